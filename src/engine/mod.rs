@@ -1,0 +1,10 @@
+//! From "heard" to "to be written, to be told": pure. No clock, socket, file or
+//! randomness; time comes in with each event, effects come out as values.
+
+pub mod alarm;
+pub mod crop;
+pub mod digest;
+pub mod event;
+pub mod risk;
+pub mod rules;
+pub mod tray;

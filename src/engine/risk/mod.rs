@@ -1,0 +1,3 @@
+//! What the air, the water and the clock mean for trays.
+
+pub mod reservoir;

@@ -1,0 +1,182 @@
+//! Every threshold, span, place and zone the engine obeys. `config` builds it;
+//! the engine has never heard of TOML.
+
+use crate::reading::{ChannelId, Quantity, SensorId};
+use crate::units::UnitSystem;
+use chrono::{NaiveTime, TimeDelta};
+use std::collections::BTreeMap;
+
+use super::alarm::AlarmKind;
+use super::crop::CropTable;
+use super::risk::reservoir::Shape;
+
+/// A place: an index into [`Rules::places`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct PlaceId(pub u16);
+
+/// A reservoir: an index into [`Rules::reservoirs`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ReservoirId(pub u16);
+
+/// What the engine obeys, built once and never changed.
+#[derive(Clone, Debug)]
+pub struct Rules {
+    /// The site and its people.
+    pub site: Site,
+    /// Places in the order of the config.
+    pub places: Vec<Place>,
+    /// Air sensors and level gauges in the order of the config.
+    pub sensors: Vec<Sensor>,
+    /// Every quantity of every sensor.
+    pub channels: Vec<Channel>,
+    /// Reservoirs in the order of the config.
+    pub reservoirs: Vec<Reservoir>,
+    /// What each crop bears.
+    pub crops: CropTable,
+    /// Changes to the built-in alarm table.
+    pub alarms: BTreeMap<AlarmKind, AlarmTuning>,
+}
+
+/// The site and its people.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Site {
+    /// The grower's name for it; also the `<site>` of the MQTT topics, made safe.
+    pub name: String,
+    /// Where local time comes from.
+    pub time_zone: chrono_tz::Tz,
+    /// How numbers are shown.
+    pub units: UnitSystem,
+    /// Local times when somebody is in the room, ascending, at least one.
+    pub rounds: Vec<NaiveTime>,
+    /// How long before a round its letter is sent.
+    pub round_letter_before: TimeDelta,
+    /// Local time of the digest.
+    pub digest_at: NaiveTime,
+}
+
+/// A rack or shelf whose air is alike.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Place {
+    /// The id in config, topics and JSON.
+    pub id: String,
+    /// The grower's name for it.
+    pub name: String,
+    /// The place it lies in, whose sensors serve where it has none.
+    pub inside: Option<PlaceId>,
+    /// The grower's own limits, which replace those of crops and stages.
+    pub band: BandOverride,
+}
+
+/// Limits a grower sets for a place. `None` keeps what crops and stages ask for.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct BandOverride {
+    /// Lowest temperature, degrees Celsius.
+    pub temperature_min: Option<f64>,
+    /// Highest temperature, degrees Celsius.
+    pub temperature_max: Option<f64>,
+    /// Lowest relative humidity, per cent.
+    pub humidity_min: Option<f64>,
+    /// Highest relative humidity, per cent.
+    pub humidity_max: Option<f64>,
+}
+
+/// A device that publishes.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sensor {
+    /// The id in config and JSON. For a reservoir's gauge: the reservoir's id.
+    pub id: String,
+    /// Where it hangs. `None` for a reservoir's gauge.
+    pub place: Option<PlaceId>,
+    /// The reservoir it gauges, if it does.
+    pub reservoir: Option<ReservoirId>,
+    /// How often it should speak.
+    pub every: TimeDelta,
+    /// Missed for longer than this, it is silent.
+    pub silent_after: TimeDelta,
+}
+
+/// One quantity of one sensor.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Channel {
+    /// The device.
+    pub sensor: SensorId,
+    /// What it reports.
+    pub quantity: Quantity,
+    /// The sensor's stated accuracy, in the channel's unit (plus or minus).
+    pub accuracy: f64,
+    /// `believed = gain * raw + offset`, from a calibration.
+    pub gain: f64,
+    /// See `gain`; in the channel's unit.
+    pub offset: f64,
+    /// The smallest step the sensor can report, in the channel's unit; zero if not known.
+    pub resolution: f64,
+}
+
+/// A tank that feeds places.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reservoir {
+    /// The id in config, topics and JSON.
+    pub id: String,
+    /// The grower's name for it.
+    pub name: String,
+    /// The places it waters.
+    pub feeds: Vec<PlaceId>,
+    /// The gauge.
+    pub sensor: SensorId,
+    /// The gauge's channel.
+    pub channel: ChannelId,
+    /// From depth to volume.
+    pub shape: Shape,
+    /// Height of the gauge above the tank floor, millimetres; only for a distance gauge.
+    pub sensor_height_mm: f64,
+    /// Depth at which the pump draws air, millimetres.
+    pub pump_inlet_mm: f64,
+    /// Below this share of the usable volume it is called low even when nothing is drawn, per cent.
+    pub low_percent: f64,
+}
+
+/// The grower's changes to one row of the alarm table.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct AlarmTuning {
+    /// `false`: this kind never speaks.
+    pub disabled: bool,
+    /// How long the condition must hold.
+    pub on_delay: Option<TimeDelta>,
+    /// How long it must be gone.
+    pub off_delay: Option<TimeDelta>,
+}
+
+impl Rules {
+    /// The place an index stands for.
+    pub fn place(&self, id: PlaceId) -> &Place {
+        &self.places[usize::from(id.0)]
+    }
+
+    /// The sensor an index stands for.
+    pub fn sensor(&self, id: SensorId) -> &Sensor {
+        &self.sensors[usize::from(id.0)]
+    }
+
+    /// The channel an index stands for.
+    pub fn channel(&self, id: ChannelId) -> &Channel {
+        &self.channels[usize::from(id.0)]
+    }
+
+    /// The reservoir an index stands for.
+    pub fn reservoir(&self, id: ReservoirId) -> &Reservoir {
+        &self.reservoirs[usize::from(id.0)]
+    }
+
+    /// The place with this id.
+    pub fn place_named(&self, id: &str) -> Option<PlaceId> {
+        self.places.iter().position(|place| place.id == id).map(|index| PlaceId(index as u16))
+    }
+
+    /// The channel of this sensor that reports this quantity.
+    pub fn channel_of(&self, sensor: SensorId, quantity: Quantity) -> Option<ChannelId> {
+        self.channels
+            .iter()
+            .position(|channel| channel.sensor == sensor && channel.quantity == quantity)
+            .map(|index| ChannelId(index as u16))
+    }
+}

@@ -1,0 +1,11 @@
+//! traywarden: the overnight watch over microgreens in trays on racks.
+//!
+//! Data walks one way: readings come in (`intake`), are judged and understood
+//! (`engine`), stored (`store`), turned into alarms and words (`notify`). The
+//! modules stand below in reading order.
+
+pub mod config;
+pub mod engine;
+pub mod journal;
+pub mod reading;
+pub mod units;

@@ -1,0 +1,2 @@
+//! traywarden
+fn main() {}

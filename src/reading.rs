@@ -1,0 +1,152 @@
+//! What a sensor said and what we believe, as two types. Intake makes
+//! [`RawReading`]s; only the quality stage of the engine makes a [`Reading`].
+
+use crate::units::Timestamp;
+
+/// One measured quantity of one sensor: an index into `Rules::channels`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ChannelId(pub u16);
+
+/// A device that publishes: an index into `Rules::sensors`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SensorId(pub u16);
+
+/// What a channel reports, in the unit the raw value is kept in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Quantity {
+    /// Air temperature, degrees Celsius.
+    Temperature,
+    /// Relative humidity of the air, per cent.
+    Humidity,
+    /// Distance from the gauge down to the water, millimetres.
+    Distance,
+    /// Depth of the water above the tank floor, millimetres.
+    Depth,
+    /// Volume of water, litres.
+    Volume,
+    /// Filling, per cent of the tank's whole volume.
+    Filling,
+}
+
+impl Quantity {
+    /// The word used in the store, in JSON and in the config.
+    pub fn word(self) -> &'static str {
+        match self {
+            Quantity::Temperature => "temperature",
+            Quantity::Humidity => "humidity",
+            Quantity::Distance => "distance",
+            Quantity::Depth => "depth",
+            Quantity::Volume => "volume",
+            Quantity::Filling => "filling",
+        }
+    }
+
+    /// The unit a raw value is kept in, as SenML (RFC 8428) writes it where it has a word.
+    pub fn unit(self) -> &'static str {
+        match self {
+            Quantity::Temperature => "Cel",
+            Quantity::Humidity => "%RH",
+            Quantity::Distance | Quantity::Depth => "mm",
+            Quantity::Volume => "L",
+            Quantity::Filling => "%",
+        }
+    }
+}
+
+/// A value as heard, converted to the unit of its [`Quantity`] and nothing else.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RawReading {
+    /// The channel that spoke.
+    pub channel: ChannelId,
+    /// The value in the channel's unit; finite, a whole number of thousandths.
+    value: f64,
+    /// When the sensor says it measured, if it says so. Evidence, never order.
+    pub measured_at: Option<Timestamp>,
+    /// The broker handed out a retained message: its age is unknown.
+    pub retained: bool,
+}
+
+impl RawReading {
+    /// A value as heard. It is rounded to thousandths, the resolution the store
+    /// keeps, so that a night judged again from the store sees the same numbers.
+    /// `None` when the value is not finite or beyond a million in size: no
+    /// quantity we know reaches that.
+    pub fn new(channel: ChannelId, value: f64, measured_at: Option<Timestamp>, retained: bool) -> Option<Self> {
+        if !value.is_finite() || value.abs() > 1e6 {
+            return None;
+        }
+        let value = (value * 1000.0).round() / 1000.0;
+        Some(RawReading { channel, value: value + 0.0, measured_at, retained })
+    }
+
+    /// The value in the unit of the channel's quantity.
+    pub fn value(&self) -> f64 {
+        self.value
+    }
+
+    /// The value in whole thousandths, as the store keeps it.
+    pub fn thousandths(&self) -> i64 {
+        (self.value * 1000.0).round() as i64
+    }
+}
+
+/// How far a reading can be trusted. Numbers as in the QARTOD manuals (IOOS
+/// Manual for Real-Time Quality Control of In-situ Temperature and Salinity
+/// Data, version 2), which the store keeps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Flag {
+    /// Passed every test.
+    Good = 1,
+    /// Not evaluated: no test could be applied.
+    Unknown = 2,
+    /// Believable but odd. Used, and shown as odd.
+    Suspect = 3,
+    /// Failed a test. Never used.
+    Fail = 4,
+    /// The sensor said that it has no value.
+    Missing = 9,
+}
+
+/// A value we believe. Only `engine::quality` makes one; a test reads the tree
+/// and refuses any other caller of [`Reading::passed_by_quality`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reading {
+    channel: ChannelId,
+    measured_at: Timestamp,
+    value: f64,
+    flag: Flag,
+}
+
+impl Reading {
+    /// The door from heard to believed. `value` in degrees Celsius, per cent
+    /// relative humidity, or litres for a reservoir.
+    pub(crate) fn passed_by_quality(channel: ChannelId, measured_at: Timestamp, value: f64, flag: Flag) -> Self {
+        debug_assert!(matches!(flag, Flag::Good | Flag::Suspect), "nothing else is believed");
+        Reading { channel, measured_at, value, flag }
+    }
+
+    /// The channel that spoke.
+    pub fn channel(&self) -> ChannelId {
+        self.channel
+    }
+
+    /// When it was measured, as far as we believe the sensor's claim; else when we learnt of it.
+    pub fn measured_at(&self) -> Timestamp {
+        self.measured_at
+    }
+
+    /// Degrees Celsius, per cent relative humidity, or litres for a reservoir.
+    pub fn value(&self) -> f64 {
+        self.value
+    }
+
+    /// [`Flag::Good`] or [`Flag::Suspect`].
+    pub fn flag(&self) -> Flag {
+        self.flag
+    }
+
+    /// The value in whole thousandths, as the store keeps it.
+    pub fn thousandths(&self) -> i64 {
+        (self.value * 1000.0).round() as i64
+    }
+}
