@@ -7,5 +7,6 @@
 pub mod config;
 pub mod engine;
 pub mod journal;
+pub mod notify;
 pub mod reading;
 pub mod units;

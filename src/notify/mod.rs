@@ -1,0 +1,3 @@
+//! What people are told: letters by mail, and a lamp or siren by MQTT.
+
+pub mod letter;
