@@ -5,6 +5,8 @@ pub mod alarm;
 pub mod crop;
 pub mod digest;
 pub mod event;
+pub mod quality;
 pub mod risk;
 pub mod rules;
 pub mod tray;
+pub mod waking;

@@ -2,8 +2,12 @@
 //! and OPC UA Part 9 models it: a condition must hold for an on-delay, be gone for
 //! an off-delay, and nothing returns to normal unseen.
 //!
-//! This file has the words (kinds, states, priorities, evidence) and the state
-//! machine of one alarm. Which conditions hold is judged in `engine::risk`.
+//! This file has the words (kinds, states, priorities, evidence); `cycle` has the
+//! state machine of one alarm, `table` a row of reasons for each kind. Which
+//! conditions hold is judged in the watches (`air`, `tank`, `silence`, `tray`).
+
+pub mod cycle;
+pub mod table;
 
 use crate::reading::Quantity;
 use crate::units::Timestamp;

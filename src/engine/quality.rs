@@ -1,0 +1,305 @@
+//! From heard to believed: the only place that makes a `Reading`.
+//!
+//! Each channel is judged by the tests of the QARTOD manuals as far as they can be
+//! made while the data streams (range, spike, rate, flat line), by the fault codes
+//! of common probes, and by what its claims of time are worth. Which alarm follows
+//! is the business of `silence`.
+
+use super::event::{Doubt, Judgement};
+use super::risk::reservoir::Shape;
+use super::rules::Rules;
+use crate::reading::{ChannelId, Flag, Quantity, RawReading, Reading};
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+
+/// Values common digital probes give instead of a measurement: power-on (85), failed
+/// conversion (127.94), not connected (-127), register zero or all ones of common
+/// humidity chips (-46.85, -45, 130, -40, -50, 118.99, -6), and the numbers gateways
+/// write for "none". Sources: RELIABILITY.md section 11, rows 62-75; -40, -50 and the
+/// gateway numbers from memory. Exact values only.
+const FAULT_TEMPERATURES: [f64; 8] = [85.0, 127.94, -127.0, -46.85, -45.0, 130.0, -40.0, -50.0];
+const FAULT_HUMIDITIES: [f64; 3] = [-6.0, 118.99, 0.0];
+const FAULT_ANY: [f64; 7] = [-999.0, -9999.0, 999.0, 32767.0, 65535.0, 6553.5, 3276.7];
+
+/// Measured longer ago than this (or three intervals), a reading is history. Own default.
+const LATE: TimeDelta = TimeDelta::minutes(5);
+/// Without a believed value for this long there is nothing to compare a jump with. Own default.
+const FORGET_JUMP: TimeDelta = TimeDelta::minutes(15);
+/// Humidity above this counts as pinned to the top of its scale (SCIENCE.md 6.1, note e).
+const SATURATED: f64 = 99.9;
+const SATURATED_FOR: TimeDelta = TimeDelta::hours(6);
+/// After so long without any movement one channel alone is called stuck; together
+/// with its sister channel on the same device a quarter of it is enough
+/// (SCIENCE.md 6.1: 3 h suspect, 12 h fail).
+pub const STUCK_ALONE: TimeDelta = TimeDelta::hours(12);
+/// See [`STUCK_ALONE`].
+pub const STUCK_TOGETHER: TimeDelta = TimeDelta::hours(3);
+
+/// What one channel's judge remembers.
+#[derive(Clone, Debug)]
+pub struct Judge {
+    channel: ChannelId,
+    quantity: Quantity,
+    every: TimeDelta,
+    limits: Limits,
+    gain: f64,
+    offset: f64,
+    gauge: Option<Gauge>,
+    /// The last believed value (in the believed unit) and when we learnt of it.
+    last: Option<(Timestamp, f64)>,
+    /// A jump that waits for the next reading to confirm it.
+    held: Option<(Timestamp, f64)>,
+    last_claim: Option<(Timestamp, Timestamp, f64)>,
+    steady_lag: u8,
+    flat: Option<Flat>,
+    saturated_since: Option<Timestamp>,
+}
+
+/// How a level gauge becomes litres.
+#[derive(Clone, Debug)]
+struct Gauge {
+    shape: Shape,
+    sensor_height_mm: f64,
+    height_mm: f64,
+    capacity: f64,
+}
+
+/// The span of raw values since the channel last moved.
+#[derive(Clone, Copy, Debug)]
+struct Flat {
+    since: Timestamp,
+    low: f64,
+    high: f64,
+    count: u32,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Limits {
+    fail: (f64, f64),
+    suspect: (f64, f64),
+    /// Jump that needs confirming, in the believed unit.
+    jump: f64,
+    /// Change a minute that is odd, in the believed unit.
+    rate: f64,
+    /// A live channel moves by more than this, in the raw unit.
+    flat: f64,
+}
+
+impl Judge {
+    /// A judge for one channel of the rules.
+    pub fn new(rules: &Rules, id: ChannelId) -> Self {
+        let channel = rules.channel(id);
+        let sensor = rules.sensor(channel.sensor);
+        let gauge = sensor.reservoir.map(|reservoir| {
+            let reservoir = rules.reservoir(reservoir);
+            Gauge {
+                shape: reservoir.shape.clone(),
+                sensor_height_mm: reservoir.sensor_height_mm,
+                height_mm: reservoir.shape.height_mm(),
+                capacity: reservoir.shape.capacity_litres(),
+            }
+        });
+        Judge {
+            channel: id,
+            quantity: channel.quantity,
+            every: sensor.every,
+            limits: limits(channel.quantity, gauge.as_ref(), channel.resolution),
+            gain: channel.gain,
+            offset: channel.offset,
+            gauge,
+            last: None,
+            held: None,
+            last_claim: None,
+            steady_lag: 0,
+            flat: None,
+            saturated_since: None,
+        }
+    }
+
+    /// Judges one raw reading learnt of at `at`.
+    pub fn judge(&mut self, at: Timestamp, raw: RawReading) -> Judgement {
+        if raw.retained {
+            return refuse(raw, Flag::Unknown, Doubt::Retained);
+        }
+        if let Some(doubt) = self.impossible(raw.value()) {
+            return refuse(raw, Flag::Fail, doubt);
+        }
+        let claim = raw.measured_at;
+        if let Some(claim) = claim {
+            if self.last_claim.is_some_and(|(_, last, value)| last == claim && value == raw.value()) {
+                return refuse(raw, Flag::Unknown, Doubt::Duplicate);
+            }
+        }
+        let late = self.lateness(at, raw);
+        let Some(value) = self.believable(raw.value()) else {
+            return refuse(raw, Flag::Fail, Doubt::Range);
+        };
+        if late {
+            // It fills the history at its own time; the present is not its business.
+            let measured_at = claim.unwrap_or(at);
+            let believed = Reading::passed_by_quality(self.channel, measured_at, value, Flag::Good);
+            return Judgement { raw, flag: Flag::Good, reason: Some(Doubt::Late), believed: Some(believed) };
+        }
+        self.note_movement(at, raw.value());
+        if self.jumped(at, value) {
+            self.held = Some((at, value));
+            return refuse(raw, Flag::Unknown, Doubt::Spike);
+        }
+        let doubt = self.oddity(at, value);
+        self.held = None;
+        self.last = Some((at, value));
+        let flag = if doubt.is_some() { Flag::Suspect } else { Flag::Good };
+        let measured_at = if self.steady_lag > 0 { at } else { claim.unwrap_or(at) };
+        let believed = Reading::passed_by_quality(self.channel, measured_at, value, flag);
+        Judgement { raw, flag, reason: doubt, believed: Some(believed) }
+    }
+
+    /// Since when the raw value has not moved, and how many readings said so.
+    pub fn flat_since(&self) -> Option<(Timestamp, u32)> {
+        self.flat.map(|flat| (flat.since, flat.count))
+    }
+
+    /// The last believed value and when we learnt of it.
+    pub fn last(&self) -> Option<(Timestamp, f64)> {
+        self.last
+    }
+
+    fn impossible(&self, value: f64) -> Option<Doubt> {
+        let exact = |codes: &[f64]| codes.iter().any(|code| (value - code).abs() < 0.0005);
+        let near_last = self.last.is_some_and(|(_, last)| (value - last).abs() <= self.limits.jump);
+        if exact(&FAULT_ANY) {
+            return Some(Doubt::FaultCode);
+        }
+        match self.quantity {
+            Quantity::Temperature if exact(&FAULT_TEMPERATURES) && !near_last => Some(Doubt::FaultCode),
+            Quantity::Humidity if exact(&FAULT_HUMIDITIES) => Some(Doubt::FaultCode),
+            // An echo sounder that hears nothing says zero; that is never "tank full".
+            Quantity::Distance if value <= 0.0 => Some(Doubt::FaultCode),
+            _ if value < self.limits.fail.0 || value > self.limits.fail.1 => Some(Doubt::Range),
+            _ => None,
+        }
+    }
+
+    /// The believed value: calibrated, clamped where the scale ends, litres for a tank.
+    fn believable(&self, raw: f64) -> Option<f64> {
+        let value = raw * self.gain + self.offset;
+        let value = match (self.quantity, &self.gauge) {
+            (Quantity::Humidity, _) => value.clamp(0.0, 100.0),
+            (Quantity::Distance, Some(gauge)) => {
+                gauge.shape.litres((gauge.sensor_height_mm - value).clamp(0.0, gauge.height_mm))
+            }
+            (Quantity::Depth, Some(gauge)) => gauge.shape.litres(value.clamp(0.0, gauge.height_mm)),
+            (Quantity::Filling, Some(gauge)) => gauge.capacity * value.clamp(0.0, 100.0) / 100.0,
+            (Quantity::Volume, Some(gauge)) => value.clamp(0.0, gauge.capacity),
+            _ => value,
+        };
+        value.is_finite().then(|| (value * 1000.0).round() / 1000.0)
+    }
+
+    /// A claim is late when it lies well before its arrival, unless the sensor's clock
+    /// is simply off: then claims arrive as steadily as they are made.
+    fn lateness(&mut self, at: Timestamp, raw: RawReading) -> bool {
+        let Some(claim) = raw.measured_at else {
+            return false;
+        };
+        let lag = at - claim;
+        let before = self.last_claim.replace((at, claim, raw.value()));
+        if lag <= LATE.max(self.every * 3) {
+            self.steady_lag = 0;
+            return false;
+        }
+        let steady = before.is_some_and(|(arrived, claimed, _)| {
+            let apart = (at - arrived) - (claim - claimed);
+            apart.abs() <= self.every / 2 && claim > claimed && at - arrived >= self.every / 2
+        });
+        self.steady_lag = if steady { self.steady_lag.saturating_add(1) } else { 0 };
+        self.steady_lag < 3
+    }
+
+    fn note_movement(&mut self, at: Timestamp, raw: f64) {
+        let tolerance = self.limits.flat;
+        match &mut self.flat {
+            Some(flat) if raw.max(flat.high) - raw.min(flat.low) < tolerance => {
+                flat.low = flat.low.min(raw);
+                flat.high = flat.high.max(raw);
+                flat.count = flat.count.saturating_add(1);
+            }
+            flat => *flat = Some(Flat { since: at, low: raw, high: raw, count: 1 }),
+        }
+    }
+
+    fn jumped(&self, at: Timestamp, value: f64) -> bool {
+        let confirmed = self.held.is_some_and(|(_, held)| (value - held).abs() <= self.limits.jump);
+        let Some((when, last)) = self.last else {
+            return false;
+        };
+        !confirmed && at - when <= FORGET_JUMP.max(self.every * 5) && (value - last).abs() > self.limits.jump
+    }
+
+    fn oddity(&mut self, at: Timestamp, value: f64) -> Option<Doubt> {
+        if self.quantity == Quantity::Humidity && value >= SATURATED {
+            let since = *self.saturated_since.get_or_insert(at);
+            if at - since >= SATURATED_FOR {
+                return Some(Doubt::Saturated);
+            }
+        } else {
+            self.saturated_since = None;
+        }
+        if value < self.limits.suspect.0 || value > self.limits.suspect.1 {
+            return Some(Doubt::Range);
+        }
+        if let Some((when, last)) = self.last {
+            // Room air may change fast behind an opened door; the rate only informs.
+            let minutes = ((at - when).num_milliseconds() as f64 / 60_000.0).max(1.0);
+            if (value - last).abs() / minutes > self.limits.rate {
+                return Some(Doubt::Rate);
+            }
+        }
+        None
+    }
+}
+
+fn refuse(raw: RawReading, flag: Flag, doubt: Doubt) -> Judgement {
+    Judgement { raw, flag, reason: Some(doubt), believed: None }
+}
+
+/// Own defaults of SCIENCE.md 6.1 for air; for tanks a fiftieth beyond the walls.
+fn limits(quantity: Quantity, gauge: Option<&Gauge>, resolution: f64) -> Limits {
+    let never = (f64::NEG_INFINITY, f64::INFINITY);
+    let (height, capacity) = gauge.map_or((f64::INFINITY, f64::INFINITY), |g| (g.height_mm, g.capacity));
+    let mount = gauge.map_or(f64::INFINITY, |g| g.sensor_height_mm);
+    let tank_jump = (capacity * 0.1).max(0.5);
+    let half_step = resolution / 2.0;
+    match quantity {
+        Quantity::Temperature => {
+            Limits { fail: (-10.0, 60.0), suspect: (5.0, 40.0), jump: 5.0, rate: 0.4, flat: half_step.max(0.02) }
+        }
+        Quantity::Humidity => {
+            Limits { fail: (1.0, 105.0), suspect: (15.0, 100.0), jump: 25.0, rate: 3.0, flat: half_step.max(0.1) }
+        }
+        Quantity::Distance => Limits {
+            fail: (mount - height * 1.02, mount + height * 0.02),
+            suspect: never,
+            jump: tank_jump,
+            rate: f64::INFINITY,
+            flat: half_step.max(0.1),
+        },
+        Quantity::Depth => Limits {
+            fail: (-height * 0.02, height * 1.02),
+            suspect: never,
+            jump: tank_jump,
+            rate: f64::INFINITY,
+            flat: half_step.max(0.1),
+        },
+        Quantity::Volume => Limits {
+            fail: (-capacity * 0.02, capacity * 1.02),
+            suspect: never,
+            jump: tank_jump,
+            rate: f64::INFINITY,
+            flat: half_step.max(0.01),
+        },
+        Quantity::Filling => {
+            Limits { fail: (-2.0, 102.0), suspect: never, jump: tank_jump, rate: f64::INFINITY, flat: half_step.max(0.05) }
+        }
+    }
+}
