@@ -1,3 +1,5 @@
 //! What the air, the water and the clock mean for trays.
 
+pub mod draw;
 pub mod reservoir;
+pub mod slope;
