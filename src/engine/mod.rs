@@ -6,6 +6,8 @@ pub mod climate;
 pub mod crop;
 pub mod digest;
 pub mod event;
+pub mod qartod;
 pub mod risk;
 pub mod rules;
+pub mod slope;
 pub mod tray;

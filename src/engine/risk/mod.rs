@@ -2,4 +2,3 @@
 
 pub mod draw;
 pub mod reservoir;
-pub mod slope;

@@ -1,5 +1,5 @@
 //! A slope that a few bad points cannot bend, with its confidence interval.
-//! Knows nothing of tanks; `draw` asks it how fast the water goes.
+//! Knows nothing of tanks; `risk::draw` asks it how fast the water goes.
 
 /// Points of one window, at most: beyond this many the pairs cost more than
 /// they tell. Longer series are thinned evenly, the last point always kept.
