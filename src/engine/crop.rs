@@ -46,3 +46,10 @@ pub struct Crop {
     /// Which disease model stands for it; see `engine::risk::mold`.
     pub family: String,
 }
+
+impl CropTable {
+    /// The crop with this name.
+    pub fn find(&self, name: &str) -> Option<&Crop> {
+        self.crops.get(name)
+    }
+}

@@ -202,6 +202,11 @@ pub enum EntryNote {
         /// Days between them to the harvest.
         harvest_days: i64,
     },
+    /// The crop is not in the table; it is taken for a usual small brassica.
+    UnknownCrop {
+        /// As the grower wrote it.
+        crop: String,
+    },
     /// Trays in different stages now share this place's air, and no humidity suits all.
     BandsClash {
         /// The place.

@@ -1,12 +1,15 @@
 //! From "heard" to "to be written, to be told": pure. No clock, socket, file or
 //! randomness; time comes in with each event, effects come out as values.
 
-pub mod alarm;
-pub mod crop;
-pub mod digest;
 pub mod event;
-pub mod quality;
-pub mod risk;
 pub mod rules;
+pub mod crop;
+pub mod quality;
+pub mod slope;
+pub mod qartod;
+pub mod climate;
 pub mod tray;
+pub mod risk;
+pub mod alarm;
 pub mod waking;
+pub mod digest;

@@ -1,0 +1,379 @@
+//! What warm, damp air is: vapour pressure, dew point, deficit, wet bulb, and
+//! how far a sensor's error carries into each. Arithmetic only; what it means
+//! for a tray is said in `risk`.
+//!
+//! Everything is computed over liquid water, also below freezing, because that
+//! is how humidity sensors are scaled. A growing room below 0 °C is out of
+//! range anyway and the quality stage says so.
+
+use crate::units::{Celsius, Kilopascals, RelativeHumidity};
+
+/// Standard atmosphere at sea level (ICAO), for rooms whose altitude is not known.
+pub const SEA_LEVEL: Kilopascals = Kilopascals(101.325);
+
+/// The accuracy assumed of an air thermometer whose config states none, in
+/// kelvin (our default; low-cost probes are sold at 0.2 to 0.5 K).
+pub const TEMPERATURE_ACCURACY: f64 = 0.3;
+
+/// The accuracy assumed of a humidity sensor whose config states none, in per
+/// cent relative humidity (our default; low-cost probes are sold at 2 to 5 %).
+pub const HUMIDITY_ACCURACY: f64 = 3.0;
+
+/// Saturation vapour pressure over water. Hyland and Wexler 1983 as printed in
+/// ASHRAE Handbook Fundamentals 2017, chapter 1, equation 6. Stated for 0 to
+/// 200 °C and within 0.023 % of IAPWS-95 from 1 to 50 °C; below 0 °C it is
+/// carried on over supercooled water. Temperatures outside -40 to 100 °C are
+/// taken as the nearer end, so that no finite input gives nonsense.
+pub fn saturation_pressure(temperature: Celsius) -> Kilopascals {
+    Kilopascals(saturation_pascals(in_range(temperature.0)) / 1000.0)
+}
+
+/// How fast the saturation vapour pressure grows with temperature, in
+/// kilopascals a kelvin: the derivative of [`saturation_pressure`].
+pub fn saturation_slope(temperature: Celsius) -> f64 {
+    let celsius = in_range(temperature.0);
+    saturation_pascals(celsius) * log_slope(celsius + ZERO_CELSIUS) / 1000.0
+}
+
+/// Pressure of the vapour in the air. Humidity is taken between 0 and 100 %.
+pub fn vapour_pressure(temperature: Celsius, humidity: RelativeHumidity) -> Kilopascals {
+    Kilopascals(saturation_pressure(temperature).0 * fraction(humidity))
+}
+
+/// Vapour pressure deficit of the air: how far it is from saturation, zero or more.
+pub fn vapour_pressure_deficit(temperature: Celsius, humidity: RelativeHumidity) -> Kilopascals {
+    Kilopascals(saturation_pressure(temperature).0 * (1.0 - fraction(humidity)))
+}
+
+/// Deficit between the inside of a leaf and the air. `leaf_offset` is leaf minus
+/// air temperature in kelvin; well-watered leaves under LEDs are typically
+/// within 2 K of the air (Nelson and Bugbee 2015, PLoS ONE 10:e0138930).
+/// Below zero, dew forms on the leaf.
+pub fn leaf_deficit(temperature: Celsius, humidity: RelativeHumidity, leaf_offset: f64) -> Kilopascals {
+    let leaf = saturation_pressure(Celsius(temperature.0 + leaf_offset));
+    Kilopascals(leaf.0 - vapour_pressure(temperature, humidity).0)
+}
+
+/// Dew point over water, never above the air temperature. `None` for air that
+/// holds no vapour (0 % or less), which has none; between 0 and 0.5 % it is
+/// that of 0.5 %.
+///
+/// The closed form of Alduchov and Eskridge 1996 (AERK), then one Newton step
+/// on Hyland and Wexler: from 0 to 50 °C and 5 to 100 % the step leaves less
+/// than 0.00001 K, and it cannot run away.
+pub fn dew_point(temperature: Celsius, humidity: RelativeHumidity) -> Option<Celsius> {
+    if humidity.0.is_nan() || humidity.0 <= 0.0 {
+        return None;
+    }
+    let celsius = in_range(temperature.0);
+    let pressure_log = saturation_log(celsius + ZERO_CELSIUS) + (humidity.0.clamp(DRIEST, 100.0) / 100.0).ln();
+    let ratio_log = pressure_log - AERK_SCALE.ln();
+    let first = AERK_SHIFT * ratio_log / (AERK_RATE - ratio_log);
+    let kelvin = first + ZERO_CELSIUS;
+    let refined = first - (saturation_log(kelvin) - pressure_log) / log_slope(kelvin);
+    Some(Celsius(refined.min(temperature.0)))
+}
+
+/// The humidity at which air of this temperature has this dew point, at most 100 %.
+pub fn humidity_from_dew_point(temperature: Celsius, dew_point: Celsius) -> RelativeHumidity {
+    let ratio = saturation_pressure(dew_point).0 / saturation_pressure(temperature).0;
+    RelativeHumidity((100.0 * ratio).min(100.0))
+}
+
+/// Air temperature minus dew point, in kelvin, zero or more.
+pub fn dew_point_depression(temperature: Celsius, humidity: RelativeHumidity) -> Option<f64> {
+    dew_point(temperature, humidity).map(|dew| temperature.0 - dew.0)
+}
+
+/// Water vapour in a cubic metre of air, in grams, as an ideal gas (0.4 to
+/// 0.6 % below the real gas of ASHRAE RP-1485).
+pub fn absolute_humidity(temperature: Celsius, humidity: RelativeHumidity) -> f64 {
+    let pascals = vapour_pressure(temperature, humidity).0 * 1000.0;
+    1000.0 * pascals / (VAPOUR_GAS_CONSTANT * (in_range(temperature.0) + ZERO_CELSIUS))
+}
+
+/// Kilograms of vapour to a kilogram of dry air. `pressure` is that of the
+/// room; it is taken as 50 kPa at least, higher than anybody grows, and the
+/// vapour as nine tenths of it at most.
+pub fn humidity_ratio(temperature: Celsius, humidity: RelativeHumidity, pressure: Kilopascals) -> f64 {
+    ratio_at(vapour_pressure(temperature, humidity).0, pressure.0)
+}
+
+/// Wet-bulb temperature to 0.001 K: ASHRAE Fundamentals 2017 chapter 1 equation
+/// 33, solved by bisection between dew point and air temperature. Over water
+/// also below 0 °C, where a real wick would freeze. `None` where there is no
+/// dew point.
+pub fn wet_bulb(temperature: Celsius, humidity: RelativeHumidity, pressure: Kilopascals) -> Option<Celsius> {
+    let mut low = dew_point(temperature, humidity)?.0;
+    let air = temperature.0;
+    let mut high = air;
+    let wanted = humidity_ratio(temperature, humidity, pressure);
+    while high - low > WET_BULB_STEP {
+        let middle = low + (high - low) / 2.0;
+        if middle <= low || middle >= high {
+            break; // beyond the size where f64 can be halved; only absurd temperatures come here
+        }
+        let saturated = ratio_at(saturation_pressure(Celsius(middle)).0, pressure.0);
+        let numerator = (2501.0 - 2.326 * middle) * saturated - 1.006 * (air - middle);
+        if numerator / (2501.0 + 1.86 * air - 4.186 * middle) > wanted {
+            high = middle;
+        } else {
+            low = middle;
+        }
+    }
+    Some(Celsius(low + (high - low) / 2.0))
+}
+
+/// Relative humidity of the room's air where it touches a surface, in per cent;
+/// above 100 the surface is below the dew point.
+pub fn surface_humidity(temperature: Celsius, humidity: RelativeHumidity, surface: Celsius) -> f64 {
+    100.0 * vapour_pressure(temperature, humidity).0 / saturation_pressure(surface).0
+}
+
+/// Pressure of the standard atmosphere at an altitude in metres (ICAO). Taken
+/// between -500 and 6000 m.
+pub fn standard_pressure(altitude_metres: f64) -> Kilopascals {
+    Kilopascals(SEA_LEVEL.0 * (1.0 - 2.25577e-5 * altitude_metres.clamp(-500.0, 6000.0)).powf(5.2559))
+}
+
+/// What the sensor may be off by, with the same coverage as its maker states it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Accuracy {
+    /// Plus or minus kelvin.
+    pub temperature: f64,
+    /// Plus or minus per cent relative humidity.
+    pub humidity: f64,
+}
+
+impl Default for Accuracy {
+    fn default() -> Self {
+        Accuracy { temperature: TEMPERATURE_ACCURACY, humidity: HUMIDITY_ACCURACY }
+    }
+}
+
+impl Accuracy {
+    /// What the vapour pressure deficit may be off by (first order).
+    pub fn of_deficit(self, temperature: Celsius, humidity: RelativeHumidity) -> Kilopascals {
+        let by_humidity = saturation_pressure(temperature).0 * self.humidity / 100.0;
+        let by_temperature = (1.0 - fraction(humidity)) * saturation_slope(temperature) * self.temperature;
+        Kilopascals(by_humidity.hypot(by_temperature))
+    }
+
+    /// What the dew point may be off by, in kelvin (first order).
+    pub fn of_dew_point(self, temperature: Celsius, humidity: RelativeHumidity) -> Option<f64> {
+        self.carried_to_dew_point(temperature, humidity, 0.0)
+    }
+
+    /// What the dew-point depression may be off by, in kelvin (first order). Less
+    /// than for the dew point: an error of the thermometer moves both the same way.
+    pub fn of_depression(self, temperature: Celsius, humidity: RelativeHumidity) -> Option<f64> {
+        self.carried_to_dew_point(temperature, humidity, 1.0)
+    }
+
+    fn carried_to_dew_point(self, temperature: Celsius, humidity: RelativeHumidity, shared: f64) -> Option<f64> {
+        let dew_slope = saturation_slope(dew_point(temperature, humidity)?);
+        let by_humidity = saturation_pressure(temperature).0 * self.humidity / 100.0 / dew_slope;
+        let moved = fraction(humidity) * saturation_slope(temperature) / dew_slope - shared;
+        Some(by_humidity.hypot(moved * self.temperature))
+    }
+}
+
+fn in_range(celsius: f64) -> f64 {
+    celsius.clamp(COLDEST, HOTTEST)
+}
+
+fn fraction(humidity: RelativeHumidity) -> f64 {
+    humidity.0.clamp(0.0, 100.0) / 100.0
+}
+
+fn ratio_at(vapour: f64, pressure: f64) -> f64 {
+    let pressure = pressure.max(LOWEST_PRESSURE);
+    let vapour = vapour.min(0.9 * pressure);
+    0.621_945 * vapour / (pressure - vapour)
+}
+
+fn saturation_pascals(celsius: f64) -> f64 {
+    saturation_log(celsius + ZERO_CELSIUS).exp()
+}
+
+/// Natural logarithm of the saturation pressure in pascals.
+fn saturation_log(kelvin: f64) -> f64 {
+    -5.800_220_6e3 / kelvin + 1.391_499_3 - 4.864_023_9e-2 * kelvin + 4.176_476_8e-5 * kelvin * kelvin
+        - 1.445_209_3e-8 * kelvin * kelvin * kelvin
+        + 6.545_967_3 * kelvin.ln()
+}
+
+/// Its derivative, per kelvin.
+fn log_slope(kelvin: f64) -> f64 {
+    5.800_220_6e3 / (kelvin * kelvin) - 4.864_023_9e-2 + 2.0 * 4.176_476_8e-5 * kelvin
+        - 3.0 * 1.445_209_3e-8 * kelvin * kelvin
+        + 6.545_967_3 / kelvin
+}
+
+/// 0 °C in kelvin, by definition.
+pub(crate) const ZERO_CELSIUS: f64 = 273.15;
+/// Gas constant of water vapour, J/(kg K) (CODATA gas constant over the molar mass of water).
+pub(crate) const VAPOUR_GAS_CONSTANT: f64 = 461.523;
+/// Ends of the range in which the saturation formula is used, Celsius. Far
+/// beyond any room; they keep absurd input finite.
+const COLDEST: f64 = -40.0;
+const HOTTEST: f64 = 100.0;
+/// Dew points of drier air than this, in per cent, mean nothing with real sensors.
+const DRIEST: f64 = 0.5;
+/// Alduchov and Eskridge 1996, J. Appl. Meteorol. 35: 610.94 Pa, 17.625, 243.04 °C.
+const AERK_SCALE: f64 = 610.94;
+const AERK_RATE: f64 = 17.625;
+const AERK_SHIFT: f64 = 243.04;
+/// Width of the last bracket of the wet bulb, in kelvin.
+const WET_BULB_STEP: f64 = 0.001;
+/// Kilopascals; about 5500 m above the sea.
+const LOWEST_PRESSURE: f64 = 50.0;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn near(found: f64, wanted: f64, tolerance: f64) {
+        assert!((found - wanted).abs() <= tolerance, "found {found}, wanted {wanted} within {tolerance}");
+    }
+
+    /// Figures of PsychroLib 2.5.0, copied from SCIENCE.md section 1.1.
+    #[test]
+    fn saturation_pressure_agrees_with_psychrolib() {
+        for (celsius, pascals) in [
+            (1.0, 657.072),
+            (5.0, 872.487),
+            (10.0, 1227.995),
+            (15.0, 1705.448),
+            (20.0, 2338.804),
+            (22.0, 2644.753),
+            (24.0, 2985.127),
+            (25.0, 3169.216),
+            (30.0, 4246.030),
+            (40.0, 7383.460),
+            (50.0, 12349.856),
+        ] {
+            near(saturation_pressure(Celsius(celsius)).0 * 1000.0, pascals, 0.0005 * pascals);
+        }
+    }
+
+    /// ASHRAE Fundamentals 2017, chapter 1, table 3, as quoted in PsychroLib's own tests.
+    #[test]
+    fn saturation_pressure_agrees_with_the_printed_ashrae_table() {
+        for (celsius, pascals) in [(5.0, 872.6), (25.0, 3169.7), (50.0, 12351.3), (100.0, 101418.0)] {
+            near(saturation_pressure(Celsius(celsius)).0 * 1000.0, pascals, 3e-4 * pascals);
+        }
+    }
+
+    #[test]
+    fn a_night_on_the_rack_has_the_published_dew_point_deficit_and_wet_bulb() {
+        // T, RH, VPD Pa, Td, Twb, AH: PsychroLib 2.5.0 at 101325 Pa, SCIENCE.md section 1.4.
+        for (t, rh, deficit, dew, wet, absolute) in [
+            (10.0, 80.0, 245.599, 6.7130, 8.2903, 7.5176),
+            (18.0, 95.0, 103.215, 17.1873, 17.4662, 14.5943),
+            (20.0, 50.0, 1169.402, 9.2724, 13.7834, 8.6433),
+            (20.0, 100.0, 0.0, 20.0, 20.0, 17.2866),
+            (22.0, 92.0, 211.580, 20.6402, 21.0502, 17.8623),
+            (24.0, 65.0, 1044.794, 17.0194, 19.3419, 14.1484),
+            (28.0, 50.0, 1891.103, 16.6146, 20.3571, 13.6063),
+            (30.0, 75.0, 1061.508, 25.0808, 26.3091, 22.7611),
+        ] {
+            let (air, damp) = (Celsius(t), RelativeHumidity(rh));
+            near(vapour_pressure_deficit(air, damp).0 * 1000.0, deficit, f64::max(0.5, 0.0005 * deficit));
+            near(dew_point(air, damp).unwrap().0, dew, 0.01);
+            near(wet_bulb(air, damp, SEA_LEVEL).unwrap().0, wet, 0.01);
+            near(absolute_humidity(air, damp), absolute, 0.0005 * absolute);
+        }
+    }
+
+    #[test]
+    fn a_leaf_colder_than_the_dew_point_has_a_deficit_below_zero() {
+        for (t, rh, pascals) in [(20.0, 85.0, 76.308), (22.0, 92.0, -94.369), (24.0, 98.0, -280.671)] {
+            near(leaf_deficit(Celsius(t), RelativeHumidity(rh), -2.0).0 * 1000.0, pascals, 0.5);
+        }
+    }
+
+    #[test]
+    fn below_freezing_the_dew_point_stays_over_water() {
+        // Over water -6.776, over ice -6.011 (SCIENCE.md section 1.2).
+        near(dew_point(Celsius(10.0), RelativeHumidity(30.0)).unwrap().0, -6.776, 0.001);
+    }
+
+    #[test]
+    fn air_without_vapour_has_no_dew_point() {
+        assert_eq!(dew_point(Celsius(20.0), RelativeHumidity(0.0)), None);
+        assert_eq!(wet_bulb(Celsius(20.0), RelativeHumidity(-3.0), SEA_LEVEL), None);
+        assert!(dew_point(Celsius(20.0), RelativeHumidity(0.01)).unwrap().0.is_finite());
+    }
+
+    #[test]
+    fn the_sensor_error_is_carried_into_deficit_and_dew_point() {
+        // rh_error_propagation.csv at 22 °C; RH, then u_VPD in Pa and u_Td in K for 2, 3 and 5 %.
+        for (rh, deficit, dew) in [
+            (45.0, [59.22, 83.69, 134.89], [0.715, 1.028, 1.675]),
+            (75.0, [54.26, 80.26, 132.79], [0.512, 0.696, 1.093]),
+            (90.0, [53.12, 79.49, 132.33], [0.466, 0.615, 0.946]),
+            (95.0, [52.95, 79.38, 132.26], [0.454, 0.595, 0.908]),
+        ] {
+            for (index, humidity) in [2.0, 3.0, 5.0].into_iter().enumerate() {
+                let accuracy = Accuracy { temperature: 0.3, humidity };
+                let (air, damp) = (Celsius(22.0), RelativeHumidity(rh));
+                near(accuracy.of_deficit(air, damp).0 * 1000.0, deficit[index], 0.01);
+                near(accuracy.of_dew_point(air, damp).unwrap(), dew[index], 0.001);
+            }
+        }
+    }
+
+    #[test]
+    fn pressure_falls_with_altitude_as_in_the_standard_atmosphere() {
+        near(standard_pressure(0.0).0, 101.325, 1e-9);
+        near(standard_pressure(1000.0).0, 89.874, 0.01); // ICAO Doc 7488, from memory
+    }
+
+    proptest! {
+        #[test]
+        fn the_dew_point_rises_with_humidity_and_the_depression_falls(t in 0.0..50.0, rh in 5.0..99.0, more in 0.01..1.0) {
+            let (drier, damper) = (RelativeHumidity(rh), RelativeHumidity(rh + more));
+            prop_assert!(dew_point(Celsius(t), damper).unwrap().0 > dew_point(Celsius(t), drier).unwrap().0);
+            prop_assert!(dew_point_depression(Celsius(t), damper).unwrap() < dew_point_depression(Celsius(t), drier).unwrap());
+        }
+
+        #[test]
+        fn saturated_air_is_at_its_dew_point(t in 0.0..50.0) {
+            prop_assert!((dew_point(Celsius(t), RelativeHumidity(100.0)).unwrap().0 - t).abs() < 1e-5);
+        }
+
+        #[test]
+        fn the_dew_point_gives_the_humidity_back(t in 0.0..50.0, rh in 5.0..100.0) {
+            let dew = dew_point(Celsius(t), RelativeHumidity(rh)).unwrap();
+            prop_assert!((humidity_from_dew_point(Celsius(t), dew).0 - rh).abs() < 1e-6 * 100.0);
+        }
+
+        #[test]
+        fn the_wet_bulb_lies_between_dew_point_and_air(t in 0.0..50.0, rh in 1.0..100.0) {
+            let (air, damp) = (Celsius(t), RelativeHumidity(rh));
+            let wet = wet_bulb(air, damp, SEA_LEVEL).unwrap().0;
+            prop_assert!(wet >= dew_point(air, damp).unwrap().0 && wet <= t);
+        }
+
+        #[test]
+        fn no_finite_air_gives_nonsense(t in proptest::num::f64::NORMAL, rh in proptest::num::f64::NORMAL, p in proptest::num::f64::NORMAL) {
+            let (air, damp) = (Celsius(t), RelativeHumidity(rh));
+            let accuracy = Accuracy::default();
+            let dew = dew_point(air, damp).map_or(0.0, |found| found.0);
+            let wet = wet_bulb(air, damp, Kilopascals(p)).map_or(0.0, |found| found.0);
+            for found in [
+                dew, wet,
+                saturation_pressure(air).0, saturation_slope(air), vapour_pressure(air, damp).0,
+                vapour_pressure_deficit(air, damp).0, absolute_humidity(air, damp),
+                humidity_ratio(air, damp, Kilopascals(p)), surface_humidity(air, damp, Celsius(p)),
+                leaf_deficit(air, damp, -1.0).0, standard_pressure(p).0,
+                accuracy.of_deficit(air, damp).0, accuracy.of_dew_point(air, damp).unwrap_or(0.0),
+                accuracy.of_depression(air, damp).unwrap_or(0.0), humidity_from_dew_point(air, Celsius(p)).0,
+            ] {
+                prop_assert!(found.is_finite(), "{t} °C, {rh} %, {p} kPa gave {found}");
+            }
+        }
+    }
+}
