@@ -1,0 +1,65 @@
+//! The minute: believed readings of a channel gathered into means, so that every
+//! watch judges the same steady numbers once a minute, however often sensors speak.
+
+use super::rules::Rules;
+use crate::reading::{ChannelId, Reading};
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+
+/// One channel's running minute and its newest finished one.
+#[derive(Clone, Debug)]
+pub struct Minutes {
+    every: TimeDelta,
+    sum: f64,
+    count: u32,
+    last_at: Option<Timestamp>,
+    newest: Option<(Timestamp, f64)>,
+}
+
+impl Minutes {
+    /// An empty window for a channel.
+    pub fn new(rules: &Rules, channel: ChannelId) -> Self {
+        let every = rules.sensor(rules.channel(channel).sensor).every;
+        Minutes { every, sum: 0.0, count: 0, last_at: None, newest: None }
+    }
+
+    /// Takes in a believed reading of the present.
+    pub fn take(&mut self, at: Timestamp, reading: &Reading) {
+        // A backlog without times of measuring arrives bunched at "now"; only its newest
+        // value speaks for the present.
+        let bunched = self.last_at.is_some_and(|last| at - last < self.every / 4);
+        if bunched && self.count > 0 {
+            self.sum = reading.value();
+            self.count = 1;
+        } else {
+            self.sum += reading.value();
+            self.count += 1;
+        }
+        self.last_at = Some(at);
+    }
+
+    /// Ends the minute at `at` and gives its mean, if anything was believed in it.
+    pub fn end(&mut self, at: Timestamp) -> Option<f64> {
+        if self.count == 0 {
+            return None;
+        }
+        let mean = self.sum / f64::from(self.count);
+        self.sum = 0.0;
+        self.count = 0;
+        self.newest = Some((at, mean));
+        Some(mean)
+    }
+
+    /// The newest minute mean, while it is fresh enough to speak for the present:
+    /// two and a half intervals, at least three minutes. Own default.
+    pub fn fresh(&self, at: Timestamp) -> Option<f64> {
+        let (when, mean) = self.newest?;
+        let keeps = (self.every * 5 / 2).max(TimeDelta::minutes(3));
+        (at - when <= keeps).then_some(mean)
+    }
+
+    /// The newest minute mean, however old.
+    pub fn newest(&self) -> Option<(Timestamp, f64)> {
+        self.newest
+    }
+}
