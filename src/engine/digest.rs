@@ -1,6 +1,10 @@
-//! The day in numbers, and when the next digest is due in local time.
+//! The day in numbers: what the digest tells, and how it is gathered minute by minute.
 
+use super::air::Air;
 use super::alarm::AlarmChange;
+use super::band::{Band, Demand};
+use super::rules::{Place, Rules};
+use super::tray::{Stage, Tray};
 use crate::units::Timestamp;
 use chrono::NaiveDate;
 
@@ -127,4 +131,114 @@ pub struct SensorDay {
     pub reasons: Vec<(&'static str, u32)>,
     /// Hours of silence.
     pub silent_hours: f64,
+}
+
+/// One place's air, gathered minute by minute.
+#[derive(Clone, Debug, Default)]
+pub struct PlaceTally {
+    temperature: Spread,
+    humidity: Spread,
+    deficit: Spread,
+    warm: u32,
+    cold: u32,
+    damp: u32,
+    dry: u32,
+    known: u32,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Spread {
+    low: f64,
+    high: f64,
+    sum: f64,
+    count: u32,
+}
+
+impl Spread {
+    fn take(&mut self, value: f64) {
+        self.low = if self.count == 0 { value } else { self.low.min(value) };
+        self.high = if self.count == 0 { value } else { self.high.max(value) };
+        self.sum += value;
+        self.count += 1;
+    }
+
+    fn told(&self) -> Option<(f64, f64, f64)> {
+        (self.count > 0).then(|| (self.low, self.sum / f64::from(self.count), self.high))
+    }
+}
+
+impl PlaceTally {
+    /// Takes in one minute.
+    pub fn minute(&mut self, air: Air, band: &Band) {
+        let above = |value: Option<f64>, limit: Option<f64>| value.zip(limit).is_some_and(|(v, l)| v > l);
+        let below = |value: Option<f64>, limit: Option<f64>| value.zip(limit).is_some_and(|(v, l)| v < l);
+        if let Some(temperature) = air.temperature {
+            self.temperature.take(temperature);
+        }
+        if let Some(humidity) = air.humidity {
+            self.humidity.take(humidity);
+        }
+        if let Some(deficit) = air.deficit() {
+            self.deficit.take(deficit);
+        }
+        self.known += u32::from(air.temperature.is_some() || air.humidity.is_some());
+        self.warm += u32::from(above(air.temperature, band.temperature_max));
+        self.cold += u32::from(below(air.temperature, band.temperature_min));
+        self.damp += u32::from(above(air.humidity, band.humidity_max));
+        self.dry += u32::from(below(air.humidity, band.humidity_min));
+    }
+
+    /// The day as the digest tells it.
+    pub fn told(&self, place: &Place, demand: &Demand) -> PlaceDay {
+        let hours = |minutes: u32| f64::from(minutes) / 60.0;
+        PlaceDay {
+            id: place.id.clone(),
+            name: place.name.clone(),
+            temperature: self.temperature.told(),
+            humidity: self.humidity.told(),
+            vpd: self.deficit.told(),
+            hours_warm: hours(self.warm),
+            hours_cold: hours(self.cold),
+            hours_damp: hours(self.damp),
+            hours_dry: hours(self.dry),
+            hours_known: hours(self.known),
+            band: [
+                demand.band.temperature_min,
+                demand.band.temperature_max,
+                demand.band.humidity_min,
+                demand.band.humidity_max,
+            ],
+            empty: demand.empty,
+        }
+    }
+}
+
+/// A tray as the digest tells it, with what is due until `until`.
+pub fn tray_day(rules: &Rules, tray: &Tray, at: Timestamp, until: Timestamp) -> TrayDay {
+    let stage = tray.stage(at);
+    let mut due = Vec::new();
+    let mut add = |what: Due, when: Timestamp| {
+        if when <= until {
+            due.push((what, when));
+        }
+    };
+    if stage == Stage::Germination {
+        if let Some(off) = tray.weight_off_at() {
+            add(Due::Unweight, off);
+        }
+    }
+    if stage.covered() {
+        add(Due::Light, tray.light_due_at());
+    } else {
+        add(Due::Harvest, tray.harvest_from());
+    }
+    TrayDay {
+        tray: tray.name.clone(),
+        count: tray.count,
+        crop: tray.crop.clone(),
+        place: rules.place(tray.place).name.clone(),
+        stage,
+        day: tray.day(at),
+        due,
+    }
 }

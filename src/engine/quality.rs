@@ -159,6 +159,11 @@ impl Judge {
         self.flat.map(|flat| (flat.since, flat.count))
     }
 
+    /// What it reports.
+    pub fn quantity(&self) -> Quantity {
+        self.quantity
+    }
+
     /// The last believed value and when we learnt of it.
     pub fn last(&self) -> Option<(Timestamp, f64)> {
         self.last

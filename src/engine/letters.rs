@@ -1,0 +1,218 @@
+//! Who must be written to, and when: bundling, threads, reminders, the letter before
+//! a round, and the bounds that keep a bad night from becoming a hundred letters.
+
+use super::alarm::{AlarmKey, AlarmKind};
+use super::event::{LetterKind, Occasion};
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+use std::collections::{BTreeMap, VecDeque};
+
+/// Alarms inside this span come as one letter.
+const BUNDLE: TimeDelta = TimeDelta::minutes(1);
+/// Reminders of an unanswered `now` alarm, counted from its letter; no more after the last.
+const REMINDERS: [TimeDelta; 5] =
+    [TimeDelta::minutes(15), TimeDelta::minutes(30), TimeDelta::hours(1), TimeDelta::hours(2), TimeDelta::hours(4)];
+/// More alarms than this in ten minutes are a flood (published definition, restated in
+/// open texts), which becomes one letter every quarter of an hour.
+const FLOOD: usize = 10;
+const FLOOD_SPAN: TimeDelta = TimeDelta::minutes(10);
+const FLOOD_PAUSE: TimeDelta = TimeDelta::minutes(15);
+/// Letters in an hour before reminders and returns wait. A new alarm always passes. Own default.
+const MOST_AN_HOUR: usize = 6;
+
+/// The letters of alarms.
+#[derive(Clone, Debug, Default)]
+pub struct Correspondence {
+    waiting: Vec<(Occasion, AlarmKey)>,
+    due_at: Option<Timestamp>,
+    threads: BTreeMap<AlarmKey, Thread>,
+    raised: VecDeque<Timestamp>,
+    written: VecDeque<Timestamp>,
+    told_before_round: BTreeMap<AlarmKey, Timestamp>,
+}
+
+/// One episode's letters.
+#[derive(Clone, Debug)]
+struct Thread {
+    letter: String,
+    written_at: Timestamp,
+    reminders: usize,
+    answered: bool,
+}
+
+/// A letter that is due, before its facts are gathered.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Draft {
+    /// The letter's id.
+    pub id: String,
+    /// Which letter.
+    pub kind: LetterKind,
+    /// The letter it answers.
+    pub answers: Option<String>,
+    /// What it is about.
+    pub about: Vec<(Occasion, AlarmKey)>,
+}
+
+impl Correspondence {
+    /// A `now` alarm was raised, came back, or became urgent.
+    pub fn raise(&mut self, at: Timestamp, key: &AlarmKey, occasion: Occasion) {
+        if key.kind == AlarmKind::MailFailing {
+            // A letter cannot say that letters do not leave; the lamp and the digest do.
+            return;
+        }
+        self.raised.push_back(at);
+        self.waiting.retain(|(_, waiting)| waiting != key);
+        self.waiting.push((occasion, key.clone()));
+        self.schedule(at, true);
+    }
+
+    /// An alarm came back in an episode that has a thread: its reminders go on.
+    pub fn came_back(&mut self, at: Timestamp, key: &AlarmKey) {
+        // Its return may not have been written yet; then nothing need be said at all.
+        self.waiting.retain(|(occasion, waiting)| waiting != key || *occasion != Occasion::Returned);
+        match self.threads.get_mut(key) {
+            Some(thread) => thread.answered = false,
+            None => self.raise(at, key, Occasion::Raised),
+        }
+    }
+
+    /// An alarm is over.
+    pub fn returned(&mut self, at: Timestamp, key: &AlarmKey) {
+        let unwritten = self.waiting.iter().any(|(occasion, waiting)| waiting == key && *occasion != Occasion::Returned);
+        self.waiting.retain(|(_, waiting)| waiting != key);
+        if let Some(thread) = self.threads.get_mut(key) {
+            thread.answered = true;
+            if !unwritten || thread.reminders > 0 {
+                self.waiting.push((Occasion::Returned, key.clone()));
+                self.schedule(at, false);
+            }
+        }
+        if self.waiting.is_empty() {
+            self.due_at = None;
+        }
+    }
+
+    /// A new episode begins: an old thread is closed.
+    pub fn new_episode(&mut self, key: &AlarmKey) {
+        self.threads.remove(key);
+        self.told_before_round.remove(key);
+    }
+
+    /// Somebody answered, or silenced it.
+    pub fn answered(&mut self, key: &AlarmKey) {
+        if let Some(thread) = self.threads.get_mut(key) {
+            thread.answered = true;
+        }
+        self.waiting.retain(|(occasion, waiting)| waiting != key || *occasion == Occasion::Returned);
+    }
+
+    /// When to call [`Correspondence::take_due`] next.
+    pub fn deadline(&self) -> Option<Timestamp> {
+        let reminders = self.threads.values().filter_map(Thread::next_reminder);
+        self.due_at.into_iter().chain(reminders).min()
+    }
+
+    /// The letter that is due now, if any.
+    pub fn take_due(&mut self, at: Timestamp) -> Option<Draft> {
+        let mut reminded = false;
+        for (key, thread) in &mut self.threads {
+            if thread.next_reminder().is_some_and(|due| due <= at) {
+                thread.reminders += 1;
+                self.waiting.retain(|(_, waiting)| waiting != key);
+                self.waiting.push((Occasion::Reminder(thread.reminders as u8), key.clone()));
+                reminded = true;
+            }
+        }
+        if reminded {
+            self.schedule(at, false);
+        }
+        if self.due_at.is_none_or(|due| due > at) {
+            return None;
+        }
+        self.due_at = None;
+        let about = std::mem::take(&mut self.waiting);
+        let (_, first) = about.first()?;
+        let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
+        // Fresh news opens its own thread; everything else answers the letter that opened it.
+        let answers = about
+            .iter()
+            .find(|(occasion, _)| *occasion != Occasion::Raised)
+            .filter(|_| !about.iter().any(|(occasion, _)| *occasion == Occasion::Raised))
+            .and_then(|(_, key)| self.threads.get(key))
+            .map(|thread| thread.letter.clone());
+        for (occasion, key) in &about {
+            match occasion {
+                Occasion::Raised | Occasion::Escalated => {
+                    let letter = answers.clone().unwrap_or_else(|| id.clone());
+                    let thread = Thread { letter, written_at: at, reminders: 0, answered: false };
+                    self.threads.insert(key.clone(), thread);
+                }
+                Occasion::Returned => {
+                    if let Some(thread) = self.threads.get_mut(key) {
+                        thread.answered = true;
+                    }
+                }
+                Occasion::Reminder(_) | Occasion::Waiting => {}
+            }
+        }
+        self.note_written(at);
+        Some(Draft { id, kind: LetterKind::Alarm, answers, about })
+    }
+
+    /// The letter before a round: `standing` holds what is active, with the time it was
+    /// raised and whether it waits for the round. `None` when there is no news in it.
+    pub fn before_round(&mut self, at: Timestamp, standing: Vec<(AlarmKey, Timestamp, bool)>) -> Option<Draft> {
+        let news = |key: &AlarmKey, raised: &Timestamp| self.told_before_round.get(key) != Some(raised);
+        if !standing.iter().any(|(key, raised, waits)| *waits && news(key, raised)) {
+            return None;
+        }
+        for (key, raised, _) in &standing {
+            self.told_before_round.insert(key.clone(), *raised);
+        }
+        let about = standing.into_iter().map(|(key, ..)| (Occasion::Waiting, key)).collect();
+        self.note_written(at);
+        Some(Draft { id: format!("round-{}", at.timestamp()), kind: LetterKind::Round, answers: None, about })
+    }
+
+    /// This alarm's present episode stands in a letter that was written.
+    pub fn has_thread(&self, key: &AlarmKey) -> bool {
+        self.threads.contains_key(key)
+    }
+
+    fn schedule(&mut self, at: Timestamp, fresh: bool) {
+        while self.raised.front().is_some_and(|when| at - *when > FLOOD_SPAN) {
+            self.raised.pop_front();
+        }
+        while self.written.front().is_some_and(|when| at - *when > TimeDelta::hours(1)) {
+            self.written.pop_front();
+        }
+        let mut due = at + BUNDLE;
+        if self.raised.len() > FLOOD {
+            if let Some(last) = self.written.back() {
+                due = due.max(*last + FLOOD_PAUSE);
+            }
+        }
+        if !fresh && self.written.len() >= MOST_AN_HOUR {
+            if let Some(first) = self.written.front() {
+                due = due.max(*first + TimeDelta::hours(1));
+            }
+        }
+        self.due_at = Some(match self.due_at {
+            Some(earlier) if earlier > at => earlier.min(due),
+            _ => due,
+        });
+    }
+
+    fn note_written(&mut self, at: Timestamp) {
+        self.written.push_back(at);
+    }
+}
+
+impl Thread {
+    fn next_reminder(&self) -> Option<Timestamp> {
+        if self.answered {
+            return None;
+        }
+        REMINDERS.get(self.reminders).map(|after| self.written_at + *after)
+    }
+}

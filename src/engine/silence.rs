@@ -1,0 +1,209 @@
+//! The watch over sensors: who should have spoken by now, who repeats one value, and
+//! who says what cannot be. A silent sensor never reads as calm: its alarm carries
+//! the time by which what nobody sees could have begun to harm.
+
+use super::alarm::cycle::Condition;
+use super::alarm::{AlarmKind, Evidence, Harm};
+use super::quality::{Judge, STUCK_ALONE, STUCK_TOGETHER};
+use crate::reading::{Quantity, SensorId};
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+use std::collections::BTreeMap;
+
+/// Unseen air can go from good to harm in about this time: a fan that stops, then the
+/// hours of wet leaves that infection needs. Own default.
+pub const UNSEEN_HARM_AFTER: TimeDelta = TimeDelta::hours(8);
+/// So many refusals on end, with nothing believed between, are no accident. Own default.
+const REFUSED_ON_END: u32 = 10;
+/// A fifth of an hour's messages, and at least ten, are no accident either. Own default.
+const REFUSED_SHARE: f64 = 0.2;
+
+/// What is known of one sensor's speaking.
+#[derive(Clone, Debug)]
+pub struct SensorWatch {
+    /// Which sensor.
+    pub sensor: SensorId,
+    silent_after: TimeDelta,
+    listening_since: Timestamp,
+    last_spoke: Option<Timestamp>,
+    last_believed: Option<Timestamp>,
+    refused_on_end: u32,
+    hour: [(u16, u16); 60],
+    minute: i64,
+    reasons: BTreeMap<&'static str, u32>,
+    /// Since the last digest.
+    pub day: SensorTally,
+}
+
+/// What a sensor did since the last digest.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SensorTally {
+    /// Readings believed.
+    pub believed: u32,
+    /// Messages and readings refused, by stable word.
+    pub refused: BTreeMap<&'static str, u32>,
+    /// Minutes of silence.
+    pub silent_minutes: u32,
+}
+
+impl SensorWatch {
+    /// A watch that begins to listen at `at`.
+    pub fn new(sensor: SensorId, silent_after: TimeDelta, at: Timestamp) -> Self {
+        SensorWatch {
+            sensor,
+            silent_after,
+            listening_since: at,
+            last_spoke: None,
+            last_believed: None,
+            refused_on_end: 0,
+            hour: [(0, 0); 60],
+            minute: 0,
+            reasons: BTreeMap::new(),
+            day: SensorTally::default(),
+        }
+    }
+
+    /// Whether anybody listened begins anew: a restart, or the broker came back.
+    pub fn listen_from(&mut self, at: Timestamp) {
+        self.listening_since = at;
+    }
+
+    /// A reading of the present was believed.
+    pub fn believed(&mut self, at: Timestamp) {
+        self.turn_to(at);
+        self.last_spoke = Some(at);
+        self.last_believed = Some(at);
+        self.refused_on_end = 0;
+        self.reasons.clear();
+        self.slot(at).0 += 1;
+        self.day.believed += 1;
+    }
+
+    /// It spoke, and nothing came of it that says anything about the present.
+    pub fn spoke(&mut self, at: Timestamp) {
+        self.last_spoke = Some(at);
+    }
+
+    /// It spoke, and what it said was refused.
+    pub fn refused(&mut self, at: Timestamp, reason: &'static str) {
+        self.turn_to(at);
+        self.last_spoke = Some(at);
+        self.refused_on_end = self.refused_on_end.saturating_add(1);
+        *self.reasons.entry(reason).or_default() += 1;
+        let slot = self.slot(at);
+        slot.0 = slot.0.saturating_add(1);
+        slot.1 = slot.1.saturating_add(1);
+        *self.day.refused.entry(reason).or_default() += 1;
+    }
+
+    /// When it last said something we believed.
+    pub fn last_believed(&self) -> Option<Timestamp> {
+        self.last_believed
+    }
+
+    /// It has not spoken for longer than it may.
+    pub fn is_silent(&self, at: Timestamp) -> bool {
+        at - self.last_spoke.unwrap_or(self.listening_since).max(self.listening_since) > self.silent_after
+    }
+
+    /// Judges silence. `blind`: nothing else measures there; `harm_after`: when what it
+    /// gauges would harm, if that is known better than the general rule.
+    pub fn silence(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
+        if site.deaf {
+            // Nobody is heard; that has an alarm of its own.
+            return (AlarmKind::SensorSilent, Condition::Unknown);
+        }
+        if !self.is_silent(at) {
+            return (AlarmKind::SensorSilent, Condition::Absent);
+        }
+        self.day.silent_minutes += 1;
+        let evidence = Evidence::Silent {
+            place: site.place.to_owned(),
+            last_heard: self.last_spoke,
+            every: site.every,
+            blind: site.blind,
+        };
+        (AlarmKind::SensorSilent, Condition::Present { harm: self.unseen(site), evidence })
+    }
+
+    /// Judges refusals.
+    pub fn implausible(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
+        self.turn_to(at);
+        let (heard, refused) =
+            self.hour.iter().fold((0u32, 0u32), |sum, slot| (sum.0 + u32::from(slot.0), sum.1 + u32::from(slot.1)));
+        let often = refused >= REFUSED_ON_END && f64::from(refused) >= REFUSED_SHARE * f64::from(heard);
+        if !(often || self.refused_on_end >= REFUSED_ON_END) {
+            return (AlarmKind::SensorImplausible, Condition::Absent);
+        }
+        let reason = self.reasons.iter().chain(self.day.refused.iter()).max_by_key(|(_, count)| **count);
+        let evidence = Evidence::Implausible {
+            place: site.place.to_owned(),
+            refused,
+            heard,
+            reason: reason.map_or("range", |(word, _)| word),
+        };
+        (AlarmKind::SensorImplausible, Condition::Present { harm: self.unseen(site), evidence })
+    }
+
+    /// When harm that nobody sees may begin: never while something else measures there.
+    pub fn unseen(&self, site: &Surroundings<'_>) -> Option<Harm> {
+        if !site.blind || !site.matters {
+            return None;
+        }
+        if let Some(known) = site.harm {
+            return Some(known);
+        }
+        let from = self.last_believed.unwrap_or(self.listening_since) + UNSEEN_HARM_AFTER;
+        Some(Harm { from, early: from })
+    }
+
+    fn slot(&mut self, at: Timestamp) -> &mut (u16, u16) {
+        &mut self.hour[at.timestamp().div_euclid(60).rem_euclid(60) as usize]
+    }
+
+    /// Empties the minutes that have passed since the last call.
+    fn turn_to(&mut self, at: Timestamp) {
+        let minute = at.timestamp().div_euclid(60);
+        let passed = (minute - self.minute).clamp(0, 60);
+        for step in 0..passed {
+            self.hour[(minute - step).rem_euclid(60) as usize] = (0, 0);
+        }
+        self.minute = self.minute.max(minute);
+    }
+}
+
+/// What surrounds a sensor at the moment it is judged.
+#[derive(Clone, Copy, Debug)]
+pub struct Surroundings<'a> {
+    /// The name of the place or reservoir.
+    pub place: &'a str,
+    /// How often it should speak.
+    pub every: TimeDelta,
+    /// Nothing else measures what it measures.
+    pub blind: bool,
+    /// Something grows there, or draws from there.
+    pub matters: bool,
+    /// No sensor can be heard at all.
+    pub deaf: bool,
+    /// When harm begins, where that is known better than [`UNSEEN_HARM_AFTER`] says.
+    pub harm: Option<Harm>,
+}
+
+/// Whether an air sensor repeats itself: one channel for half a day, or all of its
+/// channels together for three hours.
+pub fn stuck_air(at: Timestamp, judges: &[&Judge]) -> Option<(Quantity, f64, Timestamp)> {
+    let flat = |judge: &&Judge| {
+        let (since, count) = judge.flat_since()?;
+        let (heard, value) = judge.last()?;
+        // A handful of repeats at a slow interval is no evidence.
+        (count >= 12 && at - heard < TimeDelta::hours(1)).then_some((judge.quantity(), value, since))
+    };
+    let flats: Vec<_> = judges.iter().filter_map(flat).collect();
+    let alone = flats.iter().find(|(_, _, since)| at - *since >= STUCK_ALONE);
+    let together = (judges.len() > 1 && flats.len() == judges.len())
+        .then(|| flats.iter().max_by_key(|(_, _, since)| *since))
+        .flatten()
+        .filter(|(_, _, since)| at - *since >= STUCK_TOGETHER)
+        .and(flats.first());
+    alone.or(together).copied()
+}
