@@ -9,4 +9,5 @@ pub mod engine;
 pub mod journal;
 pub mod notify;
 pub mod reading;
+pub mod store;
 pub mod units;

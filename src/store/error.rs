@@ -1,0 +1,112 @@
+//! What can go wrong with the file, in sentences a grower understands. What to
+//! do about it while running (keep alarming, do not acknowledge) is the daemon's.
+
+use rusqlite::ErrorCode;
+use std::path::{Path, PathBuf};
+
+/// Why something could not be written down or looked up.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// No room on the disk. The transaction is rolled back already; the same
+    /// store works again once there is room.
+    #[error(
+        "{}: the disk is full, so nothing more can be written down; free some space (what was written before is safe)",
+        path.display()
+    )]
+    Full {
+        /// The store's file.
+        path: PathBuf,
+    },
+    /// The file has been damaged. Opening the store again sets it aside.
+    #[error("{}: the store is damaged ({what}); the next start sets it aside and begins a new one", path.display())]
+    Damaged {
+        /// The store's file.
+        path: PathBuf,
+        /// What SQLite said.
+        what: String,
+    },
+    /// Somebody else holds the file for longer than five seconds.
+    #[error("{}: another program holds the store; close it, or wait until it is done", path.display())]
+    Busy {
+        /// The store's file.
+        path: PathBuf,
+    },
+    /// The file was written by a newer build.
+    #[error(
+        "{}: this store has version {found}, this program knows versions up to {known}; install the newer program again",
+        path.display()
+    )]
+    Newer {
+        /// The store's file.
+        path: PathBuf,
+        /// Its version.
+        found: usize,
+        /// The newest version this build knows.
+        known: usize,
+    },
+    /// A healthy database of something else.
+    #[error("{}: this database belongs to another program; set [store].path to a file of its own", path.display())]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+    },
+    /// There is no store yet.
+    #[error("{}: there is no store here yet; the daemon makes it at its first start", path.display())]
+    Missing {
+        /// Where it was looked for.
+        path: PathBuf,
+    },
+    /// The file cannot be opened, read or written.
+    #[error("{}: cannot be {doing}: {source}; check that the folder exists and that the daemon may write there", path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// What was tried, as a participle.
+        doing: &'static str,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A channel that was not in the rules the store was opened with.
+    #[error(
+        "channel {channel} is not one of the {known} channels the store was opened with; open it again with the new config"
+    )]
+    UnknownChannel {
+        /// The channel's index.
+        channel: u16,
+        /// How many there are.
+        known: usize,
+    },
+    /// Anything else SQLite says.
+    #[error("{}: {source}", path.display())]
+    Sqlite {
+        /// The store's file.
+        path: PathBuf,
+        /// What it said.
+        source: rusqlite::Error,
+    },
+}
+
+/// Puts what SQLite said about the file at `path` into our words.
+pub(super) fn explain(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError + use<> {
+    let path = path.to_owned();
+    move |error| {
+        let path = path.clone();
+        match error.sqlite_error_code() {
+            Some(ErrorCode::DiskFull) => StoreError::Full { path },
+            Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
+                StoreError::Damaged { path, what: error.to_string() }
+            }
+            Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => StoreError::Busy { path },
+            Some(ErrorCode::CannotOpen) => {
+                StoreError::File { path, doing: "opened", source: std::io::Error::other(error.to_string()) }
+            }
+            Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => {
+                StoreError::File { path, doing: "written", source: std::io::Error::other(error.to_string()) }
+            }
+            Some(ErrorCode::SystemIoFailure) => {
+                StoreError::File { path, doing: "read or written", source: std::io::Error::other(error.to_string()) }
+            }
+            _ => StoreError::Sqlite { path, source: error },
+        }
+    }
+}

@@ -1,0 +1,242 @@
+//! Figures over time: believed values by step, and the last value of each
+//! series. From minute means where a step is a minute or more, from single
+//! readings where it is finer.
+
+use super::encode::unpack_judgement;
+use super::error::{StoreError, explain};
+use super::read::Reader;
+use super::rollup::{self, MINUTE_MS};
+use super::series;
+use crate::engine::event::Doubt;
+use crate::reading::{Flag, Quantity};
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+use rusqlite::{OptionalExtension, params};
+use std::collections::BTreeMap;
+
+/// Believed readings of one step. Celsius, per cent, or litres for a reservoir.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HistoryPoint {
+    /// Where the step begins.
+    pub from: Timestamp,
+    /// Lowest value.
+    pub low: f64,
+    /// Mean of the readings.
+    pub mean: f64,
+    /// Highest value.
+    pub high: f64,
+    /// Readings in it, at least 1: a step without readings is left out.
+    pub n: u64,
+}
+
+/// The last that was heard of one series.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LastReading {
+    /// The sensor's id.
+    pub sensor: String,
+    /// The quantity's word.
+    pub quantity: String,
+    /// When it was heard; for a series silent for over a day, the last minute with a believed value.
+    pub at: Timestamp,
+    /// As heard, in the unit of the quantity; `None` for a series silent for over a day.
+    pub raw: Option<f64>,
+    /// As believed, Celsius, per cent or litres; `None`: not believed.
+    pub believed: Option<f64>,
+    /// The flag it got.
+    pub flag: Flag,
+    /// Why it was doubted.
+    pub doubt: Option<Doubt>,
+}
+
+/// A backlog may bring readings this long after they were measured and still be
+/// found by a fine-grained look-up. Minute means have no such limit.
+const BACKLOG_MS: i64 = 24 * 3_600_000;
+
+/// How far back the last reading of a series is looked for one by one.
+const LAST_HEARD_MS: i64 = 24 * 3_600_000;
+
+impl Reader {
+    /// Believed values of a sensor's quantity with `since <= measured < until`, in
+    /// steps counted from `since`. Steps of a minute or more are made of whole
+    /// minutes. Empty for a series that does not exist or a step that is not positive.
+    pub fn history(
+        &self,
+        sensor: &str,
+        quantity: Quantity,
+        since: Timestamp,
+        until: Timestamp,
+        step: TimeDelta,
+    ) -> Result<Vec<HistoryPoint>, StoreError> {
+        let (since, until, step) = (since.timestamp_millis(), until.timestamp_millis(), step.num_milliseconds());
+        if step <= 0 || until <= since {
+            return Ok(Vec::new());
+        }
+        let mut steps = Steps { since, step, points: BTreeMap::new() };
+        let fill = |steps: &mut Steps| -> rusqlite::Result<()> {
+            let Some(series) = series::find(&self.connection, sensor, quantity.word())? else { return Ok(()) };
+            let moment = self.connection.unchecked_transaction()?;
+            let mut heard_from = since;
+            if step >= MINUTE_MS {
+                self.add_minutes(steps, series, since, until)?;
+                heard_from = rollup::mark(&self.connection)?.unwrap_or(i64::MIN);
+            }
+            self.add_readings(steps, series, since, until, heard_from)?;
+            moment.commit()
+        };
+        fill(&mut steps).map_err(explain(&self.path))?;
+        Ok(steps.finish())
+    }
+
+    fn add_minutes(&self, steps: &mut Steps, series: i64, since: i64, until: i64) -> rusqlite::Result<()> {
+        let mut minutes = self.connection.prepare_cached(
+            "SELECT minute, n, low, sum, high FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3 ORDER BY minute",
+        )?;
+        let first = since.div_euclid(MINUTE_MS) + i64::from(since.rem_euclid(MINUTE_MS) != 0);
+        let end = until.div_euclid(MINUTE_MS) + i64::from(until.rem_euclid(MINUTE_MS) != 0);
+        let mut rows = minutes.query(params![series, first, end])?;
+        while let Some(row) = rows.next()? {
+            let minute: i64 = row.get(0)?;
+            let part = Step { n: row.get(1)?, low: row.get(2)?, sum: row.get(3)?, high: row.get(4)? };
+            steps.add(minute.saturating_mul(MINUTE_MS), part);
+        }
+        Ok(())
+    }
+
+    /// Single readings heard from `heard_from` on: those that are in no minute mean yet.
+    fn add_readings(
+        &self,
+        steps: &mut Steps,
+        series: i64,
+        since: i64,
+        until: i64,
+        heard_from: i64,
+    ) -> rusqlite::Result<()> {
+        let mut readings = self.connection.prepare_cached(
+            "SELECT at - believed_lag, believed FROM reading
+              WHERE at >= ?1 AND at < ?2 AND series = ?3 AND believed IS NOT NULL",
+        )?;
+        let mut rows = readings.query(params![heard_from.max(since), until.saturating_add(BACKLOG_MS), series])?;
+        while let Some(row) = rows.next()? {
+            let measured: i64 = row.get(0)?;
+            let value: i64 = row.get(1)?;
+            if (since..until).contains(&measured) {
+                steps.add(measured, Step { n: 1, low: value, sum: value, high: value });
+            }
+        }
+        Ok(())
+    }
+
+    /// The last of every series that was ever heard, by sensor and quantity.
+    pub fn last_readings(&self) -> Result<Vec<LastReading>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<LastReading>> {
+            let mut names: BTreeMap<i64, (String, String)> = BTreeMap::new();
+            let mut all = self.connection.prepare_cached("SELECT id, sensor, quantity FROM series")?;
+            let mut rows = all.query([])?;
+            while let Some(row) = rows.next()? {
+                names.insert(row.get(0)?, (row.get(1)?, row.get(2)?));
+            }
+            drop(rows);
+            let mut last = Vec::new();
+            let mut backwards = self.connection.prepare_cached(
+                "SELECT series, at, raw, believed, judged FROM reading
+                  WHERE at >= (SELECT max(at) FROM reading) - ?1 ORDER BY at DESC, seq DESC",
+            )?;
+            let mut rows = backwards.query(params![LAST_HEARD_MS])?;
+            while let Some(row) = rows.next()? {
+                let Some((sensor, quantity)) = names.remove(&row.get(0)?) else { continue };
+                let (flag, doubt) = unpack_judgement(row.get(4)?);
+                last.push(LastReading {
+                    sensor,
+                    quantity,
+                    at: Timestamp::from_timestamp_millis(row.get(1)?).unwrap_or_default(),
+                    raw: Some(from_thousandths(row.get(2)?)),
+                    believed: row.get::<_, Option<i64>>(3)?.map(from_thousandths),
+                    flag,
+                    doubt,
+                });
+                if names.is_empty() {
+                    break;
+                }
+            }
+            drop(rows);
+            for (series, (sensor, quantity)) in names {
+                last.extend(self.last_minute(series)?.map(|(at, mean)| LastReading {
+                    sensor,
+                    quantity,
+                    at,
+                    raw: None,
+                    believed: Some(mean),
+                    flag: Flag::Good,
+                    doubt: None,
+                }));
+            }
+            last.sort_by(|one, other| (&one.sensor, &one.quantity).cmp(&(&other.sensor, &other.quantity)));
+            Ok(last)
+        };
+        read().map_err(explain(&self.path))
+    }
+
+    fn last_minute(&self, series: i64) -> rusqlite::Result<Option<(Timestamp, f64)>> {
+        self.connection
+            .prepare_cached("SELECT minute, sum, n FROM minute WHERE series = ?1 ORDER BY minute DESC LIMIT 1")?
+            .query_row(params![series], |row| {
+                let minute: i64 = row.get(0)?;
+                let at = Timestamp::from_timestamp_millis(minute.saturating_mul(MINUTE_MS)).unwrap_or_default();
+                Ok((at, mean(row.get(1)?, row.get(2)?)))
+            })
+            .optional()
+    }
+}
+
+/// Thousandths, summed up by step.
+struct Steps {
+    since: i64,
+    step: i64,
+    points: BTreeMap<i64, Step>,
+}
+
+#[derive(Clone, Copy)]
+struct Step {
+    n: i64,
+    low: i64,
+    sum: i64,
+    high: i64,
+}
+
+impl Steps {
+    fn add(&mut self, at: i64, part: Step) {
+        let nth = (at - self.since).div_euclid(self.step);
+        self.points
+            .entry(nth)
+            .and_modify(|point| {
+                point.n += part.n;
+                point.low = point.low.min(part.low);
+                point.sum = point.sum.saturating_add(part.sum);
+                point.high = point.high.max(part.high);
+            })
+            .or_insert(part);
+    }
+
+    fn finish(self) -> Vec<HistoryPoint> {
+        let points = self.points.into_iter().filter(|(_, point)| point.n > 0);
+        points
+            .filter_map(|(nth, point)| {
+                Some(HistoryPoint {
+                    from: Timestamp::from_timestamp_millis(self.since + nth * self.step)?,
+                    low: from_thousandths(point.low),
+                    mean: mean(point.sum, point.n),
+                    high: from_thousandths(point.high),
+                    n: point.n.unsigned_abs(),
+                })
+            })
+            .collect()
+    }
+}
+
+fn from_thousandths(value: i64) -> f64 {
+    value as f64 / 1000.0
+}
+
+fn mean(sum: i64, n: i64) -> f64 {
+    sum as f64 / n.max(1) as f64 / 1000.0
+}

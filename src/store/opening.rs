@@ -1,0 +1,174 @@
+//! Opening the one writer's file: settings, check, upgrade, and what happens to
+//! a file that cannot be trusted any more. Carrying rows over is `salvage`'s.
+
+use super::error::{StoreError, explain};
+use super::{salvage, schema};
+use crate::units::Timestamp;
+use rusqlite::{Connection, OptionalExtension, params};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// How the file was found.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Opening {
+    /// There was none; now there is.
+    Created,
+    /// As it was left.
+    Opened {
+        /// It was closed in good order. If not, the daemon was killed or the power was
+        /// cut; everything committed is there.
+        stopped_well: bool,
+    },
+    /// It was written by an older build and has been brought up to date.
+    Upgraded {
+        /// The version it had.
+        from: usize,
+    },
+    /// It was damaged: a new one has been begun.
+    Damaged {
+        /// Where the damaged file lies now.
+        set_aside: PathBuf,
+        /// What was wrong with it, in SQLite's words.
+        what: String,
+        /// Rows that could be read from it and are in the new file.
+        carried_over: u64,
+    },
+}
+
+/// How long to wait for a lock: the longest write of another process is a chunk of retention.
+pub(super) const PATIENCE: Duration = Duration::from_secs(5);
+
+/// Opens `path` for writing; see [`super::Store::open`].
+pub(super) fn open(path: &Path, now: Timestamp) -> Result<(Connection, Opening), StoreError> {
+    match open_sound(path) {
+        Err(StoreError::Damaged { what, .. }) => {
+            let set_aside = set_aside(path, now)?;
+            let (mut connection, _) = open_sound(path)?;
+            let carried_over = salvage::carry_over(&set_aside, &mut connection).map_err(explain(path))?;
+            settle(path, &connection)?;
+            Ok((connection, Opening::Damaged { set_aside, what, carried_over }))
+        }
+        other => other,
+    }
+}
+
+/// Writes down whether the file is closed in good order.
+pub(super) fn mark_stopped_well(connection: &Connection, well: bool) -> rusqlite::Result<()> {
+    let value = if well { "1" } else { "0" };
+    connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES ('stopped_well', ?1)", params![value])?;
+    Ok(())
+}
+
+/// Settings every connection of ours has.
+pub(super) fn configure(connection: &Connection) -> rusqlite::Result<()> {
+    connection.busy_timeout(PATIENCE)?;
+    connection.set_prepared_statement_cache_capacity(64);
+    connection.execute_batch("PRAGMA cache_size = -1024; PRAGMA temp_store = MEMORY; PRAGMA trusted_schema = OFF;")
+}
+
+fn open_sound(path: &Path) -> Result<(Connection, Opening), StoreError> {
+    let explain = explain(path);
+    let mut connection = Connection::open(path).map_err(&explain)?;
+    configure(&connection).map_err(&explain)?;
+    let fresh = is_fresh(&connection).map_err(&explain)?;
+    if !fresh && !is_ours(&connection).map_err(&explain)? {
+        return Err(StoreError::Foreign { path: path.to_owned() });
+    }
+    let known = schema::MIGRATIONS.len();
+    let found = schema::version(&connection).map_err(&explain)?;
+    if found > known {
+        return Err(StoreError::Newer { path: path.to_owned(), found, known });
+    }
+    if fresh {
+        // Only an empty file takes these two.
+        connection.execute_batch("PRAGMA page_size = 4096; PRAGMA auto_vacuum = INCREMENTAL;").map_err(&explain)?;
+    }
+    connection
+        .execute_batch(
+            "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;
+             PRAGMA wal_autocheckpoint = 200; PRAGMA journal_size_limit = 8388608;",
+        )
+        .map_err(&explain)?;
+    let stopped_well = !fresh && stopped_well(&connection).map_err(&explain)?;
+    if !fresh {
+        check(path, &connection, stopped_well)?;
+    }
+    schema::upgrade(&mut connection, schema::MIGRATIONS).map_err(&explain)?;
+    mark_stopped_well(&connection, false).map_err(&explain)?;
+    if fresh || found < known {
+        settle(path, &connection)?;
+    }
+    let opening = match (fresh, found < known) {
+        (true, _) => Opening::Created,
+        (false, true) => Opening::Upgraded { from: found },
+        (false, false) => Opening::Opened { stopped_well },
+    };
+    Ok((connection, opening))
+}
+
+fn is_fresh(connection: &Connection) -> rusqlite::Result<bool> {
+    connection.query_row("SELECT count(*) = 0 FROM sqlite_schema", [], |row| row.get(0))
+}
+
+fn is_ours(connection: &Connection) -> rusqlite::Result<bool> {
+    let id: i32 = connection.query_row("PRAGMA application_id", [], |row| row.get(0))?;
+    Ok(id == schema::APPLICATION_ID)
+}
+
+fn stopped_well(connection: &Connection) -> rusqlite::Result<bool> {
+    let mark: Option<String> =
+        connection.query_row("SELECT value FROM meta WHERE key = 'stopped_well'", [], |row| row.get(0)).optional()?;
+    Ok(mark.as_deref() == Some("1"))
+}
+
+/// After an orderly stop the quick check; else the full one, which also finds
+/// keys out of order (DEPENDENCIES.md C7: the quick one misses them).
+fn check(path: &Path, connection: &Connection, stopped_well: bool) -> Result<(), StoreError> {
+    let pragma = if stopped_well { "PRAGMA quick_check(1)" } else { "PRAGMA integrity_check(1)" };
+    let verdict: String = connection.query_row(pragma, [], |row| row.get(0)).map_err(explain(path))?;
+    if verdict == "ok" { Ok(()) } else { Err(StoreError::Damaged { path: path.to_owned(), what: verdict }) }
+}
+
+/// Renames the file and its write-ahead log to a dated name beside it.
+fn set_aside(path: &Path, now: Timestamp) -> Result<PathBuf, StoreError> {
+    let failed = |source| StoreError::File { path: path.to_owned(), doing: "set aside", source };
+    let dated = with_suffix(path, &format!(".damaged-{}", now.format("%Y%m%dT%H%M%SZ")));
+    let mut target = dated.clone();
+    let mut nth = 1;
+    while target.exists() {
+        nth += 1;
+        target = with_suffix(&dated, &format!("-{nth}"));
+    }
+    std::fs::rename(path, &target).map_err(failed)?;
+    for part in ["-wal", "-shm"] {
+        let beside = with_suffix(path, part);
+        if beside.exists() {
+            std::fs::rename(&beside, with_suffix(&target, part)).map_err(failed)?;
+        }
+    }
+    Ok(target)
+}
+
+/// Brings a new file to the disk for good: without this a power cut may take the
+/// directory entry, and with it the whole night.
+fn settle(path: &Path, connection: &Connection) -> Result<(), StoreError> {
+    connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).map_err(explain(path))?;
+    sync_folder_of(path).map_err(|source| StoreError::File {
+        path: path.to_owned(),
+        doing: "flushed to the disk",
+        source,
+    })
+}
+
+/// Flushes the directory entry of `path`.
+pub(super) fn sync_folder_of(path: &Path) -> std::io::Result<()> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    std::fs::File::open(folder)?.sync_all()
+}
+
+/// `path` with something appended to its name.
+pub(super) fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}

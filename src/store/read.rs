@@ -1,0 +1,173 @@
+//! Reading while the daemon writes, from this or another process: the events in
+//! their exact order, to be lived through again. Everything else a reader can
+//! look up is in `history` and `written`.
+//!
+//! No statement is ever left open between calls: an open one keeps the
+//! write-ahead log from being reused (DEPENDENCIES.md C6: 696 MB).
+
+use super::encode::{SensorNames, decode, is_retained};
+use super::error::{StoreError, explain};
+use super::series::ChannelsOfSeries;
+use super::{opening, schema};
+use crate::engine::event::{Event, What};
+use crate::engine::rules::Rules;
+use crate::reading::RawReading;
+use crate::units::Timestamp;
+use rusqlite::{Connection, OpenFlags, params};
+use std::path::{Path, PathBuf};
+
+/// A read-only view of the store.
+pub struct Reader {
+    pub(super) connection: Connection,
+    pub(super) path: PathBuf,
+    pub(super) channels: ChannelsOfSeries,
+    sensors: SensorNames,
+}
+
+/// How a replay went.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Replayed {
+    /// Events handed over.
+    pub given: u64,
+    /// Events of sensors and quantities that have left the config.
+    pub gone: u64,
+    /// Events that could not be read: written by a newer build, or by hand.
+    pub unreadable: u64,
+}
+
+/// Readings fetched at once: about a megabyte of memory, and a short read lock.
+const FETCHED_AT_ONCE: i64 = 16_384;
+
+impl Reader {
+    /// Opens an existing store for reading. Needs write access to its folder only
+    /// for SQLite's shared memory file, and only while the daemon is not running.
+    pub fn open(path: &Path, rules: &Rules) -> Result<Reader, StoreError> {
+        let path = path.to_owned();
+        if !path.exists() {
+            return Err(StoreError::Missing { path });
+        }
+        let open = || -> Result<Reader, StoreError> {
+            let explain = explain(&path);
+            let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+            let connection = Connection::open_with_flags(&path, flags).map_err(&explain)?;
+            opening::configure(&connection).map_err(&explain)?;
+            let found = schema::version(&connection).map_err(&explain)?;
+            let known = schema::MIGRATIONS.len();
+            if found > known {
+                return Err(StoreError::Newer { path: path.clone(), found, known });
+            }
+            if found == 0 {
+                return Err(StoreError::Missing { path: path.clone() });
+            }
+            let channels = ChannelsOfSeries::read(&connection, rules).map_err(&explain)?;
+            Ok(Reader { connection, path: path.clone(), channels, sensors: SensorNames::of(rules) })
+        };
+        open()
+    }
+
+    /// Hands every event with `since <= at < until` to `each`, in the order in
+    /// which they happened, ties included. Ticks were never stored.
+    pub fn events(
+        &self,
+        since: Timestamp,
+        until: Timestamp,
+        mut each: impl FnMut(Event),
+    ) -> Result<Replayed, StoreError> {
+        let mut replayed = Replayed::default();
+        let mut after = Position { at: since.timestamp_millis(), seq: -1 };
+        let end = Position { at: until.timestamp_millis(), seq: -1 };
+        loop {
+            let page = self.page(after, end).map_err(explain(&self.path))?;
+            replayed.gone += page.gone;
+            replayed.unreadable += page.unreadable;
+            let mut others = page.others.into_iter().peekable();
+            for (position, what) in page.readings {
+                while let Some((before, other)) = others.next_if(|(other, _)| *other < position) {
+                    hand_over(before, other, &mut each, &mut replayed);
+                }
+                hand_over(position, what, &mut each, &mut replayed);
+            }
+            for (position, other) in others {
+                hand_over(position, other, &mut each, &mut replayed);
+            }
+            match page.last {
+                Some(last) => after = last,
+                None => return Ok(replayed),
+            }
+        }
+    }
+
+    /// Readings after `after` up to a page's worth, and the other events of the same span.
+    fn page(&self, after: Position, end: Position) -> rusqlite::Result<Page> {
+        // Both tables as they were at one moment, though the daemon writes.
+        let moment = self.connection.unchecked_transaction()?;
+        let mut page = Page::default();
+        let mut heard = self.connection.prepare_cached(
+            "SELECT at, seq, series, raw, judged, claimed_lag FROM reading
+              WHERE (at, seq) > (?1, ?2) AND at < ?3 ORDER BY at, seq LIMIT ?4",
+        )?;
+        let mut rows = heard.query(params![after.at, after.seq, end.at, FETCHED_AT_ONCE])?;
+        let mut fetched = 0;
+        let mut last = after;
+        while let Some(row) = rows.next()? {
+            fetched += 1;
+            last = Position { at: row.get(0)?, seq: row.get(1)? };
+            let Some(channel) = self.channels.of(row.get(2)?) else {
+                page.gone += 1;
+                continue;
+            };
+            let raw: i64 = row.get(3)?;
+            let claimed_lag: Option<i64> = row.get(5)?;
+            let measured_at = claimed_lag.and_then(|lag| Timestamp::from_timestamp_millis(last.at.checked_sub(lag)?));
+            match RawReading::new(channel, raw as f64 / 1000.0, measured_at, is_retained(row.get(4)?)) {
+                Some(raw) => page.readings.push((last, What::Reading(raw))),
+                None => page.unreadable += 1,
+            }
+        }
+        drop(rows);
+        page.last = (fetched == FETCHED_AT_ONCE).then_some(last);
+        let up_to = page.last.unwrap_or(Position { at: end.at, seq: -1 });
+        let mut others = self.connection.prepare_cached(
+            "SELECT at, seq, kind, body FROM event
+              WHERE (at, seq) > (?1, ?2) AND (at, seq) <= (?3, ?4) ORDER BY at, seq",
+        )?;
+        let mut rows = others.query(params![after.at, after.seq, up_to.at, up_to.seq])?;
+        while let Some(row) = rows.next()? {
+            let position = Position { at: row.get(0)?, seq: row.get(1)? };
+            match decode(row.get_ref(2)?.as_str()?, row.get_ref(3)?.as_str()?, &self.sensors) {
+                Ok(what) => page.others.push((position, what)),
+                Err(super::Undecodable::SensorGone(_)) => page.gone += 1,
+                Err(super::Undecodable::NotOurs(_)) => page.unreadable += 1,
+            }
+        }
+        drop(rows);
+        moment.commit()?;
+        Ok(page)
+    }
+}
+
+#[derive(Default)]
+struct Page {
+    readings: Vec<(Position, What)>,
+    others: Vec<(Position, What)>,
+    /// The last reading, if there may be more after it.
+    last: Option<Position>,
+    gone: u64,
+    unreadable: u64,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Position {
+    at: i64,
+    seq: i64,
+}
+
+fn hand_over(position: Position, what: What, each: &mut impl FnMut(Event), replayed: &mut Replayed) {
+    match Timestamp::from_timestamp_millis(position.at) {
+        Some(at) => {
+            each(Event { at, what });
+            replayed.given += 1;
+        }
+        None => replayed.unreadable += 1,
+    }
+}

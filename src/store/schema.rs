@@ -1,0 +1,198 @@
+//! The tables, as a list of steps that only ever grows: `PRAGMA user_version`
+//! says how many of them a file has seen. Never change or remove a step that
+//! was released; add the next one. What each table means stands in the SQL
+//! itself, so that `.schema` shows it to anybody who opens the file.
+
+use rusqlite::{Connection, TransactionBehavior};
+
+/// Every step from an empty file to today's tables, oldest first.
+pub(super) const MIGRATIONS: &[&str] = &[V1];
+
+/// Stands in the header of every file of ours ("tray" in ASCII), so that a
+/// path to somebody else's database is noticed before anything is written.
+pub(super) const APPLICATION_ID: i32 = 0x7472_6179;
+
+/// Runs the steps a file has not seen, all in one transaction, and returns the
+/// number of steps it had seen before. A file from a newer build is left alone:
+/// the number is then larger than `steps.len()`.
+pub(super) fn upgrade(connection: &mut Connection, steps: &[&str]) -> rusqlite::Result<usize> {
+    let seen = version(connection)?;
+    if seen >= steps.len() {
+        return Ok(seen);
+    }
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    for step in &steps[seen..] {
+        transaction.execute_batch(step)?;
+    }
+    transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
+    transaction.pragma_update(None, "user_version", steps.len() as i64)?;
+    transaction.commit()?;
+    Ok(seen)
+}
+
+/// How many steps a file has seen; 0 for an empty one.
+pub(super) fn version(connection: &Connection) -> rusqlite::Result<usize> {
+    let version: i64 = connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+    Ok(usize::try_from(version).unwrap_or(0))
+}
+
+const V1: &str = "
+CREATE TABLE series (
+    -- One measured quantity of one sensor. Rows are never deleted: a sensor that
+    -- leaves the config keeps its history, and finds it again when it comes back.
+    id        INTEGER PRIMARY KEY,
+    sensor    TEXT NOT NULL,      -- the sensor's id in the config; a reservoir's gauge has the reservoir's id
+    quantity  TEXT NOT NULL,      -- temperature, humidity, distance, depth, volume or filling
+    unit      TEXT NOT NULL,      -- unit of reading.raw, as SenML (RFC 8428) writes it: Cel, %RH, mm, L, %
+    UNIQUE (sensor, quantity)
+) STRICT;
+
+CREATE TABLE reading (
+    -- Every value that was heard, believed or not. (at, seq) is one order over
+    -- readings AND the rows of table event. View reading_plain shows it in words.
+    at            INTEGER NOT NULL,  -- when we learnt of it, milliseconds since 1970 UTC
+    seq           INTEGER NOT NULL,  -- which one within that millisecond, counted over all events
+    series        INTEGER NOT NULL,  -- series.id
+    raw           INTEGER NOT NULL,  -- as heard, thousandths of series.unit
+    believed      INTEGER,           -- calibrated, thousandths of Cel, %RH or (reservoirs) L; NULL: not believed
+    judged        INTEGER NOT NULL,  -- flag + 16 * doubt + 256 * retained. flag, as in QARTOD: 1 good, 2 not
+                                     -- evaluated, 3 suspect, 4 fail, 9 missing. doubt: 0 none, 1 range,
+                                     -- 2 fault-code, 3 spike, 4 rate, 5 flat-line, 6 saturated, 7 retained,
+                                     -- 8 late, 9 duplicate. retained: 1 when the broker handed out an old message
+    claimed_lag   INTEGER,           -- at minus the sensor's own time, milliseconds; NULL: it named none
+    believed_lag  INTEGER NOT NULL,  -- at minus the time of measuring that we believe, milliseconds
+    PRIMARY KEY (at, seq)
+) STRICT, WITHOUT ROWID;
+
+CREATE VIEW reading_plain AS
+    -- Readings in words and decimal numbers, for people. Times in UTC.
+    SELECT strftime('%Y-%m-%dT%H:%M:%fZ', reading.at / 1000.0, 'unixepoch') AS heard_at,
+           strftime('%Y-%m-%dT%H:%M:%fZ', (reading.at - reading.believed_lag) / 1000.0, 'unixepoch') AS measured_at,
+           series.sensor, series.quantity, reading.raw / 1000.0 AS raw, series.unit AS raw_unit,
+           reading.believed / 1000.0 AS believed,
+           CASE reading.judged & 15 WHEN 1 THEN 'good' WHEN 3 THEN 'suspect' WHEN 4 THEN 'fail'
+                WHEN 9 THEN 'missing' ELSE 'unknown' END AS flag,
+           CASE (reading.judged >> 4) & 15 WHEN 1 THEN 'range' WHEN 2 THEN 'fault-code' WHEN 3 THEN 'spike'
+                WHEN 4 THEN 'rate' WHEN 5 THEN 'flat-line' WHEN 6 THEN 'saturated' WHEN 7 THEN 'retained'
+                WHEN 8 THEN 'late' WHEN 9 THEN 'duplicate' END AS doubt,
+           (reading.judged >> 8) & 1 AS retained
+      FROM reading JOIN series ON series.id = reading.series;
+
+CREATE TABLE event (
+    -- Everything else that happened, as the engine needs it to live through it again.
+    at    INTEGER NOT NULL,  -- when we learnt of it, milliseconds since 1970 UTC
+    seq   INTEGER NOT NULL,  -- which one within that millisecond, counted over all events
+    kind  TEXT NOT NULL,     -- started, no-value, garbled, journal, command, broker-up, broker-down,
+                             -- letter-sent, letter-failed, store-failed, store-recovered, clock-stepped
+    body  TEXT NOT NULL,     -- the rest, a JSON object; sensors by their id in the config
+    PRIMARY KEY (at, seq)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE journal (
+    -- What the grower did. Entries stay for good, also refused and struck ones.
+    number     INTEGER PRIMARY KEY,  -- from 1, never used twice
+    at         INTEGER NOT NULL,     -- when we were told, milliseconds since 1970 UTC
+    seq        INTEGER NOT NULL,     -- see event.seq
+    body       TEXT NOT NULL,        -- the entry, a JSON object as it came
+    refused    TEXT,                 -- why it was refused, as a sentence; NULL: it was taken
+    struck_by  INTEGER,              -- number of the entry that struck this one
+    note       TEXT NOT NULL         -- what the grower was told about it, a JSON array
+) STRICT;
+
+CREATE TABLE alarm (
+    -- Every change of every alarm; the last row of a kind and subject is how it stands.
+    at          INTEGER NOT NULL,  -- when it changed, milliseconds since 1970 UTC
+    seq         INTEGER NOT NULL,  -- of the event that changed it, see event.seq
+    nth         INTEGER NOT NULL,  -- which change of that event, from 0
+    kind        TEXT NOT NULL,     -- air-too-warm, reservoir-low, ...
+    subject     TEXT NOT NULL,     -- id of the place, sensor, reservoir or tray, or site
+    since       INTEGER NOT NULL,  -- when the condition began to hold, milliseconds since 1970 UTC
+    state       TEXT NOT NULL,     -- normal, unacknowledged, acknowledged, returned-unacknowledged, shelved, out-of-service
+    before      TEXT NOT NULL,     -- the state before; equal to state when something else changed
+    priority    TEXT NOT NULL,     -- now, next-round or digest
+    harm_from   INTEGER,           -- when harm begins, best estimate, milliseconds since 1970 UTC; NULL: none in sight
+    harm_early  INTEGER,           -- it may begin this early
+    next_round  INTEGER NOT NULL,  -- the round that followed, milliseconds since 1970 UTC
+    times       INTEGER NOT NULL,  -- times it came and went in this episode, from 1
+    text        TEXT NOT NULL,     -- the sentence people were shown
+    by          TEXT,              -- who answered it
+    PRIMARY KEY (at, seq, nth)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX alarm_by_key ON alarm (kind, subject, at, seq, nth);
+
+CREATE TABLE letter (
+    -- Every letter in words. Kept for good.
+    id       TEXT PRIMARY KEY,   -- the same when the night is run again, so that none is written twice
+    at       INTEGER NOT NULL,   -- when it was decided, milliseconds since 1970 UTC
+    kind     TEXT NOT NULL,      -- alarm, round or digest
+    answers  TEXT,               -- the letter whose thread it belongs to
+    subject  TEXT NOT NULL,
+    text     TEXT NOT NULL       -- plain text; the HTML part and pictures are only in mail.bytes
+) STRICT;
+CREATE INDEX letter_by_time ON letter (at);
+
+CREATE TABLE mail (
+    -- The outbox: one mail to one recipient. A mail leaves it when the mail server took it.
+    id          INTEGER PRIMARY KEY,
+    letter      TEXT NOT NULL,         -- letter.id
+    recipient   TEXT NOT NULL,
+    sender      TEXT NOT NULL,
+    message_id  TEXT NOT NULL UNIQUE,  -- the same at every try
+    bytes       BLOB NOT NULL,         -- the whole message, RFC 5322
+    state       TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'failed')),
+    tries       INTEGER NOT NULL,
+    not_before  INTEGER NOT NULL,      -- next try, milliseconds since 1970 UTC
+    last_error  TEXT,
+    done_at     INTEGER                -- when it was sent or given up, milliseconds since 1970 UTC
+) STRICT;
+CREATE INDEX mail_by_letter ON mail (letter);
+CREATE INDEX mail_waiting ON mail (not_before) WHERE state = 'waiting';
+
+CREATE TABLE minute (
+    -- Believed readings by the minute they were measured in. Kept for good.
+    series  INTEGER NOT NULL,  -- series.id
+    minute  INTEGER NOT NULL,  -- minutes since 1970 UTC
+    n       INTEGER NOT NULL,  -- readings in it
+    low     INTEGER NOT NULL,  -- lowest, thousandths of Cel, %RH or L
+    sum     INTEGER NOT NULL,  -- of all readings, thousandths; the mean is sum / n
+    high    INTEGER NOT NULL,  -- highest, thousandths
+    PRIMARY KEY (series, minute)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE garbled (
+    -- The newest 1,000 messages that were no readings, for inspection.
+    at       INTEGER NOT NULL,  -- milliseconds since 1970 UTC
+    seq      INTEGER NOT NULL,  -- see event.seq
+    topic    TEXT NOT NULL,
+    reason   TEXT NOT NULL,     -- why it was refused
+    size     INTEGER NOT NULL,  -- bytes of the whole payload
+    payload  BLOB NOT NULL,     -- its first 256 bytes
+    PRIMARY KEY (at, seq)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE delivery (
+    -- MQTT messages that are committed but perhaps not yet acknowledged: a broker
+    -- that delivers one again (DUP) does not make a second reading of it.
+    packet_id  INTEGER PRIMARY KEY,  -- the broker's packet id
+    hash       INTEGER NOT NULL,     -- of topic and payload
+    at         INTEGER NOT NULL      -- milliseconds since 1970 UTC
+) STRICT;
+
+CREATE TABLE inbox (
+    -- What other processes (the verbs log and alarms) hand to the running daemon.
+    id        INTEGER PRIMARY KEY AUTOINCREMENT,
+    at        INTEGER NOT NULL,  -- when it was put in, milliseconds since 1970 UTC
+    kind      TEXT NOT NULL CHECK (kind IN ('journal', 'command')),
+    body      TEXT NOT NULL,     -- a JSON object
+    taken_at  INTEGER,           -- when the daemon took it; NULL: it waits
+    answer    TEXT               -- what the daemon says to it
+) STRICT;
+CREATE INDEX inbox_waiting ON inbox (id) WHERE taken_at IS NULL;
+
+CREATE TABLE meta (
+    -- rolled_up_to: readings learnt of before this many milliseconds since 1970 UTC are in table minute.
+    -- stopped_well: 1 when the daemon closed the file, 0 while it has it open.
+    key    TEXT PRIMARY KEY,
+    value  TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+";
