@@ -2,15 +2,16 @@
 //! from the bytes of a message to raw readings. What a value is worth is
 //! judged by `engine::quality`; what is written when, by the daemon.
 
-//MQ pub mod capture;
-mod json;
-//MQ pub mod mqtt;
+pub mod capture;
 #[cfg(test)]
 mod catalogue;
+mod json;
+mod listen;
+pub mod mqtt;
 pub mod payload;
 pub mod senml;
 mod stated_time;
-//MQ mod tls;
+mod tls;
 mod unit;
 
-//MQ pub use tls::TlsError;
+pub use tls::TlsError;
