@@ -6,6 +6,7 @@
 
 pub mod config;
 pub mod engine;
+pub mod intake;
 pub mod journal;
 pub mod notify;
 pub mod reading;

@@ -1,0 +1,296 @@
+//! The task that owns the MQTT event loop and does nothing but poll it: hands
+//! messages on, notices what the broker refuses, comes back after a break.
+//! `mqtt` is its face and sends what goes the other way.
+
+use super::mqtt::{Delivery, FromBroker, Outbound, Receipt, TOPICS_A_SUBSCRIBE};
+use super::payload::LARGEST_PAYLOAD;
+use super::tls::Bridge;
+use crate::config::Broker;
+use rumqttc::{
+    ConnAck, ConnectReturnCode, ConnectionError, Event, EventLoop, LastWill, MqttOptions, NetworkOptions, Packet,
+    Publish, QoS, StateError, SubAck, SubscribeReasonCode, Transport,
+};
+use std::collections::BTreeSet;
+use std::hash::{BuildHasher, RandomState};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+
+/// Requests the client may hold; the sender waits when it is full, the listener never does.
+pub(super) const UNSENT_REQUESTS: usize = 256;
+/// A silent broker is noticed within twice this (DEPENDENCIES.md, A2).
+const KEEP_ALIVE: Duration = Duration::from_secs(20);
+/// Seconds for a connection with handshake on a small board (DEPENDENCIES.md, A2).
+const CONNECT_LIMIT_SECONDS: u64 = 15;
+/// What we take at first; a larger message raises it.
+const FIRST_PACKET_LIMIT: usize = 256 * 1024;
+/// A message beyond this is not let into memory; the session is given up instead. Own choice.
+const LAST_PACKET_LIMIT: usize = 16 * 1024 * 1024;
+/// What we send; ours are far smaller.
+const SENT_PACKET_LIMIT: usize = 64 * 1024;
+/// Pauses between attempts to connect.
+const FIRST_PAUSE: Duration = Duration::from_secs(1);
+const LONGEST_PAUSE: Duration = Duration::from_secs(30);
+
+/// How we present ourselves to the broker. `bridge_socket`: where TLS is spoken for us.
+pub(super) fn options(
+    broker: &Broker,
+    password: String,
+    bridge_socket: Option<&Path>,
+    status_topic: &str,
+) -> MqttOptions {
+    let mut options = match bridge_socket {
+        None => MqttOptions::new(&broker.client_id, &broker.host, broker.port),
+        Some(socket) => {
+            let mut options = MqttOptions::new(&broker.client_id, socket.to_string_lossy(), 0);
+            options.set_transport(Transport::Unix);
+            options
+        }
+    };
+    options
+        .set_clean_session(false)
+        .set_manual_acks(true)
+        .set_keep_alive(KEEP_ALIVE)
+        .set_max_packet_size(FIRST_PACKET_LIMIT, SENT_PACKET_LIMIT)
+        .set_last_will(LastWill::new(status_topic, "offline", QoS::AtLeastOnce, true));
+    if let Some(user) = &broker.user {
+        options.set_credentials(user, password);
+    }
+    options
+}
+
+pub(super) struct Listener {
+    event_loop: EventLoop,
+    broker: Broker,
+    bridge: Option<Bridge>,
+    topics: Vec<String>,
+    /// The connection that stands, for the sender; 0: none.
+    epoch: Arc<AtomicU64>,
+    outbound: mpsc::UnboundedSender<Outbound>,
+    events: mpsc::Sender<FromBroker>,
+    closing: watch::Receiver<bool>,
+    /// Connections so far.
+    connections: u64,
+    session_present: bool,
+    /// The broker has answered our subscriptions in this session.
+    subscribed: bool,
+    /// Answers to SUBSCRIBE on this connection; they come in the order asked.
+    answers: usize,
+    refused: Vec<String>,
+    unsubscribed: BTreeSet<String>,
+    /// The last reason told for being down; `None` while up.
+    told_down: Option<String>,
+    pause: Duration,
+}
+
+impl Listener {
+    #[expect(clippy::too_many_arguments, reason = "one caller, which makes all of these")]
+    pub(super) fn new(
+        mut event_loop: EventLoop,
+        broker: Broker,
+        bridge: Option<Bridge>,
+        topics: Vec<String>,
+        epoch: Arc<AtomicU64>,
+        outbound: mpsc::UnboundedSender<Outbound>,
+        events: mpsc::Sender<FromBroker>,
+        closing: watch::Receiver<bool>,
+    ) -> Self {
+        let mut network = NetworkOptions::new();
+        network.set_connection_timeout(CONNECT_LIMIT_SECONDS);
+        network.set_tcp_nodelay(true);
+        event_loop.set_network_options(network);
+        Listener {
+            event_loop,
+            broker,
+            bridge,
+            topics,
+            epoch,
+            outbound,
+            events,
+            closing,
+            connections: 0,
+            session_present: false,
+            subscribed: false,
+            answers: 0,
+            refused: Vec::new(),
+            unsubscribed: BTreeSet::new(),
+            told_down: None,
+            pause: FIRST_PAUSE,
+        }
+    }
+
+    pub(super) async fn run(mut self) {
+        loop {
+            match self.event_loop.poll().await {
+                Ok(Event::Incoming(Packet::Publish(message))) => self.deliver(message).await,
+                Ok(Event::Incoming(Packet::ConnAck(answer))) => self.connected(answer).await,
+                Ok(Event::Incoming(Packet::SubAck(answer))) => self.subscribe_answered(answer).await,
+                Ok(_) => {}
+                // After our farewell the broker closes the connection; only then is it certain to have it.
+                Err(_) if *self.closing.borrow() => return,
+                Err(error) => self.broken(error).await,
+            }
+        }
+    }
+
+    async fn connected(&mut self, answer: ConnAck) {
+        if self.event_loop.mqtt_options.clean_session() {
+            // This connection only made the broker forget the message we cannot take.
+            self.event_loop.clean();
+            self.event_loop.mqtt_options.set_clean_session(false);
+            return;
+        }
+        self.connections += 1;
+        self.epoch.store(self.connections, Ordering::Release);
+        self.session_present = answer.session_present;
+        // Once a run even if the session stands: the config may name new topics.
+        self.subscribed &= answer.session_present;
+        self.answers = 0;
+        self.refused.clear();
+        // The sender ends only at Close; then nothing needs to be sent any more.
+        let _ = self.outbound.send(Outbound::Connected { subscribe: !self.subscribed });
+        if self.subscribed || self.topics.is_empty() {
+            self.tell_up().await;
+        }
+    }
+
+    async fn subscribe_answered(&mut self, answer: SubAck) {
+        let asked = self.topics.chunks(TOPICS_A_SUBSCRIBE).nth(self.answers).unwrap_or_default();
+        let refused = asked.iter().zip(&answer.return_codes).filter(|(_, code)| **code == SubscribeReasonCode::Failure);
+        self.refused.extend(refused.map(|(topic, _)| topic.clone()));
+        self.answers += 1;
+        if self.answers < self.topics.len().div_ceil(TOPICS_A_SUBSCRIBE) {
+            return;
+        }
+        // Refused topics are asked for again at the next connection.
+        self.subscribed = self.refused.is_empty();
+        if !self.subscribed {
+            let topics = std::mem::take(&mut self.refused);
+            self.hand_on(FromBroker::SubscribeRefused { topics }).await;
+        }
+        self.tell_up().await;
+    }
+
+    async fn tell_up(&mut self) {
+        self.told_down = None;
+        self.pause = FIRST_PAUSE;
+        self.hand_on(FromBroker::Up { session_present: self.session_present }).await;
+    }
+
+    async fn deliver(&mut self, message: Publish) {
+        // A topic of an older config still stands in our session.
+        if !self.topics.contains(&message.topic) && self.unsubscribed.insert(message.topic.clone()) {
+            let _ = self.outbound.send(Outbound::Unsubscribe(message.topic.clone()));
+        }
+        let kept = message.payload.len().min(LARGEST_PAYLOAD + 1);
+        let delivery = Delivery {
+            receipt: Receipt { epoch: self.connections, packet_id: message.pkid },
+            duplicate: message.dup,
+            payload: message.payload[..kept].to_vec(),
+            topic: message.topic,
+            retained: message.retain,
+        };
+        self.hand_on(FromBroker::Delivery(delivery)).await;
+    }
+
+    /// Waits for room: that is what keeps the rest in the broker. Not while
+    /// closing: nobody may be reading any more, and what is not handed on comes again.
+    async fn hand_on(&mut self, event: FromBroker) {
+        tokio::select! {
+            // An error means that the daemon listens no more; it will drop the link.
+            _ = self.events.send(event) => {}
+            _ = self.closing.wait_for(|closing| *closing) => {}
+        }
+    }
+
+    async fn broken(&mut self, error: ConnectionError) {
+        self.epoch.store(0, Ordering::Release);
+        // Messages read but not handed on: those at QoS 1 come again, and must
+        // not be taken for messages of the next connection.
+        let read: Vec<Event> = self.event_loop.state.events.drain(..).collect();
+        for event in read {
+            if let Event::Incoming(Packet::Publish(message)) = event
+                && message.qos == QoS::AtMostOnce
+            {
+                self.deliver(message).await;
+            }
+        }
+        if let Some(bytes) = too_large(&error) {
+            if bytes <= LAST_PACKET_LIMIT {
+                // It comes at once, is counted as too large and acknowledged; the stream goes on.
+                self.event_loop.mqtt_options.set_max_packet_size(bytes.next_power_of_two(), SENT_PACKET_LIMIT);
+                self.event_loop.clean();
+                return;
+            }
+            self.event_loop.mqtt_options.set_clean_session(true);
+        }
+        let sentence = self.sentence(&error);
+        if self.told_down.as_ref() != Some(&sentence) {
+            self.told_down = Some(sentence.clone());
+            self.hand_on(FromBroker::Down { error: sentence }).await;
+        }
+        let _ = tokio::time::timeout(with_jitter(self.pause), self.closing.wait_for(|closing| *closing)).await;
+        self.pause = (self.pause * 2).min(LONGEST_PAUSE);
+        // An acknowledgement may have slipped in between the break and our notice of it.
+        self.event_loop.clean();
+    }
+
+    fn sentence(&self, error: &ConnectionError) -> String {
+        let Broker { host, port, .. } = &self.broker;
+        if let Some(reason) = self.bridge.as_ref().and_then(Bridge::take_error) {
+            return reason;
+        }
+        if let Some(bytes) = too_large(error) {
+            return format!(
+                "a message of {bytes} bytes could not be taken; everything the broker kept for us had to be given up. \
+                 Set message_size_limit in the broker"
+            );
+        }
+        match error {
+            ConnectionError::ConnectionRefused(
+                ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
+            ) => {
+                let user = self.broker.user.as_deref().unwrap_or("(none)");
+                format!(
+                    "the broker at {host} port {port} refuses the user {user}: check user and password_file in [broker]"
+                )
+            }
+            ConnectionError::ConnectionRefused(code) => {
+                format!("the broker at {host} port {port} refuses us: {code:?}")
+            }
+            ConnectionError::Io(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
+                format!("nothing listens at {host} port {port}: is the broker running?")
+            }
+            ConnectionError::Io(error) => format!("no connection to {host} port {port}: {error}"),
+            ConnectionError::NetworkTimeout => {
+                format!("the broker at {host} port {port} does not answer within {CONNECT_LIMIT_SECONDS} s")
+            }
+            ConnectionError::MqttState(StateError::AwaitPingResp) => {
+                format!("the broker at {host} port {port} has fallen silent")
+            }
+            ConnectionError::MqttState(StateError::ConnectionAborted) => {
+                format!("the broker at {host} port {port} closed the connection")
+            }
+            other => format!("the connection to {host} port {port} broke: {other}"),
+        }
+    }
+}
+
+/// The size of the message that broke the connection, if that is what did.
+fn too_large(error: &ConnectionError) -> Option<usize> {
+    match error {
+        ConnectionError::MqttState(StateError::Deserialization(rumqttc::Error::PayloadSizeLimitExceeded(bytes))) => {
+            Some(*bytes)
+        }
+        _ => None,
+    }
+}
+
+/// Between the whole pause and a quarter more, so that daemons do not all come
+/// back at once. `RandomState` is seeded by the system.
+fn with_jitter(pause: Duration) -> Duration {
+    let chance = RandomState::new().hash_one(0u8) % 256;
+    pause + pause / 4 * (chance as u32) / 256
+}

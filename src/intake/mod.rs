@@ -1,0 +1,17 @@
+//! From the wire to "heard": the connection to the broker, and the pure step
+//! from the bytes of a message to raw readings. What a value is worth is
+//! judged by `engine::quality`; what is written when, by the daemon.
+
+pub mod capture;
+#[cfg(test)]
+mod catalogue;
+mod json;
+mod listen;
+pub mod mqtt;
+pub mod payload;
+pub mod senml;
+mod stated_time;
+mod tls;
+mod unit;
+
+pub use tls::TlsError;

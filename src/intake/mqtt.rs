@@ -1,0 +1,268 @@
+//! The broker: connect, come back, hand on every message, acknowledge it when
+//! told to. Messages that were not acknowledged come again. What the messages
+//! say is read in `payload`; when one is safe is decided by the daemon.
+
+use super::listen::{Listener, UNSENT_REQUESTS, options};
+use super::tls::{Bridge, TlsError};
+use crate::config::Broker;
+use rumqttc::{AsyncClient, Publish, QoS, SubscribeFilter};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::task::JoinHandle;
+
+/// Messages that may wait for the daemon; beyond, the broker keeps them. Deep
+/// enough for a store that stalls for seconds (DEPENDENCIES.md, A2).
+const WAITING_MESSAGES: usize = 1024;
+/// Topics in one SUBSCRIBE, so that it stays far below any packet limit.
+pub(super) const TOPICS_A_SUBSCRIBE: usize = 32;
+/// A farewell that takes longer is not worth a slow shutdown; the last will says it too.
+const FAREWELL_LIMIT: Duration = Duration::from_secs(3);
+/// Well below the limit on packets we send, which would break the connection.
+const LARGEST_PUBLISHED: usize = 60 * 1024;
+
+/// Which message an acknowledgement is for: its number, and the connection it
+/// came on. A number means nothing on another connection.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Receipt {
+    /// Counts connections from 1.
+    pub epoch: u64,
+    /// The broker's number for the message; 0 when it wants no acknowledgement (QoS 0).
+    pub packet_id: u16,
+}
+
+/// A message from the broker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Delivery {
+    /// Give it to [`Link::acknowledge`] when the message is safe.
+    pub receipt: Receipt,
+    /// The broker sent it before and may have been understood then.
+    pub duplicate: bool,
+    /// The topic.
+    pub topic: String,
+    /// The bytes; of a message over [`super::payload::LARGEST_PAYLOAD`] only
+    /// enough to see that it is over.
+    pub payload: Vec<u8>,
+    /// A retained message: its age is unknown.
+    pub retained: bool,
+}
+
+/// What comes from the broker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum FromBroker {
+    /// Connected and subscribed.
+    Up {
+        /// The broker remembers us, and has kept what came while we were away.
+        session_present: bool,
+    },
+    /// Not connected, and trying again. Said once for each new reason.
+    Down {
+        /// Why, as a sentence.
+        error: String,
+    },
+    /// A message.
+    Delivery(Delivery),
+    /// The broker does not let us listen to these topics.
+    SubscribeRefused {
+        /// The topics.
+        topics: Vec<String>,
+    },
+}
+
+/// Why a connection cannot even be tried.
+#[derive(Debug, thiserror::Error)]
+pub enum ConnectError {
+    /// The broker keeps a session by this name.
+    #[error(
+        "[broker] has an empty client_id; wanted: a fixed name, so that the broker keeps our messages while we are away"
+    )]
+    NoClientId,
+    /// The password file cannot be read.
+    #[error("the password file {} of [broker] cannot be read: {why}", path.display())]
+    Password {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        why: std::io::Error,
+    },
+    /// TLS cannot be set up.
+    #[error(transparent)]
+    Tls(#[from] TlsError),
+}
+
+/// The connection. Dropped without [`Link::close`] it breaks off, and the broker
+/// publishes our last will.
+#[derive(Debug)]
+pub struct Link {
+    outbound: mpsc::UnboundedSender<Outbound>,
+    closing: watch::Sender<bool>,
+    listener: JoinHandle<()>,
+}
+
+/// What goes to the broker, in order.
+#[derive(Debug)]
+pub(super) enum Outbound {
+    /// A connection stands.
+    Connected {
+        subscribe: bool,
+    },
+    Acknowledge(Receipt),
+    Publish {
+        topic: String,
+        payload: Vec<u8>,
+    },
+    Unsubscribe(String),
+    Close(oneshot::Sender<bool>),
+}
+
+/// Begins to connect, and keeps connected until closed. Must be called inside a
+/// tokio runtime. `topics` are exact topic names.
+pub fn connect(broker: &Broker, topics: Vec<String>) -> Result<(Link, mpsc::Receiver<FromBroker>), ConnectError> {
+    if broker.client_id.is_empty() {
+        return Err(ConnectError::NoClientId);
+    }
+    let password = match &broker.password_file {
+        None => String::new(),
+        Some(path) => std::fs::read_to_string(path)
+            .map_err(|why| ConnectError::Password { path: path.clone(), why })?
+            .lines()
+            .next()
+            .unwrap_or_default()
+            .to_owned(),
+    };
+    let bridge = broker.tls.as_ref().map(|tls| Bridge::open(broker, tls)).transpose()?;
+    let status_topic = format!("traywarden/{}/status", broker.site_topic);
+    let options = options(broker, password, bridge.as_ref().map(Bridge::socket), &status_topic);
+    let (client, event_loop) = AsyncClient::new(options, UNSENT_REQUESTS);
+    let (outbound, to_send) = mpsc::unbounded_channel();
+    let (events, from_broker) = mpsc::channel(WAITING_MESSAGES);
+    let (closing, closing_seen) = watch::channel(false);
+    let epoch = Arc::new(AtomicU64::new(0));
+    let sender = Sender { client, epoch: Arc::clone(&epoch), topics: topics.clone(), status_topic };
+    tokio::spawn(sender.run(to_send));
+    let listener =
+        Listener::new(event_loop, broker.clone(), bridge, topics, epoch, outbound.clone(), events, closing_seen);
+    Ok((Link { outbound, closing, listener: tokio::spawn(listener.run()) }, from_broker))
+}
+
+impl Link {
+    /// Tells the broker that these messages are safe, in this order; give them
+    /// in the order they came. Never waits. Receipts of an earlier connection
+    /// are dropped: the broker sends those messages again.
+    pub fn acknowledge(&self, receipts: impl IntoIterator<Item = Receipt>) {
+        for receipt in receipts {
+            self.send(Outbound::Acknowledge(receipt));
+        }
+    }
+
+    /// Publishes a retained message at QoS 0, now or at the next connection, and
+    /// again at each later one, until another takes its place. Never waits. An
+    /// empty payload clears the topic. Over 60 KiB: refused, with a log line.
+    pub fn publish_retained(&self, topic: impl Into<String>, payload: impl Into<Vec<u8>>) {
+        let (topic, payload) = (topic.into(), payload.into());
+        if topic.len() + payload.len() > LARGEST_PUBLISHED {
+            tracing::error!(topic, bytes = payload.len(), "not published: larger than 60 KiB");
+            return;
+        }
+        self.send(Outbound::Publish { topic, payload });
+    }
+
+    /// Sends the acknowledgements given so far, says "offline", and leaves. The
+    /// broker keeps our session. Messages not handed on yet come again next time.
+    pub async fn close(mut self) {
+        // No receiver left means that the listener is gone already.
+        let _ = self.closing.send(true);
+        let (farewell, said) = oneshot::channel();
+        self.send(Outbound::Close(farewell));
+        let leave = async {
+            if said.await.unwrap_or(false) {
+                let _ = (&mut self.listener).await;
+            }
+        };
+        if tokio::time::timeout(FAREWELL_LIMIT, leave).await.is_err() {
+            tracing::warn!("the broker did not take our farewell; it will publish our last will");
+        }
+    }
+
+    fn send(&self, outbound: Outbound) {
+        // The sender ends only after Close, and close() takes the link away.
+        let _ = self.outbound.send(outbound);
+    }
+}
+
+impl Drop for Link {
+    fn drop(&mut self) {
+        self.listener.abort();
+    }
+}
+
+/// The task that speaks to the broker. It may wait for room in the client's
+/// queue, which the listener empties; the listener itself never does.
+struct Sender {
+    client: AsyncClient,
+    /// The connection that stands; 0: none.
+    epoch: Arc<AtomicU64>,
+    topics: Vec<String>,
+    status_topic: String,
+}
+
+impl Sender {
+    async fn run(self, mut to_send: mpsc::UnboundedReceiver<Outbound>) {
+        let mut retained: BTreeMap<String, Vec<u8>> = BTreeMap::new();
+        while let Some(outbound) = to_send.recv().await {
+            let up = self.epoch.load(Ordering::Acquire);
+            let sent = match outbound {
+                Outbound::Acknowledge(receipt) if receipt.epoch == up && receipt.packet_id != 0 => {
+                    let mut message = Publish::new("", QoS::AtLeastOnce, "");
+                    message.pkid = receipt.packet_id;
+                    self.client.ack(&message).await
+                }
+                Outbound::Acknowledge(_) => Ok(()),
+                Outbound::Publish { topic, payload } => {
+                    retained.insert(topic.clone(), payload.clone());
+                    if up == 0 { Ok(()) } else { self.publish(topic, payload).await }
+                }
+                Outbound::Unsubscribe(topic) => self.client.unsubscribe(topic).await,
+                Outbound::Connected { subscribe } => {
+                    let sent = self.greet(subscribe, &retained).await;
+                    retained.retain(|_, payload| !payload.is_empty());
+                    sent
+                }
+                Outbound::Close(farewell) => {
+                    let said = up != 0
+                        && self.publish(self.status_topic.clone(), b"offline".to_vec()).await.is_ok()
+                        && self.client.disconnect().await.is_ok();
+                    // Nobody waits any longer if the caller has given up.
+                    let _ = farewell.send(said);
+                    return;
+                }
+            };
+            if let Err(error) = sent {
+                tracing::warn!(%error, "a request to the broker was refused by the client");
+            }
+        }
+    }
+
+    async fn greet(&self, subscribe: bool, retained: &BTreeMap<String, Vec<u8>>) -> Result<(), rumqttc::ClientError> {
+        if subscribe {
+            for topics in self.topics.chunks(TOPICS_A_SUBSCRIBE) {
+                let filters = topics.iter().map(|topic| SubscribeFilter::new(topic.clone(), QoS::AtLeastOnce));
+                self.client.subscribe_many(filters).await?;
+            }
+        }
+        self.publish(self.status_topic.clone(), b"online".to_vec()).await?;
+        for (topic, payload) in retained {
+            self.publish(topic.clone(), payload.clone()).await?;
+        }
+        Ok(())
+    }
+
+    /// At QoS 0: a publish that waits for its acknowledgement can wedge the
+    /// client, and our own acknowledgements behind it (DEPENDENCIES.md, A2).
+    async fn publish(&self, topic: String, payload: Vec<u8>) -> Result<(), rumqttc::ClientError> {
+        self.client.publish(topic, QoS::AtMostOnce, true, payload).await
+    }
+}
