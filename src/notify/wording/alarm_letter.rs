@@ -20,7 +20,7 @@ pub(crate) fn alarm(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Shee
     let over = alarms.iter().all(|(occasion, _)| *occasion == Occasion::Returned);
     let lead = if over {
         let names: Vec<String> = alarms.iter().map(|(_, change)| words(change, speech).name).collect();
-        format!("Nothing to do: {} back to normal.", list(&names, 3))
+        format!("Nothing to do: {} {} back to normal.", list(&names, 3), if names.len() == 1 { "is" } else { "are" })
     } else {
         told::action(first, &top, speech)
     };

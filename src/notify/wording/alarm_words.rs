@@ -14,7 +14,8 @@ pub(crate) struct AlarmWords {
     pub(crate) headline: String,
     /// What it is called when it is over, "Tank level".
     pub(crate) name: String,
-    /// What to do, as an order without full stop, "Fill the tank: 18 L to the brim".
+    /// What to do, as an order without full stop, "Fill the tank: 18 L to the brim";
+    /// the hour is put in before the colon.
     pub(crate) action: String,
     /// What is, now against the limit; whole sentences.
     pub(crate) what: String,
@@ -54,7 +55,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 speech.temperature(*dew_point)
             ),
             state: "Below the dew point",
-            harm: "leaves and covers have been wet long enough for conditions to favor mold",
+            harm: "leaves and covers stay wet and conditions favor mold",
             over: format!(
                 "The surface in {place} is at {}, the dew point at {}.",
                 speech.temperature(*surface),
@@ -128,7 +129,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 speech.volume(*usable)
             ),
             state: "Losing water",
-            harm: "the tank has run out onto the floor",
+            harm: "the pump draws air and the water is on the floor",
             over: format!("{} loses no more than plants and pump explain.", capital(&the(reservoir))),
             caution: Some(MAINS_CAUTION),
         },
@@ -155,6 +156,7 @@ fn air(
         _ => speech.temperature(value),
     };
     let now = if quantity == Quantity::Humidity { percent_beside(value, limit) } else { said(value) };
+    let unit = if quantity == Quantity::Humidity { " humidity" } else { "" };
     let (state, action, harm, caution) = match change.key.kind {
         AlarmKind::AirTooCold => (
             "Too cold",
@@ -165,7 +167,7 @@ fn air(
         AlarmKind::AirTooDamp => (
             "Too damp",
             format!("Move air through {place}: fan on, vent open, no misting"),
-            "the air has been damp long enough for conditions to favor mold",
+            "conditions favor mold",
             Some(MOLD_CAUTION),
         ),
         AlarmKind::AirTooDry => (
@@ -194,10 +196,10 @@ fn air(
         headline: format!("{} {}, {} (limit {})", short(place), state.to_lowercase(), now, said(limit)),
         name: format!("{} {}", short(place), if quantity == Quantity::Humidity { "humidity" } else { "temperature" }),
         action,
-        what: format!("{place} is at {now}; {whose} is {}.{worst_said}{dew}", said(limit)),
+        what: format!("{place} is at {now}{unit}; {whose} is {}.{worst_said}{dew}", said(limit)),
         state,
         harm,
-        over: format!("{place} is at {now}; {whose} is {}. The worst was {}.", said(limit), said(worst)),
+        over: format!("{place} is at {now}{unit}; {whose} is {}. The worst was {}.", said(limit), said(worst)),
         caution,
     }
 }
@@ -291,7 +293,11 @@ fn reservoir_words(
             format!("{} has {level}{drawn}.{forecast}", capital(&the(reservoir)))
         },
         state: if empty { "Empty" } else { "Low" },
-        harm: "the pump draws air and the trays get no water",
+        harm: if empty {
+            "the trays dry out and the pump wears itself out running dry"
+        } else {
+            "the pump draws air and the trays get no water"
+        },
         over: format!("{} has {level}.", capital(&the(reservoir))),
         caution: empty.then_some(MAINS_CAUTION),
     }

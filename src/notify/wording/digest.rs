@@ -117,7 +117,7 @@ fn air_sentence(places: &[PlaceDay]) -> String {
     let outside: Vec<String> = kept
         .iter()
         .filter(|place| !trouble(place).is_empty())
-        .map(|place| format!("{} was {}", place.name, trouble(place).join(", ")))
+        .map(|place| format!("{} was {}", place.name, list(&trouble(place), 4)))
         .collect();
     match (kept.is_empty(), blind.is_empty(), outside.is_empty()) {
         (true, ..) => "No trays are standing anywhere.".to_owned(),
@@ -148,7 +148,7 @@ fn trouble(place: &PlaceDay) -> Vec<String> {
     ]
     .into_iter()
     .filter(|(hours, _)| *hours >= WORTH_SAYING_HOURS)
-    .map(|(hours, what)| format!("{} {what}", short_hours(hours)))
+    .map(|(hours, what)| format!("{what} for {}", short_hours(hours)))
     .collect()
 }
 
@@ -229,7 +229,7 @@ fn place_blocks(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Vec<Bl
         let rows: Vec<Vec<String>> = [
             place.temperature.map(|span| {
                 air_row(
-                    &format!("Air, {}", speech.temperature_unit()),
+                    &format!("Temperature, {}", speech.temperature_unit()),
                     span,
                     |value| speech.temperature_number(value),
                     warmth(place),

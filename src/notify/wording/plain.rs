@@ -9,9 +9,7 @@ const COLUMNS: usize = 72;
 /// The whole text; its first line is the action.
 pub(crate) fn text(sheet: &Sheet) -> String {
     let mut text = String::new();
-    // The first line is what a lock screen shows: it is never broken.
-    text.push_str(&sheet.lead);
-    text.push('\n');
+    text.push_str(&wrapped(&sheet.lead, "", ""));
     for block in &sheet.blocks {
         match block {
             Block::Heading(heading) => text.push_str(&format!("\n\n{}", wrapped(&heading.to_uppercase(), "", ""))),

@@ -2,44 +2,44 @@
 //! of these says anything about the air: only about who watches it.
 
 use super::alarm_words::{AlarmWords, short};
-use super::speech::{Speech, capital, count, percent, span};
+use super::speech::{Speech, capital, count, percent, span, the};
 use crate::engine::alarm::{AlarmChange, Evidence};
 use crate::reading::Quantity;
 
 /// The sentences of a sensor alarm.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     let sensor = change.key.subject.as_str();
+    let device = device(sensor, place(&change.evidence));
+    let named = capital(&device);
     match &change.evidence {
         Evidence::Stuck { place, quantity, value } => AlarmWords {
             headline: format!("{} sensor stuck at {}", short(place), amount(speech, *quantity, *value)),
             name: format!("{} sensor", short(place)),
-            action: format!(
-                "Look at sensor {sensor} in {place}: unplug it for ten seconds, or breathe on it and see whether it moves"
-            ),
+            action: format!("Look at {device}: unplug it for ten seconds, or breathe on it and see whether it moves"),
             what: format!(
-                "Sensor {sensor} in {place} repeats {} without the smallest change; a live sensor always moves a little. \
+                "{named} repeats {} without the smallest change; a live sensor always moves a little. \
                  Its {} is no longer believed.",
                 amount(speech, *quantity, *value),
                 called(*quantity)
             ),
             state: "Stuck",
             harm: UNSEEN,
-            over: format!("Sensor {sensor} in {place} moves again."),
+            over: format!("{named} moves again."),
             caution: None,
         },
         Evidence::Implausible { place, refused, heard, reason } => AlarmWords {
             headline: format!("{} sensor sends bad values", short(place)),
             name: format!("{} sensor", short(place)),
-            action: format!("Look at sensor {sensor} in {place}: plug, cable, battery, water on it"),
+            action: format!("Look at {device}: plug, cable, battery, water on it"),
             what: format!(
-                "In the last hour {refused} of {} from sensor {sensor} in {place} could not be believed, most of them because {}. \
+                "In the last hour {refused} of {} from {device} could not be believed, most of them because {}. \
                  Refused values are kept but never used.",
                 count(i64::from(*heard), "message"),
                 doubt(reason)
             ),
             state: "Not believable",
             harm: UNSEEN,
-            over: format!("Sensor {sensor} in {place} sends values that can be believed."),
+            over: format!("{named} sends values that can be believed."),
             caution: None,
         },
         Evidence::Drift { place, sister, quantity, difference } => {
@@ -63,16 +63,17 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             }
         }
         // Silent is the only evidence left that `alarm_words` sends here.
-        evidence => silent(evidence, sensor, speech),
+        evidence => silent(evidence, &device, speech),
     }
 }
 
 const UNSEEN: &str = "harm could go on there unseen";
 
-fn silent(evidence: &Evidence, sensor: &str, speech: &Speech) -> AlarmWords {
+fn silent(evidence: &Evidence, device: &str, speech: &Speech) -> AlarmWords {
+    let named = capital(device);
     let (place, last_heard, every, blind) = match evidence {
         Evidence::Silent { place, last_heard, every, blind } => (place.as_str(), *last_heard, Some(*every), *blind),
-        _ => (sensor, None, None, false),
+        _ => (device, None, None, false),
     };
     let heard = match last_heard {
         Some(at) => format!("was last heard at {}", speech.clock(at)),
@@ -88,12 +89,12 @@ fn silent(evidence: &Evidence, sensor: &str, speech: &Speech) -> AlarmWords {
         },
         name: format!("{} sensor", short(place)),
         action: if blind {
-            format!("Look at {place} yourself, then at sensor {sensor}: power, battery, network")
+            format!("Look at {place} yourself, then at {device}: power, battery, network")
         } else {
-            format!("Look at sensor {sensor} in {place}: power, battery, network")
+            format!("Look at {device}: power, battery, network")
         },
         what: format!(
-            "Sensor {sensor} in {place} {heard}{usual}. {}",
+            "{named} {heard}{usual}. {}",
             if blind {
                 capital(&format!("nothing else measures {place}: no alarm about it can come until the sensor speaks."))
             } else {
@@ -102,8 +103,30 @@ fn silent(evidence: &Evidence, sensor: &str, speech: &Speech) -> AlarmWords {
         ),
         state: "Silent",
         harm: UNSEEN,
-        over: format!("Sensor {sensor} in {place} speaks again."),
+        over: format!("{named} speaks again."),
         caution: None,
+    }
+}
+
+/// Where a sensor hangs, as the evidence says.
+fn place(evidence: &Evidence) -> &str {
+    match evidence {
+        Evidence::Silent { place, .. }
+        | Evidence::Stuck { place, .. }
+        | Evidence::Implausible { place, .. }
+        | Evidence::Drift { place, .. } => place,
+        _ => "",
+    }
+}
+
+/// "sensor rack-a-air in Rack A"; a reservoir's gauge bears the reservoir's id,
+/// so "sensor tank in Tank" would be said: "the gauge of the tank" is what it is.
+fn device(sensor: &str, place: &str) -> String {
+    let plain = |name: &str| name.to_lowercase().replace([' ', '_'], "-");
+    if plain(sensor) == plain(place) || the(place) != place.trim() {
+        format!("the gauge of {}", the(place))
+    } else {
+        format!("sensor {sensor} in {place}")
     }
 }
 

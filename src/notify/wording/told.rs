@@ -72,7 +72,7 @@ pub(crate) fn paragraph(change: &AlarmChange, speech: &Speech) -> String {
         }
     }
     if let Some(caution) = words.caution
-        && !matches!(change.state, AlarmState::Normal)
+        && matches!(change.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
     {
         sentences.push(caution.to_owned());
     }
@@ -120,11 +120,14 @@ pub(crate) fn otherwise(change: &AlarmChange, words: &AlarmWords, speech: &Speec
 /// What to do and by when, a sentence that can stand first.
 pub(crate) fn action(change: &AlarmChange, words: &AlarmWords, speech: &Speech) -> String {
     let until = match (change.priority, change.harm) {
-        (_, Some(harm)) if harm.early <= change.at + NOW => ", now".to_owned(),
+        (_, Some(harm)) if harm.early <= change.at + NOW => " now".to_owned(),
         (Priority::Digest, _) | (_, None) => String::new(),
-        (_, Some(harm)) => format!(", before {}", speech.clock(harm.early)),
+        (_, Some(harm)) => format!(" before {}", speech.clock(harm.early)),
     };
-    format!("{}{until}.", capital(&words.action))
+    match words.action.split_once(": ") {
+        Some((order, how)) => format!("{}{until}: {how}.", capital(order)),
+        None => format!("{}{until}.", capital(&words.action)),
+    }
 }
 
 /// The command that says that a person has seen it.

@@ -32,7 +32,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 sentence(error)
             ),
             state: "Not saving",
-            harm: "the history of these hours is lost for good",
+            harm: "readings are lost for good",
             over: "Readings are saved again.".to_owned(),
             caution: None,
         },
