@@ -1,0 +1,178 @@
+//! What holds for every chart, on a canvas that only writes down.
+
+use super::canvas::{Canvas, Ink, Lettering};
+use super::*;
+use proptest::prelude::*;
+
+/// Writes down what is drawn.
+#[derive(Default)]
+struct Ledger {
+    lines: Vec<Vec<(f32, f32)>>,
+    texts: Vec<String>,
+}
+
+impl Canvas for Ledger {
+    fn rect(&mut self, _: f32, _: f32, _: f32, _: f32, _: Ink) {}
+    fn polyline(&mut self, points: &[(f32, f32)], _: f32, _: Ink) {
+        self.lines.push(points.to_vec());
+    }
+    fn dashed(&mut self, _: &[(f32, f32)], _: f32, _: Ink) {}
+    fn area(&mut self, points: &[(f32, f32)], _: Ink) {
+        self.lines.push(points.to_vec());
+    }
+    fn text(&mut self, text: &str, _: f32, _: f32, _: Lettering) {
+        self.texts.push(text.to_owned());
+    }
+}
+
+fn start() -> Timestamp {
+    "2026-03-03T12:30:00Z".parse().unwrap()
+}
+
+/// A day of a room, a reading a minute, with a gap of two hours and one spike.
+pub(crate) fn room(units: UnitSystem) -> Chart {
+    let minute = |minute: i64| start() + TimeDelta::minutes(minute);
+    let wave = |minute: i64| (minute as f64 / 1440.0 * std::f64::consts::TAU).sin();
+    let measured = |minute: &i64| !(600..720).contains(minute);
+    let temperature = |minute_: i64| {
+        let value = 21.0 + 2.5 * wave(minute_) + if minute_ == 300 { 4.0 } else { 0.0 };
+        Point { at: minute(minute_), low: value - 0.1, mean: value, high: value + 0.1 }
+    };
+    let humidity = |minute_: i64| {
+        let value = 60.0 - 14.0 * wave(minute_) + (minute_ as f64 / 7.0).sin();
+        Point { at: minute(minute_), low: value - 0.5, mean: value, high: value + 0.5 }
+    };
+    let panel = |measure, points, band| Panel { measure, points, band, gap_after: TimeDelta::minutes(10) };
+    Chart {
+        title: "Rack A".into(),
+        from: start(),
+        until: minute(1440),
+        time_zone: chrono_tz::America::Chicago,
+        units,
+        panels: vec![
+            panel(
+                Measure::Temperature,
+                (0..1440).filter(measured).map(temperature).collect(),
+                (Some(18.0), Some(24.0)),
+            ),
+            panel(Measure::Humidity, (0..1440).filter(measured).map(humidity).collect(), (Some(40.0), Some(70.0))),
+        ],
+        nights: vec![(minute(690), minute(1290))],
+        marks: vec![],
+    }
+}
+
+fn ledger(chart: &Chart) -> Ledger {
+    let mut ledger = Ledger::default();
+    picture::draw(chart, PAGE, &mut ledger);
+    ledger
+}
+
+#[test]
+fn a_spike_of_one_reading_is_still_seen_in_three_months() {
+    let mut chart = room(UnitSystem::Metric);
+    chart.until = start() + TimeDelta::days(90);
+    let highest = |chart: &Chart| {
+        let lines = ledger(chart).lines;
+        // Lines of three points or more are data; shorter ones are grid.
+        lines.iter().filter(|line| line.len() > 2).flatten().map(|(_, y)| *y).fold(f32::MAX, f32::min)
+    };
+    chart.panels.truncate(1);
+    let mut points: Vec<Point> = (0..90 * 24)
+        .map(|hour| Point { at: start() + TimeDelta::hours(hour), low: 21.0, mean: 21.0, high: 21.0 })
+        .collect();
+    points[700].high = 24.0;
+    chart.panels[0].gap_after = TimeDelta::hours(3);
+    chart.panels[0].points = points.clone();
+    let with_spike = highest(&chart);
+    points[700].high = 21.0;
+    chart.panels[0].points = points;
+    assert!(with_spike + 10.0 < highest(&chart));
+}
+
+#[test]
+fn no_line_crosses_a_gap() {
+    let chart = room(UnitSystem::Metric);
+    let widest = ledger(&chart)
+        .lines
+        .iter()
+        .filter(|line| line.len() > 2)
+        .flat_map(|line| line.windows(2).map(|pair| (pair[1].0 - pair[0].0).abs()).collect::<Vec<_>>())
+        .fold(0.0, f32::max);
+    // Two hours of a day are a twelfth of about 700 points.
+    assert!(widest < 20.0, "a line of {widest} points across");
+}
+
+#[test]
+fn the_embedded_fonts_can_be_read_and_have_every_sign_we_write() {
+    for (bytes, name) in [
+        (&include_bytes!("fonts/Inter-Regular.otf")[..], "regular"),
+        (&include_bytes!("fonts/Inter-SemiBold.otf")[..], "bold"),
+    ] {
+        let face = ttf_parser::Face::parse(bytes, 0).unwrap();
+        for sign in "0123456789.-–,:%°CFkPaLgläöüé".chars() {
+            assert!(face.glyph_index(sign).is_some(), "{sign} is missing in {name}");
+        }
+    }
+}
+
+#[test]
+fn text_in_a_title_cannot_leave_the_svg() {
+    let chart = Chart { title: "<script>\"&\u{0}".into(), ..room(UnitSystem::Us) };
+    let svg = history_chart_svg(&chart).unwrap();
+    assert!(!svg.contains("<script>") && !svg.contains('\u{0}'), "{}", &svg[..300]);
+}
+
+#[test]
+fn a_span_without_length_is_told_and_an_empty_panel_is_drawn() {
+    let mut chart = room(UnitSystem::Metric);
+    chart.panels[0].points.clear();
+    chart.panels[0].band = (None, None);
+    assert!(day_chart(&chart).unwrap().starts_with(&[0x89, b'P', b'N', b'G']));
+    assert!(ledger(&chart).texts.iter().any(|text| text == "not measured"));
+    chart.until = chart.from;
+    assert_eq!(day_chart(&chart), Err(ChartError::EmptySpan));
+}
+
+proptest! {
+    #[test]
+    fn any_numbers_give_a_picture_with_finite_coordinates(
+        values in proptest::collection::vec((any::<f64>(), -60_i64..4000), 0..40),
+        band in (proptest::option::of(-1e6..1e6_f64), proptest::option::of(-1e6..1e6_f64)),
+    ) {
+        let mut chart = room(UnitSystem::Us);
+        for panel in &mut chart.panels {
+            panel.band = band;
+            panel.points = values.iter().map(|(value, minute)| Point {
+                at: start() + TimeDelta::minutes(*minute), low: *value, mean: *value, high: *value,
+            }).collect();
+        }
+        let ledger = ledger(&chart);
+        for (x, y) in ledger.lines.iter().flatten() {
+            prop_assert!(x.is_finite() && y.is_finite());
+        }
+    }
+}
+
+/// Writes charts into the folder named by CHARTS, for a person to look at.
+#[test]
+#[ignore = "writes files for a person to look at"]
+fn write_charts_for_a_look() {
+    let folder = std::path::PathBuf::from(std::env::var("CHARTS").expect("CHARTS names a folder"));
+    std::fs::create_dir_all(&folder).unwrap();
+    let day = room(UnitSystem::Us);
+    std::fs::write(folder.join("day.png"), day_chart(&day).unwrap()).unwrap();
+    let mut week = room(UnitSystem::Metric);
+    week.until = start() + TimeDelta::days(30);
+    for panel in &mut week.panels {
+        let one = panel.points.clone();
+        panel.points = (0..30)
+            .flat_map(|day| one.iter().map(move |point| Point { at: point.at + TimeDelta::days(day), ..*point }))
+            .collect();
+    }
+    week.marks = vec![(start() + TimeDelta::days(4), "watered".into())];
+    week.nights.clear();
+    std::fs::write(folder.join("month.png"), history_chart_png(&week).unwrap()).unwrap();
+    std::fs::write(folder.join("month.svg"), history_chart_svg(&week).unwrap()).unwrap();
+    std::fs::write(folder.join("day.svg"), history_chart_svg(&room(UnitSystem::Us)).unwrap()).unwrap();
+}

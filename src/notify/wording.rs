@@ -1,0 +1,80 @@
+//! Every sentence a grower reads about alarms and letters. Pure: facts in, words
+//! out. What is, since when, what harm comes and when, what to do.
+//!
+//! In reading order: `alarm_words` (what a kind says), `told` (when, and by whom),
+//! `alarm_letter` and `digest` (what stands in a letter), `sheet` (a letter as
+//! blocks), `plain` and `html` (the two ways to set it), `speech` (numbers).
+
+mod alarm_letter;
+mod alarm_words;
+mod digest;
+mod html;
+mod plain;
+mod sensor_words;
+mod sheet;
+mod speech;
+mod told;
+mod watch_words;
+
+#[cfg(test)]
+mod samples;
+
+use crate::engine::alarm::AlarmChange;
+use crate::engine::event::{LetterFacts, LetterKind};
+use crate::engine::rules::{Rules, Site};
+use crate::notify::letter::{Letter, Picture};
+use crate::units::Timestamp;
+use speech::Speech;
+
+/// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
+pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
+    told::paragraph(change, &Speech::new(site, change.at))
+}
+
+/// The words of a letter. A picture is shown beside the place for which
+/// [`picture_name`] gives its name; others are left out.
+pub fn letter(facts: &LetterFacts, rules: &Rules, pictures: Vec<Picture>) -> Letter {
+    let speech = Speech::new(&rules.site, facts.at);
+    let known: Vec<&str> = pictures.iter().map(|picture| picture.name.as_str()).collect();
+    let sheet = match (facts.kind, facts.digest.as_deref()) {
+        (LetterKind::Digest, Some(day)) => digest::sheet(day, &speech, &known),
+        (LetterKind::Round, _) => alarm_letter::round(&facts.alarms, &speech),
+        _ => alarm_letter::alarm(&facts.alarms, &speech),
+    };
+    let html = html::page(&sheet);
+    let pictures = pictures.into_iter().filter(|picture| sheet.shows(&picture.name)).collect();
+    Letter {
+        id: facts.id.clone(),
+        kind: facts.kind,
+        at: facts.at,
+        answers: facts.answers.clone(),
+        text: plain::text(&sheet),
+        html,
+        subject: sheet.subject,
+        pictures,
+    }
+}
+
+/// A letter that says only that letters arrive. `id` must be new for each.
+pub fn test_letter(id: String, site: &Site, at: Timestamp) -> Letter {
+    let sheet = alarm_letter::test(&Speech::new(site, at));
+    Letter {
+        id,
+        kind: LetterKind::Alarm,
+        at,
+        answers: None,
+        text: plain::text(&sheet),
+        html: html::page(&sheet),
+        subject: sheet.subject,
+        pictures: Vec::new(),
+    }
+}
+
+/// What the chart of this place is called inside a digest.
+pub fn picture_name(place_id: &str) -> String {
+    let safe: String = place_id
+        .chars()
+        .map(|letter| if letter.is_ascii_alphanumeric() || letter == '-' { letter } else { '-' })
+        .collect();
+    format!("air-{safe}.png")
+}

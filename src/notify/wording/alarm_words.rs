@@ -1,0 +1,317 @@
+//! What each kind of alarm says: what is, what harm comes, what to do. One
+//! `match` arm a kind of evidence; when and to whom is told by its neighbours.
+
+use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, shortened, the};
+use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
+use crate::engine::tray::Stage;
+use crate::reading::Quantity;
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+
+/// The sentences of one alarm, without when and to whom.
+pub(crate) struct AlarmWords {
+    /// For the subject: shortest form, the first words enough.
+    pub(crate) headline: String,
+    /// What it is called when it is over, "Tank level".
+    pub(crate) name: String,
+    /// What to do, as an order without full stop, "Fill the tank: 18 L to the brim";
+    /// the hour is put in before the colon.
+    pub(crate) action: String,
+    /// What is, now against the limit; whole sentences.
+    pub(crate) what: String,
+    /// What holds since, "Too warm".
+    pub(crate) state: &'static str,
+    /// What happens otherwise, as a clause: "the pump draws air".
+    pub(crate) harm: &'static str,
+    /// What is when it is over; whole sentences.
+    pub(crate) over: String,
+    /// What must be said beside it every time.
+    pub(crate) caution: Option<&'static str>,
+}
+
+/// The caution of everything that speaks of mold (SCIENCE.md section 8).
+pub(crate) const MOLD_CAUTION: &str = "Computed from room air and your log with field-crop disease models; \
+not validated on microgreens; look at the tray.";
+const MAINS_CAUTION: &str = "Water and mains do not mix: do not touch wet plugs or pumps; \
+switch off at the breaker first, and leave wet wiring to a licensed electrician.";
+const HEATER_CAUTION: &str = "A heater that trips its breaker is work for a licensed electrician.";
+
+/// Names longer than this are cut in a subject line.
+const NAME_IN_SUBJECT: usize = 20;
+
+/// The sentences for this alarm as it stands.
+pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
+    match &change.evidence {
+        Evidence::Air { place, quantity, value, limit, worst, trays, dew_point } => {
+            air(change, speech, place, *quantity, [*value, *limit, *worst], trays, *dew_point)
+        }
+        Evidence::Condensation { place, dew_point, surface } => AlarmWords {
+            headline: format!("{}: surfaces below dew point", short(place)),
+            name: format!("Dew at {}", short(place)),
+            action: format!("Move air through {place} and warm it a little: fan on, vent open, no misting"),
+            what: format!(
+                "A surface in {place} is at {} and the air turns to dew at {}, so conditions allow water to settle on it.",
+                speech.temperature(*surface),
+                speech.temperature(*dew_point)
+            ),
+            state: "Below the dew point",
+            harm: "leaves and covers stay wet and conditions favor mold",
+            over: format!(
+                "The surface in {place} is at {}, the dew point at {}.",
+                speech.temperature(*surface),
+                speech.temperature(*dew_point)
+            ),
+            caution: Some(MOLD_CAUTION),
+        },
+        Evidence::Mold { place, trays, pressure, hours: had, needed, model } => AlarmWords {
+            headline: format!("{} mold conditions, {had:.0} of {needed:.0} h", short(place)),
+            name: format!("Mold conditions at {}", short(place)),
+            action: format!(
+                "Look at {} and dry the air: fan on, vent open, no misting",
+                if trays.is_empty() { format!("the trays in {place}") } else { list(trays, 4) }
+            ),
+            what: format!(
+                "In {place} conditions have allowed infection for {}; at this temperature about {} are needed \
+                 (pressure {pressure:.0} of 100, model of {model}).{}",
+                hours(*had),
+                hours(*needed),
+                concerned(trays)
+            ),
+            state: "Building up",
+            harm: "conditions will have allowed infection",
+            over: format!("The air in {place} allows no infection at the moment (pressure {pressure:.0} of 100)."),
+            caution: Some(MOLD_CAUTION),
+        },
+        Evidence::Dryness { place, trays, hours: left, watered } => {
+            let dry_at = change.at + TimeDelta::seconds((left.clamp(0.0, 10_000.0) * 3600.0) as i64);
+            let which = if trays.is_empty() {
+                format!("the trays in {place}")
+            } else {
+                format!("{} in {place}", list(trays, 4))
+            };
+            let logged = match watered {
+                Some(at) => format!(" The last watering in your log was {}.", speech.day_and_clock(*at)),
+                None => " Your log has no watering for them.".to_owned(),
+            };
+            AlarmWords {
+                headline: if *left < 0.1 {
+                    format!("{} dry - water the trays", short(place))
+                } else {
+                    format!("{} dry by {} - water", short(place), speech.clock(dry_at))
+                },
+                name: format!("Water at {}", short(place)),
+                action: format!("Water {which} from below"),
+                what: if *left < 0.1 {
+                    format!("By the air and your log, {which} should be dry now.{logged}")
+                } else {
+                    format!("By the air and your log, {which} will be dry in about {}.{logged}", hours(*left))
+                },
+                state: "Drying out",
+                harm: "the medium is dry and seedlings begin to wilt",
+                over: format!("By the air and your log, {which} have water for about {}.", hours(*left)),
+                caution: None,
+            }
+        }
+        Evidence::Stage { tray, place, crop, stage, due } => overdue(speech, tray, place, crop, *stage, *due),
+        Evidence::Reservoir { reservoir, usable, percent: share, draw, empty_at, to_fill } => {
+            reservoir_words(change, speech, reservoir, [*usable, *share, *to_fill], *draw, *empty_at)
+        }
+        Evidence::Leak { reservoir, draw, expected, lost, usable } => AlarmWords {
+            headline: format!("{} losing {} - leak?", short(reservoir), speech.flow(*draw).replace(" an hour", "/h")),
+            name: format!("{} losing water", short(reservoir)),
+            action: format!("Look for water under {} and along the hoses, and close what leaks", the(reservoir)),
+            what: format!(
+                "{} loses {}; plants and pump explain {}. {} are gone since it began, {} are left above the pump inlet.",
+                capital(&the(reservoir)),
+                speech.flow(*draw),
+                speech.flow(*expected),
+                speech.volume(*lost),
+                speech.volume(*usable)
+            ),
+            state: "Losing water",
+            harm: "the pump draws air and the water is on the floor",
+            over: format!("{} loses no more than plants and pump explain.", capital(&the(reservoir))),
+            caution: Some(MAINS_CAUTION),
+        },
+        Evidence::Silent { .. } | Evidence::Stuck { .. } | Evidence::Implausible { .. } | Evidence::Drift { .. } => {
+            super::sensor_words::words(change, speech)
+        }
+        Evidence::Broker | Evidence::Mail { .. } | Evidence::Store { .. } | Evidence::Clock { .. } => {
+            super::watch_words::words(change, speech)
+        }
+    }
+}
+
+fn air(
+    change: &AlarmChange,
+    speech: &Speech,
+    place: &str,
+    quantity: Quantity,
+    [value, limit, worst]: [f64; 3],
+    trays: &[String],
+    dew_point: Option<f64>,
+) -> AlarmWords {
+    let said = |value: f64| match quantity {
+        Quantity::Humidity => percent(value),
+        _ => speech.temperature(value),
+    };
+    let now = if quantity == Quantity::Humidity { percent_beside(value, limit) } else { said(value) };
+    let unit = if quantity == Quantity::Humidity { " humidity" } else { "" };
+    let (state, action, harm, caution) = match change.key.kind {
+        AlarmKind::AirTooCold => (
+            "Too cold",
+            format!("Warm {place}: close doors and vents, see whether the heater runs"),
+            "the cold begins to hold the crop back",
+            Some(HEATER_CAUTION),
+        ),
+        AlarmKind::AirTooDamp => (
+            "Too damp",
+            format!("Move air through {place}: fan on, vent open, no misting"),
+            "conditions favor mold",
+            Some(MOLD_CAUTION),
+        ),
+        AlarmKind::AirTooDry => (
+            "Too dry",
+            format!("Look at the trays in {place}: water from below where they feel light, turn the fan down"),
+            "the trays dry faster than planned",
+            None,
+        ),
+        _ => (
+            "Too warm",
+            format!("Cool {place}: lamps off, door or vent open, see whether the fan runs"),
+            "the heat begins to harm the crop",
+            None,
+        ),
+    };
+    let whose = if trays.is_empty() { "the limit".to_owned() } else { format!("the limit for {}", list(trays, 3)) };
+    let worst_said =
+        if (worst - value).abs() < 0.05 { String::new() } else { format!(" The worst so far was {}.", said(worst)) };
+    let dew = match (quantity, dew_point) {
+        (Quantity::Humidity, Some(dew_point)) if change.key.kind == AlarmKind::AirTooDamp => {
+            format!(" Anything colder than {} gets wet.", speech.temperature(dew_point))
+        }
+        _ => String::new(),
+    };
+    AlarmWords {
+        headline: format!("{} {}, {} (limit {})", short(place), state.to_lowercase(), now, said(limit)),
+        name: format!("{} {}", short(place), if quantity == Quantity::Humidity { "humidity" } else { "temperature" }),
+        action,
+        what: format!("{place} is at {now}{unit}; {whose} is {}.{worst_said}{dew}", said(limit)),
+        state,
+        harm,
+        over: format!("{place} is at {now}{unit}; {whose} is {}. The worst was {}.", said(limit), said(worst)),
+        caution,
+    }
+}
+
+fn overdue(speech: &Speech, tray: &str, place: &str, crop: &str, stage: Stage, due: Timestamp) -> AlarmWords {
+    let (task, action, harm) = match stage {
+        Stage::Soak => ("sow", format!("Drain and sow {tray}"), "seed begins to spoil in the water"),
+        Stage::Germination => {
+            ("weight off", format!("Take the weight off {tray} in {place}"), "seedlings bend under the weight")
+        }
+        Stage::Blackout => (
+            "uncover",
+            format!("Uncover {tray} in {place} and bring it to the light"),
+            "seedlings grow long and pale under the cover",
+        ),
+        Stage::Light | Stage::Ready => {
+            ("cut", format!("Look at {tray} in {place} and cut it"), "the crop grows past its best")
+        }
+    };
+    AlarmWords {
+        headline: format!("{} overdue: {task} ({})", short(tray), short(place)),
+        name: format!("{} overdue", short(tray)),
+        action,
+        what: format!(
+            "{tray} ({crop}, in {place}) is still {}; by the crop table that should have ended {}. \
+             If it is done, log it.",
+            standing(stage),
+            speech.day_and_clock(due)
+        ),
+        state: "Overdue",
+        harm,
+        over: format!("{tray} has moved on."),
+        caution: None,
+    }
+}
+
+/// Where a tray stands, after "is still".
+pub(crate) fn standing(stage: Stage) -> &'static str {
+    match stage {
+        Stage::Soak => "soaking",
+        Stage::Germination => "under weight",
+        Stage::Blackout => "under cover",
+        Stage::Light => "in light",
+        Stage::Ready => "ready to cut",
+    }
+}
+
+fn reservoir_words(
+    change: &AlarmChange,
+    speech: &Speech,
+    reservoir: &str,
+    [usable, share, to_fill]: [f64; 3],
+    draw: Option<f64>,
+    empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
+) -> AlarmWords {
+    let empty = change.key.kind == AlarmKind::ReservoirEmpty;
+    let refill = speech.volume(to_fill);
+    let level = format!("{} of usable water, {}", speech.volume(usable.max(0.0)), percent(share.max(0.0)));
+    let drawn = match draw {
+        Some(draw) => format!(", and loses {}", speech.flow(draw)),
+        None => ", and loses nothing that can be measured".to_owned(),
+    };
+    let forecast = match empty_at {
+        Some((best, early, late)) if !empty => format!(
+            " At this rate it reaches the pump inlet at {}, between {} and {}.",
+            speech.clock(best),
+            speech.clock(early),
+            speech.clock(late)
+        ),
+        _ => String::new(),
+    };
+    let headline = match empty_at {
+        _ if empty => format!("{} empty - refill {refill}", short(reservoir)),
+        Some((best, ..)) => format!("{} empty by {} - refill {refill}", short(reservoir), speech.clock(best)),
+        None => format!("{} low, {} - refill {refill}", short(reservoir), percent(share)),
+    };
+    AlarmWords {
+        headline,
+        name: format!("{} level", short(reservoir)),
+        action: if empty {
+            format!("Switch the pump off and fill {}: {refill} to the brim", the(reservoir))
+        } else {
+            format!("Fill {}: {refill} to the brim", the(reservoir))
+        },
+        what: if empty {
+            format!(
+                "The water in {} is at the pump inlet: the pump draws air. It takes {refill} to fill it.",
+                the(reservoir)
+            )
+        } else {
+            format!("{} has {level}{drawn}.{forecast}", capital(&the(reservoir)))
+        },
+        state: if empty { "Empty" } else { "Low" },
+        harm: if empty {
+            "the trays dry out and the pump wears itself out running dry"
+        } else {
+            "the pump draws air and the trays get no water"
+        },
+        over: format!("{} has {level}.", capital(&the(reservoir))),
+        caution: empty.then_some(MAINS_CAUTION),
+    }
+}
+
+fn concerned(trays: &[String]) -> String {
+    match trays.len() {
+        0 => String::new(),
+        1..=4 => format!(" It concerns {}.", list(trays, 4)),
+        many => format!(" It concerns {}, first {}.", count(many as i64, "tray"), list(&trays[..3], 3)),
+    }
+}
+
+/// A name as a subject line bears it.
+pub(crate) fn short(name: &str) -> String {
+    shortened(name.trim(), NAME_IN_SUBJECT)
+}

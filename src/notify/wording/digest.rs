@@ -1,0 +1,444 @@
+//! What stands in the daily letter: the night in three sentences, then places,
+//! reservoirs, trays, alarms, sensors, and what nobody watched.
+
+use super::alarm_letter::{masthead, subject};
+use super::alarm_words::{standing, words};
+use super::sensor_words::doubt;
+use super::sheet::{Block, Sheet, Tone};
+use super::speech::{Speech, ascii, capital, count, list, percent, shortened, the};
+use super::told;
+use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
+use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, TrayDay};
+use crate::notify::wording::picture_name;
+use chrono::TimeDelta;
+
+/// Less than this outside the band is not worth a word: three minutes.
+const WORTH_SAYING_HOURS: f64 = 0.05;
+/// A site's name in the subject leaves room for the night.
+const SITE_IN_SUBJECT: usize = 20;
+
+/// The whole letter. `pictures` are the names of those at hand.
+pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Sheet {
+    let mut blocks = Vec::new();
+    if day.late {
+        blocks.push(Block::Paragraph(format!(
+            "This letter is late: the watch was off at {}, when it is usually written.",
+            super::speech::wall_time(speech.site.digest_at)
+        )));
+    }
+    blocks.push(Block::Paragraph(three_sentences(day, speech)));
+    blocks.extend(due_blocks(day, speech));
+    blocks.extend(standing_blocks(day, speech));
+    blocks.extend(place_blocks(day, speech, pictures));
+    blocks.extend(reservoir_blocks(day, speech));
+    blocks.extend(tray_blocks(day));
+    blocks.extend(alarm_blocks(day, speech));
+    blocks.extend(sensor_blocks(day));
+    let urgent = day.standing.iter().any(|change| change.priority == Priority::Now);
+    if !day.places.is_empty() {
+        blocks.push(Block::Small(
+            "Hours outside are counted against what the trays there ask for at their stage. \
+             The letter says what the air has allowed; what the trays made of it, only a look can tell."
+                .to_owned(),
+        ));
+    }
+    Sheet {
+        subject: subject(
+            &format!("{} {}:", shortened(&ascii(&speech.site.name), SITE_IN_SUBJECT), day.date.format("%a %-d %b")),
+            &headline(day),
+            1,
+        ),
+        masthead: masthead(speech),
+        lead: lead(day, speech),
+        tone: match (urgent, day.standing.is_empty()) {
+            (true, _) => Tone::Urgent,
+            (false, false) => Tone::Due,
+            (false, true) => Tone::Calm,
+        },
+        blocks,
+    }
+}
+
+/// The night in four words, for the subject.
+fn headline(day: &DigestFacts) -> String {
+    let standing = day.standing.len() as i64;
+    if standing > 0 {
+        return format!("{} open", count(standing, "alarm"));
+    }
+    if day.unwatched_hours >= 1.0 {
+        return format!("unwatched for {:.0} h", day.unwatched_hours);
+    }
+    if day.places.iter().all(|place| place.hours_known < WORTH_SAYING_HOURS) && !day.places.is_empty() {
+        return "no readings".to_owned();
+    }
+    match day.alarms.len() as i64 {
+        0 => "a quiet night".to_owned(),
+        alarms => format!("{}, all over", count(alarms, "alarm")),
+    }
+}
+
+/// The first line: what to do today.
+fn lead(day: &DigestFacts, speech: &Speech) -> String {
+    if let Some(change) = day.standing.iter().min_by_key(|change| change.priority)
+        && change.priority != Priority::Digest
+    {
+        return told::action(change, &words(change, speech), speech);
+    }
+    match tasks(day, speech, 0).as_slice() {
+        [] => "Nothing is due today.".to_owned(),
+        tasks => format!("Today: {}.", list(tasks, 3)),
+    }
+}
+
+fn three_sentences(day: &DigestFacts, speech: &Speech) -> String {
+    let watch = match (day.alarms.len() as i64, day.standing.len() as i64) {
+        (0, 0) => format!("Since {} no alarm was raised.", speech.day_and_clock(day.from)),
+        (raised, 0) => format!("Since {} {} came and went.", speech.day_and_clock(day.from), count(raised, "alarm")),
+        (_, 1) => "One alarm is open.".to_owned(),
+        (_, open) => format!("{} are open.", count(open, "alarm")),
+    };
+    let mut sentences = vec![watch, air_sentence(&day.places)];
+    if day.unwatched_hours >= WORTH_SAYING_HOURS {
+        sentences.push(format!(
+            "For {} nobody watched: the watch was off or had no connection, and what happened then is not in these numbers.",
+            super::speech::hours(day.unwatched_hours)
+        ));
+    } else {
+        sentences.push(water_sentence(day, speech));
+    }
+    sentences.retain(|sentence| !sentence.is_empty());
+    sentences.join(" ")
+}
+
+fn air_sentence(places: &[PlaceDay]) -> String {
+    let kept: Vec<&PlaceDay> = places.iter().filter(|place| !place.empty).collect();
+    let blind: Vec<String> =
+        kept.iter().filter(|place| place.hours_known < WORTH_SAYING_HOURS).map(|place| place.name.clone()).collect();
+    let outside: Vec<String> = kept
+        .iter()
+        .filter(|place| !trouble(place).is_empty())
+        .map(|place| format!("{} was {}", place.name, list(&trouble(place), 4)))
+        .collect();
+    match (kept.is_empty(), blind.is_empty(), outside.is_empty()) {
+        (true, ..) => "No trays are standing anywhere.".to_owned(),
+        (_, false, _) => format!("There are no readings from {}.", list(&blind, 3)),
+        (_, _, true) => "The air stayed within what the trays ask for.".to_owned(),
+        _ => format!("{}.", list(&outside, 3)),
+    }
+}
+
+fn water_sentence(day: &DigestFacts, speech: &Speech) -> String {
+    let said: Vec<String> = day
+        .reservoirs
+        .iter()
+        .filter_map(|tank| {
+            let (best, ..) = tank.empty_at?;
+            Some(format!("{} lasts until about {}", the(&tank.name), speech.day_and_clock(best)))
+        })
+        .collect();
+    if said.is_empty() { String::new() } else { format!("{}.", capital(&list(&said, 3))) }
+}
+
+fn trouble(place: &PlaceDay) -> Vec<String> {
+    [
+        (place.hours_warm, "too warm"),
+        (place.hours_cold, "too cold"),
+        (place.hours_damp, "too damp"),
+        (place.hours_dry, "too dry"),
+    ]
+    .into_iter()
+    .filter(|(hours, _)| *hours >= WORTH_SAYING_HOURS)
+    .map(|(hours, what)| format!("{what} for {}", short_hours(hours)))
+    .collect()
+}
+
+/// "2.5 h", "20 min".
+fn short_hours(hours: f64) -> String {
+    if hours < 0.95 { format!("{:.0} min", hours * 60.0) } else { format!("{hours:.1} h").replace(".0 h", " h") }
+}
+
+/// What is due on the day `ahead` days from now; what is overdue counts as today's.
+fn tasks(day: &DigestFacts, speech: &Speech, ahead: i64) -> Vec<String> {
+    let today = speech.local(speech.now).date_naive();
+    let mut tasks = Vec::new();
+    for (due, verb) in [(Due::Unweight, "take the weight off"), (Due::Light, "uncover"), (Due::Harvest, "cut")] {
+        let trays: Vec<String> = day
+            .trays
+            .iter()
+            .filter(|tray| {
+                tray.due.iter().any(|(what, at)| {
+                    let days = (speech.local(*at).date_naive() - today).num_days();
+                    *what == due && (days == ahead || (ahead == 0 && days < 0))
+                })
+            })
+            .map(|tray| format!("{} ({}{}, {})", tray.tray, times(tray), tray.crop, tray.place))
+            .collect();
+        if !trays.is_empty() {
+            tasks.push(format!("{verb} {}", list(&trays, 6)));
+        }
+    }
+    tasks
+}
+
+fn times(tray: &TrayDay) -> String {
+    if tray.count > 1 { format!("{} x ", tray.count) } else { String::new() }
+}
+
+fn due_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
+    let facts: Vec<(String, String)> = [("Today", 0), ("Tomorrow", 1)]
+        .into_iter()
+        .filter_map(|(name, ahead)| {
+            let tasks = tasks(day, speech, ahead);
+            (!tasks.is_empty()).then(|| (name.to_owned(), format!("{}.", capital(&tasks.join("; ")))))
+        })
+        .collect();
+    if facts.is_empty() { Vec::new() } else { vec![Block::Heading("Due".to_owned()), Block::Facts(facts)] }
+}
+
+fn standing_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
+    if day.standing.is_empty() {
+        return Vec::new();
+    }
+    let mut blocks = vec![Block::Heading("Open alarms".to_owned())];
+    for change in &day.standing {
+        let words = words(change, speech);
+        let mut facts = vec![
+            ("What".to_owned(), format!("{} {}", words.what, told::since(change, &words, speech))),
+            ("Otherwise".to_owned(), told::otherwise(change, &words, speech)),
+            ("Do".to_owned(), told::action(change, &words, speech)),
+        ];
+        if let Some(caution) = words.caution {
+            facts.push(("Mind".to_owned(), caution.to_owned()));
+        }
+        match (change.state, change.by.as_deref()) {
+            (AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged, _) => {
+                facts.push(("Answer".to_owned(), told::acknowledge(change)));
+            }
+            (AlarmState::Acknowledged, Some(who)) => facts.push(("Seen".to_owned(), format!("{who} has answered."))),
+            _ => {}
+        }
+        blocks.push(Block::Facts(facts));
+    }
+    blocks
+}
+
+fn place_blocks(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Vec<Block> {
+    let mut blocks = Vec::new();
+    for place in &day.places {
+        blocks.push(Block::Heading(place.name.clone()));
+        let rows: Vec<Vec<String>> = [
+            place.temperature.map(|span| {
+                air_row(
+                    &format!("Temperature, {}", speech.temperature_unit()),
+                    span,
+                    |value| speech.temperature_number(value),
+                    warmth(place),
+                )
+            }),
+            place.humidity.map(|span| air_row("Humidity, %", span, |value| format!("{value:.0}"), dampness(place))),
+            place.vpd.map(|span| air_row("VPD, kPa", span, |value| format!("{value:.2}"), String::new())),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        if rows.is_empty() {
+            blocks.push(Block::Paragraph(format!("No readings since {}.", speech.day_and_clock(day.from))));
+        } else {
+            blocks
+                .push(Block::Table { head: ["", "low", "mean", "high", "outside"].map(str::to_owned).to_vec(), rows });
+        }
+        if let Some(asks) = band(place, speech) {
+            blocks.push(Block::Small(asks));
+        }
+        let whole = (day.until - day.from).num_minutes() as f64 / 60.0;
+        if !rows_missing(place) && place.hours_known + 0.5 < whole {
+            blocks.push(Block::Small(format!(
+                "Readings cover {} of {} hours.",
+                short_hours(place.hours_known).trim_end_matches(" h"),
+                whole.round()
+            )));
+        }
+        let name = picture_name(&place.id);
+        if pictures.contains(&name.as_str()) {
+            blocks.push(Block::Picture {
+                name,
+                shows: format!("Temperature and humidity in {} over the last day", place.name),
+            });
+        }
+    }
+    blocks
+}
+
+fn rows_missing(place: &PlaceDay) -> bool {
+    place.temperature.is_none() && place.humidity.is_none()
+}
+
+fn air_row(
+    name: &str,
+    (low, mean, high): (f64, f64, f64),
+    said: impl Fn(f64) -> String,
+    outside: String,
+) -> Vec<String> {
+    vec![name.to_owned(), said(low), said(mean), said(high), if outside.is_empty() { "-".to_owned() } else { outside }]
+}
+
+fn warmth(place: &PlaceDay) -> String {
+    outside(&[(place.hours_warm, "warm"), (place.hours_cold, "cold")])
+}
+
+fn dampness(place: &PlaceDay) -> String {
+    outside(&[(place.hours_damp, "damp"), (place.hours_dry, "dry")])
+}
+
+fn outside(kinds: &[(f64, &str)]) -> String {
+    kinds
+        .iter()
+        .filter(|(hours, _)| *hours >= WORTH_SAYING_HOURS)
+        .map(|(hours, what)| format!("{} {what}", short_hours(*hours)))
+        .collect::<Vec<_>>()
+        .join(", ")
+}
+
+fn band(place: &PlaceDay, speech: &Speech) -> Option<String> {
+    if place.empty {
+        return Some("No tray stands there.".to_owned());
+    }
+    let [cold, warm, dry, damp] = place.band;
+    let asked: Vec<String> = [
+        between(cold.map(|value| speech.temperature(value)), warm.map(|value| speech.temperature(value))),
+        between(dry.map(percent), damp.map(percent)).map(|range| format!("{range} humidity")),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    (!asked.is_empty()).then(|| format!("The trays there ask for {}.", asked.join(" and ")))
+}
+
+fn between(low: Option<String>, high: Option<String>) -> Option<String> {
+    match (low, high) {
+        (Some(low), Some(high)) => {
+            // "18 to 24 °C", the unit once.
+            let unit = high.split_once(' ').map(|(_, unit)| unit.to_owned()).unwrap_or_default();
+            let low = low.strip_suffix(&unit).map(|bare| bare.trim_end().to_owned()).unwrap_or(low);
+            Some(format!("{low} to {high}"))
+        }
+        (Some(low), None) => Some(format!("at least {low}")),
+        (None, Some(high)) => Some(format!("at most {high}")),
+        (None, None) => None,
+    }
+}
+
+fn reservoir_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
+    if day.reservoirs.is_empty() {
+        return Vec::new();
+    }
+    let facts = day.reservoirs.iter().map(|tank| (tank.name.clone(), reservoir_line(tank, speech))).collect();
+    vec![Block::Heading("Water".to_owned()), Block::Facts(facts)]
+}
+
+fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
+    let level = match (tank.usable, tank.percent) {
+        (Some(usable), Some(share)) => {
+            format!("{} usable, {}.", speech.volume(usable.max(0.0)), percent(share.max(0.0)))
+        }
+        (Some(usable), None) => format!("{} usable.", speech.volume(usable.max(0.0))),
+        _ => "Level not known.".to_owned(),
+    };
+    let mut moved = vec![format!("{} drawn", speech.volume(tank.drawn.max(0.0)))];
+    if tank.added > 0.05 {
+        moved.push(format!("{} added", speech.volume(tank.added)));
+    }
+    let forecast = match tank.empty_at {
+        Some((best, early, late)) if late - early > TimeDelta::hours(1) => format!(
+            " At the pump inlet {}, between {} and {}.",
+            speech.day_and_clock(best),
+            speech.day_and_clock(early),
+            speech.day_and_clock(late)
+        ),
+        Some((best, ..)) => format!(" At the pump inlet {}.", speech.day_and_clock(best)),
+        None if tank.usable.is_some() => " No draw that can be measured.".to_owned(),
+        None => String::new(),
+    };
+    format!("{level} {}.{forecast}", capital(&moved.join(", ")))
+}
+
+fn tray_blocks(day: &DigestFacts) -> Vec<Block> {
+    if day.trays.is_empty() {
+        return Vec::new();
+    }
+    let rows = day
+        .trays
+        .iter()
+        .map(|tray| {
+            vec![
+                shortened(&format!("{} {}{}", tray.tray, times(tray), tray.crop), 28),
+                shortened(&tray.place, 14),
+                standing(tray.stage).to_owned(),
+                tray.day.to_string(),
+            ]
+        })
+        .collect();
+    vec![
+        Block::Heading("Trays".to_owned()),
+        Block::Table { head: ["", "place", "stage", "day"].map(str::to_owned).to_vec(), rows },
+    ]
+}
+
+fn alarm_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
+    if day.alarms.is_empty() {
+        return Vec::new();
+    }
+    let facts = day.alarms.iter().map(|change| (speech.clock(change.since), alarm_line(change, speech))).collect();
+    vec![Block::Heading("Alarms since yesterday".to_owned()), Block::Facts(facts)]
+}
+
+fn alarm_line(change: &AlarmChange, speech: &Speech) -> String {
+    let words = words(change, speech);
+    let who = change.by.as_deref().map(|who| format!(" by {who}")).unwrap_or_default();
+    match change.state {
+        AlarmState::Normal => format!("{}: over at {}. {}", words.name, speech.clock(change.at), words.over),
+        AlarmState::ReturnedUnacknowledged => {
+            format!("{}: over at {}, not yet seen by anybody. {}", words.name, speech.clock(change.at), words.over)
+        }
+        AlarmState::Acknowledged => format!("{}: open, seen{who}.", capital(&words.headline)),
+        AlarmState::Unacknowledged => format!("{}: open.", capital(&words.headline)),
+        AlarmState::Shelved => format!("{}: silenced for a time{who}.", words.name),
+        AlarmState::OutOfService => format!("{}: out of service{who}.", words.name),
+    }
+}
+
+fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {
+    let mut facts: Vec<(String, String)> =
+        day.sensors.iter().map(|sensor| (sensor.id.clone(), sensor_line(sensor))).collect();
+    if day.strays > 0 {
+        facts.push((
+            "Strays".to_owned(),
+            format!("{} on topics that belong to no sensor.", count(i64::from(day.strays), "message")),
+        ));
+    }
+    if facts.is_empty() {
+        Vec::new()
+    } else {
+        vec![Block::Heading("Sensors to look at".to_owned()), Block::Facts(facts)]
+    }
+}
+
+fn sensor_line(sensor: &SensorDay) -> String {
+    let mut said = Vec::new();
+    if sensor.silent_hours >= WORTH_SAYING_HOURS {
+        said.push(format!("silent for {}", super::speech::hours(sensor.silent_hours)));
+    }
+    if sensor.refused > 0 {
+        let why =
+            sensor.reasons.first().map(|(word, _)| format!(", mostly because {}", doubt(word))).unwrap_or_default();
+        said.push(format!(
+            "{} of {} refused{why}",
+            sensor.refused,
+            u64::from(sensor.refused) + u64::from(sensor.believed)
+        ));
+    }
+    if said.is_empty() {
+        said.push(format!("{} believed", count(i64::from(sensor.believed), "reading")));
+    }
+    format!("{}: {}.", sensor.place, said.join("; "))
+}

@@ -1,0 +1,466 @@
+//! Sample letters of an invented site, kept as snapshots so that a person can
+//! read every sentence, and laws that hold for all of them.
+
+use super::*;
+use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
+use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, TrayDay};
+use crate::engine::event::Occasion;
+use crate::engine::rules::{BandOverride, Place};
+use crate::engine::tray::Stage;
+use crate::reading::Quantity;
+use crate::units::UnitSystem;
+use chrono::TimeDelta;
+
+/// Local times of the invented site, Central Standard Time: UTC-6.
+fn at(local: &str) -> Timestamp {
+    format!("{local}:00-06:00").parse().expect("a time like 2026-03-03T22:10")
+}
+
+fn site(units: UnitSystem) -> Site {
+    let time = |hour, minute| chrono::NaiveTime::from_hms_opt(hour, minute, 0).unwrap();
+    Site {
+        name: "Saltmarsh Lane".into(),
+        time_zone: chrono_tz::America::Chicago,
+        units,
+        rounds: vec![time(7, 0), time(19, 0)],
+        round_letter_before: TimeDelta::minutes(30),
+        digest_at: time(6, 30),
+    }
+}
+
+fn rules(units: UnitSystem) -> Rules {
+    let place =
+        |id: &str, name: &str| Place { id: id.into(), name: name.into(), inside: None, band: BandOverride::default() };
+    Rules {
+        site: site(units),
+        places: vec![place("rack-a", "Rack A"), place("rack-b", "Rack B")],
+        sensors: vec![],
+        channels: vec![],
+        reservoirs: vec![],
+        crops: Default::default(),
+        alarms: Default::default(),
+    }
+}
+
+fn change(kind: AlarmKind, subject: &str, evidence: Evidence) -> AlarmChange {
+    AlarmChange {
+        at: at("2026-03-03T22:10"),
+        key: AlarmKey { kind, subject: subject.into() },
+        since: at("2026-03-03T21:40"),
+        state: AlarmState::Unacknowledged,
+        before: AlarmState::Normal,
+        priority: Priority::Now,
+        harm: Some(Harm { from: at("2026-03-04T03:40"), early: at("2026-03-04T02:50") }),
+        times: 1,
+        next_round: at("2026-03-04T07:00"),
+        evidence,
+        by: None,
+    }
+}
+
+fn tank_low() -> AlarmChange {
+    change(
+        AlarmKind::ReservoirLow,
+        "tank",
+        Evidence::Reservoir {
+            reservoir: "Tank".into(),
+            usable: 4.1,
+            percent: 18.0,
+            draw: Some(0.75),
+            empty_at: Some((at("2026-03-04T03:40"), at("2026-03-04T02:50"), at("2026-03-04T04:45"))),
+            to_fill: 18.3,
+        },
+    )
+}
+
+fn air(kind: AlarmKind, quantity: Quantity, value: f64, limit: f64, worst: f64) -> AlarmChange {
+    change(
+        kind,
+        "rack-a",
+        Evidence::Air {
+            place: "Rack A".into(),
+            quantity,
+            value,
+            limit,
+            worst,
+            trays: vec!["broccoli in light".into()],
+            dew_point: Some(17.8),
+        },
+    )
+}
+
+/// Every kind once, with evidence that fits it.
+fn every_kind() -> Vec<AlarmChange> {
+    let trays = || vec!["K12".into(), "K13".into()];
+    let level = |kind, usable, percent, draw| {
+        let evidence =
+            Evidence::Reservoir { reservoir: "Tank".into(), usable, percent, draw, empty_at: None, to_fill: 22.4 };
+        change(kind, "tank", evidence)
+    };
+    vec![
+        air(AlarmKind::AirTooWarm, Quantity::Temperature, 31.4, 28.0, 32.1),
+        air(AlarmKind::AirTooCold, Quantity::Temperature, 11.2, 15.0, 11.2),
+        air(AlarmKind::AirTooDamp, Quantity::Humidity, 84.2, 70.0, 86.0),
+        air(AlarmKind::AirTooDry, Quantity::Humidity, 39.7, 40.0, 31.0),
+        change(
+            AlarmKind::Condensation,
+            "rack-a",
+            Evidence::Condensation { place: "Rack A".into(), dew_point: 17.8, surface: 16.2 },
+        ),
+        change(
+            AlarmKind::MoldPressure,
+            "rack-b",
+            Evidence::Mold {
+                place: "Rack B".into(),
+                trays: trays(),
+                pressure: 82.0,
+                hours: 9.0,
+                needed: 11.0,
+                model: "Botrytis cinerea on grape".into(),
+            },
+        ),
+        change(
+            AlarmKind::DryOut,
+            "rack-b",
+            Evidence::Dryness {
+                place: "Rack B".into(),
+                trays: trays(),
+                hours: 5.5,
+                watered: Some(at("2026-03-02T18:50")),
+            },
+        ),
+        change(
+            AlarmKind::StageOverdue,
+            "K12",
+            Evidence::Stage {
+                tray: "K12".into(),
+                place: "Rack B".into(),
+                crop: "broccoli".into(),
+                stage: Stage::Blackout,
+                due: at("2026-03-03T08:00"),
+            },
+        ),
+        tank_low(),
+        level(AlarmKind::ReservoirEmpty, 0.0, 0.0, Some(0.75)),
+        change(
+            AlarmKind::ReservoirLeak,
+            "tank",
+            Evidence::Leak { reservoir: "Tank".into(), draw: 2.3, expected: 0.4, lost: 3.1, usable: 9.0 },
+        ),
+        change(
+            AlarmKind::SensorSilent,
+            "rack-a-air",
+            Evidence::Silent {
+                place: "Rack A".into(),
+                last_heard: Some(at("2026-03-03T21:38")),
+                every: TimeDelta::seconds(30),
+                blind: true,
+            },
+        ),
+        change(
+            AlarmKind::SensorStuck,
+            "rack-a-air",
+            Evidence::Stuck { place: "Rack A".into(), quantity: Quantity::Humidity, value: 65.0 },
+        ),
+        change(
+            AlarmKind::SensorImplausible,
+            "rack-a-air",
+            Evidence::Implausible { place: "Rack A".into(), refused: 57, heard: 60, reason: "fault-code" },
+        ),
+        change(
+            AlarmKind::SensorDrift,
+            "rack-a-air",
+            Evidence::Drift {
+                place: "Rack A".into(),
+                sister: "rack-a-top".into(),
+                quantity: Quantity::Temperature,
+                difference: -3.2,
+            },
+        ),
+        change(AlarmKind::BrokerLost, "site", Evidence::Broker),
+        change(
+            AlarmKind::MailFailing,
+            "site",
+            Evidence::Mail { waiting: 2, error: "mail.saltmarsh.example:465 could not be reached".into() },
+        ),
+        change(AlarmKind::StoreFailing, "site", Evidence::Store { error: "database or disk is full".into() }),
+        change(AlarmKind::ClockStepped, "site", Evidence::Clock { by: TimeDelta::minutes(131) }),
+    ]
+}
+
+fn facts(kind: LetterKind, alarms: Vec<(Occasion, AlarmChange)>) -> LetterFacts {
+    let at = alarms.iter().map(|(_, change)| change.at).max().unwrap_or(at("2026-03-03T22:10"));
+    LetterFacts { id: "letter-1".into(), at, kind, answers: None, alarms, digest: None }
+}
+
+fn later(mut change: AlarmChange, at: Timestamp, state: AlarmState) -> AlarmChange {
+    change.before = change.state;
+    change.state = state;
+    change.at = at;
+    change
+}
+
+fn digest(busy: bool) -> LetterFacts {
+    let place = |id: &str, name: &str, hours_damp: f64| PlaceDay {
+        id: id.into(),
+        name: name.into(),
+        temperature: Some((19.8, 21.4, 23.2)),
+        humidity: Some((51.0, 58.2, 66.0 + hours_damp * 6.0)),
+        vpd: Some((0.81, 1.07, 1.32)),
+        hours_warm: 0.0,
+        hours_cold: 0.0,
+        hours_damp,
+        hours_dry: 0.0,
+        hours_known: if busy { 21.5 } else { 24.0 },
+        band: [Some(18.0), Some(24.0), Some(40.0), Some(70.0)],
+        empty: false,
+    };
+    let tray = |tray: &str, count, crop: &str, place: &str, stage, day, due: Vec<(Due, Timestamp)>| TrayDay {
+        tray: tray.into(),
+        count,
+        crop: crop.into(),
+        place: place.into(),
+        stage,
+        day,
+        due,
+    };
+    let over = later(
+        air(AlarmKind::AirTooDamp, Quantity::Humidity, 66.0, 70.0, 86.0),
+        at("2026-03-04T01:30"),
+        AlarmState::ReturnedUnacknowledged,
+    );
+    let day = DigestFacts {
+        date: chrono::NaiveDate::from_ymd_opt(2026, 3, 4).unwrap(),
+        from: at("2026-03-03T06:30"),
+        until: at("2026-03-04T06:30"),
+        late: busy,
+        places: vec![
+            place("rack-a", "Rack A", if busy { 3.2 } else { 0.0 }),
+            PlaceDay { band: [Some(16.0), None, None, Some(75.0)], ..place("rack-b", "Rack B", 0.0) },
+        ],
+        reservoirs: vec![ReservoirDay {
+            id: "tank".into(),
+            name: "Tank".into(),
+            usable: Some(14.2),
+            percent: Some(61.0),
+            drawn: 8.1,
+            added: if busy { 18.0 } else { 0.0 },
+            empty_at: Some((at("2026-03-05T22:00"), at("2026-03-05T17:00"), at("2026-03-06T05:00"))),
+        }],
+        trays: vec![
+            tray("K12", 4, "broccoli", "Rack B", Stage::Blackout, 3, vec![(Due::Light, at("2026-03-04T08:00"))]),
+            tray("P3", 1, "pea", "Rack A", Stage::Light, 9, vec![(Due::Harvest, at("2026-03-05T08:00"))]),
+            tray("R7", 2, "radish", "Rack B", Stage::Germination, 1, vec![(Due::Unweight, at("2026-03-05T08:00"))]),
+        ],
+        alarms: if busy { vec![over] } else { vec![] },
+        standing: if busy {
+            vec![later(tank_low(), at("2026-03-04T06:30"), AlarmState::Unacknowledged)]
+        } else {
+            vec![]
+        },
+        sensors: if busy {
+            vec![SensorDay {
+                id: "rack-a-air".into(),
+                place: "Rack A".into(),
+                believed: 2511,
+                refused: 42,
+                reasons: vec![("fault-code", 40), ("spike", 2)],
+                silent_hours: 0.7,
+            }]
+        } else {
+            vec![]
+        },
+        unwatched_hours: if busy { 1.8 } else { 0.0 },
+        strays: if busy { 12 } else { 0 },
+    };
+    let mut facts = facts(LetterKind::Digest, vec![]);
+    facts.at = at("2026-03-04T06:30");
+    facts.digest = Some(Box::new(day));
+    facts
+}
+
+fn samples() -> Vec<(&'static str, LetterFacts, UnitSystem)> {
+    let kind = |wanted: AlarmKind| every_kind().into_iter().find(|change| change.key.kind == wanted).unwrap();
+    let one = |occasion, change| facts(LetterKind::Alarm, vec![(occasion, change)]);
+    let mut waits = kind(AlarmKind::AirTooDamp);
+    waits.priority = Priority::NextRound;
+    waits.at = at("2026-03-04T06:30");
+    waits.harm = Some(Harm { from: at("2026-03-04T14:00"), early: at("2026-03-04T10:00") });
+    let mut overdue = kind(AlarmKind::StageOverdue);
+    overdue.priority = Priority::NextRound;
+    overdue.at = at("2026-03-04T06:30");
+    overdue.harm = None;
+    let mut drift = kind(AlarmKind::SensorDrift);
+    drift.priority = Priority::NextRound;
+    drift.at = at("2026-03-04T06:30");
+    drift.harm = None;
+    vec![
+        ("tank low", one(Occasion::Raised, tank_low()), UnitSystem::Metric),
+        ("tank low in US units", one(Occasion::Raised, tank_low()), UnitSystem::Us),
+        (
+            "tank low, second reminder",
+            one(Occasion::Reminder(2), later(tank_low(), at("2026-03-04T02:45"), AlarmState::Unacknowledged)),
+            UnitSystem::Metric,
+        ),
+        (
+            "tank filled again",
+            one(Occasion::Returned, later(tank_low(), at("2026-03-03T22:55"), AlarmState::ReturnedUnacknowledged)),
+            UnitSystem::Metric,
+        ),
+        ("too warm", one(Occasion::Raised, kind(AlarmKind::AirTooWarm)), UnitSystem::Us),
+        ("mold conditions", one(Occasion::Escalated, kind(AlarmKind::MoldPressure)), UnitSystem::Metric),
+        ("leak", one(Occasion::Raised, kind(AlarmKind::ReservoirLeak)), UnitSystem::Us),
+        ("blind", one(Occasion::Raised, kind(AlarmKind::SensorSilent)), UnitSystem::Metric),
+        (
+            "three at once",
+            facts(
+                LetterKind::Alarm,
+                vec![
+                    (Occasion::Raised, kind(AlarmKind::AirTooCold)),
+                    (Occasion::Raised, tank_low()),
+                    (
+                        Occasion::Returned,
+                        later(kind(AlarmKind::SensorStuck), at("2026-03-03T22:10"), AlarmState::Normal),
+                    ),
+                ],
+            ),
+            UnitSystem::Metric,
+        ),
+        ("round of one", facts(LetterKind::Round, vec![(Occasion::Waiting, waits.clone())]), UnitSystem::Metric),
+        (
+            "round of three",
+            facts(
+                LetterKind::Round,
+                vec![(Occasion::Waiting, overdue), (Occasion::Waiting, waits), (Occasion::Waiting, drift)],
+            ),
+            UnitSystem::Us,
+        ),
+        ("quiet digest", digest(false), UnitSystem::Us),
+        ("busy late digest", digest(true), UnitSystem::Metric),
+    ]
+}
+
+#[test]
+fn sample_letters_read_as_they_were_read_aloud() {
+    let mut all = String::new();
+    for (name, facts, units) in samples() {
+        let letter = letter(&facts, &rules(units), vec![]);
+        all.push_str(&format!("##### {name}\nSubject: {}\n\n{}\n", letter.subject, letter.text));
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn every_kind_reads_as_it_was_read_aloud() {
+    let mut all = String::new();
+    for raised in every_kind() {
+        let site = site(UnitSystem::Metric);
+        all.push_str(&format!("##### {}\n", raised.key.kind.word()));
+        for state in [AlarmState::Unacknowledged, AlarmState::ReturnedUnacknowledged] {
+            let now = if state == AlarmState::Unacknowledged { raised.at } else { at("2026-03-03T23:00") };
+            let mut told = later(raised.clone(), now, state);
+            told.before = AlarmState::Normal;
+            all.push_str(&alarm_text(&told, &site));
+            all.push_str("\n\n");
+        }
+    }
+    let raised = tank_low();
+    for (state, before, by) in [
+        (AlarmState::Acknowledged, AlarmState::Unacknowledged, Some("Ada")),
+        (AlarmState::Normal, AlarmState::ReturnedUnacknowledged, Some("Ada")),
+        (AlarmState::Normal, AlarmState::Acknowledged, None),
+        (AlarmState::Unacknowledged, AlarmState::Unacknowledged, None),
+        (AlarmState::Shelved, AlarmState::Unacknowledged, Some("Ada")),
+        (AlarmState::OutOfService, AlarmState::Unacknowledged, None),
+    ] {
+        let told = AlarmChange { state, before, by: by.map(str::to_owned), ..raised.clone() };
+        all.push_str(&format!(
+            "##### {} after {}\n{}\n\n",
+            state.word(),
+            before.word(),
+            alarm_text(&told, &site(UnitSystem::Us))
+        ));
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn every_subject_is_short_plain_and_names_the_place_in_its_first_thirty_letters() {
+    for (name, facts, units) in samples() {
+        let subject = letter(&facts, &rules(units), vec![]).subject;
+        assert!(subject.len() < 60 && subject.is_ascii(), "{name}: {subject} ({})", subject.len());
+    }
+    for raised in every_kind() {
+        for priority in [Priority::Now, Priority::NextRound, Priority::Digest] {
+            for long in [false, true] {
+                let mut told = AlarmChange { priority, ..raised.clone() };
+                if long && let Evidence::Air { place, .. } = &mut told.evidence {
+                    *place = "The väry long räck behind the second door of the loft".into();
+                }
+                let subject = letter(
+                    &facts(LetterKind::Alarm, vec![(Occasion::Raised, told); 3]),
+                    &rules(UnitSystem::Us),
+                    vec![],
+                )
+                .subject;
+                assert!(subject.len() < 60 && subject.is_ascii(), "{subject} ({})", subject.len());
+                assert!(subject.ends_with("+ 2 more"), "{subject}");
+            }
+        }
+    }
+}
+
+#[test]
+fn every_letter_about_an_alarm_says_what_since_otherwise_and_how_to_answer() {
+    for raised in every_kind() {
+        let id = raised.key.id();
+        let text =
+            letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, raised)]), &rules(UnitSystem::Metric), vec![])
+                .text;
+        for part in ["\nWhat ", "\nSince ", "\nOtherwise ", &format!("traywarden alarms acknowledge {id}")] {
+            assert!(text.contains(part), "{part:?} is missing in\n{text}");
+        }
+        let first = text.split("\n\n").next().unwrap();
+        assert!(first.ends_with('.') && !first.starts_with("What"), "{first}");
+        for line in text.lines().skip(1) {
+            assert!(line.chars().count() <= 72, "{line}");
+        }
+    }
+}
+
+#[test]
+fn words_about_mold_and_water_carry_their_caution_and_no_word_is_a_verdict() {
+    for raised in every_kind() {
+        let kind = raised.key.kind;
+        let text = alarm_text(&raised, &site(UnitSystem::Metric));
+        if matches!(kind, AlarmKind::MoldPressure | AlarmKind::AirTooDamp | AlarmKind::Condensation) {
+            assert!(text.contains("not validated on microgreens; look at the tray"), "{text}");
+        }
+        if matches!(kind, AlarmKind::ReservoirLeak | AlarmKind::ReservoirEmpty) {
+            assert!(text.contains("licensed electrician"), "{text}");
+        }
+        for verdict in ["is moldy", "has mold", "is infected", "is safe", "mold is", "bleach", "peroxide"] {
+            assert!(!text.to_lowercase().contains(verdict), "{text}");
+        }
+    }
+}
+
+#[test]
+fn text_from_outside_is_escaped_in_the_html() {
+    let told = change(AlarmKind::StoreFailing, "site", Evidence::Store { error: "<script>alert(1)</script>".into() });
+    let html =
+        letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, told)]), &rules(UnitSystem::Metric), vec![]).html;
+    assert!(!html.contains("<script>"), "{html}");
+}
+
+/// Writes every sample as .txt and .html into the folder named by LETTERS, for a look in a browser.
+#[test]
+#[ignore = "writes files for a person to look at"]
+fn write_samples_for_a_look() {
+    let folder = std::path::PathBuf::from(std::env::var("LETTERS").expect("LETTERS names a folder"));
+    std::fs::create_dir_all(&folder).unwrap();
+    for (name, facts, units) in samples() {
+        let letter = letter(&facts, &rules(units), vec![]);
+        std::fs::write(folder.join(format!("{}.html", name.replace(' ', "-"))), letter.html).unwrap();
+    }
+}

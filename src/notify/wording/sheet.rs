@@ -1,0 +1,68 @@
+//! A letter as blocks, so that plain text and HTML say the same thing.
+
+/// A whole letter before it is set.
+pub(crate) struct Sheet {
+    /// The subject line, finished.
+    pub(crate) subject: String,
+    /// A small line above everything in the HTML: site and hour.
+    pub(crate) masthead: String,
+    /// The first line: what to do.
+    pub(crate) lead: String,
+    /// How pressing it looks.
+    pub(crate) tone: Tone,
+    /// The rest.
+    pub(crate) blocks: Vec<Block>,
+}
+
+/// How pressing a letter looks; the words never depend on it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Tone {
+    /// Hands are needed.
+    Urgent,
+    /// To be seen to on the next occasion.
+    Due,
+    /// For reading.
+    Calm,
+}
+
+/// One block of a letter.
+pub(crate) enum Block {
+    /// A heading.
+    Heading(String),
+    /// A paragraph.
+    Paragraph(String),
+    /// Names and what belongs to them.
+    Facts(Vec<(String, String)>),
+    /// A list.
+    Points(Vec<String>),
+    /// A table: head, rows; the first column is words, the rest numbers.
+    Table {
+        /// The head of each column.
+        head: Vec<String>,
+        /// The rows, each as long as the head.
+        rows: Vec<Vec<String>>,
+    },
+    /// Something to type.
+    Command {
+        /// What it does.
+        purpose: String,
+        /// What to type.
+        line: String,
+    },
+    /// A picture, for the HTML only.
+    Picture {
+        /// Its name in the letter.
+        name: String,
+        /// What it shows, for who cannot see it.
+        shows: String,
+    },
+    /// Small print.
+    Small(String),
+}
+
+impl Sheet {
+    /// Whether a picture of this name stands in it.
+    pub(crate) fn shows(&self, picture: &str) -> bool {
+        self.blocks.iter().any(|block| matches!(block, Block::Picture { name, .. } if name == picture))
+    }
+}

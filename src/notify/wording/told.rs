@@ -1,0 +1,168 @@
+//! One alarm as it is told: its words together with since when, how long there
+//! is, who answered, and how to answer.
+
+use super::alarm_words::{AlarmWords, words};
+use super::speech::{Speech, capital, span};
+use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
+use chrono::TimeDelta;
+
+/// Closer together than this, an early bound says nothing new.
+const SAME_HOUR: TimeDelta = TimeDelta::minutes(10);
+/// Nearer than this, "now" is the truer word than a clock time.
+const NOW: TimeDelta = TimeDelta::minutes(5);
+
+/// One alarm in one short paragraph.
+pub(crate) fn paragraph(change: &AlarmChange, speech: &Speech) -> String {
+    let words = words(change, speech);
+    let mut sentences = vec![];
+    match change.state {
+        AlarmState::Unacknowledged => {
+            if change.before == AlarmState::Unacknowledged {
+                sentences.push(repriced(change, speech));
+            }
+            sentences.extend([
+                words.what.clone(),
+                since(change, &words, speech),
+                otherwise(change, &words, speech),
+                action(change, &words, speech),
+            ]);
+        }
+        AlarmState::Acknowledged => {
+            sentences.push(match change.before {
+                AlarmState::Acknowledged => repriced(change, speech),
+                _ => format!("Seen{} at {}.", by(change), speech.clock(change.at)),
+            });
+            sentences.extend([
+                words.what.clone(),
+                since(change, &words, speech),
+                otherwise(change, &words, speech),
+                action(change, &words, speech),
+            ]);
+        }
+        AlarmState::ReturnedUnacknowledged => {
+            sentences.push(format!("{}: back to normal after {}.", words.name, span(change.at - change.since)));
+            sentences.push(words.over.clone());
+            sentences.push(format!("Nobody has said yet that they saw it: {}", acknowledge(change)));
+        }
+        AlarmState::Normal => {
+            sentences.push(match change.before {
+                AlarmState::ReturnedUnacknowledged => format!("{}: over, and seen{}.", words.name, by(change)),
+                _ => format!("{}: back to normal after {}.", words.name, span(change.at - change.since)),
+            });
+            sentences.push(words.over.clone());
+            sentences.push("Nothing to do.".to_owned());
+        }
+        AlarmState::Shelved => {
+            sentences.push(format!(
+                "{}: silenced{} at {}; it speaks again by itself when that time is over.",
+                words.name,
+                by(change),
+                speech.clock(change.at)
+            ));
+            sentences.push(words.what.clone());
+        }
+        AlarmState::OutOfService => {
+            sentences.push(format!(
+                "{}: taken out of service{} at {}; it will not speak until it is put back.",
+                words.name,
+                by(change),
+                speech.clock(change.at)
+            ));
+            sentences.push(words.what.clone());
+        }
+    }
+    if let Some(caution) = words.caution
+        && matches!(change.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
+    {
+        sentences.push(caution.to_owned());
+    }
+    sentences.retain(|sentence| !sentence.is_empty());
+    sentences.join(" ")
+}
+
+/// "Low since 22:10 (4 minutes)."
+pub(crate) fn since(change: &AlarmChange, words: &AlarmWords, speech: &Speech) -> String {
+    let times =
+        if change.times > 1 { format!(", the {} time in this episode", ordinal(change.times)) } else { String::new() };
+    let lasted = change.at - change.since;
+    let lasted = if lasted < TimeDelta::minutes(1) { String::new() } else { format!(" ({})", span(lasted)) };
+    format!("{} since {}{lasted}{times}.", words.state, speech.clock(change.since))
+}
+
+/// What happens if nobody does anything, and when.
+pub(crate) fn otherwise(change: &AlarmChange, words: &AlarmWords, speech: &Speech) -> String {
+    let Some(harm) = change.harm else {
+        return "No harm is in sight yet.".to_owned();
+    };
+    let round = speech.clock(change.next_round);
+    let against_round = if change.next_round <= change.at {
+        String::new()
+    } else if harm.from < change.next_round {
+        format!(", before the {round} round")
+    } else if harm.early < change.next_round {
+        format!("; the early time is before the {round} round")
+    } else {
+        format!(", after the {round} round")
+    };
+    if harm.from <= change.at + NOW {
+        return format!("Unless something is done, {} from now on{against_round}.", words.harm);
+    }
+    let early = if harm.early <= change.at + NOW {
+        ", perhaps already now".to_owned()
+    } else if harm.from - harm.early > SAME_HOUR {
+        format!(", perhaps as early as {}", speech.clock(harm.early))
+    } else {
+        String::new()
+    };
+    format!("Unless something is done, {} from about {}{early}{against_round}.", words.harm, speech.clock(harm.from))
+}
+
+/// What to do and by when, a sentence that can stand first.
+pub(crate) fn action(change: &AlarmChange, words: &AlarmWords, speech: &Speech) -> String {
+    let until = match (change.priority, change.harm) {
+        (_, Some(harm)) if harm.early <= change.at + NOW => " now".to_owned(),
+        (Priority::Digest, _) | (_, None) => String::new(),
+        (_, Some(harm)) => format!(" before {}", speech.clock(harm.early)),
+    };
+    match words.action.split_once(": ") {
+        Some((order, how)) => format!("{}{until}: {how}.", capital(order)),
+        None => format!("{}{until}.", capital(&words.action)),
+    }
+}
+
+/// The command that says that a person has seen it.
+pub(crate) fn acknowledge(change: &AlarmChange) -> String {
+    let id = change.key.id();
+    // A grower may have put a space into a tray's name: the shell must see one word.
+    let plain = id.chars().all(|letter| letter.is_alphanumeric() || "-_.:/".contains(letter));
+    if plain {
+        format!("traywarden alarms acknowledge {id}")
+    } else {
+        format!("traywarden alarms acknowledge '{}'", id.replace('\'', "'\\''"))
+    }
+}
+
+fn repriced(change: &AlarmChange, speech: &Speech) -> String {
+    match change.priority {
+        Priority::Now => "It has become urgent.".to_owned(),
+        Priority::NextRound => format!("It can wait for the {} round.", speech.clock(change.next_round)),
+        Priority::Digest => "It is no longer pressing.".to_owned(),
+    }
+}
+
+fn by(change: &AlarmChange) -> String {
+    match change.by.as_deref().map(str::trim) {
+        Some(who) if !who.is_empty() => format!(" by {who}"),
+        _ => String::new(),
+    }
+}
+
+fn ordinal(number: u32) -> String {
+    let ending = match (number % 10, number % 100) {
+        (1, rest) if rest != 11 => "st",
+        (2, rest) if rest != 12 => "nd",
+        (3, rest) if rest != 13 => "rd",
+        _ => "th",
+    };
+    format!("{number}{ending}")
+}

@@ -1,0 +1,76 @@
+//! What is said when the watch itself is in trouble: no broker, no mail, no
+//! store, a clock that was set.
+
+use super::alarm_words::AlarmWords;
+use super::speech::{Speech, count, span};
+use crate::engine::alarm::{AlarmChange, Evidence};
+
+/// The sentences of an alarm about the watch itself.
+pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
+    match &change.evidence {
+        Evidence::Mail { waiting, error } => AlarmWords {
+            headline: format!("mail not leaving, {} waiting", count(i64::from(*waiting), "letter")),
+            name: "Mail".to_owned(),
+            action: "See whether the internet works and whether the mail password still holds".to_owned(),
+            what: format!(
+                "{} cannot leave. The mail server, or the way to it, says: {} \
+                 Letters are kept and tried again.",
+                count(i64::from(*waiting), "letter"),
+                sentence(error)
+            ),
+            state: "Not leaving",
+            harm: "alarms cannot reach you by mail",
+            over: "Letters leave again.".to_owned(),
+            caution: None,
+        },
+        Evidence::Store { error } => AlarmWords {
+            headline: "readings are not being saved".to_owned(),
+            name: "Saving".to_owned(),
+            action: "See whether the disk or card is full or failing: free some space, or change the card".to_owned(),
+            what: format!(
+                "Readings cannot be saved. The store says: {} The watch goes on and alarms still come.",
+                sentence(error)
+            ),
+            state: "Not saving",
+            harm: "readings are lost for good",
+            over: "Readings are saved again.".to_owned(),
+            caution: None,
+        },
+        Evidence::Clock { by } => {
+            let way = if *by < chrono::TimeDelta::zero() { "back" } else { "forward" };
+            AlarmWords {
+                headline: format!("clock set {way} by {}", span(*by)),
+                name: "Clock".to_owned(),
+                action: "See whether the clock of the machine is right and is set from the network".to_owned(),
+                what: format!(
+                    "The clock of the machine was set {way} by {}. Times of readings before and after do not fit together.",
+                    span(*by)
+                ),
+                state: "Set",
+                harm: "letters may come at the wrong hour",
+                over: "The clock runs evenly.".to_owned(),
+                caution: None,
+            }
+        }
+        // Broker is the only evidence left that `alarm_words` sends here.
+        _ => AlarmWords {
+            headline: format!("no readings since {}, broker lost", speech.clock(change.since)),
+            name: "Broker".to_owned(),
+            action: "Look at the trays yourself, then see whether the broker and the network run".to_owned(),
+            what: "The broker, which passes the readings on, cannot be reached: nothing is being watched.".to_owned(),
+            state: "Not reached",
+            harm: "harm in any place could go on unseen",
+            over: "The broker is reached again and readings arrive.".to_owned(),
+            caution: None,
+        },
+    }
+}
+
+/// Somebody else's words: one line, bounded, with a full stop.
+fn sentence(error: &str) -> String {
+    let plain: String = error.chars().map(|letter| if letter.is_control() { ' ' } else { letter }).collect();
+    let plain = plain.split_whitespace().collect::<Vec<_>>().join(" ");
+    let plain = super::speech::shortened(&plain, 200);
+    let plain = plain.trim_end_matches('.');
+    if plain.is_empty() { "nothing.".to_owned() } else { format!("{plain}.") }
+}

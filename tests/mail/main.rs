@@ -1,0 +1,300 @@
+//! The postman against a real mail server with TLS and a login (aiosmtpd, a
+//! Python package of its own, reads the mails with Python's email package).
+//! Needs python3 with aiosmtpd, and the openssl command.
+
+use chrono::TimeDelta;
+use serde_json::Value;
+use std::io::{BufRead, BufReader};
+use std::net::TcpListener;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+use tempfile::TempDir;
+use traywarden::config;
+use traywarden::engine::event::LetterKind;
+use traywarden::notify::letter::{Letter, Mail, Picture};
+use traywarden::notify::message;
+use traywarden::notify::outbox::{Outbox, Refusal, Settled, State};
+use traywarden::notify::postman::Postman;
+use traywarden::units::Timestamp;
+
+/// A folder with certificates, and a server that ends with the test.
+struct MailServer {
+    folder: TempDir,
+    port: u16,
+    mode: &'static str,
+    running: Option<Child>,
+}
+
+impl MailServer {
+    fn prepared(mode: &'static str) -> MailServer {
+        let folder = TempDir::new().expect("a temporary folder");
+        certificates(folder.path());
+        std::fs::write(folder.path().join("password"), "pass word\n").unwrap();
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        MailServer { folder, port, mode, running: None }
+    }
+
+    fn started(mode: &'static str) -> MailServer {
+        let mut server = MailServer::prepared(mode);
+        server.start();
+        server
+    }
+
+    fn start(&mut self) {
+        let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/mail/server.py");
+        let mut child = Command::new("python3")
+            .arg(script)
+            .args([self.folder.path().to_str().unwrap(), &self.port.to_string(), self.mode])
+            .env("PYTHONWARNINGS", "ignore")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("python3 starts");
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        assert_eq!(line.trim(), "ready", "the server needs the Python package aiosmtpd");
+        self.running = Some(child);
+    }
+
+    fn stop(&mut self) {
+        if let Some(mut child) = self.running.take() {
+            drop(child.stdin.take());
+            child.wait().unwrap();
+        }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn settings(&self) -> config::Mail {
+        config::Mail {
+            from: "warden@saltmarsh.example".into(),
+            to: vec!["grower@saltmarsh.example".into()],
+            smtp: Some(config::Smtp {
+                host: "localhost".into(),
+                port: self.port,
+                implicit_tls: self.mode == "implicit",
+                plain: false,
+                user: Some("grower".into()),
+                password_file: Some(self.path("password")),
+                ca_file: Some(self.path("ca.pem")),
+            }),
+            folder: self.path("letters"),
+        }
+    }
+
+    /// Everything the server took, oldest first.
+    fn taken(&self) -> Vec<Value> {
+        let mut files: Vec<PathBuf> = std::fs::read_dir(self.folder.path())
+            .unwrap()
+            .map(|entry| entry.unwrap().path())
+            .filter(|path| path.extension().is_some_and(|end| end == "json"))
+            .collect();
+        files.sort();
+        files.iter().map(|path| serde_json::from_slice(&std::fs::read(path).unwrap()).unwrap()).collect()
+    }
+}
+
+impl Drop for MailServer {
+    fn drop(&mut self) {
+        if let Some(mut child) = self.running.take() {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+    }
+}
+
+/// An authority of our own and a certificate for localhost.
+fn certificates(folder: &Path) {
+    let openssl = |arguments: &[&str]| {
+        let done = Command::new("openssl").current_dir(folder).args(arguments).output().expect("openssl starts");
+        assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    };
+    let curve = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"];
+    let subject = |name| ["-subj", name];
+    let authority = ["req", "-x509", "-days", "2", "-keyout", "ca.key", "-out", "ca.pem"];
+    openssl(&[&authority[..], &curve[..], &subject("/CN=Saltmarsh test authority")[..]].concat());
+    let request = ["req", "-keyout", "server.key", "-out", "server.csr"];
+    openssl(&[&request[..], &curve[..], &subject("/CN=localhost")[..]].concat());
+    std::fs::write(folder.join("names"), "subjectAltName=DNS:localhost,IP:127.0.0.1\nbasicConstraints=CA:FALSE\n")
+        .unwrap();
+    let sign = ["x509", "-req", "-days", "2", "-in", "server.csr", "-CA", "ca.pem", "-CAkey", "ca.key"];
+    openssl(&[&sign[..], &["-CAcreateserial", "-extfile", "names", "-out", "server.pem"][..]].concat());
+}
+
+fn now() -> Timestamp {
+    "2026-03-04T04:10:00Z".parse().unwrap()
+}
+
+fn letter(id: &str, answers: Option<&str>) -> Letter {
+    Letter {
+        id: id.into(),
+        kind: LetterKind::Alarm,
+        at: now(),
+        answers: answers.map(str::to_owned),
+        subject: "Now: Tank empty by 03:40 - refill 18 L".into(),
+        text: "Fill the tank before 02:50: 18 L to the brim.\n\nThe air is at 31 °C.\n.\nA line of one dot stands above.\n"
+            .into(),
+        html: "<p>The air is at 31 °C.</p><img src=\"cid:air-rack-a.png\">".into(),
+        pictures: vec![Picture { name: "air-rack-a.png".into(), png: vec![0x89; 30_000] }],
+    }
+}
+
+fn mail(letter: &Letter, to: &str) -> Mail {
+    message::mail(letter, to, "warden@saltmarsh.example", "Saltmarsh Lane").unwrap()
+}
+
+fn run<T>(future: impl Future<Output = T>) -> T {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap().block_on(future)
+}
+
+const GROWER: &str = "grower@saltmarsh.example";
+
+#[test]
+fn a_letter_arrives_whole_over_starttls_and_over_implicit_tls() {
+    for mode in ["starttls", "implicit"] {
+        let server = MailServer::started(mode);
+        let postman = Postman::new(&server.settings());
+        run(postman.try_once(&mail(&letter("a", None), GROWER))).unwrap();
+        let taken = server.taken();
+        assert_eq!(taken.len(), 1);
+        let mail = &taken[0];
+        assert_eq!(mail["tls"], true);
+        assert_eq!(mail["authenticated"], true);
+        assert_eq!(mail["to"][0], GROWER);
+        assert_eq!(mail["defects"].as_array().unwrap().len(), 0, "{}", mail["defects"]);
+        assert_eq!(mail["headers"]["Subject"], "Now: Tank empty by 03:40 - refill 18 L");
+        assert_eq!(mail["headers"]["From"], "Saltmarsh Lane <warden@saltmarsh.example>");
+        assert_eq!(mail["headers"]["Auto-Submitted"], "auto-generated");
+        assert_eq!(mail["headers"].get("List-Unsubscribe"), None);
+        // RFC 5322 section 2.1.1: no line beyond 998 octets.
+        assert!(mail["longest_line"].as_u64().unwrap() <= 998);
+        assert_eq!(mail["body"]["type"], "multipart/alternative");
+        let plain = &mail["body"]["parts"][0];
+        assert_eq!(plain["type"], "text/plain");
+        let text = plain["text"].as_str().unwrap().replace("\r\n", "\n");
+        assert_eq!(text.trim_end(), letter("a", None).text.trim_end());
+        let related = &mail["body"]["parts"][1];
+        assert_eq!(related["type"], "multipart/related");
+        assert_eq!(related["parts"][0]["type"], "text/html");
+        let picture = &related["parts"][1];
+        assert_eq!(picture["type"], "image/png");
+        assert_eq!(picture["cid"], "<air-rack-a.png>");
+        assert_eq!(picture["disposition"], "inline");
+        assert_eq!(picture["bytes"], 30_000);
+    }
+}
+
+#[test]
+fn raise_reminder_and_return_stand_in_one_thread() {
+    let server = MailServer::started("starttls");
+    let postman = Postman::new(&server.settings());
+    for letter in [letter("raise", None), letter("reminder", Some("raise")), letter("return", Some("raise"))] {
+        run(postman.try_once(&mail(&letter, GROWER))).unwrap();
+    }
+    let taken = server.taken();
+    let raise = &taken[0]["headers"]["Message-ID"];
+    assert!(raise.is_string());
+    for answer in &taken[1..] {
+        assert_eq!(&answer["headers"]["In-Reply-To"], raise);
+        assert_eq!(&answer["headers"]["References"], raise);
+        assert_ne!(&answer["headers"]["Message-ID"], raise);
+    }
+}
+
+#[test]
+fn a_refused_recipient_is_permanent_and_a_greylisted_one_is_not() {
+    let server = MailServer::started("starttls");
+    let postman = Postman::new(&server.settings());
+    let refused = run(postman.try_once(&mail(&letter("a", None), "nobody@saltmarsh.example"))).unwrap_err();
+    assert_eq!(refused.kind, Refusal::Permanent, "{refused}");
+    assert!(refused.text.contains("No such user here"), "{refused}");
+    let put_off = run(postman.try_once(&mail(&letter("a", None), "greylist@saltmarsh.example"))).unwrap_err();
+    assert_eq!(put_off.kind, Refusal::Transient, "{put_off}");
+    assert!(server.taken().is_empty());
+}
+
+#[test]
+fn a_wrong_password_and_an_unknown_authority_ask_for_the_settings() {
+    let server = MailServer::started("starttls");
+    std::fs::write(server.path("password"), "something else\n").unwrap();
+    let refused = run(Postman::new(&server.settings()).try_once(&mail(&letter("a", None), GROWER))).unwrap_err();
+    assert_eq!(refused.kind, Refusal::Settings, "{refused}");
+    assert!(refused.text.contains("password file"), "{refused}");
+    // The password is read at each try: correcting it needs no restart.
+    let postman = Postman::new(&server.settings());
+    std::fs::write(server.path("password"), "pass word\n").unwrap();
+    run(postman.try_once(&mail(&letter("a", None), GROWER))).unwrap();
+
+    let mut settings = server.settings();
+    settings.smtp.as_mut().unwrap().ca_file = None;
+    let refused = run(Postman::new(&settings).try_once(&mail(&letter("a", None), GROWER))).unwrap_err();
+    assert_eq!(refused.kind, Refusal::Settings, "{refused}");
+    assert!(refused.text.contains("certificate"), "{refused}");
+    assert_eq!(server.taken().len(), 1);
+}
+
+#[test]
+fn no_letter_goes_to_another_machine_without_tls() {
+    let server = MailServer::prepared("starttls");
+    let mut settings = server.settings();
+    let smtp = settings.smtp.as_mut().unwrap();
+    (smtp.host, smtp.plain) = ("mail.saltmarsh.example".into(), true);
+    let refused = run(Postman::new(&settings).try_once(&mail(&letter("a", None), GROWER))).unwrap_err();
+    assert_eq!(refused.kind, Refusal::Settings, "{refused}");
+    assert!(refused.text.contains("TLS"), "{refused}");
+}
+
+#[test]
+fn a_server_that_never_answers_costs_only_our_patience() {
+    let server = MailServer::started("starttls");
+    let postman = Postman::new(&server.settings()).with_patience(Duration::from_secs(2));
+    let refused = run(postman.try_once(&mail(&letter("a", None), "hang@saltmarsh.example"))).unwrap_err();
+    assert_eq!(refused.kind, Refusal::Transient, "{refused}");
+    assert!(refused.text.contains("within 2 s"), "{refused}");
+}
+
+#[test]
+fn a_letter_waits_while_the_server_is_away_and_goes_once_when_it_is_back() {
+    let mut server = MailServer::prepared("implicit");
+    let postman = Postman::new(&server.settings());
+    let mail = mail(&letter("a", None), GROWER);
+    let mut outbox = Outbox::default();
+    outbox.put(&mail.message_id, LetterKind::Alarm, now());
+    let mut at = now();
+    for _ in 0..3 {
+        assert_eq!(outbox.take(at), Some(mail.message_id.clone()));
+        let refused = run(postman.try_once(&mail)).unwrap_err();
+        let settled = outbox.settle(&mail.message_id, at, Err((refused.kind, &refused.text)));
+        let Settled::Again { not_before } = settled else { panic!("{settled:?}") };
+        at = not_before;
+    }
+    assert!(at - now() > TimeDelta::minutes(3), "the waits grow");
+    server.start();
+    assert_eq!(outbox.take(at), Some(mail.message_id.clone()));
+    run(postman.try_once(&mail)).unwrap();
+    assert_eq!(outbox.settle(&mail.message_id, at, Ok(())), Settled::Sent);
+    assert_eq!(outbox.entry(&mail.message_id).unwrap().state, State::Sent);
+    assert_eq!(outbox.take(at + TimeDelta::days(1)), None);
+    assert_eq!(server.taken().len(), 1);
+    server.stop();
+}
+
+#[test]
+fn without_a_server_letters_become_files_that_sort_by_time_and_can_be_read() {
+    let server = MailServer::prepared("starttls");
+    let mut settings = server.settings();
+    settings.smtp = None;
+    let mail = mail(&letter("a", None), GROWER);
+    run(Postman::new(&settings).try_once(&mail)).unwrap();
+    let names: Vec<String> = std::fs::read_dir(&settings.folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    assert_eq!(names.len(), 1, "{names:?}");
+    assert!(names[0].starts_with("2026-03-04_0410Z_now-tank-empty-by-03-40_"), "{names:?}");
+    assert!(names[0].ends_with(".eml"), "{names:?}");
+    assert_eq!(std::fs::read(settings.folder.join(&names[0])).unwrap(), mail.bytes);
+}
