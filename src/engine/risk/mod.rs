@@ -1,4 +1,6 @@
 //! What the air, the water and the clock mean for trays.
 
+pub mod canopy;
 pub mod draw;
+pub mod infection;
 pub mod reservoir;
