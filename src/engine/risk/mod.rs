@@ -3,4 +3,5 @@
 pub mod canopy;
 pub mod draw;
 pub mod infection;
+pub mod mold;
 pub mod reservoir;
