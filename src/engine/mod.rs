@@ -2,6 +2,7 @@
 //! randomness; time comes in with each event, effects come out as values.
 
 pub mod alarm;
+pub mod calibration;
 pub mod climate;
 pub mod crop;
 pub mod digest;
