@@ -12,6 +12,7 @@ pub mod crop;
 pub mod quality;
 pub mod slope;
 pub mod qartod;
+pub mod calibration;
 pub mod climate;
 pub mod window;
 pub mod tray;

@@ -1,0 +1,98 @@
+"""Prints fresh reference figures for tests/reference/live.rs.
+
+python3 live.py psychrolib|coolprop|scipy|ioos_qc
+
+Points are drawn from a seed, so that a failure can be repeated. CSV, except
+for ioos_qc: one JSON object a line, with the keys of qartod_vectors.json."""
+
+import json
+import random
+import sys
+import warnings
+
+warnings.filterwarnings("ignore")
+SEED = 20261125
+
+
+def psychrolib():
+    import psychrolib as psy
+
+    psy.SetUnitSystem(psy.SI)
+    draw = random.Random(SEED)
+    print("celsius,humidity,saturation_pa,deficit_pa,dew_c,wet_bulb_c,ratio")
+    for _ in range(400):
+        t, rh = round(draw.uniform(0.5, 45), 3), round(draw.uniform(5, 100), 3)
+        es, ratio = psy.GetSatVapPres(t), psy.GetHumRatioFromRelHum(t, rh / 100, 101325)
+        dew = psy.GetTDewPointFromRelHum(t, rh / 100)
+        wet = psy.GetTWetBulbFromRelHum(t, rh / 100, 101325)
+        print(f"{t},{rh},{es!r},{es * (1 - rh / 100)!r},{dew!r},{wet!r},{ratio!r}")
+
+
+def coolprop():
+    from CoolProp.CoolProp import PropsSI
+    from CoolProp.HumidAirProp import HAPropsSI
+
+    draw = random.Random(SEED)
+    print("celsius,humidity,saturation_pa,dew_c,vapour_g_m3,sound_m_s")
+    for _ in range(200):
+        t, rh = round(draw.uniform(1, 45), 3), round(draw.uniform(20, 100), 3)
+        k = t + 273.15
+        es = PropsSI("P", "T", k, "Q", 0, "Water")
+        dew = HAPropsSI("D", "T", k, "R", rh / 100, "P", 101325) - 273.15
+        w, v = (HAPropsSI(x, "T", k, "R", rh / 100, "P", 101325) for x in ("W", "Vda"))
+        print(f"{t},{rh},{es!r},{dew!r},{1000 * w / v!r},{PropsSI('A', 'T', k, 'P', 101325, 'Air')!r}")
+
+
+def scipy():
+    from scipy.stats import theilslopes
+
+    draw = random.Random(SEED)
+    print("slope,low,high,intercept,hours,values")
+    for case in range(200):
+        n = draw.randint(3, 60)
+        # Coarse steps make ties in time and value, which enter Sen's interval.
+        t = sorted(round(draw.uniform(0, 24), case % 3) for _ in range(n))
+        y = [round(20 + draw.uniform(-1, 1) * 0.3 * h + draw.gauss(0, 0.5), 1 + case % 3) for h in t]
+        if t[0] == t[-1]:
+            continue
+        slope, intercept, low, high = theilslopes(y, t, 0.95)
+        print(f"{slope},{low},{high},{intercept},{';'.join(map(repr, t))},{';'.join(map(repr, y))}")
+
+
+def ioos_qc():
+    import numpy as np
+    from ioos_qc import qartod as q
+
+    draw = random.Random(SEED)
+
+    def say(test, values, found, **keys):
+        values = [None if v != v else v for v in values]
+        print(json.dumps(dict(test=test, name="live", input=values, flags=[int(f) for f in np.ma.filled(found, 9)], **keys)))
+
+    for _ in range(60):
+        n = draw.randint(3, 60)
+        x = [round(20 + draw.gauss(0, 1.5), 1) for _ in range(n)]
+        for i in range(n):
+            if draw.random() < 0.3:
+                x[i] = x[i - 1] if i else x[i]
+        for i in range(n):
+            roll = draw.random()
+            x[i] = float("nan") if roll < 0.07 else x[i] + 30 if roll > 0.95 else x[i]
+        if all(v != v for v in x):
+            continue
+        t = [60 * i for i in range(n)]
+        for i in range(1, n):
+            t[i] += draw.randint(-20, 20)
+        at = np.array(t)
+        say("gross_range", x, q.gross_range_test(x, (-10, 50), (5, 22)), fail=[-10, 50], suspect=[5, 22])
+        say("spike_average", x, q.spike_test(x, 1.5, 8), suspect=1.5, fail=8)
+        say("spike_differential", x, q.spike_test(x, 1.5, 8, method="differential"), suspect=1.5, fail=8)
+        say("rate_of_change", x, q.rate_of_change_test(x, at, 0.03, 0.2), t=t, suspect_per_s=0.03, fail_per_s=0.2)
+        say("flat_line", x, q.flat_line_test(x, at, 120, 240, 1.1), t=t, suspect_s=120, fail_s=240, tol=1.1)
+
+
+if __name__ == "__main__":
+    try:
+        {f.__name__: f for f in (psychrolib, coolprop, scipy, ioos_qc)}[sys.argv[1]]()
+    except ImportError as missing:
+        sys.exit(f"{missing}. The live comparison needs: pip install psychrolib CoolProp ioos_qc scipy")

@@ -1,0 +1,98 @@
+//! The models against the libraries installed on this machine. A missing
+//! library is a failure with the command that mends it, never a pass.
+
+use super::{Row, near, number, numbers, rows};
+use std::process::Command;
+use traywarden::engine::climate::{
+    SEA_LEVEL, absolute_humidity, dew_point, humidity_ratio, saturation_pressure, vapour_pressure_deficit, wet_bulb,
+};
+use traywarden::engine::risk::reservoir::speed_of_sound;
+use traywarden::engine::slope::theil_sen;
+use traywarden::units::{Celsius, RelativeHumidity};
+
+fn ask(library: &str) -> String {
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/live.py");
+    let answer = Command::new("python3").arg(script).arg(library).output().unwrap_or_else(|error| {
+        panic!(
+            "python3 cannot be run ({error}): install Python 3, then `pip install psychrolib CoolProp ioos_qc scipy`"
+        )
+    });
+    let complaint = String::from_utf8_lossy(&answer.stderr);
+    assert!(answer.status.success(), "{library} gave no figures: {complaint}");
+    String::from_utf8(answer.stdout).expect("the script prints ASCII")
+}
+
+fn air(row: &Row) -> (Celsius, RelativeHumidity) {
+    (Celsius(number(row, "celsius")), RelativeHumidity(number(row, "humidity")))
+}
+
+#[test]
+fn the_air_is_as_psychrolib_says_today() {
+    let rows = rows(&ask("psychrolib"));
+    assert_eq!(rows.len(), 400);
+    for row in &rows {
+        let (t, humidity) = air(row);
+        let (saturation, deficit) = (number(row, "saturation_pa"), number(row, "deficit_pa"));
+        near("saturation", row, saturation_pressure(t).0 * 1000.0, saturation, 0.0005 * saturation);
+        let found = vapour_pressure_deficit(t, humidity).0 * 1000.0;
+        near("deficit", row, found, deficit, f64::max(0.5, 0.0005 * deficit));
+        let ratio = number(row, "ratio");
+        near("ratio", row, humidity_ratio(t, humidity, SEA_LEVEL), ratio, 0.0005 * ratio);
+        // Below 0 °C PsychroLib goes over to ice, we stay over water.
+        if number(row, "dew_c") > 0.05 {
+            near("dew point", row, dew_point(t, humidity).expect("damp air").0, number(row, "dew_c"), 0.01);
+        }
+        if number(row, "wet_bulb_c") > 0.05 {
+            near(
+                "wet bulb",
+                row,
+                wet_bulb(t, humidity, SEA_LEVEL).expect("damp air").0,
+                number(row, "wet_bulb_c"),
+                0.01,
+            );
+        }
+    }
+}
+
+#[test]
+fn the_air_is_near_the_real_gas_of_coolprop() {
+    let rows = rows(&ask("coolprop"));
+    assert_eq!(rows.len(), 200);
+    for row in &rows {
+        let (t, humidity) = air(row);
+        let (saturation, vapour) = (number(row, "saturation_pa"), number(row, "vapour_g_m3"));
+        near("saturation", row, saturation_pressure(t).0 * 1000.0, saturation, 0.0005 * saturation);
+        near("vapour", row, absolute_humidity(t, humidity), vapour, 0.007 * vapour);
+        if number(row, "dew_c") > 0.05 {
+            near("dew point", row, dew_point(t, humidity).expect("damp air").0, number(row, "dew_c"), 0.15);
+        }
+        let sound = number(row, "sound_m_s");
+        // Stated for 5 to 35 °C; here to 45.
+        near("sound", row, speed_of_sound(t), sound, 0.001 * sound);
+    }
+}
+
+#[test]
+fn slopes_and_their_intervals_are_those_of_scipy() {
+    let rows = rows(&ask("scipy"));
+    assert!(rows.len() > 150, "{} cases", rows.len());
+    for row in &rows {
+        let points: Vec<(f64, f64)> = numbers(row, "hours").into_iter().zip(numbers(row, "values")).collect();
+        let slope = theil_sen(&points).expect("the times differ");
+        near("slope", row, slope.per_hour, number(row, "slope"), 1e-9);
+        near("intercept", row, slope.intercept, number(row, "intercept"), 1e-9);
+        near("low", row, slope.low, number(row, "low"), 1e-9);
+        near("high", row, slope.high, number(row, "high"), 1e-9);
+    }
+}
+
+#[test]
+fn flags_are_those_of_ioos_qc() {
+    let answer = ask("ioos_qc");
+    let cases: Vec<serde_json::Value> =
+        answer.lines().map(|line| serde_json::from_str(line).expect("a JSON object")).collect();
+    assert!(cases.len() > 200, "{} cases", cases.len());
+    for case in &cases {
+        assert!(super::qartod::check(case), "a test we do not have: {case}");
+    }
+}
