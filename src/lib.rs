@@ -5,6 +5,7 @@
 //! modules stand below in reading order.
 
 pub mod config;
+pub mod demo;
 pub mod engine;
 pub mod journal;
 pub mod notify;
