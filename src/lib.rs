@@ -6,6 +6,7 @@
 
 pub mod chart;
 pub mod config;
+pub mod demo;
 pub mod engine;
 pub mod intake;
 pub mod journal;

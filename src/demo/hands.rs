@@ -1,0 +1,207 @@
+//! The people of the invented room: what they do on their rounds and when a
+//! tray's day has come. Their deeds are journal entries, told or not.
+
+use super::chance::Chance;
+use super::room::Lot;
+use super::story::TIME_ZONE;
+use crate::journal::{Did, Sowing, Target};
+use crate::units::Timestamp;
+use chrono::{Days, NaiveTime, TimeDelta, TimeZone};
+
+/// What somebody did at a moment.
+#[derive(Clone, Debug)]
+pub struct Deed {
+    /// When.
+    pub at: Timestamp,
+    /// What.
+    pub doing: Doing,
+}
+
+/// What somebody can do.
+#[derive(Clone, Debug)]
+pub enum Doing {
+    /// Come in or go out: the door is open this long.
+    Enter(TimeDelta),
+    /// Something for the journal.
+    Did(Did),
+}
+
+/// How the people work.
+#[derive(Clone, Debug)]
+pub struct Habits {
+    /// They tell the journal.
+    pub keeps_journal: bool,
+    /// They fill the tank to the rim in the morning, every so many days; 0: never in this story.
+    pub refill_every_days: i64,
+    /// They fill it first on the morning of this day of the story, counted from 0.
+    pub first_refill_day: i64,
+    /// Trays they forget to uncover.
+    pub forgotten: Vec<String>,
+    /// They water and mist this place by hand as well; its leaves get wet.
+    pub mists: Vec<String>,
+    /// Whatever else they do.
+    pub besides: Vec<Deed>,
+}
+
+impl Default for Habits {
+    fn default() -> Self {
+        Habits {
+            keeps_journal: true,
+            refill_every_days: 2,
+            first_refill_day: 1,
+            forgotten: Vec::new(),
+            mists: Vec::new(),
+            besides: Vec::new(),
+        }
+    }
+}
+
+impl Habits {
+    /// All deeds from `from` until `ends_at`, in order. Trays change only from
+    /// `starts_at` on: before it the lots already say how they came to stand.
+    pub fn deeds(
+        &self,
+        lots: &[Lot],
+        from: Timestamp,
+        starts_at: Timestamp,
+        ends_at: Timestamp,
+        seed: u64,
+    ) -> Vec<Deed> {
+        let mut chance = Chance::for_part(seed, "hands");
+        let mut growing = lots.to_vec();
+        let mut sown = 0;
+        let mut deeds = self.besides.clone();
+        for (round, morning, day) in rounds(from, starts_at, ends_at) {
+            let arrived = round + TimeDelta::seconds(chance.between(90.0, 720.0) as i64);
+            let mut hands = Hands { at: arrived, deeds: &mut deeds };
+            hands.enter();
+            if morning && self.refills_on(day) && arrived >= starts_at {
+                hands.does(Did::Refill { reservoir: Some("tank".into()), litres: None });
+            }
+            self.water_and_mist(&growing, &mut hands);
+            if morning && arrived >= starts_at {
+                self.tend(&mut growing, &mut sown, &mut hands);
+                hands.does(Did::Look { target: Target::default(), note: None });
+            }
+            hands.enter();
+        }
+        deeds.retain(|deed| from <= deed.at && deed.at < ends_at);
+        deeds.sort_by_key(|deed| deed.at);
+        deeds
+    }
+
+    fn refills_on(&self, day: i64) -> bool {
+        self.refill_every_days > 0
+            && day >= self.first_refill_day
+            && (day - self.first_refill_day) % self.refill_every_days == 0
+    }
+
+    fn water_and_mist(&self, growing: &[Lot], hands: &mut Hands) {
+        let mut places: Vec<&str> =
+            growing.iter().filter(|lot| lot.lit_at.is_some()).map(|l| l.place.as_str()).collect();
+        places.sort_unstable();
+        places.dedup();
+        for lot in growing.iter().filter(|lot| lot.lit_at.is_none()) {
+            hands.does(Did::Mist(Target { tray: Some(lot.tray.clone()), place: None }));
+        }
+        for place in places {
+            let target = Target { tray: None, place: Some(place.to_owned()) };
+            hands.does(Did::Water { target: target.clone(), ml_per_tray: Some(PUMP_ML_PER_TRAY) });
+            if self.mists.iter().any(|misted| misted == place) {
+                hands.does(Did::Mist(target));
+            }
+        }
+    }
+
+    /// Weight off, cover off, cut and sown anew, each when its day has come.
+    fn tend(&self, growing: &mut Vec<Lot>, sown: &mut usize, hands: &mut Hands) {
+        let mut fresh = Vec::new();
+        for lot in growing.iter_mut() {
+            let days = (hands.at - lot.sown_at).num_hours() as f64 / 24.0;
+            let target = Target { tray: Some(lot.tray.clone()), place: None };
+            if (2.6..3.6).contains(&days) {
+                hands.does(Did::Unweight(target));
+            } else if days >= 3.6 && lot.lit_at.is_none() && !self.forgotten.contains(&lot.tray) {
+                lot.lit_at = Some(hands.at);
+                hands.does(Did::Uncover(target));
+            } else if lot.lit_at.is_some() && days >= harvest_day(&lot.crop) - 0.4 {
+                let grams = Some(f64::from(lot.count) * 410.0);
+                hands.does(Did::Harvest { tray: lot.tray.clone(), grams, note: None });
+                *sown += 1;
+                fresh.push(Lot { tray: format!("N{sown:02}"), sown_at: hands.at, lit_at: None, ..lot.clone() });
+            }
+        }
+        growing.retain(|lot| {
+            lot.lit_at.is_none() || (hands.at - lot.sown_at).num_hours() as f64 / 24.0 < harvest_day(&lot.crop) - 0.4
+        });
+        for lot in fresh {
+            hands.does(sowing(&lot.tray, &lot.place, &lot.crop, lot.count));
+            growing.push(lot);
+        }
+    }
+}
+
+/// The entry of a sowing, with seed of the usual weight for a dense tray.
+pub fn sowing(tray: &str, place: &str, crop: &str, count: u32) -> Did {
+    Did::Sow(Sowing {
+        tray: tray.to_owned(),
+        place: place.to_owned(),
+        crop: Some(crop.to_owned()),
+        blend: Default::default(),
+        count,
+        seed_grams: Some(if crop == "radish" { 30.0 } else { 24.0 }),
+        seed_lot: None,
+        medium: Some("peat".into()),
+    })
+}
+
+/// The day these people cut a crop; common practice, no source.
+pub fn harvest_day(crop: &str) -> f64 {
+    match crop {
+        "radish" => 8.0,
+        "kale" => 12.0,
+        _ => 10.0,
+    }
+}
+
+struct Hands<'a> {
+    at: Timestamp,
+    deeds: &'a mut Vec<Deed>,
+}
+
+impl Hands<'_> {
+    fn enter(&mut self) {
+        self.deeds.push(Deed { at: self.at, doing: Doing::Enter(TimeDelta::seconds(60)) });
+        self.at += TimeDelta::seconds(75);
+    }
+
+    fn does(&mut self, did: Did) {
+        self.deeds.push(Deed { at: self.at, doing: Doing::Did(did) });
+        self.at += TimeDelta::seconds(50);
+    }
+}
+
+/// The rounds at 07:00 and 19:00 local time: when, whether in the morning, and
+/// the day of the story.
+fn rounds(from: Timestamp, starts_at: Timestamp, ends_at: Timestamp) -> Vec<(Timestamp, bool, i64)> {
+    let first = starts_at.with_timezone(&TIME_ZONE).date_naive();
+    let mut date = from.with_timezone(&TIME_ZONE).date_naive();
+    let mut found = Vec::new();
+    while let Some(midnight) = TIME_ZONE.from_local_datetime(&date.and_time(NaiveTime::MIN)).earliest() {
+        if midnight > ends_at {
+            break;
+        }
+        for hour in [7, 19] {
+            // Neither hour is ever skipped or doubled in this zone.
+            let local = date.and_hms_opt(hour, 0, 0).and_then(|local| TIME_ZONE.from_local_datetime(&local).earliest());
+            found.extend(local.map(|local| (local.to_utc(), hour == 7, (date - first).num_days())));
+        }
+        let Some(next) = date.checked_add_days(Days::new(1)) else { break };
+        date = next;
+    }
+    found
+}
+
+/// The pump gives half of what a tray uses in half a day; the rest wicks up
+/// between. Own default, in balance with the room's transpiration.
+const PUMP_ML_PER_TRAY: f64 = 60.0;
