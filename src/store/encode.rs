@@ -152,6 +152,7 @@ pub(super) fn encode_notes(notes: &[EntryNote]) -> String {
             json!({ "note": "blend-apart", "first": first, "last": last,
                     "light_days": light_days, "harvest_days": harvest_days })
         }
+        EntryNote::UnknownCrop { crop } => json!({ "note": "unknown-crop", "crop": crop }),
         EntryNote::BandsClash { place, tray } => json!({ "note": "bands-clash", "place": place, "tray": tray }),
     });
     Value::Array(notes.collect()).to_string()
@@ -166,6 +167,7 @@ pub(super) fn decode_notes(notes: &str) -> Vec<EntryNote> {
             NoteBody::BlendApart { first, last, light_days, harvest_days } => {
                 EntryNote::BlendApart { first, last, light_days, harvest_days }
             }
+            NoteBody::UnknownCrop { crop } => EntryNote::UnknownCrop { crop },
             NoteBody::BandsClash { place, tray } => EntryNote::BandsClash { place, tray },
         })
         .collect()
@@ -262,5 +264,6 @@ struct StepBody {
 #[serde(tag = "note", rename_all = "kebab-case")]
 enum NoteBody {
     BlendApart { first: String, last: String, light_days: i64, harvest_days: i64 },
+    UnknownCrop { crop: String },
     BandsClash { place: String, tray: String },
 }

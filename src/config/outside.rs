@@ -1,0 +1,264 @@
+//! Reads how the outside is reached: the broker and the mail server, each as one
+//! address with its TLS and its login. Connecting is left to `intake` and `notify`.
+
+use super::amount::{text, truth};
+use super::file::{Complaint, Findings, Item, Table};
+use super::{Broker, Mail, Smtp, Tls};
+use std::net::IpAddr;
+use std::path::{Path, PathBuf};
+use toml::de::DeValue;
+
+/// `[broker]`. Without it: a broker on this machine, plain, without a login.
+pub(super) fn broker(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Path, site_topic: &str) -> Broker {
+    let url = table.take("url");
+    let address = url.as_ref().and_then(|item| address(item, findings, &BROKER_SCHEMES));
+    let user = table.take("user");
+    let user_named = user.as_ref().and_then(|item| item.read(findings, text)).map(str::to_owned);
+    let password = table.take("password_file");
+    let password_file = password.as_ref().and_then(|item| item.read(findings, path(base)));
+    let client_id = table.optional(findings, "client_id", |value| {
+        let id = text(value)?;
+        if id.len() > 128 { Err(Complaint::new("at most 128 letters are wanted")) } else { Ok(id.to_owned()) }
+    });
+    let tls_files = ["ca_file", "certificate_file", "key_file"].map(|key| table.take(key));
+    let [ca_file, certificate_file, key_file] =
+        [0, 1, 2].map(|index| tls_files[index].as_ref().and_then(|item| item.read(findings, path(base))));
+    let [ca, certificate, key] = &tls_files;
+    match (certificate, key) {
+        (Some(certificate), None) => {
+            findings.refuse(certificate, Complaint::new("a certificate of our own needs its key").hint("add key_file"));
+        }
+        (None, Some(key)) => {
+            findings.refuse(key, Complaint::new("a key needs its certificate").hint("add certificate_file"));
+        }
+        _ => {}
+    }
+    let secure = address.as_ref().is_some_and(|address| address.scheme == "mqtts");
+    if !secure && (address.is_some() || url.is_none()) {
+        for item in [ca, certificate, key].into_iter().flatten() {
+            findings.refuse(item, Complaint::new("only used with TLS, and the broker's url is plain").hint("write url = \"mqtts://...\""));
+        }
+    }
+    let in_url = address.as_ref().and_then(|address| address.user.clone());
+    if let (Some(item), Some(_)) = (&user, &in_url) {
+        findings.refuse(item, Complaint::new("the url names a user too").hint("keep one of the two"));
+    }
+    let user_given = user.is_some() || in_url.is_some();
+    if let (Some(item), false) = (&password, user_given) {
+        findings.refuse(item, Complaint::new("a password without a user is no login").hint("add user = \"...\""));
+    }
+    table.finish(findings);
+    let address = address.unwrap_or(Address {
+        scheme: "mqtt",
+        user: None,
+        host: "127.0.0.1".to_owned(),
+        port: 1883,
+    });
+    Broker {
+        host: address.host,
+        port: address.port,
+        tls: secure.then_some(Tls { ca_file, certificate_file, key_file }),
+        user: user_named.or(in_url),
+        password_file,
+        client_id: client_id.unwrap_or_else(|| format!("traywarden-{site_topic}")),
+        site_topic: site_topic.to_owned(),
+    }
+}
+
+/// `[mail]`, with `digest_at` already taken from it. Without it, or without
+/// `smtp`, letters become .eml files.
+pub(super) fn mail(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Path, store: &Path) -> Mail {
+    let from = table.optional(findings, "from", mail_address);
+    let recipients = table.take("to");
+    let to = recipients.as_ref().map(|item| {
+        let list = item.list();
+        if list.is_empty() {
+            findings.refuse(item, Complaint::new("at least one recipient is wanted").hint("write to = [\"you@your.domain\"]"));
+        }
+        let mut addresses: Vec<String> = Vec::new();
+        for address in list.iter().filter_map(|item| item.read(findings, mail_address)) {
+            if !addresses.iter().any(|other| other.eq_ignore_ascii_case(&address)) {
+                addresses.push(address);
+            }
+        }
+        addresses
+    });
+    let smtp = smtp(&mut table, findings, base);
+    if smtp.stands() && recipients.is_none() {
+        table.missing(findings, "to", "write to = [\"you@your.domain\"]");
+    }
+    let folder = table.optional(findings, "folder", path(base));
+    let from_stands = table.take("from").is_some();
+    if smtp.stands() && !from_stands {
+        table.missing(findings, "from", "write the sender your mail server lets you use, for example from = \"warden@your.domain\"");
+    }
+    table.finish(findings);
+    Mail {
+        from: from.unwrap_or_else(|| "traywarden@localhost".to_owned()),
+        to: to.unwrap_or_else(|| vec!["grower@localhost".to_owned()]),
+        smtp: smtp.into_smtp(),
+        folder: folder.unwrap_or_else(|| store.parent().unwrap_or(base).join("letters")),
+    }
+}
+
+/// What `[mail]` says of a server.
+enum Server {
+    /// Nothing: letters become files.
+    None,
+    /// A server stands there but, reported, cannot be used.
+    Wrong,
+    /// This one.
+    Right(Smtp),
+}
+
+impl Server {
+    fn stands(&self) -> bool {
+        !matches!(self, Server::None)
+    }
+
+    fn into_smtp(self) -> Option<Smtp> {
+        match self {
+            Server::Right(smtp) => Some(smtp),
+            Server::None | Server::Wrong => None,
+        }
+    }
+}
+
+fn smtp(table: &mut Table<'_>, findings: &mut Findings<'_>, base: &Path) -> Server {
+    let url = table.take("smtp");
+    let address = url.as_ref().and_then(|item| address(item, findings, &MAIL_SCHEMES));
+    let password = table.take("password_file");
+    let password_file = password.as_ref().and_then(|item| item.read(findings, path(base)));
+    let ca = table.take("ca_file");
+    let ca_file = ca.as_ref().and_then(|item| item.read(findings, path(base)));
+    let plain_item = table.take("plain");
+    let plain = plain_item.as_ref().and_then(|item| item.read(findings, truth)).unwrap_or(false);
+    let Some(url) = url else {
+        for item in [&password, &ca, &plain_item].into_iter().flatten() {
+            findings.refuse(item, Complaint::new("only used with a mail server, and smtp is not set"));
+        }
+        return Server::None;
+    };
+    let Some(address) = address else { return Server::Wrong };
+    let implicit_tls = address.scheme == "smtps";
+    if let (Some(item), true) = (&plain_item, plain) {
+        if implicit_tls {
+            findings.refuse(item, Complaint::new("smtps is never plain").hint("write smtp:// or leave plain out"));
+        } else if !is_loopback(&address.host) {
+            findings.refuse(item, Complaint::new("a login and letters may cross a network only under TLS; plain is for a server on this machine").hint("leave plain out: STARTTLS is then required"));
+        }
+    }
+    match (&address.user, &password) {
+        (Some(_), None) => findings.refuse(&url, Complaint::new("a login needs a password").hint("add password_file = \"/etc/traywarden/mail.password\"")),
+        (None, Some(item)) => findings.refuse(item, Complaint::new("a password without a user is no login").hint("write the user into the url: \"smtps://user@host:465\"; an @ inside the user is written %40")),
+        _ => {}
+    }
+    Server::Right(Smtp { host: address.host, port: address.port, implicit_tls, plain, user: address.user, password_file, ca_file })
+}
+
+/// A file's path; a relative one counts from the folder of the settings file.
+pub(super) fn path(base: &Path) -> impl Fn(&DeValue<'_>) -> Result<PathBuf, Complaint> {
+    move |value| Ok(base.join(text(value)?))
+}
+
+fn mail_address(value: &DeValue<'_>) -> Result<String, Complaint> {
+    let found = text(value)?;
+    let right: Result<lettre::Address, _> = found.parse();
+    right.map(|address| address.to_string()).map_err(|_| Complaint::new("a bare mail address is wanted, such as \"grower@saltmarsh.example\""))
+}
+
+fn is_loopback(host: &str) -> bool {
+    host == "localhost" || host.parse::<IpAddr>().is_ok_and(|address| address.is_loopback())
+}
+
+struct Address {
+    scheme: &'static str,
+    user: Option<String>,
+    host: String,
+    port: u16,
+}
+
+/// Schemes with the port each has by custom (IANA service names and port numbers).
+const BROKER_SCHEMES: [(&str, u16); 2] = [("mqtt", 1883), ("mqtts", 8883)];
+const MAIL_SCHEMES: [(&str, u16); 2] = [("smtp", 587), ("smtps", 465)];
+
+/// `scheme://user@host:port` (RFC 3986, section 3.2); the user may be percent-encoded.
+fn address(item: &Item<'_>, findings: &mut Findings<'_>, schemes: &[(&'static str, u16); 2]) -> Option<Address> {
+    let [(plain, plain_port), (secure, secure_port)] = *schemes;
+    let form = format!("write \"{plain}://host:{plain_port}\", or \"{secure}://host:{secure_port}\" for TLS{}",
+        if plain == "smtp" { " from the first byte" } else { "" });
+    let found = item.read(findings, text)?;
+    let parts = found.split_once("://").and_then(|(scheme, rest)| {
+        schemes.iter().find(|(known, _)| known.eq_ignore_ascii_case(scheme)).map(|known| (*known, rest))
+    });
+    let Some(((scheme, usual_port), rest)) = parts else {
+        let shown = !found.contains('@');
+        let complaint = Complaint::new(format!("an address that begins with {plain}:// or {secure}:// is wanted")).hint(form);
+        if shown { findings.refuse(item, complaint) } else { findings.refuse_unshown(item, complaint) }
+        return None;
+    };
+    let (user, host) = match rest.rsplit_once('@') {
+        Some((user, host)) => (Some(user), host),
+        None => (None, rest),
+    };
+    if user.is_some_and(|user| user.contains(':')) {
+        let complaint = Complaint::new("a password has no place in the settings (not shown here)");
+        findings.refuse_unshown(item, complaint.hint("put it alone into a file that only the daemon may read, and write password_file = \"...\""));
+        return None;
+    }
+    match host_and_port(host.strip_suffix('/').unwrap_or(host), usual_port).and_then(|(host, port)| {
+        let user = user.map(percent_decoded).transpose()?;
+        Ok(Address { scheme, user, host, port })
+    }) {
+        Ok(address) => Some(address),
+        Err(wanted) => {
+            findings.refuse(item, Complaint::new(wanted).hint(form));
+            None
+        }
+    }
+}
+
+fn host_and_port(text: &str, usual_port: u16) -> Result<(String, u16), &'static str> {
+    let (host, port) = match text.strip_prefix('[') {
+        Some(rest) => {
+            let (host, after) = rest.split_once(']').ok_or("an IPv6 address in brackets has a closing one")?;
+            host.parse::<std::net::Ipv6Addr>().map_err(|_| "between the brackets an IPv6 address is wanted")?;
+            (host, after.strip_prefix(':').or((!after.is_empty()).then_some("")))
+        }
+        None => match text.split_once(':') {
+            Some((host, port)) => (host, Some(port)),
+            None => (text, None),
+        },
+    };
+    let plain = |character: char| character.is_ascii_alphanumeric() || matches!(character, '.' | '-' | '_' | ':');
+    if host.is_empty() || !host.chars().all(plain) {
+        return Err("a host name or an IP address is wanted, and nothing after the port");
+    }
+    let port = match port {
+        None => usual_port,
+        Some(port) => match port.parse() {
+            Ok(port) if port > 0 => port,
+            _ => return Err("the port is a number from 1 to 65535, and nothing follows it"),
+        },
+    };
+    Ok((host.to_ascii_lowercase(), port))
+}
+
+fn percent_decoded(text: &str) -> Result<String, &'static str> {
+    let wrong = "in the user, \"%\" is followed by two hexadecimal digits, and an \"@\" is written %40";
+    let mut bytes = Vec::new();
+    let mut rest = text.bytes();
+    while let Some(byte) = rest.next() {
+        if byte != b'%' {
+            bytes.push(byte);
+            continue;
+        }
+        let digit = |byte: Option<u8>| byte.and_then(|byte| char::from(byte).to_digit(16)).ok_or(wrong);
+        let (high, low) = (digit(rest.next())?, digit(rest.next())?);
+        bytes.push((high * 16 + low) as u8);
+    }
+    match String::from_utf8(bytes) {
+        Ok(user) if !user.is_empty() && !user.chars().any(char::is_control) => Ok(user),
+        _ => Err(wrong),
+    }
+}

@@ -1,0 +1,450 @@
+//! Reads what is in the room: places, air sensors, reservoirs with their gauges,
+//! and which topic each device speaks on.
+
+use super::amount::{
+    air_humidity, air_temperature, difference_between, identifier, length_between, number_between, pointer,
+    span_between, text, topic, unit_of,
+};
+use super::file::{Complaint, Findings, Item, Table};
+use super::tank::{height_mm, shape};
+use super::{Field, Locator, Source, Topics, Unit};
+use crate::engine::rules::{BandOverride, Channel, Place, PlaceId, Reservoir, ReservoirId, Sensor};
+use crate::reading::{ChannelId, Quantity, SensorId};
+use chrono::TimeDelta;
+use std::collections::BTreeMap;
+
+/// Everything in the room, as the rules and the intake want it.
+#[derive(Default)]
+pub(super) struct Room {
+    pub places: Vec<Place>,
+    pub sensors: Vec<Sensor>,
+    pub channels: Vec<Channel>,
+    pub reservoirs: Vec<Reservoir>,
+    pub topics: Topics,
+}
+
+/// Reads `[[place]]`, `[[sensor]]` and `[[reservoir]]`.
+pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic: &str) -> Room {
+    let mut reader = Reader { room: Room::default(), ids: BTreeMap::new(), site_topic };
+    let places = root.tables(findings, "place");
+    let sensors = root.tables(findings, "sensor");
+    let reservoirs = root.tables(findings, "reservoir");
+    if sensors.is_empty() && reservoirs.is_empty() {
+        root.missing(findings, "sensor", "nothing to watch: write a [[sensor]] or a [[reservoir]]; \"traywarden listen\" proposes them");
+    }
+    reader.places(places, findings);
+    for table in sensors {
+        reader.sensor(table, findings);
+    }
+    for table in reservoirs {
+        reader.reservoir(table, findings);
+    }
+    reader.room
+}
+
+struct Reader<'s> {
+    room: Room,
+    /// Every id with the line it stands on: alarms call all kinds of things by id alone.
+    ids: BTreeMap<String, usize>,
+    site_topic: &'s str,
+}
+
+impl Reader<'_> {
+    fn places(&mut self, tables: Vec<Table<'_>>, findings: &mut Findings<'_>) {
+        let mut lies_inside = Vec::new();
+        for mut table in tables {
+            let id = self.id(&mut table, findings, "place", "rack-a");
+            let name = table.optional(findings, "name", text).map(str::to_owned);
+            lies_inside.push(table.take("inside"));
+            let temperature = limits(&mut table, findings, "temperature", &air_temperature);
+            let humidity = limits(&mut table, findings, "humidity", &air_humidity);
+            table.finish(findings);
+            let id = id.unwrap_or_default();
+            self.room.places.push(Place {
+                name: name.unwrap_or_else(|| id.clone()),
+                id,
+                inside: None,
+                band: BandOverride {
+                    temperature_min: temperature.0,
+                    temperature_max: temperature.1,
+                    humidity_min: humidity.0,
+                    humidity_max: humidity.1,
+                },
+            });
+        }
+        for (index, inside) in lies_inside.iter().enumerate() {
+            let outer = inside.as_ref().and_then(|item| self.place_named(item, findings));
+            self.room.places[index].inside = outer;
+        }
+        for (index, inside) in lies_inside.iter().enumerate() {
+            if let (Some(item), true) = (inside, self.lies_inside_itself(index)) {
+                findings.refuse(item, Complaint::new("a place cannot lie inside itself, not by way of others either"));
+            }
+        }
+    }
+
+    fn lies_inside_itself(&self, start: usize) -> bool {
+        let mut at = self.room.places[start].inside;
+        for _ in 0..self.room.places.len() {
+            match at {
+                Some(place) if usize::from(place.0) == start => return true,
+                Some(place) => at = self.room.places[usize::from(place.0)].inside,
+                None => return false,
+            }
+        }
+        false
+    }
+
+    fn sensor(&mut self, mut table: Table<'_>, findings: &mut Findings<'_>) {
+        let id = self.id(&mut table, findings, "sensor", "rack-a-air");
+        let place = match table.take("place") {
+            Some(item) => self.place_named(&item, findings),
+            None => {
+                table.missing(findings, "place", "write the id of the [[place]] whose air it measures");
+                None
+            }
+        };
+        let topic = self.topic(&mut table, findings);
+        let (every, silent_after) = rhythm(&mut table, findings);
+        let time = time_of_measuring(&mut table, findings);
+        let sensor = self.next_sensor();
+        let mut fields = Vec::new();
+        let mut any = false;
+        for (key, quantity) in [("temperature", Quantity::Temperature), ("humidity", Quantity::Humidity)] {
+            let Some(item) = table.take(key) else { continue };
+            any = true;
+            let mut reads = item.table(findings);
+            if !reads.stands() {
+                continue;
+            }
+            if let Some(field) = self.field(&mut reads, findings, sensor, quantity, None) {
+                fields.push((item, field));
+            }
+            reads.finish(findings);
+        }
+        if !any {
+            table.missing(
+                findings,
+                "temperature",
+                "say what it measures: temperature = { pointer = \"/temperature\", unit = \"Cel\" }, or humidity = { .. }",
+            );
+        }
+        table.finish(findings);
+        let id = id.unwrap_or_default();
+        self.room.sensors.push(Sensor { id: id.clone(), place, reservoir: None, every, silent_after });
+        self.listen(topic, findings, &id, Source { sensor, fields: Vec::new(), time }, fields);
+    }
+
+    fn reservoir(&mut self, mut table: Table<'_>, findings: &mut Findings<'_>) {
+        let id = self.id(&mut table, findings, "reservoir", "tank");
+        let name = table.optional(findings, "name", text).map(str::to_owned);
+        let feeds = match table.take("feeds") {
+            Some(item) => item.list().iter().filter_map(|item| self.place_named(item, findings)).collect(),
+            None => (0..self.room.places.len()).map(|index| PlaceId(index as u16)).collect(),
+        };
+        let topic = self.topic(&mut table, findings);
+        let (every, silent_after) = rhythm(&mut table, findings);
+        let time = time_of_measuring(&mut table, findings);
+        let shape_item = table.take("shape");
+        let shape = shape_item.as_ref().and_then(|item| shape(item, findings));
+        if shape_item.is_none() {
+            table.missing(findings, "shape", "measure the tank inside and write shape = { kind = \"box\", length = \"600 mm\", width = \"400 mm\", height = \"350 mm\" }");
+        }
+        let tank_height_mm = shape.as_ref().map(height_mm);
+        let sensor = self.next_sensor();
+        let reads_item = table.take("reads");
+        let gauge = match &reads_item {
+            Some(item) => self.gauge(item, findings, sensor, tank_height_mm),
+            None => {
+                table.missing(findings, "reads", "say what the gauge sends: reads = { what = \"distance\", unit = \"mm\", sensor_height = \"400 mm\" }");
+                None
+            }
+        };
+        let inlet = table.take("pump_inlet");
+        let pump_inlet_mm = inlet.as_ref().and_then(|item| item.read(findings, length_between(0.0, 20_000.0)));
+        if let (Some(item), Some(inlet_mm), Some(height)) = (&inlet, pump_inlet_mm, tank_height_mm)
+            && inlet_mm >= height
+        {
+            let complaint = Complaint::new(format!("the pump inlet lies at or above the rim: the tank is {height:.0} mm high inside"));
+            findings.refuse(item, complaint.hint("measure from the tank floor up to where the pump begins to draw air"));
+        }
+        let low_percent = table.optional(findings, "low_percent", number_between(1.0, 90.0));
+        table.finish(findings);
+        let id = id.unwrap_or_default();
+        let reservoir = ReservoirId(self.room.reservoirs.len() as u16);
+        self.room.sensors.push(Sensor { id: id.clone(), place: None, reservoir: Some(reservoir), every, silent_after });
+        let Some((sensor_height_mm, field)) = gauge else { return };
+        let channel = field.channel;
+        let fields = reads_item.into_iter().map(|item| (item, field.clone())).collect();
+        self.listen(topic, findings, &id, Source { sensor, fields: Vec::new(), time }, fields);
+        let Some(shape) = shape else { return };
+        self.room.reservoirs.push(Reservoir {
+            name: name.unwrap_or_else(|| id.clone()),
+            id,
+            feeds,
+            sensor,
+            channel,
+            shape,
+            sensor_height_mm,
+            pump_inlet_mm: pump_inlet_mm.unwrap_or(PUMP_INLET_MM),
+            low_percent: low_percent.unwrap_or(LOW_PERCENT),
+        });
+    }
+
+    /// `reads = { what = .. }`: the height of the gauge and what it sends.
+    fn gauge(
+        &mut self,
+        item: &Item<'_>,
+        findings: &mut Findings<'_>,
+        sensor: SensorId,
+        tank_height_mm: Option<f64>,
+    ) -> Option<(f64, Field)> {
+        let mut reads = item.table(findings);
+        if !reads.stands() {
+            return None;
+        }
+        let what = reads.required(findings, "what", "write what = \"distance\", \"depth\", \"volume\" or \"filling\"", |value| {
+            let word = text(value)?;
+            let known = GAUGES.into_iter().find(|(known, _)| *known == word).map(|(_, quantity)| quantity);
+            known.ok_or_else(|| Complaint::new("no such gauge").did_you_mean(word, GAUGES.map(|(known, _)| known)))
+        });
+        let height_item = reads.take("sensor_height");
+        let height = height_item.as_ref().and_then(|item| item.read(findings, length_between(10.0, 40_000.0)));
+        match (what, &height_item) {
+            (Some(Quantity::Distance), None) => {
+                reads.missing(findings, "sensor_height", "write the height of the gauge above the tank floor: sensor_height = \"400 mm\"");
+            }
+            (Some(Quantity::Distance), Some(item)) => {
+                if let (Some(sensor_height), Some(tank)) = (height, tank_height_mm)
+                    && sensor_height < tank
+                {
+                    let complaint = Complaint::new(format!("the gauge would hang below the rim: the tank is {tank:.0} mm high inside"));
+                    findings.refuse(item, complaint.hint("measure from the tank floor up to the face of the gauge"));
+                }
+            }
+            (Some(other), Some(item)) => {
+                findings.refuse(item, Complaint::new(format!("only a distance gauge has a height; this one sends {}", other.word())));
+            }
+            (Some(_), None) | (None, _) => {}
+        }
+        // Without `what` the rest is read as a distance, so that its keys are checked all the same.
+        let field = self.field(&mut reads, findings, sensor, what.unwrap_or(Quantity::Distance), what);
+        reads.finish(findings);
+        what.and(field).map(|field| (height.unwrap_or(0.0), field))
+    }
+
+    /// One quantity of a message, and its channel.
+    fn field(
+        &mut self,
+        reads: &mut Table<'_>,
+        findings: &mut Findings<'_>,
+        sensor: SensorId,
+        quantity: Quantity,
+        gauge: Option<Quantity>,
+    ) -> Option<Field> {
+        let pointer_item = reads.take("pointer");
+        let senml_item = reads.take("senml");
+        if let (Some(_), Some(item)) = (&pointer_item, &senml_item) {
+            findings.refuse(item, Complaint::new("a value is found by pointer or by senml, not by both").hint("keep one of the two"));
+        }
+        let at_pointer = pointer_item.as_ref().map(|item| item.read(findings, pointer));
+        let at_senml = senml_item.as_ref().map(|item| {
+            item.read(findings, |value| {
+                let name = value.as_str().ok_or_else(|| Complaint::new("the name of a SenML record is wanted, in quotes"))?;
+                let plain = name.len() <= 256 && !name.chars().any(char::is_control);
+                plain.then(|| name.to_owned()).ok_or_else(|| Complaint::new("no SenML record has such a name"))
+            })
+        });
+        let at = match (at_pointer, at_senml) {
+            (Some(pointer), _) => pointer.map(Locator::Pointer),
+            (None, Some(name)) => name.map(Locator::Senml),
+            (None, None) => Some(Locator::Bare),
+        };
+        // A unit left out is guessed only where nothing else is usual, or where
+        // each message names its own.
+        let usual = match quantity {
+            Quantity::Humidity => Some(Unit::PercentHumidity),
+            Quantity::Filling => Some(Unit::Percent),
+            _ if senml_item.is_none() => None,
+            Quantity::Temperature => Some(Unit::Celsius),
+            Quantity::Distance | Quantity::Depth => Some(Unit::Metre),
+            Quantity::Volume => Some(Unit::Litre),
+        };
+        let unit_item = reads.take("unit");
+        let unit = match &unit_item {
+            Some(item) => item.read(findings, unit_of(quantity)),
+            None => usual,
+        };
+        if unit_item.is_none() && usual.is_none() {
+            let example = if quantity == Quantity::Temperature { "\"Cel\" or \"F\"" } else { "\"mm\", \"cm\", \"in\", \"L\" or \"gal\"" };
+            let fitting = if gauge.is_none() && quantity != Quantity::Temperature { "the unit" } else { example };
+            reads.missing(findings, "unit", &format!("write the unit the device sends, such as {fitting}"));
+        }
+        let limit = if matches!(quantity, Quantity::Distance | Quantity::Depth | Quantity::Volume) { 1000.0 } else { 50.0 };
+        let accuracy = reads.optional(findings, "accuracy", difference_between(quantity, 0.001, limit));
+        let resolution = reads.optional(findings, "resolution", difference_between(quantity, 0.0, limit));
+        let gain = reads.optional(findings, "gain", number_between(0.1, 10.0));
+        let offset = reads.optional(findings, "offset", difference_between(quantity, -limit, limit));
+        let channel = ChannelId(self.room.channels.len() as u16);
+        self.room.channels.push(Channel {
+            sensor,
+            quantity,
+            accuracy: accuracy.unwrap_or_else(|| usual_accuracy(quantity)),
+            gain: gain.unwrap_or(1.0),
+            offset: offset.unwrap_or(0.0),
+            resolution: resolution.unwrap_or(0.0),
+        });
+        Some(Field { channel, quantity, at: at?, unit: unit? })
+    }
+
+    /// Enters a device under its topic; refuses it where another value is read
+    /// from the same spot of the same messages.
+    fn listen(
+        &mut self,
+        topic: Option<(Item<'_>, String)>,
+        findings: &mut Findings<'_>,
+        id: &str,
+        mut source: Source,
+        fields: Vec<(Item<'_>, Field)>,
+    ) {
+        let Some((topic_item, topic)) = topic else { return };
+        let several = fields.len() > 1;
+        for (item, field) in fields {
+            if several && field.at == Locator::Bare {
+                let complaint = Complaint::new("a message that is one bare number cannot carry two quantities");
+                findings.refuse(&item, complaint.hint("add pointer = \"/name\" or senml = \"name\" to each"));
+            } else if source.fields.iter().any(|other| other.at == field.at) {
+                findings.refuse(&item, Complaint::new("read from the same spot of the message as the sensor's other quantity"));
+            }
+            source.fields.push(field);
+        }
+        let others = self.room.topics.sensors.entry(topic).or_default();
+        let same_spot = others.iter().find(|other| {
+            other.fields.iter().any(|theirs| source.fields.iter().any(|ours| ours.at == theirs.at))
+        });
+        if let Some(other) = same_spot {
+            let name = self.room.sensors.get(usize::from(other.sensor.0)).map_or("", |sensor| sensor.id.as_str());
+            let line = self.ids.get(name).map_or(String::new(), |line| format!(" (line {line})"));
+            let complaint = Complaint::new(format!("already used by {name}{line}, which reads the same spot of its messages"));
+            findings.refuse(&topic_item, complaint.hint(format!("give {id} its own topic, or pointers that differ")));
+        }
+        others.push(source);
+    }
+
+    fn id(&mut self, table: &mut Table<'_>, findings: &mut Findings<'_>, kind: &str, example: &str) -> Option<String> {
+        let Some(item) = table.take("id") else {
+            table.missing(findings, "id", &format!("write a short name for this {kind}, for example id = \"{example}\""));
+            return None;
+        };
+        let id = item.read(findings, identifier)?;
+        if let Some(line) = self.ids.get(&id) {
+            let complaint = Complaint::new(format!("this id is taken already (line {line})"));
+            findings.refuse(&item, complaint.hint("places, sensors and reservoirs all need ids of their own"));
+            return None;
+        }
+        self.ids.insert(id.clone(), findings.line_of(&item));
+        Some(id)
+    }
+
+    fn place_named(&self, item: &Item<'_>, findings: &mut Findings<'_>) -> Option<PlaceId> {
+        let named = item.read(findings, text)?;
+        let found = self.room.places.iter().position(|place| place.id == named);
+        if found.is_none() {
+            let known: Vec<&str> = self.room.places.iter().map(|place| place.id.as_str()).filter(|id| !id.is_empty()).collect();
+            let complaint = Complaint::new("no [[place]] has this id");
+            findings.refuse(item, if known.is_empty() {
+                complaint.hint(format!("add [[place]] with id = \"{named}\""))
+            } else {
+                complaint.did_you_mean(named, known)
+            });
+        }
+        found.map(|index| PlaceId(index as u16))
+    }
+
+    fn topic<'d>(&self, table: &mut Table<'d>, findings: &mut Findings<'_>) -> Option<(Item<'d>, String)> {
+        let Some(item) = table.take("topic") else {
+            table.missing(findings, "topic", "write the topic the device publishes to; \"traywarden listen\" shows what the broker hears");
+            return None;
+        };
+        let topic = item.read(findings, topic)?;
+        let own = format!("traywarden/{}/", self.site_topic);
+        if topic.starts_with(&own) {
+            findings.refuse(&item, Complaint::new(format!("topics below {own} are where traywarden itself speaks and hears the journal")));
+            return None;
+        }
+        Some((item, topic))
+    }
+
+    fn next_sensor(&self) -> SensorId {
+        SensorId(self.room.sensors.len() as u16)
+    }
+}
+
+/// `every` and `silent_after`.
+fn rhythm(table: &mut Table<'_>, findings: &mut Findings<'_>) -> (TimeDelta, TimeDelta) {
+    let every = table.optional(findings, "every", span_between(TimeDelta::seconds(1), TimeDelta::days(1)));
+    let every = every.unwrap_or(TimeDelta::seconds(60));
+    let silent = table.take("silent_after");
+    let silent_after =
+        silent.as_ref().and_then(|item| item.read(findings, span_between(TimeDelta::seconds(2), TimeDelta::days(30))));
+    if let (Some(item), Some(after)) = (&silent, silent_after)
+        && after <= every
+    {
+        let complaint = Complaint::new("silence must last longer than the pause between two messages (every)");
+        findings.refuse(item, complaint.hint("three times \"every\" is usual"));
+    }
+    (every, silent_after.unwrap_or((every * 3).max(TimeDelta::minutes(5))))
+}
+
+fn time_of_measuring(table: &mut Table<'_>, findings: &mut Findings<'_>) -> Option<String> {
+    let mut time = table.take("time")?.table(findings);
+    if !time.stands() {
+        return None;
+    }
+    let at = time.required(findings, "pointer", "write time = { pointer = \"/time\" }", pointer);
+    time.finish(findings);
+    at
+}
+
+type Read = dyn Fn(&toml::de::DeValue<'_>) -> Result<f64, Complaint>;
+
+/// `{ min = .., max = .. }`, either of which may be left out.
+fn limits(table: &mut Table<'_>, findings: &mut Findings<'_>, key: &'static str, read: &Read) -> (Option<f64>, Option<f64>) {
+    let Some(item) = table.take(key) else { return (None, None) };
+    let mut group = item.table(findings);
+    let min = group.optional(findings, "min", read);
+    let max = group.optional(findings, "max", read);
+    group.finish(findings);
+    if let (Some(low), Some(high)) = (min, max)
+        && low >= high
+    {
+        findings.refuse(&item, Complaint::new("min must be below max"));
+    }
+    (min, max)
+}
+
+/// Plus or minus, in the channel's unit, where the grower does not say. For air:
+/// what data sheets of common digital probes promise. For water: own defaults, a
+/// hand's breadth of ripple on a tank that a pump stirs.
+fn usual_accuracy(quantity: Quantity) -> f64 {
+    match quantity {
+        Quantity::Temperature => 0.3,
+        Quantity::Humidity => 3.0,
+        Quantity::Distance | Quantity::Depth => 5.0,
+        Quantity::Volume => 1.0,
+        Quantity::Filling => 2.0,
+    }
+}
+
+/// "level" is what many gauges call the depth.
+const GAUGES: [(&str, Quantity); 5] = [
+    ("distance", Quantity::Distance),
+    ("depth", Quantity::Depth),
+    ("level", Quantity::Depth),
+    ("volume", Quantity::Volume),
+    ("filling", Quantity::Filling),
+];
+/// Own default: a pump standing on the floor draws air at about two centimetres.
+const PUMP_INLET_MM: f64 = 20.0;
+/// Own default: a fifth of the usable water is worth a line even when nothing is drawn.
+const LOW_PERCENT: f64 = 20.0;
