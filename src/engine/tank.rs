@@ -299,6 +299,10 @@ impl TankWatch {
     fn expected(&self, known: Use) -> f64 {
         let trays = known.trays.map_or(UNKNOWN_TRAYS * known.places.max(1) as f64, f64::from);
         let plants = TRAY_DRAW * trays.max(1.0);
+        // What the pump has brought the trays already, they do not draw a second time.
+        let newest = self.points.back().map_or(0.0, |(when, _)| *when);
+        let pumped: f64 = self.pulses(newest).iter().map(|(_, litres)| litres).sum();
+        let plants = (plants - pumped / 24.0).max(plants / 4.0);
         match self.usual {
             // After a day of listening the tank itself knows best, within what plants can do.
             Some(usual) if self.usual_hours >= 24.0 => usual.clamp(0.02, plants * 1.5),
