@@ -16,7 +16,9 @@ fn told(story: &Story) -> Vec<Value> {
     let mut out = Vec::new();
     let mut rehearsal = Rehearsal::new(&config, &mut out, true);
     for message in story.play().messages {
-        rehearsal.message(message.at, &message.topic, &message.payload, message.retained).expect("memory can be written");
+        rehearsal
+            .message(message.at, &message.topic, &message.payload, message.retained)
+            .expect("memory can be written");
     }
     rehearsal.finish().expect("memory can be written");
     let text = String::from_utf8(out).expect("JSON is UTF-8");
@@ -56,8 +58,7 @@ fn kept(lines: &[Value], due: &Due) -> Result<(), String> {
 
 fn broken_promises(story: &Story) -> Vec<String> {
     let lines = told(story);
-    let mut broken: Vec<String> =
-        story.expected.must.iter().filter_map(|due| kept(&lines, due).err()).collect();
+    let mut broken: Vec<String> = story.expected.must.iter().filter_map(|due| kept(&lines, due).err()).collect();
     for never in &story.expected.never {
         let came = lines.iter().find(|line| {
             line["event"] == "alarm"
