@@ -223,8 +223,7 @@ impl<'d> Table<'d> {
             if self.known.contains(&name.get_ref().as_ref()) {
                 continue;
             }
-            let complaint =
-                Complaint::new("no such key").did_you_mean(name.get_ref(), self.known.iter().copied());
+            let complaint = Complaint::new("no such key").did_you_mean(name.get_ref(), self.known.iter().copied());
             let line = findings.line(name.span().start);
             let found = match value.get_ref() {
                 DeValue::Table(_) | DeValue::Array(_) => None,

@@ -30,7 +30,11 @@ pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic
     let sensors = root.tables(findings, "sensor");
     let reservoirs = root.tables(findings, "reservoir");
     if sensors.is_empty() && reservoirs.is_empty() {
-        root.missing(findings, "sensor", "nothing to watch: write a [[sensor]] or a [[reservoir]]; \"traywarden listen\" proposes them");
+        root.missing(
+            findings,
+            "sensor",
+            "nothing to watch: write a [[sensor]] or a [[reservoir]]; \"traywarden listen\" proposes them",
+        );
     }
     reader.places(places, findings);
     for table in sensors {
@@ -165,8 +169,11 @@ impl Reader<'_> {
         if let (Some(item), Some(inlet_mm), Some(height)) = (&inlet, pump_inlet_mm, tank_height_mm)
             && inlet_mm >= height
         {
-            let complaint = Complaint::new(format!("the pump inlet lies at or above the rim: the tank is {height:.0} mm high inside"));
-            findings.refuse(item, complaint.hint("measure from the tank floor up to where the pump begins to draw air"));
+            let complaint = Complaint::new(format!(
+                "the pump inlet lies at or above the rim: the tank is {height:.0} mm high inside"
+            ));
+            findings
+                .refuse(item, complaint.hint("measure from the tank floor up to where the pump begins to draw air"));
         }
         let low_percent = table.optional(findings, "low_percent", number_between(1.0, 90.0));
         table.finish(findings);
@@ -203,27 +210,41 @@ impl Reader<'_> {
         if !reads.stands() {
             return None;
         }
-        let what = reads.required(findings, "what", "write what = \"distance\", \"depth\", \"volume\" or \"filling\"", |value| {
-            let word = text(value)?;
-            let known = GAUGES.into_iter().find(|(known, _)| *known == word).map(|(_, quantity)| quantity);
-            known.ok_or_else(|| Complaint::new("no such gauge").did_you_mean(word, GAUGES.map(|(known, _)| known)))
-        });
+        let what = reads.required(
+            findings,
+            "what",
+            "write what = \"distance\", \"depth\", \"volume\" or \"filling\"",
+            |value| {
+                let word = text(value)?;
+                let known = GAUGES.into_iter().find(|(known, _)| *known == word).map(|(_, quantity)| quantity);
+                known.ok_or_else(|| Complaint::new("no such gauge").did_you_mean(word, GAUGES.map(|(known, _)| known)))
+            },
+        );
         let height_item = reads.take("sensor_height");
         let height = height_item.as_ref().and_then(|item| item.read(findings, length_between(10.0, 40_000.0)));
         match (what, &height_item) {
             (Some(Quantity::Distance), None) => {
-                reads.missing(findings, "sensor_height", "write the height of the gauge above the tank floor: sensor_height = \"400 mm\"");
+                reads.missing(
+                    findings,
+                    "sensor_height",
+                    "write the height of the gauge above the tank floor: sensor_height = \"400 mm\"",
+                );
             }
             (Some(Quantity::Distance), Some(item)) => {
                 if let (Some(sensor_height), Some(tank)) = (height, tank_height_mm)
                     && sensor_height < tank
                 {
-                    let complaint = Complaint::new(format!("the gauge would hang below the rim: the tank is {tank:.0} mm high inside"));
+                    let complaint = Complaint::new(format!(
+                        "the gauge would hang below the rim: the tank is {tank:.0} mm high inside"
+                    ));
                     findings.refuse(item, complaint.hint("measure from the tank floor up to the face of the gauge"));
                 }
             }
             (Some(other), Some(item)) => {
-                findings.refuse(item, Complaint::new(format!("only a distance gauge has a height; this one sends {}", other.word())));
+                findings.refuse(
+                    item,
+                    Complaint::new(format!("only a distance gauge has a height; this one sends {}", other.word())),
+                );
             }
             (Some(_), None) | (None, _) => {}
         }
@@ -245,12 +266,16 @@ impl Reader<'_> {
         let pointer_item = reads.take("pointer");
         let senml_item = reads.take("senml");
         if let (Some(_), Some(item)) = (&pointer_item, &senml_item) {
-            findings.refuse(item, Complaint::new("a value is found by pointer or by senml, not by both").hint("keep one of the two"));
+            findings.refuse(
+                item,
+                Complaint::new("a value is found by pointer or by senml, not by both").hint("keep one of the two"),
+            );
         }
         let at_pointer = pointer_item.as_ref().map(|item| item.read(findings, pointer));
         let at_senml = senml_item.as_ref().map(|item| {
             item.read(findings, |value| {
-                let name = value.as_str().ok_or_else(|| Complaint::new("the name of a SenML record is wanted, in quotes"))?;
+                let name =
+                    value.as_str().ok_or_else(|| Complaint::new("the name of a SenML record is wanted, in quotes"))?;
                 let plain = name.len() <= 256 && !name.chars().any(char::is_control);
                 plain.then(|| name.to_owned()).ok_or_else(|| Complaint::new("no SenML record has such a name"))
             })
@@ -276,11 +301,16 @@ impl Reader<'_> {
             None => usual,
         };
         if unit_item.is_none() && usual.is_none() {
-            let example = if quantity == Quantity::Temperature { "\"Cel\" or \"F\"" } else { "\"mm\", \"cm\", \"in\", \"L\" or \"gal\"" };
+            let example = if quantity == Quantity::Temperature {
+                "\"Cel\" or \"F\""
+            } else {
+                "\"mm\", \"cm\", \"in\", \"L\" or \"gal\""
+            };
             let fitting = if gauge.is_none() && quantity != Quantity::Temperature { "the unit" } else { example };
             reads.missing(findings, "unit", &format!("write the unit the device sends, such as {fitting}"));
         }
-        let limit = if matches!(quantity, Quantity::Distance | Quantity::Depth | Quantity::Volume) { 1000.0 } else { 50.0 };
+        let limit =
+            if matches!(quantity, Quantity::Distance | Quantity::Depth | Quantity::Volume) { 1000.0 } else { 50.0 };
         let accuracy = reads.optional(findings, "accuracy", difference_between(quantity, 0.001, limit));
         let resolution = reads.optional(findings, "resolution", difference_between(quantity, 0.0, limit));
         let gain = reads.optional(findings, "gain", number_between(0.1, 10.0));
@@ -314,18 +344,22 @@ impl Reader<'_> {
                 let complaint = Complaint::new("a message that is one bare number cannot carry two quantities");
                 findings.refuse(&item, complaint.hint("add pointer = \"/name\" or senml = \"name\" to each"));
             } else if source.fields.iter().any(|other| other.at == field.at) {
-                findings.refuse(&item, Complaint::new("read from the same spot of the message as the sensor's other quantity"));
+                findings.refuse(
+                    &item,
+                    Complaint::new("read from the same spot of the message as the sensor's other quantity"),
+                );
             }
             source.fields.push(field);
         }
         let others = self.room.topics.sensors.entry(topic).or_default();
-        let same_spot = others.iter().find(|other| {
-            other.fields.iter().any(|theirs| source.fields.iter().any(|ours| ours.at == theirs.at))
-        });
+        let same_spot = others
+            .iter()
+            .find(|other| other.fields.iter().any(|theirs| source.fields.iter().any(|ours| ours.at == theirs.at)));
         if let Some(other) = same_spot {
             let name = self.room.sensors.get(usize::from(other.sensor.0)).map_or("", |sensor| sensor.id.as_str());
             let line = self.ids.get(name).map_or(String::new(), |line| format!(" (line {line})"));
-            let complaint = Complaint::new(format!("already used by {name}{line}, which reads the same spot of its messages"));
+            let complaint =
+                Complaint::new(format!("already used by {name}{line}, which reads the same spot of its messages"));
             findings.refuse(&topic_item, complaint.hint(format!("give {id} its own topic, or pointers that differ")));
         }
         others.push(source);
@@ -333,7 +367,11 @@ impl Reader<'_> {
 
     fn id(&mut self, table: &mut Table<'_>, findings: &mut Findings<'_>, kind: &str, example: &str) -> Option<String> {
         let Some(item) = table.take("id") else {
-            table.missing(findings, "id", &format!("write a short name for this {kind}, for example id = \"{example}\""));
+            table.missing(
+                findings,
+                "id",
+                &format!("write a short name for this {kind}, for example id = \"{example}\""),
+            );
             return None;
         };
         let id = item.read(findings, identifier)?;
@@ -350,26 +388,37 @@ impl Reader<'_> {
         let named = item.read(findings, text)?;
         let found = self.room.places.iter().position(|place| place.id == named);
         if found.is_none() {
-            let known: Vec<&str> = self.room.places.iter().map(|place| place.id.as_str()).filter(|id| !id.is_empty()).collect();
+            let known: Vec<&str> =
+                self.room.places.iter().map(|place| place.id.as_str()).filter(|id| !id.is_empty()).collect();
             let complaint = Complaint::new("no [[place]] has this id");
-            findings.refuse(item, if known.is_empty() {
-                complaint.hint(format!("add [[place]] with id = \"{named}\""))
-            } else {
-                complaint.did_you_mean(named, known)
-            });
+            findings.refuse(
+                item,
+                if known.is_empty() {
+                    complaint.hint(format!("add [[place]] with id = \"{named}\""))
+                } else {
+                    complaint.did_you_mean(named, known)
+                },
+            );
         }
         found.map(|index| PlaceId(index as u16))
     }
 
     fn topic<'d>(&self, table: &mut Table<'d>, findings: &mut Findings<'_>) -> Option<(Item<'d>, String)> {
         let Some(item) = table.take("topic") else {
-            table.missing(findings, "topic", "write the topic the device publishes to; \"traywarden listen\" shows what the broker hears");
+            table.missing(
+                findings,
+                "topic",
+                "write the topic the device publishes to; \"traywarden listen\" shows what the broker hears",
+            );
             return None;
         };
         let topic = item.read(findings, topic)?;
         let own = format!("traywarden/{}/", self.site_topic);
         if topic.starts_with(&own) {
-            findings.refuse(&item, Complaint::new(format!("topics below {own} are where traywarden itself speaks and hears the journal")));
+            findings.refuse(
+                &item,
+                Complaint::new(format!("topics below {own} are where traywarden itself speaks and hears the journal")),
+            );
             return None;
         }
         Some((item, topic))
@@ -414,7 +463,12 @@ fn time_of_measuring(table: &mut Table<'_>, findings: &mut Findings<'_>) -> Opti
 type Read = dyn Fn(&toml::de::DeValue<'_>) -> Result<f64, Complaint>;
 
 /// `{ min = .., max = .. }`, either of which may be left out.
-fn limits(table: &mut Table<'_>, findings: &mut Findings<'_>, key: &'static str, read: &Read) -> (Option<f64>, Option<f64>) {
+fn limits(
+    table: &mut Table<'_>,
+    findings: &mut Findings<'_>,
+    key: &'static str,
+    read: &Read,
+) -> (Option<f64>, Option<f64>) {
     let Some(item) = table.take(key) else { return (None, None) };
     let mut group = item.table(findings);
     let min = group.optional(findings, "min", read);
