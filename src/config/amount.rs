@@ -277,28 +277,37 @@ pub(super) fn topic(value: &DeValue<'_>) -> Result<String, Complaint> {
 /// A unit that fits a quantity.
 pub(super) fn unit_of(quantity: Quantity) -> impl Fn(&DeValue<'_>) -> Result<Unit, Complaint> {
     move |value| {
-        let fitting: &[(&str, Unit)] = match quantity {
-            Quantity::Temperature => &[("Cel", Unit::Celsius), ("F", Unit::Fahrenheit), ("K", Unit::Kelvin)],
-            Quantity::Humidity => &[("%RH", Unit::PercentHumidity), ("%", Unit::PercentHumidity), ("/", Unit::Ratio)],
-            Quantity::Distance | Quantity::Depth => {
-                &[("mm", Unit::Millimetre), ("cm", Unit::Centimetre), ("m", Unit::Metre), ("in", Unit::Inch)]
-            }
-            Quantity::Volume => &[("L", Unit::Litre), ("gal", Unit::UsGallon)],
-            Quantity::Filling => &[("%", Unit::Percent), ("/", Unit::Ratio)],
-        };
         let found = text(value)?;
-        let also = match found {
+        let word = match found {
             "C" | "°C" | "celsius" | "Celsius" => "Cel",
             "°F" | "fahrenheit" | "Fahrenheit" => "F",
             "l" | "litre" | "litres" => "L",
             "inch" | "inches" => "in",
             other => other,
         };
-        fitting.iter().find(|(word, _)| *word == also).map(|(_, unit)| *unit).ok_or_else(|| {
-            let words: Vec<String> = fitting.iter().map(|(word, _)| format!("\"{word}\"")).collect();
-            Complaint::new(format!("this unit does not fit {}", quantity.word()))
-                .hint(format!("write the unit the device sends: {}", words.join(", ")))
+        let fitting = units_fitting(quantity).iter().find(|(known, _)| *known == word);
+        fitting.map(|(_, unit)| *unit).ok_or_else(|| {
+            Complaint::new(format!("this unit does not fit a {}", quantity.word()))
+                .hint(format!("write the unit the device sends: {}", units_words(quantity)))
         })
+    }
+}
+
+/// The units that fit a quantity, as a list in words.
+pub(super) fn units_words(quantity: Quantity) -> String {
+    let words: Vec<String> = units_fitting(quantity).iter().map(|(word, _)| format!("\"{word}\"")).collect();
+    words.join(", ")
+}
+
+fn units_fitting(quantity: Quantity) -> &'static [(&'static str, Unit)] {
+    match quantity {
+        Quantity::Temperature => &[("Cel", Unit::Celsius), ("F", Unit::Fahrenheit), ("K", Unit::Kelvin)],
+        Quantity::Humidity => &[("%RH", Unit::PercentHumidity), ("%", Unit::PercentHumidity), ("/", Unit::Ratio)],
+        Quantity::Distance | Quantity::Depth => {
+            &[("mm", Unit::Millimetre), ("cm", Unit::Centimetre), ("m", Unit::Metre), ("in", Unit::Inch)]
+        }
+        Quantity::Volume => &[("L", Unit::Litre), ("gal", Unit::UsGallon)],
+        Quantity::Filling => &[("%", Unit::Percent), ("/", Unit::Ratio)],
     }
 }
 

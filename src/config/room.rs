@@ -3,7 +3,7 @@
 
 use super::amount::{
     air_humidity, air_temperature, difference_between, identifier, length_between, number_between, pointer,
-    span_between, text, topic, unit_of,
+    span_between, text, topic, unit_of, units_words,
 };
 use super::file::{Complaint, Findings, Item, Table};
 use super::tank::{height_mm, shape};
@@ -117,7 +117,7 @@ impl Reader<'_> {
             if !reads.stands() {
                 continue;
             }
-            if let Some(field) = self.field(&mut reads, findings, sensor, quantity, None) {
+            if let Some(field) = self.field(&mut reads, findings, sensor, quantity) {
                 fields.push((item, field));
             }
             reads.finish(findings);
@@ -227,10 +227,18 @@ impl Reader<'_> {
             }
             (Some(_), None) | (None, _) => {}
         }
-        // Without `what` the rest is read as a distance, so that its keys are checked all the same.
-        let field = self.field(&mut reads, findings, sensor, what.unwrap_or(Quantity::Distance), what);
+        let field = match what {
+            Some(quantity) => self.field(&mut reads, findings, sensor, quantity),
+            None => {
+                // What fits depends on `what`; the keys themselves are right.
+                for key in FIELD_KEYS {
+                    reads.take(key);
+                }
+                None
+            }
+        };
         reads.finish(findings);
-        what.and(field).map(|field| (height.unwrap_or(0.0), field))
+        field.map(|field| (height.unwrap_or(0.0), field))
     }
 
     /// One quantity of a message, and its channel.
@@ -240,7 +248,6 @@ impl Reader<'_> {
         findings: &mut Findings<'_>,
         sensor: SensorId,
         quantity: Quantity,
-        gauge: Option<Quantity>,
     ) -> Option<Field> {
         let pointer_item = reads.take("pointer");
         let senml_item = reads.take("senml");
@@ -276,9 +283,8 @@ impl Reader<'_> {
             None => usual,
         };
         if unit_item.is_none() && usual.is_none() {
-            let example = if quantity == Quantity::Temperature { "\"Cel\" or \"F\"" } else { "\"mm\", \"cm\", \"in\", \"L\" or \"gal\"" };
-            let fitting = if gauge.is_none() && quantity != Quantity::Temperature { "the unit" } else { example };
-            reads.missing(findings, "unit", &format!("write the unit the device sends, such as {fitting}"));
+            let hint = format!("write the unit the device sends: {}", units_words(quantity));
+            reads.missing(findings, "unit", &hint);
         }
         let limit = if matches!(quantity, Quantity::Distance | Quantity::Depth | Quantity::Volume) { 1000.0 } else { 50.0 };
         let accuracy = reads.optional(findings, "accuracy", difference_between(quantity, 0.001, limit));
@@ -444,6 +450,8 @@ const GAUGES: [(&str, Quantity); 5] = [
     ("volume", Quantity::Volume),
     ("filling", Quantity::Filling),
 ];
+/// The keys of one quantity in a message.
+const FIELD_KEYS: [&str; 7] = ["pointer", "senml", "unit", "accuracy", "resolution", "gain", "offset"];
 /// Own default: a pump standing on the floor draws air at about two centimetres.
 const PUMP_INLET_MM: f64 = 20.0;
 /// Own default: a fifth of the usable water is worth a line even when nothing is drawn.
