@@ -509,6 +509,15 @@ fn two_devices_may_share_a_topic_when_their_pointers_differ() {
 }
 
 #[test]
+fn the_time_of_measuring_is_found_by_either_form() {
+    for form in ["time = \"/t\"", "time = { pointer = \"/t\" }"] {
+        let config = right(&format!("{SITE}{RACK}{AIR}{form}\n"));
+        assert_eq!(config.topics.sensors["loft/rack-a/air"][0].time.as_deref(), Some("/t"), "{form}");
+    }
+    refuses(&format!("{SITE}{RACK}{AIR}time = \"t\"\n"), "a JSON Pointer starts with");
+}
+
+#[test]
 fn smaller_slips_are_refused_too() {
     let room = format!("{SITE}{RACK}{AIR}");
     for (from, to, words) in [
