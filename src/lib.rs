@@ -4,13 +4,18 @@
 //! (`engine`), stored (`store`), turned into alarms and words (`notify`). The
 //! modules stand below in reading order.
 
-pub mod chart;
-pub mod config;
-pub mod demo;
-pub mod engine;
-pub mod intake;
-pub mod journal;
-pub mod notify;
-pub mod reading;
-pub mod store;
 pub mod units;
+pub mod reading;
+pub mod journal;
+pub mod config;
+pub mod intake;
+pub mod engine;
+pub mod store;
+pub mod notify;
+pub mod chart;
+pub mod report;
+pub mod clock;
+pub mod rebuild;
+pub mod rehearse;
+pub mod daemon;
+pub mod demo;

@@ -396,8 +396,13 @@ fn rhythm(table: &mut Table<'_>, findings: &mut Findings<'_>) -> (TimeDelta, Tim
     (every, silent_after.unwrap_or((every * 3).max(TimeDelta::minutes(5))))
 }
 
+/// `time = "/t"`, or the longer `time = { pointer = "/t" }` that looks like the other fields.
 fn time_of_measuring(table: &mut Table<'_>, findings: &mut Findings<'_>) -> Option<String> {
-    let mut time = table.take("time")?.table(findings);
+    let item = table.take("time")?;
+    if item.value.as_str().is_some() {
+        return item.read(findings, pointer);
+    }
+    let mut time = item.table(findings);
     if !time.stands() {
         return None;
     }

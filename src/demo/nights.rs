@@ -265,7 +265,7 @@ fn looks_bad() -> Vec<Story> {
     spikes.expected =
         Expected { never: air().chain(water()).chain([never(SensorSilent)]).collect(), ..Default::default() };
     let mut covered =
-        base("covered-at-98", "A dark shelf of covered trays at 98 %, as it should be.", 503, evening, 40);
+        base("covered-at-98", "A dark shelf of covered trays at 98 %, as it should be.", 503, evening, 36);
     covered.nursery();
     covered.quiet(&AlarmKind::ALL);
     let mut forgotten = base("forgotten-under-cover", "Tray A2 should have come to the light.", 504, evening, 40);

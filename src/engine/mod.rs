@@ -20,6 +20,7 @@ pub mod band;
 pub mod air;
 pub mod tank;
 pub mod silence;
+pub mod drift;
 pub mod risk;
 pub mod alarm;
 pub mod waking;
@@ -35,6 +36,7 @@ use alarm::cycle::{Alarm, Condition, Hold, LONGEST_SHELF, Moment, Transition};
 use alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
 use band::Demand;
 use chrono::TimeDelta;
+use drift::DriftWatch;
 use digest::{DigestFacts, PlaceTally, ReservoirDay, SensorDay};
 use event::{Command, Doubt, Effect, Event, LetterFacts, LetterKind, Occasion, What};
 use letters::{Correspondence, Draft};
@@ -74,6 +76,7 @@ pub struct Engine {
     sensors: Vec<SensorWatch>,
     places: Vec<PlaceWatch>,
     tanks: Vec<TankWatch>,
+    sisters: Vec<DriftWatch>,
     trays: Trays,
     demands_stale: bool,
     alarms: BTreeMap<AlarmKey, Alarm>,
@@ -128,6 +131,7 @@ impl Engine {
                 .collect(),
             places: place_watches(&rules),
             tanks: rules.reservoirs.iter().map(|reservoir| TankWatch::new(reservoir, at)).collect(),
+            sisters: drift::watches(&rules),
             trays: Trays::default(),
             demands_stale: true,
             alarms: BTreeMap::new(),
@@ -364,6 +368,7 @@ impl Engine {
         let means: Vec<Option<f64>> = self.minutes.iter_mut().map(|minutes| minutes.end(at)).collect();
         self.judge_tanks(&means, effects);
         self.judge_sensors(effects);
+        self.judge_sisters(effects);
         self.judge_places(effects);
         self.judge_trays(effects);
         self.judge_site(effects);
@@ -470,6 +475,28 @@ impl Engine {
             None => Condition::Absent,
         };
         (AlarmKind::SensorStuck, condition)
+    }
+
+    /// A sensor with two sisters, or two quantities, has one alarm: the first pair that drifts.
+    fn judge_sisters(&mut self, effects: &mut Vec<Effect>) {
+        let rules = Arc::clone(&self.rules);
+        let mut seen: BTreeMap<&str, (AlarmKind, Condition)> = BTreeMap::new();
+        for index in 0..self.sisters.len() {
+            let subject = self.sisters[index].subject(&rules);
+            let key = AlarmKey { kind: AlarmKind::SensorDrift, subject: subject.to_owned() };
+            let held = self.alarms.get(&key).is_some_and(Alarm::is_held);
+            let judged = self.sisters[index].minute(&rules, &self.minutes, self.now, held);
+            match seen.get(subject) {
+                Some((_, Condition::Present { .. })) => {}
+                Some(_) if judged.1 == Condition::Unknown => {}
+                _ => {
+                    seen.insert(subject, judged);
+                }
+            }
+        }
+        for (subject, (kind, condition)) in seen {
+            self.observe(kind, subject, condition, effects);
+        }
     }
 
     fn judge_trays(&mut self, effects: &mut Vec<Effect>) {

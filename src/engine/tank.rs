@@ -29,6 +29,8 @@ const SIGHT_HOURS: f64 = 24.0;
 const TRAY_DRAW: f64 = 0.010;
 /// What plants may draw where nobody logged trays: sixteen trays a place. Own default.
 const UNKNOWN_TRAYS: f64 = 16.0;
+/// Over six hours, so many times what plants can use is a leak. Own default.
+const SLOW_LEAK: f64 = 1.7;
 /// Litres on the floor that are harm. Own default.
 const HARMFUL_SPILL: f64 = 5.0;
 /// A gauge that stands still with nothing known of the draw is odd after this. Own default.
@@ -297,9 +299,13 @@ impl TankWatch {
     fn expected(&self, known: Use) -> f64 {
         let trays = known.trays.map_or(UNKNOWN_TRAYS * known.places.max(1) as f64, f64::from);
         let plants = TRAY_DRAW * trays.max(1.0);
+        // What the pump has brought the trays already, they do not draw a second time.
+        let newest = self.points.back().map_or(0.0, |(when, _)| *when);
+        let pumped: f64 = self.pulses(newest).iter().map(|(_, litres)| litres).sum();
+        let plants = (plants - pumped / 24.0).max(plants / 4.0);
         match self.usual {
             // After a day of listening the tank itself knows best, within what plants can do.
-            Some(usual) if self.usual_hours >= 24.0 => usual.max(0.02),
+            Some(usual) if self.usual_hours >= 24.0 => usual.clamp(0.02, plants * 1.5),
             _ => plants,
         }
     }
@@ -309,9 +315,13 @@ impl TankWatch {
             return Condition::Unknown;
         };
         let expected = self.expected(known);
-        let draw = -hour.per_hour;
-        let factor = if held { 1.5 } else { 3.0 };
-        let leaking = -hour.high > factor * expected + 0.1 || (held && draw > factor * expected + 0.1);
+        // Fast: two hours beyond three times what plants can use. Slow: six hours beyond
+        // about twice that. Both by the end of the confidence interval that plants like best.
+        let hours = self.drift.filter(|_| !held).unwrap_or(hour);
+        let fast = -hour.high > 3.0 * expected + 0.1;
+        let slow = -hours.high > SLOW_LEAK * expected + 0.1;
+        let draw = if fast { -hour.per_hour } else { -hours.per_hour };
+        let leaking = fast || slow || (held && draw > 1.3 * expected + 0.1);
         if !leaking {
             self.leak_since = None;
             self.leak_lost = 0.0;

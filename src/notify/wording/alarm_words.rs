@@ -263,6 +263,10 @@ fn reservoir_words(
         None => ", and loses nothing that can be measured".to_owned(),
     };
     let forecast = match empty_at {
+        // A spread of minutes is no news; the pump's hour, not the slope, sets it then.
+        Some((best, early, late)) if !empty && late - early < chrono::TimeDelta::minutes(30) => {
+            format!(" At this rate it reaches the pump inlet at {}.", speech.clock(best))
+        }
         Some((best, early, late)) if !empty => format!(
             " At this rate it reaches the pump inlet at {}, between {} and {}.",
             speech.clock(best),

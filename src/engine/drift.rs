@@ -1,0 +1,87 @@
+//! The watch over sisters: sensors that share a place's air and slowly stop agreeing.
+//! Which of two is wrong cannot be known from here; the alarm says so and asks for a
+//! third opinion.
+
+use super::alarm::cycle::Condition;
+use super::alarm::{AlarmKind, Evidence};
+use super::rules::Rules;
+use super::window::Minutes;
+use crate::reading::{ChannelId, Quantity};
+use crate::units::Timestamp;
+
+/// Differences are averaged over about this long, so that a door or a lamp is no drift. Own default.
+const AVERAGED_HOURS: f64 = 12.0;
+/// Two spots of one rack differ by this much in truth: kelvin, per cent. Own defaults.
+const TRUE_TEMPERATURE_DIFFERENCE: f64 = 1.5;
+const TRUE_HUMIDITY_DIFFERENCE: f64 = 3.0;
+
+/// One pair of sisters.
+#[derive(Clone, Debug)]
+pub struct DriftWatch {
+    place: String,
+    first: ChannelId,
+    second: ChannelId,
+    limit: f64,
+    mean: f64,
+    hours: f64,
+}
+
+/// Every pair of neighbours in the config that measure the same in one place.
+pub fn watches(rules: &Rules) -> Vec<DriftWatch> {
+    let mut watches: Vec<DriftWatch> = Vec::new();
+    for (index, second) in rules.channels.iter().enumerate() {
+        let Some(place) = rules.sensor(second.sensor).place else {
+            continue;
+        };
+        let sister = rules.channels[..index].iter().rposition(|first| {
+            first.quantity == second.quantity
+                && first.sensor != second.sensor
+                && rules.sensor(first.sensor).place == Some(place)
+        });
+        if let Some(first) = sister {
+            let truly = match second.quantity {
+                Quantity::Temperature => TRUE_TEMPERATURE_DIFFERENCE,
+                _ => TRUE_HUMIDITY_DIFFERENCE,
+            };
+            watches.push(DriftWatch {
+                place: rules.place(place).name.clone(),
+                first: ChannelId(first as u16),
+                second: ChannelId(index as u16),
+                // Both may be off by their accuracy, in opposite directions.
+                limit: rules.channels[first].accuracy + second.accuracy + truly,
+                mean: 0.0,
+                hours: 0.0,
+            });
+        }
+    }
+    watches
+}
+
+impl DriftWatch {
+    /// The sensor the alarm is filed under: the later one in the config.
+    pub fn subject<'a>(&self, rules: &'a Rules) -> &'a str {
+        &rules.sensor(rules.channel(self.second).sensor).id
+    }
+
+    /// Looks at one minute.
+    pub fn minute(&mut self, rules: &Rules, minutes: &[Minutes], at: Timestamp, held: bool) -> (AlarmKind, Condition) {
+        let value = |channel: ChannelId| minutes[usize::from(channel.0)].fresh(at);
+        let Some((first, second)) = value(self.first).zip(value(self.second)) else {
+            return (AlarmKind::SensorDrift, Condition::Unknown);
+        };
+        self.hours = (self.hours + 1.0 / 60.0).min(AVERAGED_HOURS);
+        let weight = (1.0 / 60.0) / self.hours;
+        self.mean += (second - first - self.mean) * weight;
+        let limit = if held { self.limit / 2.0 } else { self.limit };
+        if self.hours < AVERAGED_HOURS || self.mean.abs() <= limit {
+            return (AlarmKind::SensorDrift, Condition::Absent);
+        }
+        let evidence = Evidence::Drift {
+            place: self.place.clone(),
+            sister: rules.sensor(rules.channel(self.first).sensor).id.clone(),
+            quantity: rules.channel(self.second).quantity,
+            difference: self.mean,
+        };
+        (AlarmKind::SensorDrift, Condition::Present { harm: None, evidence })
+    }
+}
