@@ -13,5 +13,3 @@ pub mod publisher;
 pub mod room;
 pub mod sensors;
 pub mod story;
-#[cfg(test)]
-mod story_probe;
