@@ -4,18 +4,19 @@
 //! (`engine`), stored (`store`), turned into alarms and words (`notify`). The
 //! modules stand below in reading order.
 
-pub mod units;
-pub mod reading;
-pub mod journal;
-pub mod config;
-pub mod intake;
-pub mod engine;
-pub mod store;
-pub mod notify;
 pub mod chart;
-pub mod report;
+pub mod cli;
 pub mod clock;
-pub mod rebuild;
-pub mod rehearse;
+pub mod config;
 pub mod daemon;
 pub mod demo;
+pub mod engine;
+pub mod intake;
+pub mod journal;
+pub mod notify;
+pub mod reading;
+pub mod rebuild;
+pub mod rehearse;
+pub mod report;
+pub mod store;
+pub mod units;

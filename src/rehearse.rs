@@ -233,7 +233,13 @@ impl<'a, W: Write> Rehearsal<'a, W> {
                     })?;
                 } else {
                     let at = self.local(change.at);
-                    writeln!(self.out, "{at}  {} ({}, {})", change.key.id(), change.state.word(), change.priority.word())?;
+                    writeln!(
+                        self.out,
+                        "{at}  {} ({}, {})",
+                        change.key.id(),
+                        change.state.word(),
+                        change.priority.word()
+                    )?;
                     writeln!(self.out, "                    {text}")?;
                 }
             }

@@ -78,7 +78,8 @@ pub(super) fn span_between(from: TimeDelta, to: TimeDelta) -> impl Fn(&DeValue<'
 }
 
 fn span(value: &DeValue<'_>) -> Result<TimeDelta, Complaint> {
-    let example = |number: f64| Complaint::new("a span needs a unit").hint(format!("write \"{number} s\" or \"{number} min\""));
+    let example =
+        |number: f64| Complaint::new("a span needs a unit").hint(format!("write \"{number} s\" or \"{number} min\""));
     if let Some(number) = plain_number(value) {
         return Err(example(number));
     }
@@ -122,11 +123,13 @@ pub(super) fn length_between(from: f64, to: f64) -> impl Fn(&DeValue<'_>) -> Res
 }
 
 fn length(value: &DeValue<'_>) -> Result<f64, Complaint> {
-    let example = |number: f64| Complaint::new("a length needs a unit").hint(format!("write \"{number} mm\" or \"{number} in\""));
+    let example =
+        |number: f64| Complaint::new("a length needs a unit").hint(format!("write \"{number} mm\" or \"{number} in\""));
     if let Some(number) = plain_number(value) {
         return Err(example(number));
     }
-    let found = value.as_str().ok_or_else(|| Complaint::new("a length is wanted, such as \"400 mm\" or \"15.7 in\""))?;
+    let found =
+        value.as_str().ok_or_else(|| Complaint::new("a length is wanted, such as \"400 mm\" or \"15.7 in\""))?;
     let (number, unit) = split(found)
         .ok_or_else(|| Complaint::new("a length is one number and a unit").hint("write \"400 mm\" or \"15.7 in\""))?;
     if unit.is_empty() {
@@ -176,8 +179,8 @@ pub(super) fn air_temperature(value: &DeValue<'_>) -> Result<f64, Complaint> {
         "K" => number - 273.15,
         _ => return Err(wanted()),
     };
-    within(celsius, -20.0, 60.0, " degrees Celsius").map_err(|complaint| {
-        if unit == "Cel" && (32.0..=140.0).contains(&number) {
+    within(celsius, -10.0, 45.0, " degrees Celsius").map_err(|complaint| {
+        if unit == "Cel" && (45.0..=113.0).contains(&number) {
             complaint.hint(format!("if Fahrenheit is meant, write \"{number} F\""))
         } else {
             complaint
@@ -244,12 +247,16 @@ pub(super) fn time_of_day(value: &DeValue<'_>) -> Result<NaiveTime, Complaint> {
 
 /// A JSON Pointer (RFC 6901, section 3) to something inside a message.
 pub(super) fn pointer(value: &DeValue<'_>) -> Result<String, Complaint> {
-    let found = value.as_str().ok_or_else(|| Complaint::new("a JSON Pointer in quotes is wanted, such as \"/humidity\""))?;
+    let found =
+        value.as_str().ok_or_else(|| Complaint::new("a JSON Pointer in quotes is wanted, such as \"/humidity\""))?;
     if found.is_empty() {
-        return Err(Complaint::new("an empty pointer means the whole message").hint("leave pointer out when the message is one bare number"));
+        return Err(Complaint::new("an empty pointer means the whole message")
+            .hint("leave pointer out when the message is one bare number"));
     }
     if !found.starts_with('/') {
-        return Err(Complaint::new("a JSON Pointer starts with \"/\"").hint(format!("write \"/{}\"", found.replace('.', "/"))));
+        return Err(
+            Complaint::new("a JSON Pointer starts with \"/\"").hint(format!("write \"/{}\"", found.replace('.', "/")))
+        );
     }
     let escapes_are_whole = found.split('~').skip(1).all(|rest| rest.starts_with(['0', '1']));
     if !escapes_are_whole {
@@ -277,28 +284,37 @@ pub(super) fn topic(value: &DeValue<'_>) -> Result<String, Complaint> {
 /// A unit that fits a quantity.
 pub(super) fn unit_of(quantity: Quantity) -> impl Fn(&DeValue<'_>) -> Result<Unit, Complaint> {
     move |value| {
-        let fitting: &[(&str, Unit)] = match quantity {
-            Quantity::Temperature => &[("Cel", Unit::Celsius), ("F", Unit::Fahrenheit), ("K", Unit::Kelvin)],
-            Quantity::Humidity => &[("%RH", Unit::PercentHumidity), ("%", Unit::PercentHumidity), ("/", Unit::Ratio)],
-            Quantity::Distance | Quantity::Depth => {
-                &[("mm", Unit::Millimetre), ("cm", Unit::Centimetre), ("m", Unit::Metre), ("in", Unit::Inch)]
-            }
-            Quantity::Volume => &[("L", Unit::Litre), ("gal", Unit::UsGallon)],
-            Quantity::Filling => &[("%", Unit::Percent), ("/", Unit::Ratio)],
-        };
         let found = text(value)?;
-        let also = match found {
+        let word = match found {
             "C" | "°C" | "celsius" | "Celsius" => "Cel",
             "°F" | "fahrenheit" | "Fahrenheit" => "F",
             "l" | "litre" | "litres" => "L",
             "inch" | "inches" => "in",
             other => other,
         };
-        fitting.iter().find(|(word, _)| *word == also).map(|(_, unit)| *unit).ok_or_else(|| {
-            let words: Vec<String> = fitting.iter().map(|(word, _)| format!("\"{word}\"")).collect();
+        let fitting = units_fitting(quantity).iter().find(|(known, _)| *known == word);
+        fitting.map(|(_, unit)| *unit).ok_or_else(|| {
             Complaint::new(format!("this unit does not fit {}", quantity.word()))
-                .hint(format!("write the unit the device sends: {}", words.join(", ")))
+                .hint(format!("write the unit the device sends: {}", units_words(quantity)))
         })
+    }
+}
+
+/// The units that fit a quantity, as a list in words.
+pub(super) fn units_words(quantity: Quantity) -> String {
+    let words: Vec<String> = units_fitting(quantity).iter().map(|(word, _)| format!("\"{word}\"")).collect();
+    words.join(", ")
+}
+
+fn units_fitting(quantity: Quantity) -> &'static [(&'static str, Unit)] {
+    match quantity {
+        Quantity::Temperature => &[("Cel", Unit::Celsius), ("F", Unit::Fahrenheit), ("K", Unit::Kelvin)],
+        Quantity::Humidity => &[("%RH", Unit::PercentHumidity), ("%", Unit::PercentHumidity), ("/", Unit::Ratio)],
+        Quantity::Distance | Quantity::Depth => {
+            &[("mm", Unit::Millimetre), ("cm", Unit::Centimetre), ("m", Unit::Metre), ("in", Unit::Inch)]
+        }
+        Quantity::Volume => &[("L", Unit::Litre), ("gal", Unit::UsGallon)],
+        Quantity::Filling => &[("%", Unit::Percent), ("/", Unit::Ratio)],
     }
 }
 

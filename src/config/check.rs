@@ -118,7 +118,10 @@ fn alarms(root: &mut Table<'_>, findings: &mut Findings<'_>) -> BTreeMap<AlarmKi
     for (word, item) in root.table(findings, "alarm").named() {
         let Some(kind) = AlarmKind::from_word(word) else {
             let kinds = AlarmKind::ALL.map(AlarmKind::word);
-            findings.refuse_unshown(&item, Complaint::new("no such kind of alarm").did_you_mean(&word.replace('_', "-"), kinds));
+            findings.refuse_unshown(
+                &item,
+                Complaint::new("no such kind of alarm").did_you_mean(&word.replace('_', "-"), kinds),
+            );
             continue;
         };
         let mut table = item.table(findings);
@@ -138,8 +141,7 @@ fn alarms(root: &mut Table<'_>, findings: &mut Findings<'_>) -> BTreeMap<AlarmKi
 }
 
 /// A wrong zone would move every round and digest without a word, so none is guessed.
-const TIME_ZONE_HINT: &str =
-    "write your region's name in the IANA list, for example time_zone = \"America/Chicago\"; timedatectl shows this machine's";
+const TIME_ZONE_HINT: &str = "write your region's name in the IANA list, for example time_zone = \"America/Chicago\"; timedatectl shows this machine's";
 /// Own default: before breakfast, and before the first round.
 const DIGEST_AT: NaiveTime = NaiveTime::from_hms_opt(6, 30, 0).expect("06:30 is a time of day");
 /// Own default: morning and evening.

@@ -136,7 +136,10 @@ fn read_crop(
         ];
         let missing: Vec<&str> = groups.iter().filter(|(_, stands)| !stands).map(|(key, _)| *key).collect();
         if !missing.is_empty() {
-            let hint = format!("this is a new crop: write like = \"radish\" to start from a crop it resembles, or every figure (here {} is not given or not right)", missing.join(", "));
+            let hint = format!(
+                "a new crop needs like = \"radish\" (a crop it resembles), or every figure; missing or wrong here: {}",
+                missing.join(", ")
+            );
             table.missing(findings, "like", &hint);
             return None;
         }
@@ -151,8 +154,12 @@ fn read_crop(
         seed_grams_to: seed.map(|pair| pair.1).or(old.map(|old| old.seed_grams_to))?,
         yield_grams_from: cut.map(|pair| pair.0).or(old.map(|old| old.yield_grams_from))?,
         yield_grams_to: cut.map(|pair| pair.1).or(old.map(|old| old.yield_grams_to))?,
-        germination_temperature_min: germination.map(|pair| pair.0).or(old.map(|old| old.germination_temperature_min))?,
-        germination_temperature_max: germination.map(|pair| pair.1).or(old.map(|old| old.germination_temperature_max))?,
+        germination_temperature_min: germination
+            .map(|pair| pair.0)
+            .or(old.map(|old| old.germination_temperature_min))?,
+        germination_temperature_max: germination
+            .map(|pair| pair.1)
+            .or(old.map(|old| old.germination_temperature_max))?,
         light_temperature_min: temperature.map(|pair| pair.0).or(old.map(|old| old.light_temperature_min))?,
         light_temperature_max: temperature.map(|pair| pair.1).or(old.map(|old| old.light_temperature_max))?,
         light_humidity_min: humidity.map(|pair| pair.0).or(old.map(|old| old.light_humidity_min))?,
@@ -207,8 +214,11 @@ fn weight(table: &mut Table<'_>, findings: &mut Findings<'_>, origin: &Origin<'_
         (Some(false), None) => Some(None),
         (None | Some(true), Some(day)) => Some(Some(day)),
         _ => {
-            findings.refuse(&item, Complaint::new("either a day the weight comes off, or none at all")
-                .hint("write { off_day = 3 } or { under = false }"));
+            findings.refuse(
+                &item,
+                Complaint::new("either a day the weight comes off, or none at all")
+                    .hint("write { off_day = 3 } or { under = false }"),
+            );
             None
         }
     }
@@ -328,7 +338,10 @@ mod tests {
     #[test]
     fn no_other_name_means_two_crops() {
         let crops = built_in();
-        let written = BUILT_IN.lines().filter(|line| line.starts_with("aliases")).flat_map(|line| line.split('"').skip(1).step_by(2));
+        let written = BUILT_IN
+            .lines()
+            .filter(|line| line.starts_with("aliases"))
+            .flat_map(|line| line.split('"').skip(1).step_by(2));
         assert_eq!(written.count(), crops.aliases.len());
         for alias in crops.aliases.keys() {
             assert!(!crops.crops.contains_key(alias), "{alias} is a crop of its own");

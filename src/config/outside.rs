@@ -2,7 +2,7 @@
 //! address with its TLS and its login. Connecting is left to `intake` and `notify`.
 
 use super::amount::{text, truth};
-use super::file::{Complaint, Findings, Item, Table};
+use super::file::{Complaint, Findings, Item, PASSWORD_HINT, Table};
 use super::{Broker, Mail, Smtp, Tls};
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
@@ -36,7 +36,10 @@ pub(super) fn broker(mut table: Table<'_>, findings: &mut Findings<'_>, base: &P
     let secure = address.as_ref().is_some_and(|address| address.scheme == "mqtts");
     if !secure && (address.is_some() || url.is_none()) {
         for item in [ca, certificate, key].into_iter().flatten() {
-            findings.refuse(item, Complaint::new("only used with TLS, and the broker's url is plain").hint("write url = \"mqtts://...\""));
+            findings.refuse(
+                item,
+                Complaint::new("only used with TLS, and the broker's url is plain").hint("write url = \"mqtts://...\""),
+            );
         }
     }
     let in_url = address.as_ref().and_then(|address| address.user.clone());
@@ -48,12 +51,7 @@ pub(super) fn broker(mut table: Table<'_>, findings: &mut Findings<'_>, base: &P
         findings.refuse(item, Complaint::new("a password without a user is no login").hint("add user = \"...\""));
     }
     table.finish(findings);
-    let address = address.unwrap_or(Address {
-        scheme: "mqtt",
-        user: None,
-        host: "127.0.0.1".to_owned(),
-        port: 1883,
-    });
+    let address = address.unwrap_or(Address { scheme: "mqtt", user: None, host: "127.0.0.1".to_owned(), port: 1883 });
     Broker {
         host: address.host,
         port: address.port,
@@ -73,7 +71,10 @@ pub(super) fn mail(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Pat
     let to = recipients.as_ref().map(|item| {
         let list = item.list();
         if list.is_empty() {
-            findings.refuse(item, Complaint::new("at least one recipient is wanted").hint("write to = [\"you@your.domain\"]"));
+            findings.refuse(
+                item,
+                Complaint::new("at least one recipient is wanted").hint("write to = [\"you@your.domain\"]"),
+            );
         }
         let mut addresses: Vec<String> = Vec::new();
         for address in list.iter().filter_map(|item| item.read(findings, mail_address)) {
@@ -90,7 +91,11 @@ pub(super) fn mail(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Pat
     let folder = table.optional(findings, "folder", path(base));
     let from_stands = table.take("from").is_some();
     if smtp.stands() && !from_stands {
-        table.missing(findings, "from", "write the sender your mail server lets you use, for example from = \"warden@your.domain\"");
+        table.missing(
+            findings,
+            "from",
+            "write the sender your mail server lets you use, for example from = \"warden@your.domain\"",
+        );
     }
     table.finish(findings);
     Mail {
@@ -145,15 +150,36 @@ fn smtp(table: &mut Table<'_>, findings: &mut Findings<'_>, base: &Path) -> Serv
         if implicit_tls {
             findings.refuse(item, Complaint::new("smtps is never plain").hint("write smtp:// or leave plain out"));
         } else if !is_loopback(&address.host) {
-            findings.refuse(item, Complaint::new("a login and letters may cross a network only under TLS; plain is for a server on this machine").hint("leave plain out: STARTTLS is then required"));
+            findings.refuse(
+                item,
+                Complaint::new(
+                    "a login and letters may cross a network only under TLS; plain is for a server on this machine",
+                )
+                .hint("leave plain out: STARTTLS is then required"),
+            );
         }
     }
     match (&address.user, &password) {
-        (Some(_), None) => findings.refuse(&url, Complaint::new("a login needs a password").hint("add password_file = \"/etc/traywarden/mail.password\"")),
-        (None, Some(item)) => findings.refuse(item, Complaint::new("a password without a user is no login").hint("write the user into the url: \"smtps://user@host:465\"; an @ inside the user is written %40")),
+        (Some(_), None) => findings.refuse(
+            &url,
+            Complaint::new("a login needs a password").hint("add password_file = \"/etc/traywarden/mail.password\""),
+        ),
+        (None, Some(item)) => findings.refuse(
+            item,
+            Complaint::new("a password without a user is no login")
+                .hint("write the user into the url: \"smtps://user@host:465\"; an @ inside the user is written %40"),
+        ),
         _ => {}
     }
-    Server::Right(Smtp { host: address.host, port: address.port, implicit_tls, plain, user: address.user, password_file, ca_file })
+    Server::Right(Smtp {
+        host: address.host,
+        port: address.port,
+        implicit_tls,
+        plain,
+        user: address.user,
+        password_file,
+        ca_file,
+    })
 }
 
 /// A file's path; a relative one counts from the folder of the settings file.
@@ -164,7 +190,9 @@ pub(super) fn path(base: &Path) -> impl Fn(&DeValue<'_>) -> Result<PathBuf, Comp
 fn mail_address(value: &DeValue<'_>) -> Result<String, Complaint> {
     let found = text(value)?;
     let right: Result<lettre::Address, _> = found.parse();
-    right.map(|address| address.to_string()).map_err(|_| Complaint::new("a bare mail address is wanted, such as \"grower@saltmarsh.example\""))
+    right
+        .map(|address| address.to_string())
+        .map_err(|_| Complaint::new("a bare mail address is wanted, such as \"grower@saltmarsh.example\""))
 }
 
 fn is_loopback(host: &str) -> bool {
@@ -185,16 +213,23 @@ const MAIL_SCHEMES: [(&str, u16); 2] = [("smtp", 587), ("smtps", 465)];
 /// `scheme://user@host:port` (RFC 3986, section 3.2); the user may be percent-encoded.
 fn address(item: &Item<'_>, findings: &mut Findings<'_>, schemes: &[(&'static str, u16); 2]) -> Option<Address> {
     let [(plain, plain_port), (secure, secure_port)] = *schemes;
-    let form = format!("write \"{plain}://host:{plain_port}\", or \"{secure}://host:{secure_port}\" for TLS{}",
-        if plain == "smtp" { " from the first byte" } else { "" });
+    let form = format!(
+        "write \"{plain}://host:{plain_port}\", or \"{secure}://host:{secure_port}\" for TLS{}",
+        if plain == "smtp" { " from the first byte" } else { "" }
+    );
     let found = item.read(findings, text)?;
     let parts = found.split_once("://").and_then(|(scheme, rest)| {
         schemes.iter().find(|(known, _)| known.eq_ignore_ascii_case(scheme)).map(|known| (*known, rest))
     });
     let Some(((scheme, usual_port), rest)) = parts else {
         let shown = !found.contains('@');
-        let complaint = Complaint::new(format!("an address that begins with {plain}:// or {secure}:// is wanted")).hint(form);
-        if shown { findings.refuse(item, complaint) } else { findings.refuse_unshown(item, complaint) }
+        let complaint =
+            Complaint::new(format!("an address that begins with {plain}:// or {secure}:// is wanted")).hint(form);
+        if shown {
+            findings.refuse(item, complaint)
+        } else {
+            findings.refuse_unshown(item, complaint)
+        }
         return None;
     };
     let (user, host) = match rest.rsplit_once('@') {
@@ -203,7 +238,7 @@ fn address(item: &Item<'_>, findings: &mut Findings<'_>, schemes: &[(&'static st
     };
     if user.is_some_and(|user| user.contains(':')) {
         let complaint = Complaint::new("a password has no place in the settings (not shown here)");
-        findings.refuse_unshown(item, complaint.hint("put it alone into a file that only the daemon may read, and write password_file = \"...\""));
+        findings.refuse_unshown(item, complaint.hint(PASSWORD_HINT));
         return None;
     }
     match host_and_port(host.strip_suffix('/').unwrap_or(host), usual_port).and_then(|(host, port)| {

@@ -37,8 +37,7 @@ impl Problems {
 
     /// One problem with the whole file.
     pub(super) fn whole_file(file: &str, wanted: String, hint: &str) -> Problems {
-        let problem =
-            Problem { line: None, key: file.to_owned(), found: None, wanted, hint: Some(hint.to_owned()) };
+        let problem = Problem { line: None, key: file.to_owned(), found: None, wanted, hint: Some(hint.to_owned()) };
         Problems { file: file.to_owned(), problems: vec![problem] }
     }
 

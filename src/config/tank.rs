@@ -17,7 +17,8 @@ pub(super) fn shape(item: &Item<'_>, findings: &mut Findings<'_>) -> Option<Shap
     })?;
     // Which keys are right depends on the kind, so each asks for its own.
     let mut length = |key: &'static str| {
-        let hint = format!("a {kind} needs its {}, measured inside, for example {key} = \"400 mm\"", key.replace('_', " "));
+        let hint =
+            format!("a {kind} needs its {}, measured inside, for example {key} = \"400 mm\"", key.replace('_', " "));
         table.required(findings, key, &hint, length_between(SMALLEST_MM, LARGEST_MM))
     };
     let shape = match kind {

@@ -6,7 +6,6 @@
 use crate::intake::mqtt::Receipt;
 use crate::notify::letter::Mail;
 use crate::store::{Delivery, Record, Store, StoreError};
-use crate::units::Timestamp;
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::mpsc;
@@ -116,8 +115,7 @@ impl Ledger {
         if self.writing || !wanted || (self.waiting.is_empty() && self.receipts.is_empty()) {
             return;
         }
-        let batch =
-            Batch { records: std::mem::take(&mut self.waiting), receipts: std::mem::take(&mut self.receipts) };
+        let batch = Batch { records: std::mem::take(&mut self.waiting), receipts: std::mem::take(&mut self.receipts) };
         self.urgent = false;
         // The writer only ends when the ledger does.
         self.writing = self.jobs.send(batch).is_ok();
@@ -159,11 +157,6 @@ impl Ledger {
             self.given_up += (before - self.waiting.len()) as u64;
         }
         mails
-    }
-
-    /// When the oldest waiting record happened.
-    pub fn oldest(&self) -> Option<Timestamp> {
-        self.waiting.first().map(|record| record.event.at)
     }
 }
 

@@ -100,6 +100,7 @@ pub struct Daemon<'w> {
     next_entry: i64,
     store_failing: bool,
     store_was_damaged: bool,
+    inbox_unread: bool,
     next_tidy: Timestamp,
     witness: &'w mut dyn FnMut(Happening<'_>),
 }
@@ -162,6 +163,7 @@ pub async fn run(
         next_entry,
         store_failing: false,
         store_was_damaged: false,
+        inbox_unread: true,
         next_tidy,
         witness,
         config,
@@ -360,8 +362,7 @@ impl Daemon<'_> {
             return;
         }
         let now = self.clock.now();
-        let heard =
-            payload::decode(&self.config.topics, &delivery.topic, &delivery.payload, delivery.retained, now);
+        let heard = payload::decode(&self.config.topics, &delivery.topic, &delivery.payload, delivery.retained, now);
         let mut mark = acknowledged.then_some(mark);
         match heard {
             Heard::Said(said) => {
@@ -394,12 +395,13 @@ impl Daemon<'_> {
             let Ok(mut store) = self.store.try_lock() else {
                 return;
             };
+            // What was put in while no daemon ran changes nothing any more.
             match store.changed_outside() {
-                Ok(false) => return,
-                Ok(true) => store.inbox().unwrap_or_default(),
-                Err(_) => return,
+                Ok(changed) if changed || self.inbox_unread => store.inbox().unwrap_or_default(),
+                Ok(_) | Err(_) => return,
             }
         };
+        self.inbox_unread = false;
         for item in items {
             let extras = Extras { inbox: Some(item.id), ..Extras::default() };
             match item.kind {
@@ -511,7 +513,8 @@ impl Daemon<'_> {
         let letter = self.mails.get(id).map(|(mail, _)| mail.letter.clone()).unwrap_or_default();
         let error = outcome.err().map(|error| error.text).unwrap_or_default();
         let message_id = id.to_owned();
-        let failed = |not_before| MailOutcome::Failed { message_id: message_id.clone(), error: error.clone(), not_before };
+        let failed =
+            |not_before| MailOutcome::Failed { message_id: message_id.clone(), error: error.clone(), not_before };
         let (what, mail) = match settled {
             Settled::Sent => {
                 self.mails.remove(id);
@@ -520,7 +523,7 @@ impl Daemon<'_> {
             }
             Settled::Again { not_before, .. } => {
                 (What::LetterFailed { letter, error: error.clone() }, failed(Some(not_before)))
-            },
+            }
             Settled::Failed { .. } => (What::LetterFailed { letter, error: error.clone() }, failed(None)),
             Settled::Unknown => return,
         };

@@ -102,10 +102,8 @@ fn edits_between(word: &[char], other: &str) -> usize {
             let same = word[row - 1] == other[column - 1];
             let changed = above[column - 1] + usize::from(!same);
             current[column] = changed.min(above[column] + 1).min(current[column - 1] + 1);
-            let swapped = row > 1
-                && column > 1
-                && word[row - 1] == other[column - 2]
-                && word[row - 2] == other[column - 1];
+            let swapped =
+                row > 1 && column > 1 && word[row - 1] == other[column - 2] && word[row - 2] == other[column - 1];
             if swapped {
                 current[column] = current[column].min(before[column - 2] + 1);
             }

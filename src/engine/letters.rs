@@ -78,7 +78,8 @@ impl Correspondence {
 
     /// An alarm is over.
     pub fn returned(&mut self, at: Timestamp, key: &AlarmKey) {
-        let unwritten = self.waiting.iter().any(|(occasion, waiting)| waiting == key && *occasion != Occasion::Returned);
+        let unwritten =
+            self.waiting.iter().any(|(occasion, waiting)| waiting == key && *occasion != Occasion::Returned);
         self.waiting.retain(|(_, waiting)| waiting != key);
         if let Some(thread) = self.threads.get_mut(key) {
             thread.answered = true;

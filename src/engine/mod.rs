@@ -6,27 +6,27 @@
 //! minutes it only takes readings in. A tick therefore makes nothing different, and
 //! [`Engine::handle`] lets every deadline up to an event pass first, each at its own time.
 
-pub mod event;
-pub mod rules;
-pub mod crop;
-pub mod quality;
-pub mod slope;
-pub mod qartod;
+pub mod air;
+pub mod alarm;
+pub mod band;
 pub mod calibration;
 pub mod climate;
-pub mod window;
-pub mod tray;
-pub mod band;
-pub mod air;
-pub mod tank;
-pub mod silence;
-pub mod drift;
-pub mod risk;
-pub mod alarm;
-pub mod waking;
-pub mod letters;
+pub mod crop;
 pub mod digest;
+pub mod drift;
+pub mod event;
+pub mod letters;
+pub mod qartod;
+pub mod quality;
+pub mod risk;
+pub mod rules;
+pub mod silence;
+pub mod slope;
 pub mod snapshot;
+pub mod tank;
+pub mod tray;
+pub mod waking;
+pub mod window;
 
 use crate::journal::Entry;
 use crate::reading::{ChannelId, Flag, Quantity, RawReading, SensorId};
@@ -36,8 +36,8 @@ use alarm::cycle::{Alarm, Condition, Hold, LONGEST_SHELF, Moment, Transition};
 use alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
 use band::Demand;
 use chrono::TimeDelta;
-use drift::DriftWatch;
 use digest::{DigestFacts, PlaceTally, ReservoirDay, SensorDay};
+use drift::DriftWatch;
 use event::{Command, Doubt, Effect, Event, LetterFacts, LetterKind, Occasion, What};
 use letters::{Correspondence, Draft};
 use quality::Judge;
@@ -752,9 +752,7 @@ impl Engine {
         let told: Vec<AlarmKey> = self
             .alarms
             .iter()
-            .filter(|(key, alarm)| {
-                alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.has_thread(key)
-            })
+            .filter(|(key, alarm)| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.has_thread(key))
             .map(|(key, _)| key.clone())
             .collect();
         for key in told {
@@ -948,8 +946,7 @@ fn next_minute(at: Timestamp) -> Timestamp {
 
 /// The middle of what the sensors of a place say now.
 fn middle(minutes: &[Minutes], channels: &[ChannelId], at: Timestamp) -> Option<f64> {
-    let values: Vec<f64> =
-        channels.iter().filter_map(|channel| minutes[usize::from(channel.0)].fresh(at)).collect();
+    let values: Vec<f64> = channels.iter().filter_map(|channel| minutes[usize::from(channel.0)].fresh(at)).collect();
     slope::median(&values)
 }
 

@@ -303,8 +303,12 @@ fn limits(quantity: Quantity, gauge: Option<&Gauge>, resolution: f64) -> Limits 
             rate: f64::INFINITY,
             flat: half_step.max(0.01),
         },
-        Quantity::Filling => {
-            Limits { fail: (-2.0, 102.0), suspect: never, jump: tank_jump, rate: f64::INFINITY, flat: half_step.max(0.05) }
-        }
+        Quantity::Filling => Limits {
+            fail: (-2.0, 102.0),
+            suspect: never,
+            jump: tank_jump,
+            rate: f64::INFINITY,
+            flat: half_step.max(0.05),
+        },
     }
 }

@@ -263,7 +263,8 @@ impl TankWatch {
         let from = points.partition_point(|(when, _)| *when < self.quiet_from);
         let points = &points[from..];
         let last_step = self.steps.last().map_or(f64::NEG_INFINITY, |step| step.hours);
-        let tail_from = points.partition_point(|(when, _)| *when < last_step).max(points.len().saturating_sub(STEP_TAIL));
+        let tail_from =
+            points.partition_point(|(when, _)| *when < last_step).max(points.len().saturating_sub(STEP_TAIL));
         let tail = &points[tail_from..];
         let smallest = (self.capacity * 0.005).max(0.1);
         let threshold = draw::step_threshold(scatter(tail).max(smallest / 6.0));
@@ -337,8 +338,7 @@ impl TankWatch {
         let from = at + hours_span(hours_left);
         let empty = self.forecast(at).map(|(_, early, _)| early);
         let early = empty.map_or(from, |empty| empty.min(from));
-        let evidence =
-            Evidence::Leak { reservoir: name.to_owned(), draw, expected, lost: self.leak_lost, usable };
+        let evidence = Evidence::Leak { reservoir: name.to_owned(), draw, expected, lost: self.leak_lost, usable };
         Condition::Present { harm: Some(Harm { from, early }), evidence }
     }
 
@@ -364,11 +364,8 @@ impl TankWatch {
         let usable = (level - self.reserve).max(0.0);
         let hidden = if expected > 0.0 { usable / expected - flat_hours } else { 24.0 };
         let from = at + hours_span(hidden.clamp(0.0, 24.0 * 30.0));
-        let evidence = Evidence::Stuck {
-            place: name.to_owned(),
-            quantity: crate::reading::Quantity::Volume,
-            value: level,
-        };
+        let evidence =
+            Evidence::Stuck { place: name.to_owned(), quantity: crate::reading::Quantity::Volume, value: level };
         Condition::Present { harm: Some(Harm { from, early: from }), evidence }
     }
 

@@ -432,7 +432,9 @@ fn place_named(rules: &Rules, id: &str) -> Result<PlaceId, String> {
 
 fn positive(what: &str, value: Option<f64>) -> Result<(), String> {
     match value {
-        Some(value) if !value.is_finite() || value <= 0.0 => Err(format!("{what} must be more than zero, not {value}.")),
+        Some(value) if !value.is_finite() || value <= 0.0 => {
+            Err(format!("{what} must be more than zero, not {value}."))
+        }
         _ => Ok(()),
     }
 }

@@ -60,7 +60,14 @@ pub fn series(
 
 /// A chart of some series, temperature first. `band`: temperature low and high, humidity
 /// low and high.
-pub fn chart(rules: &Rules, title: &str, series: &[Series], from: Timestamp, until: Timestamp, band: [Option<f64>; 4]) -> Chart {
+pub fn chart(
+    rules: &Rules,
+    title: &str,
+    series: &[Series],
+    from: Timestamp,
+    until: Timestamp,
+    band: [Option<f64>; 4],
+) -> Chart {
     let panels = series
         .iter()
         .map(|series| {
@@ -69,7 +76,8 @@ pub fn chart(rules: &Rules, title: &str, series: &[Series], from: Timestamp, unt
                 Quantity::Humidity => (Measure::Humidity, (band[2], band[3])),
                 _ => (Measure::Volume, (None, None)),
             };
-            let point = |point: &HistoryPoint| Point { at: point.from, low: point.low, mean: point.mean, high: point.high };
+            let point =
+                |point: &HistoryPoint| Point { at: point.from, low: point.low, mean: point.mean, high: point.high };
             Panel {
                 measure,
                 points: series.points.iter().map(point).collect(),
