@@ -1,6 +1,8 @@
 //! The laws of the house that a compiler does not keep: what a file may lean on and
 //! what it may not say. Each reads the tree as text; DEVELOPERS.md gives the reasons.
 
+mod readme;
+
 use std::path::{Path, PathBuf};
 
 /// A source file: its path from the root of the project, and its text.
