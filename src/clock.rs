@@ -6,6 +6,8 @@
 //! followed at once. Set back, it is not: our time never runs backwards, so it goes on
 //! at half speed until the wall has caught up.
 
+#![expect(clippy::disallowed_methods, reason = "somebody has to ask the system, and only this file does")]
+
 use crate::units::Timestamp;
 use chrono::{TimeDelta, Utc};
 use std::time::{Duration, Instant};
