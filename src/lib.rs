@@ -5,13 +5,18 @@
 //! modules stand below in reading order.
 
 pub mod chart;
+pub mod cli;
+pub mod clock;
 pub mod config;
+pub mod daemon;
 pub mod demo;
 pub mod engine;
 pub mod intake;
 pub mod journal;
 pub mod notify;
 pub mod reading;
+pub mod rebuild;
 pub mod rehearse;
+pub mod report;
 pub mod store;
 pub mod units;

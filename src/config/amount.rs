@@ -179,8 +179,8 @@ pub(super) fn air_temperature(value: &DeValue<'_>) -> Result<f64, Complaint> {
         "K" => number - 273.15,
         _ => return Err(wanted()),
     };
-    within(celsius, -20.0, 60.0, " degrees Celsius").map_err(|complaint| {
-        if unit == "Cel" && (32.0..=140.0).contains(&number) {
+    within(celsius, -10.0, 45.0, " degrees Celsius").map_err(|complaint| {
+        if unit == "Cel" && (45.0..=113.0).contains(&number) {
             complaint.hint(format!("if Fahrenheit is meant, write \"{number} F\""))
         } else {
             complaint
@@ -284,28 +284,37 @@ pub(super) fn topic(value: &DeValue<'_>) -> Result<String, Complaint> {
 /// A unit that fits a quantity.
 pub(super) fn unit_of(quantity: Quantity) -> impl Fn(&DeValue<'_>) -> Result<Unit, Complaint> {
     move |value| {
-        let fitting: &[(&str, Unit)] = match quantity {
-            Quantity::Temperature => &[("Cel", Unit::Celsius), ("F", Unit::Fahrenheit), ("K", Unit::Kelvin)],
-            Quantity::Humidity => &[("%RH", Unit::PercentHumidity), ("%", Unit::PercentHumidity), ("/", Unit::Ratio)],
-            Quantity::Distance | Quantity::Depth => {
-                &[("mm", Unit::Millimetre), ("cm", Unit::Centimetre), ("m", Unit::Metre), ("in", Unit::Inch)]
-            }
-            Quantity::Volume => &[("L", Unit::Litre), ("gal", Unit::UsGallon)],
-            Quantity::Filling => &[("%", Unit::Percent), ("/", Unit::Ratio)],
-        };
         let found = text(value)?;
-        let also = match found {
+        let word = match found {
             "C" | "°C" | "celsius" | "Celsius" => "Cel",
             "°F" | "fahrenheit" | "Fahrenheit" => "F",
             "l" | "litre" | "litres" => "L",
             "inch" | "inches" => "in",
             other => other,
         };
-        fitting.iter().find(|(word, _)| *word == also).map(|(_, unit)| *unit).ok_or_else(|| {
-            let words: Vec<String> = fitting.iter().map(|(word, _)| format!("\"{word}\"")).collect();
+        let fitting = units_fitting(quantity).iter().find(|(known, _)| *known == word);
+        fitting.map(|(_, unit)| *unit).ok_or_else(|| {
             Complaint::new(format!("this unit does not fit {}", quantity.word()))
-                .hint(format!("write the unit the device sends: {}", words.join(", ")))
+                .hint(format!("write the unit the device sends: {}", units_words(quantity)))
         })
+    }
+}
+
+/// The units that fit a quantity, as a list in words.
+pub(super) fn units_words(quantity: Quantity) -> String {
+    let words: Vec<String> = units_fitting(quantity).iter().map(|(word, _)| format!("\"{word}\"")).collect();
+    words.join(", ")
+}
+
+fn units_fitting(quantity: Quantity) -> &'static [(&'static str, Unit)] {
+    match quantity {
+        Quantity::Temperature => &[("Cel", Unit::Celsius), ("F", Unit::Fahrenheit), ("K", Unit::Kelvin)],
+        Quantity::Humidity => &[("%RH", Unit::PercentHumidity), ("%", Unit::PercentHumidity), ("/", Unit::Ratio)],
+        Quantity::Distance | Quantity::Depth => {
+            &[("mm", Unit::Millimetre), ("cm", Unit::Centimetre), ("m", Unit::Metre), ("in", Unit::Inch)]
+        }
+        Quantity::Volume => &[("L", Unit::Litre), ("gal", Unit::UsGallon)],
+        Quantity::Filling => &[("%", Unit::Percent), ("/", Unit::Ratio)],
     }
 }
 

@@ -137,7 +137,7 @@ fn read_crop(
         let missing: Vec<&str> = groups.iter().filter(|(_, stands)| !stands).map(|(key, _)| *key).collect();
         if !missing.is_empty() {
             let hint = format!(
-                "this is a new crop: write like = \"radish\" to start from a crop it resembles, or every figure (here {} is not given or not right)",
+                "a new crop needs like = \"radish\" (a crop it resembles), or every figure; missing or wrong here: {}",
                 missing.join(", ")
             );
             table.missing(findings, "like", &hint);

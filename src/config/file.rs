@@ -78,6 +78,10 @@ impl<'t> Findings<'t> {
             let at = error.span().map_or(self.text.len(), |span| span.start);
             let line = self.line(at);
             let shown = self.text.lines().nth(line - 1).unwrap_or("").trim();
+            let shown = match shown.split_once('=') {
+                Some((key, _)) if holds_a_secret(shown) => key.trim_end(),
+                _ => shown,
+            };
             let shown = if shown.is_empty() { "(empty line)".to_owned() } else { shortened(shown) };
             let complaint = Complaint::new(format!("this is not TOML: {}", error.message().replace('\n', "; ")));
             self.problems.push(complaint.at(Some(line), shown, None));
@@ -219,15 +223,17 @@ impl<'d> Table<'d> {
     /// Reports every key that nobody asked for.
     pub fn finish(self, findings: &mut Findings<'_>) {
         let Some(entries) = self.entries else { return };
+        let known = || self.known.iter().copied();
         for (name, value) in entries.iter() {
             if self.known.contains(&name.get_ref().as_ref()) {
                 continue;
             }
-            let complaint = Complaint::new("no such key").did_you_mean(name.get_ref(), self.known.iter().copied());
             let line = findings.line(name.span().start);
-            let found = match value.get_ref() {
-                DeValue::Table(_) | DeValue::Array(_) => None,
-                _ => findings.text.get(value.span()).map(shortened),
+            let complaint = Complaint::new("no such key");
+            let (complaint, found) = match value.get_ref() {
+                _ if holds_a_secret(name.get_ref()) => (complaint.hint(PASSWORD_HINT), None),
+                DeValue::Table(_) | DeValue::Array(_) => (complaint.did_you_mean(name.get_ref(), known()), None),
+                _ => (complaint.did_you_mean(name.get_ref(), known()), findings.text.get(value.span()).map(shortened)),
             };
             findings.problems.push(complaint.at(Some(line), self.key(name.get_ref()), found));
         }
@@ -295,5 +301,15 @@ fn shortened(text: &str) -> String {
     shown
 }
 
+/// Whether a key, or a line, may carry a password: what the check prints ends up
+/// in logs and in questions to friends.
+fn holds_a_secret(text: &str) -> bool {
+    let lower = text.to_lowercase();
+    lower.contains("pass") || lower.contains("secret") || (lower.contains("://") && lower.contains('@'))
+}
+
+/// What to do with a password.
+pub(super) const PASSWORD_HINT: &str =
+    "put the password alone into a file that only the daemon may read, and write password_file = \"...\"";
 /// A key and its value should stay on one line of a terminal.
 const SHOWN_CHARACTERS: usize = 70;

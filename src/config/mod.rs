@@ -7,6 +7,7 @@ pub mod crops;
 mod file;
 mod outside;
 mod problem;
+mod reservoir;
 mod room;
 mod tank;
 
@@ -32,10 +33,6 @@ pub fn load(path: &Path) -> Result<Config, Problems> {
         let hint = "\"traywarden check --config FILE\" names another; the example is config/traywarden.toml";
         return Err(Problems::whole_file(&file_name, format!("cannot be read: {error}"), hint));
     }
-    if bytes.len() as u64 > LARGEST_FILE {
-        let wanted = format!("longer than {LARGEST_FILE} bytes: this is no settings file");
-        return Err(Problems::whole_file(&file_name, wanted, "the example is config/traywarden.toml"));
-    }
     match String::from_utf8(bytes) {
         Ok(text) => parse(&text, &file_name, path.parent().unwrap_or(Path::new(""))),
         Err(error) => {
@@ -53,6 +50,10 @@ pub fn load(path: &Path) -> Result<Config, Problems> {
 /// # Errors
 /// Everything that is wrong with it, in one go.
 pub fn parse(text: &str, file_name: &str, base_dir: &Path) -> Result<Config, Problems> {
+    if text.len() as u64 > LARGEST_FILE {
+        let wanted = format!("longer than {LARGEST_FILE} bytes: this is no settings file");
+        return Err(Problems::whole_file(file_name, wanted, "the example is config/traywarden.toml"));
+    }
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let (document, errors) = DeTable::parse_recoverable(text);
     let mut findings = file::Findings::new(text);
@@ -70,7 +71,8 @@ pub fn example() -> &'static str {
     include_str!("../../config/traywarden.toml")
 }
 
-/// A hundred racks need about 50 kB; more than this is another kind of file.
+/// A hundred racks need about 50 kB; more than this is another kind of file. It
+/// also keeps every list far below the 65,536 things that the ids can count.
 const LARGEST_FILE: u64 = 1 << 20;
 
 /// A whole checked config.

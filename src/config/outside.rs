@@ -2,7 +2,7 @@
 //! address with its TLS and its login. Connecting is left to `intake` and `notify`.
 
 use super::amount::{text, truth};
-use super::file::{Complaint, Findings, Item, Table};
+use super::file::{Complaint, Findings, Item, PASSWORD_HINT, Table};
 use super::{Broker, Mail, Smtp, Tls};
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
@@ -238,10 +238,7 @@ fn address(item: &Item<'_>, findings: &mut Findings<'_>, schemes: &[(&'static st
     };
     if user.is_some_and(|user| user.contains(':')) {
         let complaint = Complaint::new("a password has no place in the settings (not shown here)");
-        findings.refuse_unshown(
-            item,
-            complaint.hint("put it alone into a file that only the daemon may read, and write password_file = \"...\""),
-        );
+        findings.refuse_unshown(item, complaint.hint(PASSWORD_HINT));
         return None;
     }
     match host_and_port(host.strip_suffix('/').unwrap_or(host), usual_port).and_then(|(host, port)| {

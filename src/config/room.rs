@@ -1,14 +1,13 @@
-//! Reads what is in the room: places, air sensors, reservoirs with their gauges,
-//! and which topic each device speaks on.
+//! Reads what is in the room: places, air sensors, and which topic each device
+//! speaks on. Tanks are read by `reservoir`.
 
 use super::amount::{
-    air_humidity, air_temperature, difference_between, identifier, length_between, number_between, pointer,
-    span_between, text, topic, unit_of,
+    air_humidity, air_temperature, difference_between, identifier, number_between, pointer, span_between, text, topic,
+    unit_of, units_words,
 };
 use super::file::{Complaint, Findings, Item, Table};
-use super::tank::{height_mm, shape};
 use super::{Field, Locator, Source, Topics, Unit};
-use crate::engine::rules::{BandOverride, Channel, Place, PlaceId, Reservoir, ReservoirId, Sensor};
+use crate::engine::rules::{BandOverride, Channel, Place, PlaceId, Reservoir, Sensor};
 use crate::reading::{ChannelId, Quantity, SensorId};
 use chrono::TimeDelta;
 use std::collections::BTreeMap;
@@ -46,8 +45,10 @@ pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic
     reader.room
 }
 
-struct Reader<'s> {
-    room: Room,
+/// Reads one thing after another into the room.
+pub(super) struct Reader<'s> {
+    /// What was read so far.
+    pub room: Room,
     /// Every id with the line it stands on: alarms call all kinds of things by id alone.
     ids: BTreeMap<String, usize>,
     site_topic: &'s str,
@@ -121,7 +122,7 @@ impl Reader<'_> {
             if !reads.stands() {
                 continue;
             }
-            if let Some(field) = self.field(&mut reads, findings, sensor, quantity, None) {
+            if let Some(field) = self.field(&mut reads, findings, sensor, quantity) {
                 fields.push((item, field));
             }
             reads.finish(findings);
@@ -139,129 +140,13 @@ impl Reader<'_> {
         self.listen(topic, findings, &id, Source { sensor, fields: Vec::new(), time }, fields);
     }
 
-    fn reservoir(&mut self, mut table: Table<'_>, findings: &mut Findings<'_>) {
-        let id = self.id(&mut table, findings, "reservoir", "tank");
-        let name = table.optional(findings, "name", text).map(str::to_owned);
-        let feeds = match table.take("feeds") {
-            Some(item) => item.list().iter().filter_map(|item| self.place_named(item, findings)).collect(),
-            None => (0..self.room.places.len()).map(|index| PlaceId(index as u16)).collect(),
-        };
-        let topic = self.topic(&mut table, findings);
-        let (every, silent_after) = rhythm(&mut table, findings);
-        let time = time_of_measuring(&mut table, findings);
-        let shape_item = table.take("shape");
-        let shape = shape_item.as_ref().and_then(|item| shape(item, findings));
-        if shape_item.is_none() {
-            table.missing(findings, "shape", "measure the tank inside and write shape = { kind = \"box\", length = \"600 mm\", width = \"400 mm\", height = \"350 mm\" }");
-        }
-        let tank_height_mm = shape.as_ref().map(height_mm);
-        let sensor = self.next_sensor();
-        let reads_item = table.take("reads");
-        let gauge = match &reads_item {
-            Some(item) => self.gauge(item, findings, sensor, tank_height_mm),
-            None => {
-                table.missing(findings, "reads", "say what the gauge sends: reads = { what = \"distance\", unit = \"mm\", sensor_height = \"400 mm\" }");
-                None
-            }
-        };
-        let inlet = table.take("pump_inlet");
-        let pump_inlet_mm = inlet.as_ref().and_then(|item| item.read(findings, length_between(0.0, 20_000.0)));
-        if let (Some(item), Some(inlet_mm), Some(height)) = (&inlet, pump_inlet_mm, tank_height_mm)
-            && inlet_mm >= height
-        {
-            let complaint = Complaint::new(format!(
-                "the pump inlet lies at or above the rim: the tank is {height:.0} mm high inside"
-            ));
-            findings
-                .refuse(item, complaint.hint("measure from the tank floor up to where the pump begins to draw air"));
-        }
-        let low_percent = table.optional(findings, "low_percent", number_between(1.0, 90.0));
-        table.finish(findings);
-        let id = id.unwrap_or_default();
-        let reservoir = ReservoirId(self.room.reservoirs.len() as u16);
-        self.room.sensors.push(Sensor { id: id.clone(), place: None, reservoir: Some(reservoir), every, silent_after });
-        let Some((sensor_height_mm, field)) = gauge else { return };
-        let channel = field.channel;
-        let fields = reads_item.into_iter().map(|item| (item, field.clone())).collect();
-        self.listen(topic, findings, &id, Source { sensor, fields: Vec::new(), time }, fields);
-        let Some(shape) = shape else { return };
-        self.room.reservoirs.push(Reservoir {
-            name: name.unwrap_or_else(|| id.clone()),
-            id,
-            feeds,
-            sensor,
-            channel,
-            shape,
-            sensor_height_mm,
-            pump_inlet_mm: pump_inlet_mm.unwrap_or(PUMP_INLET_MM),
-            low_percent: low_percent.unwrap_or(LOW_PERCENT),
-        });
-    }
-
-    /// `reads = { what = .. }`: the height of the gauge and what it sends.
-    fn gauge(
-        &mut self,
-        item: &Item<'_>,
-        findings: &mut Findings<'_>,
-        sensor: SensorId,
-        tank_height_mm: Option<f64>,
-    ) -> Option<(f64, Field)> {
-        let mut reads = item.table(findings);
-        if !reads.stands() {
-            return None;
-        }
-        let what = reads.required(
-            findings,
-            "what",
-            "write what = \"distance\", \"depth\", \"volume\" or \"filling\"",
-            |value| {
-                let word = text(value)?;
-                let known = GAUGES.into_iter().find(|(known, _)| *known == word).map(|(_, quantity)| quantity);
-                known.ok_or_else(|| Complaint::new("no such gauge").did_you_mean(word, GAUGES.map(|(known, _)| known)))
-            },
-        );
-        let height_item = reads.take("sensor_height");
-        let height = height_item.as_ref().and_then(|item| item.read(findings, length_between(10.0, 40_000.0)));
-        match (what, &height_item) {
-            (Some(Quantity::Distance), None) => {
-                reads.missing(
-                    findings,
-                    "sensor_height",
-                    "write the height of the gauge above the tank floor: sensor_height = \"400 mm\"",
-                );
-            }
-            (Some(Quantity::Distance), Some(item)) => {
-                if let (Some(sensor_height), Some(tank)) = (height, tank_height_mm)
-                    && sensor_height < tank
-                {
-                    let complaint = Complaint::new(format!(
-                        "the gauge would hang below the rim: the tank is {tank:.0} mm high inside"
-                    ));
-                    findings.refuse(item, complaint.hint("measure from the tank floor up to the face of the gauge"));
-                }
-            }
-            (Some(other), Some(item)) => {
-                findings.refuse(
-                    item,
-                    Complaint::new(format!("only a distance gauge has a height; this one sends {}", other.word())),
-                );
-            }
-            (Some(_), None) | (None, _) => {}
-        }
-        // Without `what` the rest is read as a distance, so that its keys are checked all the same.
-        let field = self.field(&mut reads, findings, sensor, what.unwrap_or(Quantity::Distance), what);
-        reads.finish(findings);
-        what.and(field).map(|field| (height.unwrap_or(0.0), field))
-    }
-
     /// One quantity of a message, and its channel.
-    fn field(
+    pub(super) fn field(
         &mut self,
         reads: &mut Table<'_>,
         findings: &mut Findings<'_>,
         sensor: SensorId,
         quantity: Quantity,
-        gauge: Option<Quantity>,
     ) -> Option<Field> {
         let pointer_item = reads.take("pointer");
         let senml_item = reads.take("senml");
@@ -301,13 +186,8 @@ impl Reader<'_> {
             None => usual,
         };
         if unit_item.is_none() && usual.is_none() {
-            let example = if quantity == Quantity::Temperature {
-                "\"Cel\" or \"F\""
-            } else {
-                "\"mm\", \"cm\", \"in\", \"L\" or \"gal\""
-            };
-            let fitting = if gauge.is_none() && quantity != Quantity::Temperature { "the unit" } else { example };
-            reads.missing(findings, "unit", &format!("write the unit the device sends, such as {fitting}"));
+            let hint = format!("write the unit the device sends: {}", units_words(quantity));
+            reads.missing(findings, "unit", &hint);
         }
         let limit =
             if matches!(quantity, Quantity::Distance | Quantity::Depth | Quantity::Volume) { 1000.0 } else { 50.0 };
@@ -329,7 +209,7 @@ impl Reader<'_> {
 
     /// Enters a device under its topic; refuses it where another value is read
     /// from the same spot of the same messages.
-    fn listen(
+    pub(super) fn listen(
         &mut self,
         topic: Option<(Item<'_>, String)>,
         findings: &mut Findings<'_>,
@@ -365,7 +245,13 @@ impl Reader<'_> {
         others.push(source);
     }
 
-    fn id(&mut self, table: &mut Table<'_>, findings: &mut Findings<'_>, kind: &str, example: &str) -> Option<String> {
+    pub(super) fn id(
+        &mut self,
+        table: &mut Table<'_>,
+        findings: &mut Findings<'_>,
+        kind: &str,
+        example: &str,
+    ) -> Option<String> {
         let Some(item) = table.take("id") else {
             table.missing(
                 findings,
@@ -384,7 +270,7 @@ impl Reader<'_> {
         Some(id)
     }
 
-    fn place_named(&self, item: &Item<'_>, findings: &mut Findings<'_>) -> Option<PlaceId> {
+    pub(super) fn place_named(&self, item: &Item<'_>, findings: &mut Findings<'_>) -> Option<PlaceId> {
         let named = item.read(findings, text)?;
         let found = self.room.places.iter().position(|place| place.id == named);
         if found.is_none() {
@@ -403,7 +289,7 @@ impl Reader<'_> {
         found.map(|index| PlaceId(index as u16))
     }
 
-    fn topic<'d>(&self, table: &mut Table<'d>, findings: &mut Findings<'_>) -> Option<(Item<'d>, String)> {
+    pub(super) fn topic<'d>(&self, table: &mut Table<'d>, findings: &mut Findings<'_>) -> Option<(Item<'d>, String)> {
         let Some(item) = table.take("topic") else {
             table.missing(
                 findings,
@@ -424,13 +310,13 @@ impl Reader<'_> {
         Some((item, topic))
     }
 
-    fn next_sensor(&self) -> SensorId {
+    pub(super) fn next_sensor(&self) -> SensorId {
         SensorId(self.room.sensors.len() as u16)
     }
 }
 
 /// `every` and `silent_after`.
-fn rhythm(table: &mut Table<'_>, findings: &mut Findings<'_>) -> (TimeDelta, TimeDelta) {
+pub(super) fn rhythm(table: &mut Table<'_>, findings: &mut Findings<'_>) -> (TimeDelta, TimeDelta) {
     let every = table.optional(findings, "every", span_between(TimeDelta::seconds(1), TimeDelta::days(1)));
     let every = every.unwrap_or(TimeDelta::seconds(60));
     let silent = table.take("silent_after");
@@ -446,7 +332,7 @@ fn rhythm(table: &mut Table<'_>, findings: &mut Findings<'_>) -> (TimeDelta, Tim
 }
 
 /// `time = "/t"`, or the longer `time = { pointer = "/t" }` that looks like the other fields.
-fn time_of_measuring(table: &mut Table<'_>, findings: &mut Findings<'_>) -> Option<String> {
+pub(super) fn time_of_measuring(table: &mut Table<'_>, findings: &mut Findings<'_>) -> Option<String> {
     let item = table.take("time")?;
     if item.value.as_str().is_some() {
         return item.read(findings, pointer);
@@ -494,16 +380,3 @@ fn usual_accuracy(quantity: Quantity) -> f64 {
         Quantity::Filling => 2.0,
     }
 }
-
-/// "level" is what many gauges call the depth.
-const GAUGES: [(&str, Quantity); 5] = [
-    ("distance", Quantity::Distance),
-    ("depth", Quantity::Depth),
-    ("level", Quantity::Depth),
-    ("volume", Quantity::Volume),
-    ("filling", Quantity::Filling),
-];
-/// Own default: a pump standing on the floor draws air at about two centimetres.
-const PUMP_INLET_MM: f64 = 20.0;
-/// Own default: a fifth of the usable water is worth a line even when nothing is drawn.
-const LOW_PERCENT: f64 = 20.0;

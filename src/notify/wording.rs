@@ -20,7 +20,7 @@ mod watch_words;
 mod samples;
 
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{LetterFacts, LetterKind};
+use crate::engine::event::{EntryNote, LetterFacts, LetterKind};
 use crate::engine::rules::{Rules, Site};
 use crate::notify::letter::{Letter, Picture};
 use crate::units::Timestamp;
@@ -29,6 +29,22 @@ use speech::Speech;
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
 pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
     told::paragraph(change, &Speech::new(site, change.at))
+}
+
+/// What the grower should know about a journal entry that was taken.
+pub fn entry_note(note: &EntryNote) -> String {
+    match note {
+        EntryNote::BlendApart { first, last, light_days, harvest_days } => format!(
+            "In this blend {first} and {last} are apart: {light_days} days to the light, {harvest_days} to the cut. \
+             Sow them in trays of their own, or cut when the first is ready."
+        ),
+        EntryNote::UnknownCrop { crop } => format!(
+            "\"{crop}\" is not in the crop table; it is watched as a usual small brassica. Add it as [[crop]] in the config."
+        ),
+        EntryNote::BandsClash { place, tray } => format!(
+            "No air suits every tray in {place}: {tray} wants it otherwise than the rest. The widest limits hold there now."
+        ),
+    }
 }
 
 /// The words of a letter. A picture is shown beside the place for which

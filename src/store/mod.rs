@@ -124,11 +124,17 @@ impl Store {
         self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).map_err(self.explain())
     }
 
+    /// Notes that what comes next is a stop in good order, where the store is shared and
+    /// cannot be closed.
+    pub fn stop_well(&mut self) -> Result<(), StoreError> {
+        opening::mark_stopped_well(&self.connection, true).map_err(self.explain())?;
+        self.checkpoint()
+    }
+
     /// Closes the file in good order, so that the next start needs only the quick
     /// check. Dropping a store is safe too.
     pub fn close(mut self) -> Result<(), StoreError> {
-        opening::mark_stopped_well(&self.connection, true).map_err(self.explain())?;
-        self.checkpoint()?;
+        self.stop_well()?;
         let path = self.path;
         self.connection.close().map_err(|(_, error)| error::explain(&path)(error))
     }

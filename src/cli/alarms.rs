@@ -1,0 +1,161 @@
+//! `alarms`: list them, answer them, print the table of kinds.
+
+use super::log::hand_over;
+use super::show;
+use super::{Answer, Failure, Outcome, print, room, settings, when};
+use crate::clock::Clock;
+use crate::engine::alarm::table::row;
+use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind};
+use crate::engine::event::Command;
+use crate::engine::rules::Site;
+use crate::notify::wording;
+use crate::store::InboxKind;
+use clap::{Args, Subcommand};
+use serde_json::{Value, json};
+use std::fmt::Write;
+use std::path::Path;
+
+#[derive(Args)]
+pub struct Alarms {
+    #[command(subcommand)]
+    what: Option<What>,
+    /// Print JSON instead of text.
+    #[arg(long)]
+    json: bool,
+    /// Who answers.
+    #[arg(long, global = true, default_value = "grower")]
+    by: String,
+}
+
+#[derive(Subcommand)]
+enum What {
+    /// "I have seen it": no more reminders.
+    Acknowledge {
+        /// Which, as the list and the letters write it, such as reservoir-low:tank.
+        alarm: String,
+    },
+    /// Silence one for a while; it comes back by itself.
+    Shelve {
+        /// Which.
+        alarm: String,
+        /// How long, at most 24 h.
+        #[arg(long = "for", default_value = "2 h")]
+        span: String,
+    },
+    /// Bring one back that was shelved or out of service.
+    Unshelve {
+        /// Which.
+        alarm: String,
+    },
+    /// Take one out of service until it is brought back.
+    OutOfService {
+        /// Which.
+        alarm: String,
+        /// Why; the digest says so every day.
+        #[arg(long)]
+        reason: String,
+    },
+    /// Every kind of alarm: cause, consequence, response, delays.
+    Table,
+}
+
+impl Alarms {
+    pub fn run(self, path: &Path) -> Outcome {
+        let by = self.by;
+        let command = match self.what {
+            None => return list(path, self.json),
+            Some(What::Table) => return table(self.json),
+            Some(What::Acknowledge { alarm }) => Command::Acknowledge { alarm: key(&alarm)?, by },
+            Some(What::Shelve { alarm, span }) => {
+                let until = Clock::system().now() + when::span(&span)?;
+                Command::Shelve { alarm: key(&alarm)?, by, until }
+            }
+            Some(What::Unshelve { alarm }) => Command::Unshelve { alarm: key(&alarm)?, by },
+            Some(What::OutOfService { alarm, reason }) => Command::OutOfService { alarm: key(&alarm)?, by, reason },
+        };
+        let config = settings(path)?;
+        let body = serde_json::to_string(&command).map_err(|error| Failure::Sentence(error.to_string()))?;
+        hand_over(&config, InboxKind::Command, &body)
+    }
+}
+
+fn key(id: &str) -> Result<AlarmKey, Failure> {
+    AlarmKey::from_id(id).ok_or_else(|| {
+        Failure::Usage(format!(
+            "\"{id}\" is no alarm; write kind:subject as `traywarden alarms` lists it, such as reservoir-low:tank"
+        ))
+    })
+}
+
+fn list(path: &Path, json: bool) -> Outcome {
+    let config = settings(path)?;
+    let room = room::open(&config)?;
+    let alarms = room.engine.snapshot().alarms;
+    let site = &config.rules.site;
+    if json {
+        print(&Value::Array(alarms.iter().map(|alarm| alarm_json(alarm, site)).collect()).to_string())?;
+    } else if alarms.is_empty() {
+        room::warn_if_quiet(&room);
+        print("No alarm.")?;
+    } else {
+        room::warn_if_quiet(&room);
+        for alarm in &alarms {
+            print(&format!(
+                "{} ({}, {})\n  {}",
+                alarm.key.id(),
+                alarm.state.word(),
+                alarm.priority.word(),
+                wording::alarm_text(alarm, site)
+            ))?;
+        }
+    }
+    Ok(Answer::Yes)
+}
+
+/// An alarm as JSON.
+pub fn alarm_json(alarm: &AlarmChange, site: &Site) -> Value {
+    json!({
+        "alarm": alarm.key.id(), "kind": alarm.key.kind.word(), "subject": alarm.key.subject,
+        "state": alarm.state.word(), "priority": alarm.priority.word(), "since": show::instant(alarm.since),
+        "harm_from": alarm.harm.map(|harm| show::instant(harm.from)),
+        "harm_early": alarm.harm.map(|harm| show::instant(harm.early)),
+        "times": alarm.times, "by": alarm.by, "text": wording::alarm_text(alarm, site),
+    })
+}
+
+fn table(json: bool) -> Outcome {
+    if json {
+        let rows = AlarmKind::ALL.into_iter().map(row).map(|row| {
+            json!({
+                "kind": row.kind.word(), "cause": row.cause, "consequence": row.consequence, "response": row.response,
+                "time_to_respond": row.time_to_respond, "on_delay_s": row.on_delay.num_seconds(),
+                "off_delay_s": row.off_delay.num_seconds(), "deadband": row.deadband, "priority": row.priority,
+            })
+        });
+        print(&Value::Array(rows.collect()).to_string())?;
+        return Ok(Answer::Yes);
+    }
+    let mut text = String::new();
+    for row in AlarmKind::ALL.into_iter().map(row) {
+        let minutes = |span: chrono::TimeDelta| match span.num_minutes() {
+            0 => "at once".to_owned(),
+            minutes => format!("{minutes} min"),
+        };
+        let _ = writeln!(text, "{}", row.kind.word());
+        for (label, value) in [
+            ("cause", row.cause.to_owned()),
+            ("if nobody acts", row.consequence.to_owned()),
+            ("what to do", row.response.to_owned()),
+            ("time to respond", row.time_to_respond.to_owned()),
+            ("raised after", minutes(row.on_delay)),
+            ("over after", minutes(row.off_delay)),
+            ("deadband", row.deadband.to_owned()),
+            ("urgent by", row.priority.to_owned()),
+        ] {
+            let _ = writeln!(text, "  {label:<16}{value}");
+        }
+        text.push('\n');
+    }
+    print(&text)?;
+    Ok(Answer::Yes)
+}

@@ -1,0 +1,60 @@
+//! `check`: read the settings, say everything that is wrong; with `--letter`, send one letter.
+
+use super::run::runtime;
+use super::{Answer, Failure, Outcome, print, settings};
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::daemon;
+use crate::notify::postman::Postman;
+use crate::notify::wording;
+use clap::Args;
+use std::path::Path;
+
+#[derive(Args)]
+pub struct Check {
+    /// Also send one test letter the way an alarm would go, and say what the mail server answered.
+    #[arg(long)]
+    letter: bool,
+}
+
+impl Check {
+    pub fn run(self, path: &Path) -> Outcome {
+        let config = settings(path)?;
+        let rules = &config.rules;
+        print(&format!(
+            "{} is fine: {} with {} places, {} sensors and {} reservoirs; letters go to {}{}.",
+            path.display(),
+            rules.site.name,
+            rules.places.len(),
+            rules.sensors.len() - rules.reservoirs.len(),
+            rules.reservoirs.len(),
+            config.mail.to.join(", "),
+            match &config.mail.smtp {
+                Some(smtp) => format!(" through {}:{}", smtp.host, smtp.port),
+                None => format!(" as .eml files in {}", config.mail.folder.display()),
+            }
+        ))?;
+        if self.letter { send(&config) } else { Ok(Answer::Yes) }
+    }
+}
+
+fn send(config: &Config) -> Outcome {
+    let now = Clock::system().now();
+    let letter = wording::test_letter(format!("test-{}", now.timestamp_millis()), &config.rules.site, now);
+    let runtime = runtime()?;
+    let mut failed = false;
+    for mail in daemon::addressed(&letter, &config.mail, &config.rules.site.name) {
+        match runtime.block_on(Postman::new(&config.mail).try_once(&mail)) {
+            Ok(()) => print(&format!("The test letter to {} has been taken.", mail.recipient))?,
+            Err(error) => {
+                failed = true;
+                eprintln!("error: the test letter to {} was not taken: {}", mail.recipient, error.text);
+            }
+        }
+    }
+    if failed {
+        Err(Failure::Sentence("mail does not work yet; alarms would not reach anybody".into()))
+    } else {
+        Ok(Answer::Yes)
+    }
+}

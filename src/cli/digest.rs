@@ -1,0 +1,42 @@
+//! `digest`: the daily letter as it would be written now. Nothing is sent or changed.
+
+use super::{Answer, Failure, Outcome, print, room, settings};
+use crate::daemon;
+use crate::engine::event::{LetterFacts, LetterKind};
+use crate::notify::wording;
+use clap::Args;
+use std::path::{Path, PathBuf};
+
+#[derive(Args)]
+pub struct Digest {
+    /// Also write it as an .eml file, charts and all.
+    #[arg(long, value_name = "FILE")]
+    eml: Option<PathBuf>,
+}
+
+impl Digest {
+    pub fn run(self, path: &Path) -> Outcome {
+        let config = settings(path)?;
+        let room = room::open(&config)?;
+        room::warn_if_quiet(&room);
+        let digest = room.engine.digest_facts(false);
+        let pictures =
+            if self.eml.is_some() { daemon::day_pictures(&room.reader, &config.rules, &digest) } else { Vec::new() };
+        let facts = LetterFacts {
+            id: format!("digest-preview-{}", room.now.timestamp()),
+            at: room.now,
+            kind: LetterKind::Digest,
+            answers: None,
+            alarms: Vec::new(),
+            digest: Some(Box::new(digest)),
+        };
+        let letter = wording::letter(&facts, &config.rules, pictures);
+        print(&format!("Subject: {}\n\n{}", letter.subject, letter.text))?;
+        if let Some(file) = self.eml {
+            let mails = daemon::addressed(&letter, &config.mail, &config.rules.site.name);
+            let mail = mails.first().ok_or_else(|| Failure::Sentence("no recipient in [mail].to".into()))?;
+            std::fs::write(&file, &mail.bytes).map_err(Failure::system(format!("write {}", file.display())))?;
+        }
+        Ok(Answer::Yes)
+    }
+}

@@ -1,0 +1,169 @@
+//! The verbs. Each is one file; this one has the arguments and the dispatch. Data goes to
+//! standard output, everything else to standard error. Exit codes: 0 done, 1 the answer
+//! is no, 2 usage, 78 configuration.
+
+mod alarms;
+mod backup;
+mod check;
+mod demo;
+mod digest;
+mod history;
+mod log;
+mod now;
+mod rehearse;
+mod room;
+mod run;
+mod show;
+mod trays;
+mod when;
+
+use crate::config::{self, Config};
+use clap::{Parser, Subcommand};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+/// sysexits.h EX_CONFIG.
+const EXIT_CONFIG: u8 = 78;
+const DEFAULT_CONFIG: &str = "/etc/traywarden/traywarden.toml";
+
+/// The overnight watch over microgreens in trays on racks.
+#[derive(Parser)]
+#[command(name = "traywarden", version, about, max_term_width = 100)]
+struct Arguments {
+    /// The settings file.
+    #[arg(long, short, global = true, value_name = "FILE", default_value = DEFAULT_CONFIG)]
+    config: PathBuf,
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+#[derive(Subcommand)]
+enum Verb {
+    /// Watch: subscribe to the sensors, keep their readings, send letters.
+    Run,
+    /// Show the whole job on an invented room: two nights in two minutes.
+    Demo(demo::Demo),
+    /// Read the settings and say everything that is wrong with them.
+    Check(check::Check),
+    /// The room now: air, water, trays, alarms, sensors.
+    Now(show::AsJson),
+    /// What a place, a sensor or a reservoir has read.
+    History(history::History),
+    /// Write one entry into the journal: sow, uncover, water, harvest...
+    Log(log::Log),
+    /// Trays that grow, their stage, and what is due.
+    Trays(show::AsJson),
+    /// List alarms, answer them, or print the table of kinds.
+    Alarms(alarms::Alarms),
+    /// The digest as it would be written now; sends nothing.
+    Digest(digest::Digest),
+    /// Run a recorded night through the settings: which letters would have come?
+    Rehearse(rehearse::Rehearse),
+    /// Copy the store to another file, while the daemon runs or not.
+    Backup(backup::Backup),
+}
+
+/// What a verb ends with.
+type Outcome = Result<Answer, Failure>;
+
+/// How it went.
+enum Answer {
+    /// Done.
+    Yes,
+    /// Done, and the answer is no: nothing found, or refused.
+    No,
+}
+
+/// Why a verb could not do its work.
+#[derive(Debug, thiserror::Error)]
+enum Failure {
+    /// The settings are wrong.
+    #[error("{0}")]
+    Config(#[from] config::Problems),
+    /// What was typed makes no sense.
+    #[error("{0}")]
+    Usage(String),
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] crate::store::StoreError),
+    /// The daemon.
+    #[error(transparent)]
+    Daemon(#[from] crate::daemon::DaemonError),
+    /// A rehearsal.
+    #[error(transparent)]
+    Rehearsal(#[from] crate::rehearse::RehearsalError),
+    /// A chart.
+    #[error("cannot draw the chart: {0}")]
+    Chart(#[from] crate::chart::ChartError),
+    /// Anything of the system.
+    #[error("cannot {doing}: {source}")]
+    System {
+        /// What.
+        doing: String,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// Anything else, as a sentence.
+    #[error("{0}")]
+    Sentence(String),
+}
+
+impl Failure {
+    fn system(doing: impl Into<String>) -> impl FnOnce(std::io::Error) -> Failure {
+        let doing = doing.into();
+        move |source| Failure::System { doing, source }
+    }
+}
+
+/// Runs the verb that the command line names.
+pub fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let outcome = match arguments.verb {
+        Verb::Run => run::run(&arguments.config),
+        Verb::Demo(demo) => demo.run(),
+        Verb::Check(check) => check.run(&arguments.config),
+        Verb::Now(shown) => now::run(&arguments.config, shown),
+        Verb::History(history) => history.run(&arguments.config),
+        Verb::Log(log) => log.run(&arguments.config),
+        Verb::Trays(shown) => trays::run(&arguments.config, shown),
+        Verb::Alarms(alarms) => alarms.run(&arguments.config),
+        Verb::Digest(digest) => digest.run(&arguments.config),
+        Verb::Rehearse(rehearse) => rehearse.run(&arguments.config),
+        Verb::Backup(backup) => backup.run(&arguments.config),
+    };
+    let _ = std::io::stdout().flush();
+    match outcome {
+        Ok(Answer::Yes) => ExitCode::SUCCESS,
+        Ok(Answer::No) => ExitCode::from(1),
+        Err(failure) => fail(&failure),
+    }
+}
+
+fn fail(failure: &Failure) -> ExitCode {
+    match failure {
+        // A closed pipe (`| head`) is how people stop reading; it is no trouble.
+        Failure::System { source, .. } if source.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
+        Failure::Config(problems) => {
+            eprint!("{problems}");
+            ExitCode::from(EXIT_CONFIG)
+        }
+        Failure::Usage(why) => {
+            eprintln!("error: {why}");
+            ExitCode::from(2)
+        }
+        other => {
+            eprintln!("error: {other}");
+            ExitCode::from(1)
+        }
+    }
+}
+
+fn settings(path: &Path) -> Result<Config, Failure> {
+    Ok(config::load(path)?)
+}
+
+fn print(text: &str) -> Result<(), Failure> {
+    let mut out = std::io::stdout().lock();
+    writeln!(out, "{}", text.trim_end()).map_err(Failure::system("write to standard output"))
+}

@@ -1,0 +1,94 @@
+//! How the looking verbs show things: in the grower's units and local time, or as JSON.
+
+use crate::engine::digest::{Due, ReservoirDay, TrayDay};
+use crate::engine::rules::Site;
+use crate::units::{Celsius, Litres, Timestamp, UnitSystem};
+use chrono::SecondsFormat;
+use comfy_table::{ContentArrangement, Table, presets};
+use serde_json::{Value, json};
+
+/// `--json`, alone.
+#[derive(clap::Args)]
+pub struct AsJson {
+    /// Print JSON instead of text.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// A table without lines, as wide as the terminal at most.
+pub fn table<const N: usize>(head: [&str; N]) -> Table {
+    let mut table = Table::new();
+    table.load_preset(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_header(head);
+    table
+}
+
+/// A temperature in the site's unit.
+pub fn temperature(site: &Site, value: Option<f64>) -> String {
+    match (value, site.units) {
+        (None, _) => "-".to_owned(),
+        (Some(value), UnitSystem::Metric) => format!("{value:.1} °C"),
+        (Some(value), UnitSystem::Us) => format!("{:.1} °F", Celsius(value).to_fahrenheit()),
+    }
+}
+
+/// Per cent.
+pub fn percent(value: Option<f64>) -> String {
+    value.map_or("-".to_owned(), |value| format!("{value:.0} %"))
+}
+
+/// A volume in the site's unit.
+pub fn volume(site: &Site, value: Option<f64>) -> String {
+    match (value, site.units) {
+        (None, _) => "-".to_owned(),
+        (Some(value), UnitSystem::Metric) => format!("{value:.1} L"),
+        (Some(value), UnitSystem::Us) => format!("{:.1} gal", Litres(value).to_us_gallons()),
+    }
+}
+
+/// A local time with its weekday.
+pub fn local(site: &Site, at: Timestamp) -> String {
+    at.with_timezone(&site.time_zone).format("%a %H:%M").to_string()
+}
+
+/// A local date and time.
+pub fn local_date(site: &Site, at: Timestamp) -> String {
+    at.with_timezone(&site.time_zone).format("%Y-%m-%d %H:%M").to_string()
+}
+
+/// RFC 3339 in UTC.
+pub fn instant(at: Timestamp) -> String {
+    at.to_rfc3339_opts(SecondsFormat::AutoSi, true)
+}
+
+/// What is due, in words.
+pub fn due(due: Due) -> &'static str {
+    match due {
+        Due::Unweight => "weight off",
+        Due::Light => "uncover, to the light",
+        Due::Harvest => "cut",
+    }
+}
+
+/// A tray as JSON.
+pub fn tray_json(tray: &TrayDay) -> Value {
+    json!({
+        "tray": tray.tray, "count": tray.count, "crop": tray.crop, "place": tray.place, "stage": tray.stage.word(),
+        "day": tray.day,
+        "due": tray.due.iter().map(|(what, at)| json!({"what": due(*what), "at": instant(*at)})).collect::<Vec<_>>(),
+    })
+}
+
+/// A reservoir as JSON.
+pub fn reservoir_json(tank: &ReservoirDay) -> Value {
+    json!({
+        "id": tank.id, "name": tank.name, "usable_litres": rounded(tank.usable), "percent": rounded(tank.percent),
+        "drawn_litres": rounded(Some(tank.drawn)), "added_litres": rounded(Some(tank.added)),
+        "empty_at": tank.empty_at.map(|(best, early, late)| json!({
+            "best": instant(best), "early": instant(early), "late": instant(late)})),
+    })
+}
+
+/// Two decimals are more than any sensor knows.
+pub fn rounded(value: Option<f64>) -> Option<f64> {
+    value.map(|value| (value * 100.0).round() / 100.0)
+}

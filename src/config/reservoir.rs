@@ -1,0 +1,152 @@
+//! Reads `[[reservoir]]`: a tank, its gauge and its pump. From a level to litres
+//! is left to `engine::risk::reservoir`.
+
+use super::Field;
+use super::Source;
+use super::amount::{length_between, number_between, text};
+use super::file::{Complaint, Findings, Item, Table};
+use super::room::{Reader, rhythm, time_of_measuring};
+use super::tank::{height_mm, shape};
+use crate::engine::rules::{PlaceId, Reservoir, ReservoirId, Sensor};
+use crate::reading::{Quantity, SensorId};
+
+impl Reader<'_> {
+    /// One tank: a reservoir, and its gauge as a sensor.
+    pub(super) fn reservoir(&mut self, mut table: Table<'_>, findings: &mut Findings<'_>) {
+        let id = self.id(&mut table, findings, "reservoir", "tank");
+        let name = table.optional(findings, "name", text).map(str::to_owned);
+        let feeds = match table.take("feeds") {
+            Some(item) => item.list().iter().filter_map(|item| self.place_named(item, findings)).collect(),
+            None => (0..self.room.places.len()).map(|index| PlaceId(index as u16)).collect(),
+        };
+        let topic = self.topic(&mut table, findings);
+        let (every, silent_after) = rhythm(&mut table, findings);
+        let time = time_of_measuring(&mut table, findings);
+        let shape_item = table.take("shape");
+        let shape = shape_item.as_ref().and_then(|item| shape(item, findings));
+        if shape_item.is_none() {
+            table.missing(findings, "shape", "measure the tank inside and write shape = { kind = \"box\", length = \"600 mm\", width = \"400 mm\", height = \"350 mm\" }");
+        }
+        let tank_height_mm = shape.as_ref().map(height_mm);
+        let sensor = self.next_sensor();
+        let reads_item = table.take("reads");
+        let gauge = match &reads_item {
+            Some(item) => self.gauge(item, findings, sensor, tank_height_mm),
+            None => {
+                table.missing(findings, "reads", "say what the gauge sends: reads = { what = \"distance\", unit = \"mm\", sensor_height = \"400 mm\" }");
+                None
+            }
+        };
+        let inlet = table.take("pump_inlet");
+        let pump_inlet_mm = inlet.as_ref().and_then(|item| item.read(findings, length_between(0.0, 20_000.0)));
+        if let (Some(item), Some(inlet_mm), Some(height)) = (&inlet, pump_inlet_mm, tank_height_mm)
+            && inlet_mm >= height
+        {
+            let complaint = Complaint::new(format!(
+                "the pump inlet lies at or above the rim: the tank is {height:.0} mm high inside"
+            ));
+            findings
+                .refuse(item, complaint.hint("measure from the tank floor up to where the pump begins to draw air"));
+        }
+        let low_percent = table.optional(findings, "low_percent", number_between(1.0, 90.0));
+        table.finish(findings);
+        let id = id.unwrap_or_default();
+        let reservoir = ReservoirId(self.room.reservoirs.len() as u16);
+        self.room.sensors.push(Sensor { id: id.clone(), place: None, reservoir: Some(reservoir), every, silent_after });
+        let Some((sensor_height_mm, field)) = gauge else { return };
+        let channel = field.channel;
+        let fields = reads_item.into_iter().map(|item| (item, field.clone())).collect();
+        self.listen(topic, findings, &id, Source { sensor, fields: Vec::new(), time }, fields);
+        let Some(shape) = shape else { return };
+        self.room.reservoirs.push(Reservoir {
+            name: name.unwrap_or_else(|| id.clone()),
+            id,
+            feeds,
+            sensor,
+            channel,
+            shape,
+            sensor_height_mm,
+            pump_inlet_mm: pump_inlet_mm.unwrap_or(PUMP_INLET_MM),
+            low_percent: low_percent.unwrap_or(LOW_PERCENT),
+        });
+    }
+
+    /// `reads = { what = .. }`: the height of the gauge and what it sends.
+    fn gauge(
+        &mut self,
+        item: &Item<'_>,
+        findings: &mut Findings<'_>,
+        sensor: SensorId,
+        tank_height_mm: Option<f64>,
+    ) -> Option<(f64, Field)> {
+        let mut reads = item.table(findings);
+        if !reads.stands() {
+            return None;
+        }
+        let what = reads.required(
+            findings,
+            "what",
+            "write what = \"distance\", \"depth\", \"volume\" or \"filling\"",
+            |value| {
+                let word = text(value)?;
+                let known = GAUGES.into_iter().find(|(known, _)| *known == word).map(|(_, quantity)| quantity);
+                known.ok_or_else(|| Complaint::new("no such gauge").did_you_mean(word, GAUGES.map(|(known, _)| known)))
+            },
+        );
+        let height_item = reads.take("sensor_height");
+        let height = height_item.as_ref().and_then(|item| item.read(findings, length_between(10.0, 40_000.0)));
+        match (what, &height_item) {
+            (Some(Quantity::Distance), None) => {
+                reads.missing(
+                    findings,
+                    "sensor_height",
+                    "write the height of the gauge above the tank floor: sensor_height = \"400 mm\"",
+                );
+            }
+            (Some(Quantity::Distance), Some(item)) => {
+                if let (Some(sensor_height), Some(tank)) = (height, tank_height_mm)
+                    && sensor_height < tank
+                {
+                    let complaint = Complaint::new(format!(
+                        "the gauge would hang below the rim: the tank is {tank:.0} mm high inside"
+                    ));
+                    findings.refuse(item, complaint.hint("measure from the tank floor up to the face of the gauge"));
+                }
+            }
+            (Some(other), Some(item)) => {
+                findings.refuse(
+                    item,
+                    Complaint::new(format!("only a distance gauge has a height; this one sends {}", other.word())),
+                );
+            }
+            (Some(_), None) | (None, _) => {}
+        }
+        let field = match what {
+            Some(quantity) => self.field(&mut reads, findings, sensor, quantity),
+            None => {
+                // What fits depends on `what`; the keys themselves are right.
+                for key in FIELD_KEYS {
+                    reads.take(key);
+                }
+                None
+            }
+        };
+        reads.finish(findings);
+        field.map(|field| (height.unwrap_or(0.0), field))
+    }
+}
+
+/// "level" is what many gauges call the depth.
+const GAUGES: [(&str, Quantity); 5] = [
+    ("distance", Quantity::Distance),
+    ("depth", Quantity::Depth),
+    ("level", Quantity::Depth),
+    ("volume", Quantity::Volume),
+    ("filling", Quantity::Filling),
+];
+/// The keys of one quantity in a message.
+const FIELD_KEYS: [&str; 7] = ["pointer", "senml", "unit", "accuracy", "resolution", "gain", "offset"];
+/// Own default: a pump standing on the floor draws air at about two centimetres.
+const PUMP_INLET_MM: f64 = 20.0;
+/// Own default: a fifth of the usable water is worth a line even when nothing is drawn.
+const LOW_PERCENT: f64 = 20.0;

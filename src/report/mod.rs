@@ -1,0 +1,122 @@
+//! Figures and pictures from the store: the air of a place or the level of a tank over
+//! any span, for `history` and for the charts inside the digest.
+
+use crate::chart::{Chart, Measure, Panel, Point};
+use crate::engine::rules::{PlaceId, Rules};
+use crate::reading::Quantity;
+use crate::store::{HistoryPoint, Reader, StoreError};
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+
+/// More points than this no eye tells apart on a page.
+const MOST_POINTS: i64 = 720;
+
+/// One quantity over a span, in even steps.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Series {
+    /// The sensor's id.
+    pub sensor: String,
+    /// What it reports. A reservoir's quantity is always [`Quantity::Volume`]: litres are believed.
+    pub quantity: Quantity,
+    /// The steps that hold data.
+    pub points: Vec<HistoryPoint>,
+    /// The length of a step.
+    pub step: TimeDelta,
+}
+
+/// The step that suits a span: whole minutes, at most [`MOST_POINTS`] of them.
+pub fn step_for(from: Timestamp, until: Timestamp) -> TimeDelta {
+    let minutes = (until - from).num_minutes().max(1);
+    let least = (minutes + MOST_POINTS - 1) / MOST_POINTS;
+    let round = [1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, 1440];
+    TimeDelta::minutes(round.into_iter().find(|step| *step >= least).unwrap_or(1440))
+}
+
+/// Every series of a place, a sensor or a reservoir, by its id. Empty: there is no such thing.
+///
+/// # Errors
+/// When the store cannot be read.
+pub fn series(
+    reader: &Reader,
+    rules: &Rules,
+    id: &str,
+    from: Timestamp,
+    until: Timestamp,
+    step: TimeDelta,
+) -> Result<Vec<Series>, StoreError> {
+    let mut all = Vec::new();
+    for channel in &rules.channels {
+        let sensor = rules.sensor(channel.sensor);
+        let in_place = sensor.place.is_some_and(|place| rules.place(place).id == id);
+        if sensor.id != id && !in_place {
+            continue;
+        }
+        let points = reader.history(&sensor.id, channel.quantity, from, until, step)?;
+        let quantity = if sensor.reservoir.is_some() { Quantity::Volume } else { channel.quantity };
+        all.push(Series { sensor: sensor.id.clone(), quantity, points, step });
+    }
+    Ok(all)
+}
+
+/// A chart of some series, temperature first. `band`: temperature low and high, humidity
+/// low and high.
+pub fn chart(
+    rules: &Rules,
+    title: &str,
+    series: &[Series],
+    from: Timestamp,
+    until: Timestamp,
+    band: [Option<f64>; 4],
+) -> Chart {
+    let panels = series
+        .iter()
+        .map(|series| {
+            let (measure, band) = match series.quantity {
+                Quantity::Temperature => (Measure::Temperature, (band[0], band[1])),
+                Quantity::Humidity => (Measure::Humidity, (band[2], band[3])),
+                _ => (Measure::Volume, (None, None)),
+            };
+            let point =
+                |point: &HistoryPoint| Point { at: point.from, low: point.low, mean: point.mean, high: point.high };
+            Panel {
+                measure,
+                points: series.points.iter().map(point).collect(),
+                band,
+                gap_after: (series.step * 5 / 2).max(TimeDelta::minutes(15)),
+            }
+        })
+        .collect();
+    Chart {
+        title: title.to_owned(),
+        from,
+        until,
+        time_zone: rules.site.time_zone,
+        units: rules.site.units,
+        panels,
+        nights: Vec::new(),
+        marks: Vec::new(),
+    }
+}
+
+/// The chart of one place's day for the digest: its first thermometer and hygrometer.
+///
+/// # Errors
+/// When the store cannot be read.
+pub fn place_day(
+    reader: &Reader,
+    rules: &Rules,
+    place: PlaceId,
+    from: Timestamp,
+    until: Timestamp,
+    band: [Option<f64>; 4],
+) -> Result<Chart, StoreError> {
+    let place = rules.place(place);
+    let mut all = series(reader, rules, &place.id, from, until, step_for(from, until))?;
+    let mut seen = Vec::new();
+    all.retain(|series| {
+        let first = !seen.contains(&series.quantity);
+        seen.push(series.quantity);
+        first
+    });
+    Ok(chart(rules, &place.name, &all, from, until, band))
+}

@@ -1,0 +1,3 @@
+//! Scenarios and laws on the pure parts of traywarden: no socket, no clock.
+
+mod bad_config;
