@@ -14,6 +14,9 @@ use std::time::{Duration, Instant};
 
 /// Less than this is the ordinary steering of a time service.
 const STEP: TimeDelta = TimeDelta::seconds(5);
+/// A fast clock waits for a machine that was busy: a tenth of a second's work must not
+/// pass for minutes in which no sensor spoke.
+const LONGEST_LEAP: TimeDelta = TimeDelta::minutes(2);
 /// How fast time goes while the wall catches up.
 const CATCHING_UP: f64 = 0.5;
 
@@ -62,7 +65,12 @@ impl Clock {
 
     /// A stamp for an event: its time, and which one it is within that millisecond.
     pub fn stamp(&mut self) -> (Timestamp, u32) {
-        let now = self.now();
+        let mut now = self.now();
+        if self.own_time && now - self.last > LONGEST_LEAP {
+            now = self.last + LONGEST_LEAP;
+            self.anchor = now;
+            self.anchored = Instant::now();
+        }
         if now > self.last {
             self.last = now;
             self.seq = 0;
