@@ -612,6 +612,11 @@ impl Engine {
         match transition {
             Transition::Raised => {
                 self.letters.new_episode(key);
+                if key.kind == AlarmKind::ReservoirEmpty {
+                    // Its cause has been told; "low" beside "empty" is noise.
+                    let low = AlarmKey { kind: AlarmKind::ReservoirLow, subject: key.subject.clone() };
+                    self.letters.answered(&low);
+                }
                 if urgent {
                     self.letters.raise(self.now, key, Occasion::Raised);
                 }
@@ -670,6 +675,7 @@ impl Engine {
             .iter()
             .filter(|(_, alarm)| alarm.is_active() && alarm.priority() != Priority::Digest)
             .filter(|(_, alarm)| !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService))
+            .filter(|(key, _)| !self.is_consequence(key))
             .map(|(key, alarm)| {
                 let waits = alarm.priority() == Priority::NextRound && alarm.state() == AlarmState::Unacknowledged;
                 (key.clone(), alarm.raised_at(), waits)
@@ -845,12 +851,18 @@ impl Engine {
         }
     }
 
+    /// Its cause stands as an alarm of its own: an empty tank is also a low one.
+    fn is_consequence(&self, key: &AlarmKey) -> bool {
+        let empty = || AlarmKey { kind: AlarmKind::ReservoirEmpty, subject: key.subject.clone() };
+        key.kind == AlarmKind::ReservoirLow && self.alarms.get(&empty()).is_some_and(Alarm::is_active)
+    }
+
     fn standing(&self, which: impl Fn(&Alarm) -> bool) -> Vec<AlarmChange> {
         let moment = self.moment();
         let mut standing: Vec<AlarmChange> = self
             .alarms
             .values()
-            .filter(|alarm| which(alarm))
+            .filter(|alarm| which(alarm) && !self.is_consequence(&alarm.key))
             .filter_map(|alarm| alarm.change(moment, alarm.state()))
             .collect();
         standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));
