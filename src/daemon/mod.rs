@@ -472,7 +472,6 @@ impl Daemon<'_> {
         let Some(digest) = &facts.digest else {
             return Vec::new();
         };
-
         Reader::open(&self.config.store.path, &self.rules)
             .map(|reader| day_pictures(&reader, &self.rules, digest))
             .unwrap_or_default()
