@@ -55,11 +55,11 @@ impl Clock {
 
     /// What was written before this program started lies at `(at, seq)`; stamps come after it.
     pub fn continue_after(&mut self, position: Option<(Timestamp, u32)>) {
-        if let Some((at, seq)) = position {
-            if at > self.last {
-                self.last = at;
-                self.seq = seq + 1;
-            }
+        if let Some((at, seq)) = position
+            && at > self.last
+        {
+            self.last = at;
+            self.seq = seq + 1;
         }
     }
 

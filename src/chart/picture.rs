@@ -119,6 +119,10 @@ struct Column {
     count: f64,
 }
 
+/// Nothing larger is kept (see [`crate::reading::RawReading::new`]), and a scale for it
+/// would run out of digits. Also keeps what is not a number off the paper.
+const LARGEST_DRAWN: f64 = 1e6;
+
 impl Column {
     fn mean(&self) -> f64 {
         self.sum / self.count
@@ -255,7 +259,7 @@ impl Field<'_> {
     fn runs(&self) -> Vec<Vec<Column>> {
         let shown = |value: f64| self.panel.measure.shown(value, self.chart.units);
         let known = |point: &&Point| {
-            [point.low, point.mean, point.high].iter().all(|value| value.is_finite())
+            [point.low, point.mean, point.high].iter().all(|value| value.abs() <= LARGEST_DRAWN)
                 && (self.chart.from..=self.chart.until).contains(&point.at)
         };
         let mut runs: Vec<Vec<Column>> = Vec::new();
@@ -295,7 +299,10 @@ impl Field<'_> {
         let wanted = if self.bottom - self.top > 120.0 { 4 } else { 3 };
         let mut scale = axis::values(bottom, high + missing / 2.0, wanted);
         if self.panel.measure == Measure::Humidity {
-            scale.retain(|value| *value <= 100.0 || *value < high);
+            // Never fewer than two: a scale has a bottom and a top.
+            while scale.len() > 2 && scale.last().is_some_and(|top| *top > 100.0 && *top >= high) {
+                scale.pop();
+            }
         }
         scale
     }

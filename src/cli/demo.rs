@@ -129,17 +129,17 @@ impl Demo {
             }
         });
         let mut witness = |happening: Happening<'_>| {
-            if matches!(happening, Happening::BrokerUp) {
-                if let Some(connected) = connected.take() {
-                    let _ = connected.send(());
-                }
+            if matches!(happening, Happening::BrokerUp)
+                && let Some(connected) = connected.take()
+            {
+                let _ = connected.send(());
             }
             account.tell(&happening);
-            if let Happening::Letter(letter) = &happening {
-                if letter.subject.starts_with("Still:") {
-                    for alarm in std::mem::take(&mut account.unanswered) {
-                        let _ = answers.send((letter.at, alarm));
-                    }
+            if let Happening::Letter(letter) = &happening
+                && letter.subject.starts_with("Still:")
+            {
+                for alarm in std::mem::take(&mut account.unanswered) {
+                    let _ = answers.send((letter.at, alarm));
                 }
             }
         };

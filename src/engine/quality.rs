@@ -125,10 +125,10 @@ impl Judge {
             return refuse(raw, Flag::Fail, doubt);
         }
         let claim = raw.measured_at;
-        if let Some(claim) = claim {
-            if self.last_claim.is_some_and(|(_, last, value)| last == claim && value == raw.value()) {
-                return refuse(raw, Flag::Unknown, Doubt::Duplicate);
-            }
+        if let Some(claim) = claim
+            && self.last_claim.is_some_and(|(_, last, value)| last == claim && value == raw.value())
+        {
+            return refuse(raw, Flag::Unknown, Doubt::Duplicate);
         }
         let late = self.lateness(at, raw);
         let Some(value) = self.believable(raw.value()) else {

@@ -252,10 +252,10 @@ impl Trays {
             }
             Did::Refill { reservoir, litres } => {
                 positive("Litres", *litres)?;
-                if let Some(id) = reservoir {
-                    if !rules.reservoirs.iter().any(|known| known.id == *id) {
-                        return Err(format!("There is no reservoir called \"{id}\" in the config."));
-                    }
+                if let Some(id) = reservoir
+                    && !rules.reservoirs.iter().any(|known| known.id == *id)
+                {
+                    return Err(format!("There is no reservoir called \"{id}\" in the config."));
                 }
                 logged = Logged::Refill { reservoir: reservoir.clone() };
             }
