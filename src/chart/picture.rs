@@ -18,7 +18,7 @@ const WATER: Ink = ink(0x00_72b2);
 const WARMTH: Ink = ink(0xb4_4c00);
 
 /// Points between the panels, in heights of letters.
-const BETWEEN: f32 = 2.4;
+const BETWEEN: f32 = 2.7;
 
 /// How high the chart will be.
 pub(crate) fn height(chart: &Chart, setting: Setting) -> f32 {
@@ -46,8 +46,8 @@ pub(crate) fn draw(chart: &Chart, setting: Setting, canvas: &mut dyn Canvas) {
             letters,
             left: letters * 3.2,
             right: setting.width - letters * 0.9,
-            top: top + letters * BETWEEN * 0.72,
-            bottom: top + letters * BETWEEN * 0.72 + setting.field,
+            top: top + letters * BETWEEN * 0.78,
+            bottom: top + letters * BETWEEN * 0.78 + setting.field,
         };
         field.draw(canvas, &ticks);
         top += setting.field + letters * BETWEEN;
@@ -231,7 +231,7 @@ impl Field<'_> {
     fn draw_head(&self, canvas: &mut dyn Canvas, runs: &[Vec<Column>]) {
         let measure = self.panel.measure;
         let unit = measure.unit(self.chart.units);
-        let base = self.top - self.letters * 0.5;
+        let base = self.top - self.letters * 0.95;
         let name = Lettering { size: self.letters * 0.95, ink: DARK, anchor: Anchor::Start, bold: true };
         canvas.text(&format!("{}, {unit}", measure.label()), self.letters * 0.5, base, name);
         let digits = measure.digits();

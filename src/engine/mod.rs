@@ -462,6 +462,7 @@ impl Engine {
                 trays: self.trays.any_sown().then_some(trays),
                 places: reservoir.feeds.len(),
                 flat_since: self.judges[channel].flat_since().map(|(since, _)| since),
+                odd_after: self.judges[channel].odd_after(at),
             };
             let fresh = self.minutes[channel].fresh(at).is_some();
             let alarms = &self.alarms;
