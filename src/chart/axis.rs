@@ -124,7 +124,9 @@ pub(crate) fn times(from: Timestamp, until: Timestamp, zone: Tz, most: usize) ->
         }
         local = step.next(round);
     }
-    ticks
+    // Decades need no more labels than days do.
+    let every = ticks.len().div_ceil(most + 2).max(1);
+    ticks.into_iter().step_by(every).collect()
 }
 
 fn instant(zone: Tz, local: NaiveDateTime) -> Option<Timestamp> {

@@ -62,7 +62,6 @@ fn everything() -> Vec<What> {
         Garbled::NotANumber,
         Garbled::WrongUnit,
         Garbled::OutOfThisWorld,
-        Garbled::TooMany,
         Garbled::UnknownTopic,
         Garbled::BadEntry,
     ];
