@@ -180,16 +180,22 @@ fn a_jump_that_is_believed_later_is_believed_in_the_store_too() {
     let doubted = Judgement { raw, flag: Flag::Unknown, reason: Some(Doubt::Spike), believed: None };
     let jump = Record::of(Event { at: at(0), what: What::Reading(raw) }, 0, vec![Effect::Judged(doubted)]);
     let mut next = reading(&room.rules, at(30_000), 0, raw);
-    let second_thought = Judge::new(&room.rules, raw.channel).judge(at(0), raw);
+    // The very same numbers twice: only their judgements tell the two readings apart.
+    let mut second_thought = Judge::new(&room.rules, raw.channel).judge(at(0), raw);
+    second_thought.flag = Flag::Suspect;
+    second_thought.reason = Some(Doubt::Rate);
     next.effects.insert(0, Effect::Judged(second_thought));
     store.commit(std::slice::from_ref(&jump)).unwrap();
     store.roll_up_minutes(at(60_000)).unwrap();
     store.commit(&[next.clone()]).unwrap();
-    let believed = |store: &Store| -> Vec<Option<i64>> {
-        let mut statement = store.connection.prepare("SELECT believed FROM reading ORDER BY at, seq").unwrap();
-        statement.query_map([], |row| row.get(0)).unwrap().collect::<Result<_, _>>().unwrap()
-    };
-    assert_eq!(believed(&store), [Some(30_000), Some(30_000)]);
+    let mut statement = store.connection.prepare("SELECT believed, flag, doubt FROM reading_plain").unwrap();
+    let rows: Vec<(Option<f64>, String, Option<String>)> = statement
+        .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+        .unwrap()
+        .collect::<Result<_, _>>()
+        .unwrap();
+    let expected = [(Some(30.0), "suspect".into(), Some("rate".into())), (Some(30.0), "good".into(), None)];
+    assert_eq!(rows, expected);
     // Its minute had been rolled up without it.
     let n: i64 = store.connection.query_row("SELECT sum(n) FROM minute", [], |row| row.get(0)).unwrap();
     assert_eq!(n, 1);

@@ -77,7 +77,7 @@ fn a_late_reading_goes_into_the_minute_it_was_measured_in() {
 }
 
 #[test]
-fn a_gap_of_months_is_rolled_over_in_one_stride() {
+fn a_gap_of_months_loses_and_doubles_nothing() {
     let room = Room::new();
     let mut store = room.store();
     store.commit(&[reading(&room.rules, at(0), 0, heard(0, 20.0))]).unwrap();

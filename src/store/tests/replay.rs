@@ -129,15 +129,16 @@ fn within_one_millisecond_readings_and_events_keep_their_order() {
 fn order_and_number_survive_the_seams_between_pages() {
     let room = Room::new();
     let mut store = room.store();
-    // Three to a millisecond, one of them no reading, over more than two pages, so that a page ends within a millisecond.
+    // Three readings and another event to a millisecond. A page of 16,384 readings is no
+    // multiple of three, so that it ends in the middle of a millisecond.
     let mut records = Vec::new();
     for nth in 0..60_000_i64 {
-        let what = if nth % 3 == 1 {
+        let what = if nth % 4 == 1 {
             What::LetterSent { letter: nth.to_string() }
         } else {
             What::Reading(heard((nth % 4) as u16, nth as f64 / 1000.0))
         };
-        records.push(happening(at(nth / 3), (nth % 3) as u32, what));
+        records.push(happening(at(nth / 4), (nth % 4) as u32, what));
     }
     store.commit(&records).unwrap();
     let expected: Vec<Event> = records.into_iter().map(|record| record.event).collect();
