@@ -706,7 +706,7 @@ impl Engine {
             .iter()
             .filter_map(|(occasion, key)| {
                 let alarm = self.alarms.get(key)?;
-                Some((*occasion, alarm.change(moment, alarm.state())?))
+                Some((*occasion, alarm.as_it_stands(moment)?))
             })
             .collect();
         alarms.sort_by_key(|(occasion, change)| {
@@ -934,7 +934,7 @@ impl Engine {
             .alarms
             .values()
             .filter(|alarm| which(alarm) && !self.is_consequence(&alarm.key))
-            .filter_map(|alarm| alarm.change(moment, alarm.state()))
+            .filter_map(|alarm| alarm.as_it_stands(moment))
             .collect();
         standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));
         standing

@@ -295,6 +295,11 @@ impl Alarm {
         })
     }
 
+    /// The alarm as a value where nothing changed just now: listed, or written about.
+    pub fn as_it_stands(&self, moment: Moment) -> Option<AlarmChange> {
+        self.change(moment, AlarmState::Normal)
+    }
+
     fn raise(&mut self, moment: Moment) -> Transition {
         let since = self.pending_since.take().unwrap_or(moment.at);
         let continues = self.returned_at.is_some_and(|returned| since - returned <= SAME_EPISODE);
