@@ -76,6 +76,8 @@ impl RawReading {
             return None;
         }
         let value = (value * 1000.0).round() / 1000.0;
+        // Whole milliseconds, as the store keeps it: a night judged again must see the same claim.
+        let measured_at = measured_at.and_then(|at| Timestamp::from_timestamp_millis(at.timestamp_millis()));
         Some(RawReading { channel, value: value + 0.0, measured_at, retained })
     }
 

@@ -101,6 +101,7 @@ pub struct Daemon<'w> {
     store_failing: bool,
     store_was_damaged: bool,
     inbox_unread: bool,
+    inbox_taken: i64,
     next_tidy: Timestamp,
     witness: &'w mut dyn FnMut(Happening<'_>),
 }
@@ -164,6 +165,7 @@ pub async fn run(
         store_failing: false,
         store_was_damaged: false,
         inbox_unread: true,
+        inbox_taken: 0,
         next_tidy,
         witness,
         config,
@@ -397,11 +399,22 @@ impl Daemon<'_> {
             };
             // What was put in while no daemon ran changes nothing any more.
             match store.changed_outside() {
-                Ok(changed) if changed || self.inbox_unread => store.inbox().unwrap_or_default(),
+                Ok(changed) if changed || self.inbox_unread => match store.inbox() {
+                    Ok(items) => items,
+                    Err(error) => {
+                        tracing::warn!(%error, "the inbox could not be read; it is looked at again");
+                        self.inbox_unread = true;
+                        return;
+                    }
+                },
                 Ok(_) | Err(_) => return,
             }
         };
         self.inbox_unread = false;
+        // What was taken but is not committed yet stands in the inbox still.
+        let newest = items.iter().map(|item| item.id).max().unwrap_or(0);
+        let taken = std::mem::replace(&mut self.inbox_taken, self.inbox_taken.max(newest));
+        let items = items.into_iter().filter(|item| item.id > taken);
         for item in items {
             let extras = Extras { inbox: Some(item.id), ..Extras::default() };
             match item.kind {
