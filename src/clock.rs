@@ -6,12 +6,17 @@
 //! followed at once. Set back, it is not: our time never runs backwards, so it goes on
 //! at half speed until the wall has caught up.
 
+#![expect(clippy::disallowed_methods, reason = "somebody has to ask the system, and only this file does")]
+
 use crate::units::Timestamp;
 use chrono::{TimeDelta, Utc};
 use std::time::{Duration, Instant};
 
 /// Less than this is the ordinary steering of a time service.
 const STEP: TimeDelta = TimeDelta::seconds(5);
+/// A fast clock waits for a machine that was busy: a tenth of a second's work must not
+/// pass for minutes in which no sensor spoke.
+const LONGEST_LEAP: TimeDelta = TimeDelta::minutes(2);
 /// How fast time goes while the wall catches up.
 const CATCHING_UP: f64 = 0.5;
 
@@ -50,17 +55,22 @@ impl Clock {
 
     /// What was written before this program started lies at `(at, seq)`; stamps come after it.
     pub fn continue_after(&mut self, position: Option<(Timestamp, u32)>) {
-        if let Some((at, seq)) = position {
-            if at > self.last {
-                self.last = at;
-                self.seq = seq + 1;
-            }
+        if let Some((at, seq)) = position
+            && at > self.last
+        {
+            self.last = at;
+            self.seq = seq + 1;
         }
     }
 
     /// A stamp for an event: its time, and which one it is within that millisecond.
     pub fn stamp(&mut self) -> (Timestamp, u32) {
-        let now = self.now();
+        let mut now = self.now();
+        if self.own_time && now - self.last > LONGEST_LEAP {
+            now = self.last + LONGEST_LEAP;
+            self.anchor = now;
+            self.anchored = Instant::now();
+        }
         if now > self.last {
             self.last = now;
             self.seq = 0;

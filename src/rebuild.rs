@@ -31,8 +31,7 @@ pub struct Rebuilt {
 /// When the store cannot be read.
 pub fn rebuild(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Rebuilt, StoreError> {
     let since = now - LIVED_AGAIN;
-    let counts = reader.counts()?;
-    let first = counts.first_reading.map_or(now, |first| first.max(since));
+    let first = reader.readings_span()?.map_or(now, |(first, _)| first.max(since));
     let journal = reader.journal(Timestamp::UNIX_EPOCH)?;
     let begin = journal.first().map_or(first, |line| line.at.max(since).min(first));
     let mut engine = Engine::new(Arc::clone(rules), begin);

@@ -18,7 +18,7 @@ const WATER: Ink = ink(0x00_72b2);
 const WARMTH: Ink = ink(0xb4_4c00);
 
 /// Points between the panels, in heights of letters.
-const BETWEEN: f32 = 2.4;
+const BETWEEN: f32 = 2.7;
 
 /// How high the chart will be.
 pub(crate) fn height(chart: &Chart, setting: Setting) -> f32 {
@@ -46,8 +46,8 @@ pub(crate) fn draw(chart: &Chart, setting: Setting, canvas: &mut dyn Canvas) {
             letters,
             left: letters * 3.2,
             right: setting.width - letters * 0.9,
-            top: top + letters * BETWEEN * 0.72,
-            bottom: top + letters * BETWEEN * 0.72 + setting.field,
+            top: top + letters * BETWEEN * 0.78,
+            bottom: top + letters * BETWEEN * 0.78 + setting.field,
         };
         field.draw(canvas, &ticks);
         top += setting.field + letters * BETWEEN;
@@ -118,6 +118,10 @@ struct Column {
     sum: f64,
     count: f64,
 }
+
+/// Nothing larger is kept (see [`crate::reading::RawReading::new`]), and a scale for it
+/// would run out of digits. Also keeps what is not a number off the paper.
+const LARGEST_DRAWN: f64 = 1e6;
 
 impl Column {
     fn mean(&self) -> f64 {
@@ -227,7 +231,7 @@ impl Field<'_> {
     fn draw_head(&self, canvas: &mut dyn Canvas, runs: &[Vec<Column>]) {
         let measure = self.panel.measure;
         let unit = measure.unit(self.chart.units);
-        let base = self.top - self.letters * 0.5;
+        let base = self.top - self.letters * 0.95;
         let name = Lettering { size: self.letters * 0.95, ink: DARK, anchor: Anchor::Start, bold: true };
         canvas.text(&format!("{}, {unit}", measure.label()), self.letters * 0.5, base, name);
         let digits = measure.digits();
@@ -255,7 +259,7 @@ impl Field<'_> {
     fn runs(&self) -> Vec<Vec<Column>> {
         let shown = |value: f64| self.panel.measure.shown(value, self.chart.units);
         let known = |point: &&Point| {
-            [point.low, point.mean, point.high].iter().all(|value| value.is_finite())
+            [point.low, point.mean, point.high].iter().all(|value| value.abs() <= LARGEST_DRAWN)
                 && (self.chart.from..=self.chart.until).contains(&point.at)
         };
         let mut runs: Vec<Vec<Column>> = Vec::new();
@@ -295,7 +299,10 @@ impl Field<'_> {
         let wanted = if self.bottom - self.top > 120.0 { 4 } else { 3 };
         let mut scale = axis::values(bottom, high + missing / 2.0, wanted);
         if self.panel.measure == Measure::Humidity {
-            scale.retain(|value| *value <= 100.0 || *value < high);
+            // Never fewer than two: a scale has a bottom and a top.
+            while scale.len() > 2 && scale.last().is_some_and(|top| *top > 100.0 && *top >= high) {
+                scale.pop();
+            }
         }
         scale
     }

@@ -9,15 +9,17 @@ use crate::config;
 use crate::daemon::{self, Happening};
 use crate::demo::{broker, nights, publisher};
 use crate::engine::Engine;
-use crate::engine::alarm::{AlarmState, Priority};
-use crate::engine::event::LetterKind;
+use crate::engine::alarm::{AlarmKey, AlarmState, Priority};
+use crate::engine::event::{Command, LetterKind};
 use crate::engine::rules::Site;
+use crate::store::{Inbox, InboxKind, StoreError};
 use crate::units::Timestamp;
 use chrono::{TimeDelta, Timelike};
 use clap::Args;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
-use tokio::sync::{oneshot, watch};
+use tokio::sync::{mpsc, oneshot, watch};
 
 /// Where a broker usually listens.
 const USUAL_PORT: u16 = 1883;
@@ -44,19 +46,24 @@ impl Demo {
         let letters = self.folder.join("letters");
         fresh_folder(&self.folder)?;
         let port = self.broker()?;
-        let store = self.folder.join("traywarden.db");
-        let text = story.config_text(port, &store.display().to_string(), &letters.display().to_string());
+        // Relative paths are taken from where the settings lie, so the folder can be moved.
+        let text = story.config_text(port, "traywarden.db", "letters");
         let config_file = self.folder.join("traywarden.toml");
         std::fs::write(&config_file, &text).map_err(Failure::system(format!("write {}", config_file.display())))?;
-        let config = config::parse(&text, "the demo's settings", Path::new("."))?;
+        let config = config::parse(&text, "the demo's settings", &self.folder)?;
         let minutes = (story.span.num_seconds() as f64 / self.speed / 60.0).max(0.1);
         print(&format!(
             "Saltmarsh Lane, an invented room: two racks, a tank, nobody there at night.\n\
              Two nights pass in about {minutes:.0} minutes. Letters become files in {}.\n",
             letters.display()
         ))?;
-        let mut account =
-            Account { site: config.rules.site.clone(), folder: letters.clone(), next_line: None, letters: 0 };
+        let mut account = Account {
+            site: config.rules.site.clone(),
+            folder: letters.clone(),
+            next_line: None,
+            letters: 0,
+            unanswered: BTreeSet::new(),
+        };
         runtime()?.block_on(self.play(&story, config, port, &mut account))?;
         print(&format!(
             "\nThat was two nights and {} letters. Look at\n\
@@ -107,17 +114,34 @@ impl Demo {
                 .await
                 .map_err(|error| Failure::Sentence(error.to_string()))?;
             // The last letters are on their way.
-            tokio::time::sleep(Duration::from_secs_f64((180.0 / self.speed).max(0.5))).await;
+            tokio::time::sleep(Duration::from_secs_f64((150.0 / self.speed).max(0.12))).await;
             Ok(())
         };
         let (ended, stop) = oneshot::channel::<()>();
-        let mut witness = |happening: Happening<'_>| {
-            if matches!(happening, Happening::BrokerUp) {
-                if let Some(connected) = connected.take() {
-                    let _ = connected.send(());
+        let (answers, mut to_answer) = mpsc::unbounded_channel();
+        let store = config.store.path.clone();
+        // The grower answers the first reminder, the way the `alarms` verb does.
+        let grower = tokio::spawn(async move {
+            while let Some((at, alarm)) = to_answer.recv().await {
+                if let Err(error) = acknowledge(&store, at, alarm) {
+                    eprintln!("note: the grower could not answer: {error}");
                 }
             }
+        });
+        let mut witness = |happening: Happening<'_>| {
+            if matches!(happening, Happening::BrokerUp)
+                && let Some(connected) = connected.take()
+            {
+                let _ = connected.send(());
+            }
             account.tell(&happening);
+            if let Happening::Letter(letter) = &happening
+                && letter.subject.starts_with("Still:")
+            {
+                for alarm in std::mem::take(&mut account.unanswered) {
+                    let _ = answers.send((letter.at, alarm));
+                }
+            }
         };
         let daemon = daemon::run(config, clock, async { stop.await.unwrap_or_default() }, &mut witness);
         let sensors = async {
@@ -126,6 +150,7 @@ impl Demo {
             outcome
         };
         let (watched, published) = tokio::join!(daemon, sensors);
+        grower.abort();
         watched?;
         published
     }
@@ -137,10 +162,18 @@ struct Account {
     folder: PathBuf,
     next_line: Option<Timestamp>,
     letters: u32,
+    unanswered: BTreeSet<AlarmKey>,
 }
 
 impl Account {
     fn tell(&mut self, happening: &Happening<'_>) {
+        if let Happening::Alarm(change, _) = happening {
+            if (change.state, change.priority) == (AlarmState::Unacknowledged, Priority::Now) {
+                self.unanswered.insert(change.key.clone());
+            } else {
+                self.unanswered.remove(&change.key);
+            }
+        }
         let line = match happening {
             Happening::Alarm(change, text) => {
                 let what = match (change.state, change.priority) {
@@ -148,7 +181,7 @@ impl Account {
                     (AlarmState::Unacknowledged, Priority::NextRound) => "for the next round",
                     (AlarmState::Unacknowledged, Priority::Digest) => "for the digest",
                     (AlarmState::ReturnedUnacknowledged | AlarmState::Normal, _) => "over",
-                    (AlarmState::Acknowledged, _) => "seen",
+                    (AlarmState::Acknowledged, _) => "the grower has seen it",
                     (AlarmState::Shelved | AlarmState::OutOfService, _) => "silenced",
                 };
                 format!("{}  {what}: {text}", self.time(change.at))
@@ -200,6 +233,14 @@ impl Account {
     fn time(&self, at: Timestamp) -> String {
         at.with_timezone(&self.site.time_zone).format("%a %H:%M").to_string()
     }
+}
+
+fn acknowledge(store: &Path, at: Timestamp, alarm: AlarmKey) -> Result<(), StoreError> {
+    let command = Command::Acknowledge { alarm, by: "the grower".to_owned() };
+    // A command of ours always has a JSON form.
+    let body = serde_json::to_string(&command).unwrap_or_default();
+    Inbox::open(store)?.put(at, InboxKind::Command, &body)?;
+    Ok(())
 }
 
 fn fresh_folder(folder: &Path) -> Result<(), Failure> {

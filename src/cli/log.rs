@@ -11,10 +11,13 @@ use chrono::SecondsFormat;
 use clap::Args;
 use serde_json::{Map, Value};
 use std::path::Path;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
-/// The daemon looks every second and commits at once.
-const PATIENCE: Duration = Duration::from_secs(8);
+/// The daemon looks every second and commits at once, so its answer is looked for often,
+/// and for eight seconds in all.
+const LOOK_AGAIN_AFTER: Duration = Duration::from_millis(100);
+/// See [`LOOK_AGAIN_AFTER`].
+const LOOKS: u32 = 80;
 
 #[derive(Args)]
 pub struct Log {
@@ -113,8 +116,7 @@ pub fn hand_over(config: &Config, kind: InboxKind, body: &str) -> Outcome {
     }
     let mut inbox = Inbox::open(&config.store.path)?;
     let id = inbox.put(Clock::system().now(), kind, body)?;
-    let began = Instant::now();
-    while began.elapsed() < PATIENCE {
+    for _ in 0..LOOKS {
         if let Some(answer) = inbox.answer(id)? {
             return match answer.strip_prefix("refused: ") {
                 Some(why) => {
@@ -131,7 +133,7 @@ pub fn hand_over(config: &Config, kind: InboxKind, body: &str) -> Outcome {
                 }
             };
         }
-        std::thread::sleep(Duration::from_millis(100));
+        std::thread::sleep(LOOK_AGAIN_AFTER);
     }
     print("Left for the daemon, which does not answer just now; it takes it when it runs.")?;
     Ok(Answer::Yes)

@@ -34,7 +34,7 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
         text.push_str("No connection to the broker.\n");
     }
     if !snapshot.places.is_empty() {
-        let mut air = table(["PLACE", "AIR", "HUMIDITY", "VPD", "DEW POINT", "ASKED FOR", "TRAYS"]);
+        let mut air = table(["PLACE", "AIR", "HUMIDITY", "VPD", "DEW POINT", "MOLD PRESSURE", "ASKED FOR", "TRAYS"]);
         for place in &snapshot.places {
             air.add_row([
                 place.name.clone(),
@@ -42,11 +42,21 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
                 show::percent(place.humidity),
                 place.deficit.map_or("-".to_owned(), |deficit| format!("{deficit:.2} kPa")),
                 show::temperature(site, place.dew_point),
+                place.mold.map_or("-".to_owned(), |mold| match mold.needed {
+                    Some(needed) => format!("{:.0}: {:.1} of {needed:.1} h", mold.pressure, mold.hours),
+                    None => format!("{:.0}", mold.pressure),
+                }),
                 asked_for(place, site),
                 if place.empty { "none".to_owned() } else { place.trays.join(", ") },
             ]);
         }
         let _ = writeln!(text, "\n{air}");
+    }
+    if snapshot.places.iter().any(|place| place.mold.is_some()) {
+        text.push_str(
+            "Mold pressure: hours of wet leaves that conditions have allowed, of those infection needs. Computed from \
+             room air and your log with field-crop disease models; not validated on microgreens; look at the tray.\n",
+        );
     }
     if !snapshot.reservoirs.is_empty() {
         let mut water = table(["RESERVOIR", "USABLE", "FULL", "AT THE PUMP INLET"]);
@@ -102,6 +112,8 @@ fn as_json(snapshot: &Snapshot, site: &Site) -> serde_json::Value {
             "temperature_celsius": show::rounded(place.temperature), "humidity_percent": show::rounded(place.humidity),
             "vpd_kilopascals": show::rounded(place.deficit), "dew_point_celsius": show::rounded(place.dew_point),
             "band": {"temperature": [place.band[0], place.band[1]], "humidity": [place.band[2], place.band[3]]},
+            "mold_pressure": place.mold.map(|mold| json!({"pressure": show::rounded(Some(mold.pressure)),
+                "hours_allowed": show::rounded(Some(mold.hours)), "hours_needed": show::rounded(mold.needed)})),
             "trays": place.trays, "empty": place.empty, "clash": place.clash,
         })).collect::<Vec<_>>(),
         "reservoirs": snapshot.reservoirs.iter().map(show::reservoir_json).collect::<Vec<_>>(),

@@ -28,16 +28,17 @@ pub struct Room {
     pub quiet_for: Option<TimeDelta>,
 }
 
-/// Opens the store and rebuilds the engine. A store whose newest event lies ahead of the
-/// wall clock (the demo's) is looked at as of that event.
+/// Opens the store and rebuilds the engine. Where nothing was written for a while, the
+/// room is shown as it stood then: what a daemon that does not run would have said of the
+/// silence is not what was said.
 pub fn open(config: &Config) -> Result<Room, Failure> {
     let reader = Reader::open(&config.store.path, &config.rules)?;
-    let now = Clock::system().now();
-    let mut engine = rebuild(&Arc::new(config.rules.clone()), &reader, now)?.engine;
-    let newest = engine.now();
-    let quiet_for = Some(now - newest).filter(|quiet| *quiet > QUIET);
-    // What a daemon that does not run would have said of the silence is not what was said.
-    let now = if quiet_for.is_some() { newest } else { now.max(newest) };
+    let present = Clock::system().now();
+    let newest = reader.readings_span()?.map_or(present, |(_, last)| last);
+    let quiet_for = Some(present - newest).filter(|quiet| *quiet > QUIET);
+    let looked_at = if quiet_for.is_some() { newest } else { present };
+    let mut engine = rebuild(&Arc::new(config.rules.clone()), &reader, looked_at)?.engine;
+    let now = engine.now().max(looked_at);
     engine.handle(Event { at: now, what: What::Tick });
     Ok(Room { engine, reader, now, quiet_for })
 }
@@ -46,8 +47,7 @@ pub fn open(config: &Config) -> Result<Room, Failure> {
 pub fn warn_if_quiet(room: &Room) {
     if let Some(quiet) = room.quiet_for {
         let hours = quiet.num_minutes() as f64 / 60.0;
-        eprintln!(
-            "note: nothing has been written for {hours:.1} hours; is the daemon running? What follows is how it stood then."
-        );
+        let quiet = if hours < 48.0 { format!("{hours:.1} hours") } else { format!("{:.0} days", hours / 24.0) };
+        eprintln!("note: nothing has been written for {quiet}; is the daemon running? This is how it stood then.");
     }
 }

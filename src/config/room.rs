@@ -32,7 +32,7 @@ pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic
         root.missing(
             findings,
             "sensor",
-            "nothing to watch: write a [[sensor]] or a [[reservoir]]; \"traywarden listen\" proposes them",
+            "nothing to watch: write a [[sensor]] or a [[reservoir]]; config/traywarden.toml shows both",
         );
     }
     reader.places(places, findings);
@@ -294,7 +294,7 @@ impl Reader<'_> {
             table.missing(
                 findings,
                 "topic",
-                "write the topic the device publishes to; \"traywarden listen\" shows what the broker hears",
+                "write the topic the device publishes to; \"mosquitto_sub -v -t '#'\" shows what the broker hears",
             );
             return None;
         };

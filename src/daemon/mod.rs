@@ -204,7 +204,7 @@ impl Daemon<'_> {
         tokio::pin!(stop);
         let (sent, mut from_postman) = mpsc::unbounded_channel();
         // A fast clock wants its letters in its own time.
-        let quicker = self.clock.speed().max(1.0).min(50.0);
+        let quicker = self.clock.speed().clamp(1.0, 50.0);
         let mut commit = tokio::time::interval(COMMIT_EVERY.div_f64(quicker));
         let mut look = tokio::time::interval(LOOK_EVERY.div_f64(quicker.min(10.0)));
         let mut watchdog = watchdog();
@@ -239,7 +239,7 @@ impl Daemon<'_> {
                 _ = look.tick() => self.read_inbox(),
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
-                    Some(message) => self.from_broker(message),
+                    Some(message) => self.take_from_broker(message),
                     None => break,
                 },
             }
@@ -321,7 +321,7 @@ impl Daemon<'_> {
         }
     }
 
-    fn from_broker(&mut self, message: FromBroker) {
+    fn take_from_broker(&mut self, message: FromBroker) {
         match message {
             FromBroker::Up { session_present } => {
                 if !session_present {
@@ -472,10 +472,9 @@ impl Daemon<'_> {
         let Some(digest) = &facts.digest else {
             return Vec::new();
         };
-        let drawn = Reader::open(&self.config.store.path, &self.rules)
+        Reader::open(&self.config.store.path, &self.rules)
             .map(|reader| day_pictures(&reader, &self.rules, digest))
-            .unwrap_or_default();
-        drawn
+            .unwrap_or_default()
     }
 
     fn announce_standing(&mut self) {

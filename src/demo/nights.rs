@@ -31,7 +31,7 @@ pub fn demo() -> Story {
     let starts_at = local(2026, 3, 3, 17, 0);
     let mut story = base("demo", "Two nights: a fan stops, a sensor sleeps, the tank runs low.", 0x5a17, starts_at, 39);
     story.habits.refill_every_days = 0;
-    story.plan.tank.litres = 11.2;
+    story.plan.tank.litres = 13.05;
     story.breakages = vec![breaks(Broken::Fan("rack-b".into()), local(2026, 3, 3, 23, 0), local(2026, 3, 4, 7, 12))];
     story.trouble("rack-a-air", Ailment::Silent, local(2026, 3, 4, 14, 0), local(2026, 3, 4, 16, 30));
     story.expected = Expected {
@@ -85,11 +85,11 @@ fn bad_air() -> Vec<Story> {
     };
     let mut cold =
         base("heater-out-winter", "The heater dies on a hard winter night.", 203, local(2026, 1, 14, 17, 0), 16);
-    cold.plan.outside.mean = -10.0;
+    cold.plan.outside.mean = -4.0;
     cold.breakages = vec![breaks(Broken::Heater, local(2026, 1, 14, 20, 0), local(2026, 1, 15, 7, 30))];
     cold.expected = Expected {
         harm: Some(Harm::AirBelow(0, 12.0)),
-        must: vec![due(&[AirTooCold], local(2026, 1, 14, 20, 0), local(2026, 1, 15, 2, 0)).wakes()],
+        must: vec![due(&[AirTooCold], local(2026, 1, 14, 20, 0), local(2026, 1, 15, 1, 0)).wakes()],
         never: vec![never(AirTooWarm), never(ReservoirLeak), never(SensorStuck), never(SensorSilent)],
         nobody_woken: false,
     };
@@ -116,7 +116,7 @@ fn bad_air() -> Vec<Story> {
     day.breakages = vec![breaks(Broken::Fan("rack-a".into()), local(2026, 3, 4, 10, 0), local(2026, 3, 4, 19, 10))];
     day.expected = Expected {
         harm: Some(Harm::AirAbove(0, 30.0)),
-        must: vec![due(&[AirTooWarm], local(2026, 3, 4, 10, 0), local(2026, 3, 4, 14, 30)).wakes()],
+        must: vec![due(&[AirTooWarm], local(2026, 3, 4, 10, 0), local(2026, 3, 4, 13, 30)).wakes()],
         never: vec![never_about(AirTooWarm, "rack-b"), never(AirTooCold), never(ReservoirLeak), never(SensorStuck)],
         nobody_woken: false,
     };
@@ -149,7 +149,7 @@ fn bad_water() -> Vec<Story> {
     let mut dry =
         base("tank-dry-overnight", "Nobody filled the tank; it reaches the inlet in the small hours.", 303, from, 45);
     dry.habits.refill_every_days = 0;
-    dry.plan.tank.litres = 11.5;
+    dry.plan.tank.litres = 13.95;
     dry.expected = Expected {
         harm: Some(Harm::TankAtInlet),
         must: vec![due(&[ReservoirLow, ReservoirEmpty], from, local(2026, 3, 4, 2, 0)).about("tank").wakes()],
@@ -447,7 +447,7 @@ fn season(month: u32) -> Outside {
         3 => 4.0,
         4 | 10 | 11 => 10.0,
         5 | 9 => 17.0,
-        _ => 25.0,
+        _ => 27.0,
     };
     Outside { mean, swing: 5.0, humidity: 68.0 }
 }

@@ -77,7 +77,12 @@ pub async fn publish(
         },
         last = given_up(&mut heard) => Err(last),
     };
-    let _ = client.disconnect().await;
+    if result.is_ok() {
+        // Nothing is outstanding, so a goodbye that does not go out costs nothing.
+        let _ = client.try_disconnect();
+        tokio::task::yield_now().await;
+    }
+    // Without a broker the queue is full, and waiting to put a goodbye in it would never end.
     poller.abort();
     let broker = |last: String| PublishError::Broker { host: host.to_owned(), port, seconds: GIVE_UP.as_secs(), last };
     result.map(|acknowledged| Published { sent, acknowledged }).map_err(broker)

@@ -340,7 +340,7 @@ impl Room {
                 let share = if lot.lit_at.is_some() { 1.0 } else { 0.2 };
                 let trays = f64::from(lot.count) * share;
                 shelf.film += trays * MIST_FILM_GRAMS;
-                shelf.air.vapour += trays * MIST_DRIFT_GRAMS / (SHELF_CUBIC_METRES * BUFFER);
+                shelf.air.vapour += trays * MIST_DRIFT_GRAMS / (SHELF_CUBIC_METRES * SHELF_BUFFER);
             }
             shelf.air.vapour = shelf.air.vapour.min(saturation_density(shelf.air.temperature));
         }
@@ -349,7 +349,8 @@ impl Room {
 
     fn part_curtains(&mut self, target: &Target, span: TimeDelta) {
         for (shelf, place) in self.places.iter_mut().zip(&self.plan.places) {
-            if target.place.as_ref().is_none_or(|wanted| *wanted == place.id) {
+            // A still shelf has lids, not a curtain; they are lifted one by one.
+            if place.fan_flow > 0.0 && target.place.as_ref().is_none_or(|wanted| *wanted == place.id) {
                 shelf.curtain_until = shelf.curtain_until.max(self.at + span);
             }
         }
@@ -416,7 +417,7 @@ impl Room {
         let pull = conductance * seconds / SHELF_JOULES_PER_KELVIN;
         let temperature =
             (before.temperature + heat / SHELF_JOULES_PER_KELVIN + pull * self.loft.temperature) / (1.0 + pull);
-        let volume = SHELF_CUBIC_METRES * BUFFER;
+        let volume = SHELF_CUBIC_METRES * SHELF_BUFFER;
         let trade = flow * hours / volume;
         let mixed = (before.vapour + gained / volume + trade * self.loft.vapour) / (1.0 + trade);
         let vapour = mixed.min(saturation_density(temperature));
@@ -542,13 +543,15 @@ const LIT_GRAMS_KPA: f64 = 9.7;
 const DARK_GRAMS_KPA: f64 = 7.5;
 /// A misted tray: 100 g/m2 on 0.129 m2 wets the leaves, some drifts into the air. Own default.
 const MIST_FILM_GRAMS: f64 = 12.0;
-const MIST_DRIFT_GRAMS: f64 = 2.0;
+const MIST_DRIFT_GRAMS: f64 = 5.0;
 /// Share of a film gone in an hour per kPa: 0.1 mm dries in 1.03 h at 22 C, 60 % (SCIENCE.md 2.2).
 const FILM_GRAMS_PER_HOUR_KPA: f64 = 0.92;
 const LATENT_JOULES_PER_GRAM: f64 = 2450.0;
 const AIR_JOULES_PER_CUBIC_METRE: f64 = 1206.0;
-/// Walls, cloth and medium take up moisture with the air: effective volume over true. Own default.
+/// Walls, cloth and medium take up moisture with the air: effective volume over
+/// true, for the loft and for the crowded space behind a curtain. Own defaults.
 const BUFFER: f64 = 4.0;
+const SHELF_BUFFER: f64 = 12.0;
 /// A rack of 1.2 x 0.6 x 2 m, and the heat its wet trays hold. Own defaults, as all below.
 const SHELF_CUBIC_METRES: f64 = 1.44;
 const SHELF_JOULES_PER_KELVIN: f64 = 150_000.0;
@@ -558,7 +561,7 @@ const LOFT_CUBIC_METRES: f64 = 60.0;
 const LOFT_JOULES_PER_KELVIN: f64 = 300_000.0;
 /// Cubic metres an hour through gaps, and through an open door.
 const INFILTRATION: f64 = 30.0;
-const DOOR_FLOW: f64 = 250.0;
+const DOOR_FLOW: f64 = 700.0;
 const FABRIC_JOULES_PER_KELVIN: f64 = 2_700_000.0;
 const FABRIC_INSIDE: f64 = 250.0;
 const FABRIC_OUTSIDE: f64 = 50.0;

@@ -363,6 +363,14 @@ mod tests {
     }
 
     #[test]
+    fn each_seed_has_its_own_noise_under_the_same_truth() {
+        let device = air_sensor(false, None).device;
+        let said = |seed| half_an_hour(Sensor::new(device.clone(), start(), seed));
+        assert_eq!(said(1), said(1));
+        assert_ne!(said(1), said(2));
+    }
+
+    #[test]
     fn a_silent_device_says_nothing_until_it_is_mended() {
         let said = half_an_hour(air_sensor(false, Some(Ailment::Silent)));
         assert!(within(&said, 10, 20).is_empty());

@@ -30,7 +30,7 @@ impl Salt {
     pub fn humidity(self, temperature: Celsius) -> Option<RelativeHumidity> {
         let t = temperature.0;
         let [a0, a1, a2, a3] = self.coefficients();
-        (0.0..=40.0).contains(&t).then(|| RelativeHumidity(a0 + t * (a1 + t * (a2 + t * a3))))
+        (0.0..=40.0).contains(&t).then_some(RelativeHumidity(a0 + t * (a1 + t * (a2 + t * a3))))
     }
 
     /// How far that may be off, per cent relative humidity (the largest Greenspan states from 0 to 40 °C).

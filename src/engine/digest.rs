@@ -222,10 +222,10 @@ pub fn tray_day(rules: &Rules, tray: &Tray, at: Timestamp, until: Timestamp) -> 
             due.push((what, when));
         }
     };
-    if stage == Stage::Germination {
-        if let Some(off) = tray.weight_off_at() {
-            add(Due::Unweight, off);
-        }
+    if stage == Stage::Germination
+        && let Some(off) = tray.weight_off_at()
+    {
+        add(Due::Unweight, off);
     }
     if stage.covered() {
         add(Due::Light, tray.light_due_at());

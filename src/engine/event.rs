@@ -94,8 +94,6 @@ pub enum Garbled {
     WrongUnit,
     /// A number no quantity of ours can have.
     OutOfThisWorld,
-    /// More messages than the sensor's interval explains.
-    TooMany,
     /// A topic no sensor of the config owns.
     UnknownTopic,
     /// A journal entry that could not be read.
@@ -113,7 +111,6 @@ impl Garbled {
             Garbled::NotANumber => "not-a-number",
             Garbled::WrongUnit => "wrong-unit",
             Garbled::OutOfThisWorld => "out-of-this-world",
-            Garbled::TooMany => "too-many",
             Garbled::UnknownTopic => "unknown-topic",
             Garbled::BadEntry => "bad-entry",
         }

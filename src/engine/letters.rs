@@ -188,15 +188,16 @@ impl Correspondence {
             self.written.pop_front();
         }
         let mut due = at + BUNDLE;
-        if self.raised.len() > FLOOD {
-            if let Some(last) = self.written.back() {
-                due = due.max(*last + FLOOD_PAUSE);
-            }
+        if self.raised.len() > FLOOD
+            && let Some(last) = self.written.back()
+        {
+            due = due.max(*last + FLOOD_PAUSE);
         }
-        if !fresh && self.written.len() >= MOST_AN_HOUR {
-            if let Some(first) = self.written.front() {
-                due = due.max(*first + TimeDelta::hours(1));
-            }
+        if !fresh
+            && self.written.len() >= MOST_AN_HOUR
+            && let Some(first) = self.written.front()
+        {
+            due = due.max(*first + TimeDelta::hours(1));
         }
         self.due_at = Some(match self.due_at {
             Some(earlier) if earlier > at => earlier.min(due),

@@ -14,6 +14,7 @@ pub mod climate;
 pub mod crop;
 pub mod digest;
 pub mod drift;
+pub mod leaves;
 pub mod event;
 pub mod letters;
 pub mod qartod;
@@ -39,6 +40,7 @@ use chrono::TimeDelta;
 use digest::{DigestFacts, PlaceTally, ReservoirDay, SensorDay};
 use drift::DriftWatch;
 use event::{Command, Doubt, Effect, Event, LetterFacts, LetterKind, Occasion, What};
+use leaves::{LeavesWatch, Stand};
 use letters::{Correspondence, Draft};
 use quality::Judge;
 use rules::{PlaceId, Rules};
@@ -78,6 +80,7 @@ pub struct Engine {
     tanks: Vec<TankWatch>,
     sisters: Vec<DriftWatch>,
     trays: Trays,
+    leaves: LeavesWatch,
     demands_stale: bool,
     alarms: BTreeMap<AlarmKey, Alarm>,
     letters: Correspondence,
@@ -133,6 +136,7 @@ impl Engine {
             tanks: rules.reservoirs.iter().map(|reservoir| TankWatch::new(reservoir, at)).collect(),
             sisters: drift::watches(&rules),
             trays: Trays::default(),
+            leaves: LeavesWatch::default(),
             demands_stale: true,
             alarms: BTreeMap::new(),
             letters: Correspondence::default(),
@@ -255,18 +259,36 @@ impl Engine {
         match self.trays.take(&self.rules, self.now, number, entry) {
             Ok((mut note, logged)) => {
                 self.demands_stale = true;
-                if let Logged::Refill { reservoir } = logged {
-                    let only_one = self.tanks.len() == 1;
-                    for (tank, known) in self.tanks.iter_mut().zip(&self.rules.reservoirs) {
-                        if reservoir.as_ref().map_or(only_one, |id| *id == known.id) {
-                            tank.refilled(self.now);
-                        }
-                    }
-                }
+                self.logged(entry.at.unwrap_or(self.now), logged);
                 note.extend(self.clashes());
                 effects.push(Effect::EntryTaken { number, note });
             }
             Err(why) => effects.push(Effect::EntryRefused { number, why }),
+        }
+    }
+
+    /// What an entry means for the watches over water and leaves.
+    fn logged(&mut self, when: Timestamp, logged: Logged) {
+        match logged {
+            Logged::Refill { reservoir } => {
+                let only_one = self.tanks.len() == 1;
+                for (tank, known) in self.tanks.iter_mut().zip(&self.rules.reservoirs) {
+                    if reservoir.as_ref().map_or(only_one, |id| *id == known.id) {
+                        tank.refilled(self.now);
+                    }
+                }
+            }
+            Logged::Water { trays, ml } => {
+                for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
+                    self.leaves.watered(tray, when, ml);
+                }
+            }
+            Logged::Mist { trays } => {
+                for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
+                    self.leaves.misted(tray);
+                }
+            }
+            Logged::Nothing => {}
         }
     }
 
@@ -370,6 +392,9 @@ impl Engine {
         self.judge_sensors(effects);
         self.judge_sisters(effects);
         self.judge_places(effects);
+        if at.timestamp().div_euclid(60).rem_euclid(DEMAND_EVERY) == 0 {
+            self.judge_leaves(effects);
+        }
         self.judge_trays(effects);
         self.judge_site(effects);
     }
@@ -397,6 +422,36 @@ impl Engine {
         }
     }
 
+    fn judge_leaves(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        self.leaves.keep(|name| self.trays.get(name).is_some());
+        let hours = self.leaves.hours_since_look(at);
+        for index in 0..self.places.len() {
+            let place = &self.places[index];
+            let rules = self.rules.place(place.place);
+            let trays: Vec<&tray::Tray> =
+                self.trays.growing().filter(|tray| place.served.contains(&tray.place)).collect();
+            let stand = Stand {
+                place: place.place.0,
+                name: &rules.name,
+                air: place.air,
+                demand: &place.demand,
+                trays: &trays,
+                zone: self.rules.site.time_zone,
+            };
+            let alarms = &self.alarms;
+            let held = |kind| {
+                let key = AlarmKey { kind, subject: rules.id.clone() };
+                alarms.get(&key).is_some_and(Alarm::is_held)
+            };
+            let conditions = self.leaves.look(at, hours, &stand, held);
+            let subject = rules.id.clone();
+            for (kind, condition) in conditions {
+                self.observe(kind, &subject, condition, effects);
+            }
+        }
+    }
+
     fn judge_tanks(&mut self, means: &[Option<f64>], effects: &mut Vec<Effect>) {
         let at = self.now;
         for index in 0..self.tanks.len() {
@@ -407,6 +462,7 @@ impl Engine {
                 trays: self.trays.any_sown().then_some(trays),
                 places: reservoir.feeds.len(),
                 flat_since: self.judges[channel].flat_since().map(|(since, _)| since),
+                odd_after: self.judges[channel].odd_after(at),
             };
             let fresh = self.minutes[channel].fresh(at).is_some();
             let alarms = &self.alarms;
@@ -608,10 +664,16 @@ impl Engine {
             return;
         };
         let speaks = !matches!(change.state, AlarmState::Shelved | AlarmState::OutOfService);
+        let speaks = speaks && !self.told_by_its_cause(key);
         let urgent = change.priority == Priority::Now && alarm.is_active() && speaks;
         match transition {
             Transition::Raised => {
                 self.letters.new_episode(key);
+                if key.kind == AlarmKind::ReservoirEmpty {
+                    // Its cause has been told; "low" beside "empty" is noise.
+                    let low = AlarmKey { kind: AlarmKind::ReservoirLow, subject: key.subject.clone() };
+                    self.letters.answered(&low);
+                }
                 if urgent {
                     self.letters.raise(self.now, key, Occasion::Raised);
                 }
@@ -670,6 +732,7 @@ impl Engine {
             .iter()
             .filter(|(_, alarm)| alarm.is_active() && alarm.priority() != Priority::Digest)
             .filter(|(_, alarm)| !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService))
+            .filter(|(key, _)| !self.is_consequence(key))
             .map(|(key, alarm)| {
                 let waits = alarm.priority() == Priority::NextRound && alarm.state() == AlarmState::Unacknowledged;
                 (key.clone(), alarm.raised_at(), waits)
@@ -837,6 +900,11 @@ impl Engine {
             temperature: place.air.temperature,
             humidity: place.air.humidity,
             deficit: place.air.deficit(),
+            mold: place.air.temperature.and_then(|temperature| {
+                let open = |tray: &&tray::Tray| place.served.contains(&tray.place) && tray.breathes_room_air(self.now);
+                let trays: Vec<&tray::Tray> = self.trays.growing().filter(open).collect();
+                self.leaves.pressure(&trays, Celsius(temperature))
+            }),
             dew_point: both.and_then(|(t, rh)| climate::dew_point(Celsius(t), RelativeHumidity(rh))).map(|dew| dew.0),
             band: [band.temperature_min, band.temperature_max, band.humidity_min, band.humidity_max],
             trays: place.demand.trays.clone(),
@@ -845,12 +913,27 @@ impl Engine {
         }
     }
 
+    /// Damp air that somebody was written to about is the same trouble as the mold pressure
+    /// it builds; a second letter in the same night would say nothing new to do.
+    fn told_by_its_cause(&self, key: &AlarmKey) -> bool {
+        let damp = AlarmKey { kind: AlarmKind::AirTooDamp, subject: key.subject.clone() };
+        key.kind == AlarmKind::MoldPressure
+            && self.letters.has_thread(&damp)
+            && self.alarms.get(&damp).is_some_and(Alarm::is_active)
+    }
+
+    /// Its cause stands as an alarm of its own: an empty tank is also a low one.
+    fn is_consequence(&self, key: &AlarmKey) -> bool {
+        let empty = || AlarmKey { kind: AlarmKind::ReservoirEmpty, subject: key.subject.clone() };
+        key.kind == AlarmKind::ReservoirLow && self.alarms.get(&empty()).is_some_and(Alarm::is_active)
+    }
+
     fn standing(&self, which: impl Fn(&Alarm) -> bool) -> Vec<AlarmChange> {
         let moment = self.moment();
         let mut standing: Vec<AlarmChange> = self
             .alarms
             .values()
-            .filter(|alarm| which(alarm))
+            .filter(|alarm| which(alarm) && !self.is_consequence(&alarm.key))
             .filter_map(|alarm| alarm.change(moment, alarm.state()))
             .collect();
         standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));

@@ -34,6 +34,13 @@ const SATURATED_FOR: TimeDelta = TimeDelta::hours(6);
 pub const STUCK_ALONE: TimeDelta = TimeDelta::hours(12);
 /// See [`STUCK_ALONE`].
 pub const STUCK_TOGETHER: TimeDelta = TimeDelta::hours(3);
+/// A sensor that has moved all the time is stuck much sooner: after so many times the
+/// longest standstill it has shown, but not before two hours. Known well enough after
+/// this many movements and hours. Own defaults.
+const STANDSTILLS: i32 = 20;
+const STUCK_LEAST: TimeDelta = TimeDelta::hours(2);
+const MOVEMENTS_KNOWN: u32 = 50;
+const KNOWN_AFTER: TimeDelta = TimeDelta::hours(4);
 
 /// What one channel's judge remembers.
 #[derive(Clone, Debug)]
@@ -52,6 +59,9 @@ pub struct Judge {
     last_claim: Option<(Timestamp, Timestamp, f64)>,
     steady_lag: u8,
     flat: Option<Flat>,
+    longest_standstill: TimeDelta,
+    movements: u32,
+    moving_since: Option<Timestamp>,
     saturated_since: Option<Timestamp>,
 }
 
@@ -112,6 +122,9 @@ impl Judge {
             last_claim: None,
             steady_lag: 0,
             flat: None,
+            longest_standstill: TimeDelta::zero(),
+            movements: 0,
+            moving_since: None,
             saturated_since: None,
         }
     }
@@ -125,10 +138,10 @@ impl Judge {
             return refuse(raw, Flag::Fail, doubt);
         }
         let claim = raw.measured_at;
-        if let Some(claim) = claim {
-            if self.last_claim.is_some_and(|(_, last, value)| last == claim && value == raw.value()) {
-                return refuse(raw, Flag::Unknown, Doubt::Duplicate);
-            }
+        if let Some(claim) = claim
+            && self.last_claim.is_some_and(|(_, last, value)| last == claim && value == raw.value())
+        {
+            return refuse(raw, Flag::Unknown, Doubt::Duplicate);
         }
         let late = self.lateness(at, raw);
         let Some(value) = self.believable(raw.value()) else {
@@ -157,6 +170,13 @@ impl Judge {
     /// Since when the raw value has not moved, and how many readings said so.
     pub fn flat_since(&self) -> Option<(Timestamp, u32)> {
         self.flat.map(|flat| (flat.since, flat.count))
+    }
+
+    /// How long it must stand still before that is odd for it, at most [`STUCK_ALONE`].
+    pub fn odd_after(&self, at: Timestamp) -> TimeDelta {
+        let known =
+            self.movements >= MOVEMENTS_KNOWN && self.moving_since.is_some_and(|since| at - since >= KNOWN_AFTER);
+        if known { (self.longest_standstill * STANDSTILLS).clamp(STUCK_LEAST, STUCK_ALONE) } else { STUCK_ALONE }
     }
 
     /// What it reports.
@@ -229,7 +249,17 @@ impl Judge {
                 flat.high = flat.high.max(raw);
                 flat.count = flat.count.saturating_add(1);
             }
-            flat => *flat = Some(Flat { since: at, low: raw, high: raw, count: 1 }),
+            flat => {
+                if let Some(stood) = flat {
+                    // A silence is no standstill; only readings that agree make one.
+                    if stood.count > 1 {
+                        self.longest_standstill = self.longest_standstill.max(at - stood.since);
+                    }
+                    self.movements = self.movements.saturating_add(1);
+                }
+                self.moving_since.get_or_insert(at);
+                *flat = Some(Flat { since: at, low: raw, high: raw, count: 1 });
+            }
         }
     }
 

@@ -4,7 +4,7 @@
 
 use super::alarm::cycle::Condition;
 use super::alarm::{AlarmKind, Evidence, Harm};
-use super::quality::{Judge, STUCK_ALONE, STUCK_TOGETHER};
+use super::quality::{Judge, STUCK_TOGETHER};
 use crate::reading::{Quantity, SensorId};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -189,21 +189,22 @@ pub struct Surroundings<'a> {
     pub harm: Option<Harm>,
 }
 
-/// Whether an air sensor repeats itself: one channel for half a day, or all of its
-/// channels together for three hours.
+/// Whether an air sensor repeats itself: one channel for longer than is usual for it (half a
+/// day at most), or all of its channels together for three hours.
 pub fn stuck_air(at: Timestamp, judges: &[&Judge]) -> Option<(Quantity, f64, Timestamp)> {
     let flat = |judge: &&Judge| {
         let (since, count) = judge.flat_since()?;
         let (heard, value) = judge.last()?;
         // A handful of repeats at a slow interval is no evidence.
-        (count >= 12 && at - heard < TimeDelta::hours(1)).then_some((judge.quantity(), value, since))
+        let odd_after = judge.odd_after(at);
+        (count >= 12 && at - heard < TimeDelta::hours(1)).then_some((judge.quantity(), value, since, odd_after))
     };
     let flats: Vec<_> = judges.iter().filter_map(flat).collect();
-    let alone = flats.iter().find(|(_, _, since)| at - *since >= STUCK_ALONE);
+    let alone = flats.iter().find(|(_, _, since, odd_after)| at - *since >= *odd_after);
     let together = (judges.len() > 1 && flats.len() == judges.len())
-        .then(|| flats.iter().max_by_key(|(_, _, since)| *since))
+        .then(|| flats.iter().max_by_key(|(_, _, since, _)| *since))
         .flatten()
-        .filter(|(_, _, since)| at - *since >= STUCK_TOGETHER)
+        .filter(|(_, _, since, _)| at - *since >= STUCK_TOGETHER)
         .and(flats.first());
-    alone.or(together).copied()
+    alone.or(together).map(|(quantity, value, since, _)| (*quantity, *value, *since))
 }

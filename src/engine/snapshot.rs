@@ -40,6 +40,8 @@ pub struct PlaceNow {
     pub deficit: Option<f64>,
     /// Dew point, degrees Celsius.
     pub dew_point: Option<f64>,
+    /// Mold pressure of the tray in light that is furthest on.
+    pub mold: Option<super::leaves::Pressure>,
     /// Temperature low and high, humidity low and high of the band; `None`: no limit.
     pub band: [Option<f64>; 4],
     /// What stands there.

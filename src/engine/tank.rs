@@ -75,6 +75,8 @@ pub struct Use {
     pub places: usize,
     /// Since when the gauge has not moved.
     pub flat_since: Option<Timestamp>,
+    /// How long it must stand still before that is odd for this gauge, as it has moved so far.
+    pub odd_after: TimeDelta,
 }
 
 impl TankWatch {
@@ -356,6 +358,11 @@ impl TankWatch {
             draw::stuck_after_hours(one_step, expected).clamp(STUCK_LEAST_HOURS, STUCK_UNKNOWN_HOURS)
         } else {
             STUCK_UNKNOWN_HOURS
+        };
+        // A gauge that trembles all the time is known better by its own stillness than by the draw.
+        let odd_after = match known.odd_after {
+            own if own < super::quality::STUCK_ALONE => odd_after.min(own.num_minutes() as f64 / 60.0),
+            _ => odd_after,
         };
         if flat_hours < odd_after {
             return Condition::Absent;

@@ -8,7 +8,7 @@ use crate::journal::{Did, Entry, Sowing, Target};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// Where a tray is between sowing and cutting.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -148,8 +148,15 @@ pub enum Logged {
     },
     /// Leaves were wetted from above.
     Mist {
-        /// The places whose trays were wetted.
-        places: BTreeSet<PlaceId>,
+        /// The trays.
+        trays: Vec<String>,
+    },
+    /// Trays were watered from below.
+    Water {
+        /// The trays.
+        trays: Vec<String>,
+        /// Millilitres each got.
+        ml: Option<f64>,
     },
     /// Nothing that anybody else must know.
     Nothing,
@@ -236,18 +243,19 @@ impl Trays {
             }
             Did::Water { target, ml_per_tray } => {
                 positive("Millilitres a tray", *ml_per_tray)?;
-                self.each(rules, target, when, |tray| tray.watered_at = tray.watered_at.max(Some(when)))?;
+                let trays = self.each(rules, target, when, |tray| tray.watered_at = tray.watered_at.max(Some(when)))?;
+                logged = Logged::Water { trays, ml: *ml_per_tray };
             }
             Did::Mist(target) => {
-                let places = self.each(rules, target, when, |tray| tray.looked_at = tray.looked_at.max(Some(when)))?;
-                logged = Logged::Mist { places };
+                let trays = self.each(rules, target, when, |tray| tray.looked_at = tray.looked_at.max(Some(when)))?;
+                logged = Logged::Mist { trays };
             }
             Did::Refill { reservoir, litres } => {
                 positive("Litres", *litres)?;
-                if let Some(id) = reservoir {
-                    if !rules.reservoirs.iter().any(|known| known.id == *id) {
-                        return Err(format!("There is no reservoir called \"{id}\" in the config."));
-                    }
+                if let Some(id) = reservoir
+                    && !rules.reservoirs.iter().any(|known| known.id == *id)
+                {
+                    return Err(format!("There is no reservoir called \"{id}\" in the config."));
                 }
                 logged = Logged::Refill { reservoir: reservoir.clone() };
             }
@@ -345,24 +353,20 @@ impl Trays {
         target: &Target,
         when: Timestamp,
         mut change: impl FnMut(&mut Tray),
-    ) -> Result<BTreeSet<PlaceId>, String> {
-        let mut places = BTreeSet::new();
+    ) -> Result<Vec<String>, String> {
         if let Some(name) = &target.tray {
             let tray = self.one(name, when)?;
-            places.insert(tray.place);
             change(tray);
-            return Ok(places);
+            return Ok(vec![name.clone()]);
         }
         let place = target.place.as_deref().map(|id| place_named(rules, id)).transpose()?;
         let here = |tray: &Tray| place.is_none_or(|place| lies_in(rules, tray.place, place));
+        let mut names = Vec::new();
         for tray in self.growing.values_mut().filter(|tray| here(tray) && when >= tray.sown_at) {
-            places.insert(tray.place);
+            names.push(tray.name.clone());
             change(tray);
         }
-        if places.is_empty() {
-            places.extend(place);
-        }
-        Ok(places)
+        Ok(names)
     }
 }
 

@@ -104,7 +104,8 @@ mod tests {
         for zone in
             [chrono_tz::America::Chicago, chrono_tz::Europe::Paris, chrono_tz::Australia::Lord_Howe, chrono_tz::UTC]
         {
-            let mut at = instant("2026-01-01T12:00:00Z");
+            // After 06:30 in each of them.
+            let mut at = instant("2026-01-01T20:00:00Z");
             let mut last = at.with_timezone(&zone).date_naive();
             for _ in 0..(3 * 365) {
                 at = next_local(zone, time("06:30:00"), at);

@@ -213,7 +213,7 @@ const DOUBTS: [Doubt; 9] = [
     Doubt::Duplicate,
 ];
 
-const GARBLED: [Garbled; 10] = [
+const GARBLED: [Garbled; 9] = [
     Garbled::Empty,
     Garbled::TooLarge,
     Garbled::NotReadable,
@@ -221,7 +221,6 @@ const GARBLED: [Garbled; 10] = [
     Garbled::NotANumber,
     Garbled::WrongUnit,
     Garbled::OutOfThisWorld,
-    Garbled::TooMany,
     Garbled::UnknownTopic,
     Garbled::BadEntry,
 ];

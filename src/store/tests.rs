@@ -7,7 +7,6 @@ mod damage;
 mod durability;
 mod growth;
 mod looking;
-mod measure;
 mod replay;
 
 use super::{Opening, Reader, Record, Store};

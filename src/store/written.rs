@@ -195,6 +195,21 @@ impl Reader {
         )
     }
 
+    /// When the first and the last reading were heard; `None`: none is kept.
+    pub fn readings_span(&self) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
+        let read = || -> rusqlite::Result<Option<(i64, i64)>> {
+            let ends = "SELECT (SELECT min(at) FROM reading), (SELECT max(at) FROM reading)";
+            let ends = self
+                .connection
+                .query_row(ends, [], |row| Ok((row.get::<_, Option<i64>>(0)?, row.get::<_, Option<i64>>(1)?)))?;
+            Ok(ends.0.zip(ends.1))
+        };
+        let ends = read().map_err(explain(&self.path))?;
+        Ok(ends.and_then(|(first, last)| {
+            Timestamp::from_timestamp_millis(first).zip(Timestamp::from_timestamp_millis(last))
+        }))
+    }
+
     /// How much there is. Counts every row, which takes a while in a large store.
     pub fn counts(&self) -> Result<Counts, StoreError> {
         let read = || -> rusqlite::Result<Counts> {

@@ -476,7 +476,7 @@ fn an_empty_file_says_what_a_room_needs() {
 
   room.toml  sensor
              missing, and nothing can stand in for it
-             hint: nothing to watch: write a [[sensor]] or a [[reservoir]]; "traywarden listen" proposes them
+             hint: nothing to watch: write a [[sensor]] or a [[reservoir]]; config/traywarden.toml shows both
 "##,
     );
 }

@@ -2,6 +2,8 @@
 //! Python package of its own, reads the mails with Python's email package).
 //! Needs python3 with aiosmtpd, and the openssl command.
 
+#![expect(clippy::unwrap_used, reason = "a test that unwraps says where it broke")]
+
 use chrono::TimeDelta;
 use serde_json::Value;
 use std::io::{BufRead, BufReader};

@@ -127,7 +127,8 @@ fn a_judgement_is_written_beside_its_reading() {
         .unwrap();
     let mut statement =
         store.connection.prepare("SELECT measured_at, believed, flag, doubt, retained FROM reading_plain").unwrap();
-    let rows: Vec<(String, Option<f64>, String, Option<String>, bool)> = statement
+    type Plain = (String, Option<f64>, String, Option<String>, bool);
+    let rows: Vec<Plain> = statement
         .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?)))
         .unwrap()
         .collect::<Result<_, _>>()
@@ -184,7 +185,7 @@ fn a_jump_that_is_believed_later_is_believed_in_the_store_too() {
     second_thought.flag = Flag::Suspect;
     second_thought.reason = Some(Doubt::Rate);
     next.effects.insert(0, Effect::Judged(second_thought));
-    store.commit(&[jump.clone()]).unwrap();
+    store.commit(std::slice::from_ref(&jump)).unwrap();
     store.roll_up_minutes(at(60_000)).unwrap();
     store.commit(&[next.clone()]).unwrap();
     let mut statement = store.connection.prepare("SELECT believed, flag, doubt FROM reading_plain").unwrap();

@@ -62,7 +62,6 @@ fn everything() -> Vec<What> {
         Garbled::NotANumber,
         Garbled::WrongUnit,
         Garbled::OutOfThisWorld,
-        Garbled::TooMany,
         Garbled::UnknownTopic,
         Garbled::BadEntry,
     ];
@@ -229,7 +228,7 @@ fn numbers_in_an_entry_come_back_to_the_last_bit() {
     let rules = rules();
     let sensors = SensorNames::of(&rules);
     // 0.1 + 0.2 and its like need 17 digits; the last is one that a fast parser misses by one bit.
-    for litres in [0.1 + 0.2, 1.0 / 3.0, 2.0_f64.sqrt() * 1e-7, 122.416_294_033_786_585] {
+    for litres in [0.1 + 0.2, 1.0 / 3.0, 2.0_f64.sqrt() * 1e-7, 122.416_294_033_786_58] {
         let what = entry(Did::Refill { reservoir: None, litres: Some(litres) });
         let encoded = encode(&what, &rules).unwrap();
         assert_eq!(decode(encoded.kind, &encoded.body, &sensors), Ok(what));

@@ -1,0 +1,348 @@
+//! The watch over each tray's leaves and medium: how long the air has allowed infection,
+//! and when the water it was given is used up. The models are in `risk::mold` and
+//! `risk::dryness`; here they are fed with the tray's air and the grower's log, and what
+//! they foresee becomes conditions for a place.
+//!
+//! Dryness is judged only for trays whose waterings are logged: without a log nothing is
+//! known of the water, and a tray fed by a pump would seem to starve.
+
+use super::air::Air;
+use super::alarm::cycle::Condition;
+use super::alarm::{AlarmKind, Evidence, Harm};
+use super::band::Demand;
+use super::climate::Accuracy;
+use super::risk::canopy::{FAN_AIR_SPEED, humidity_within_unknown_canopy};
+use super::risk::condensation::{COLD_SPOT_OFFSET, Surface};
+use super::risk::dryness::{Coefficient, HORIZON_HOURS, HourAhead, LOG_ERROR, Medium, Store, draw_shape, dry_in};
+use super::risk::mold::{MoldPressure, REQUIREMENT_MET, TrayAir};
+use super::tray::Tray;
+use crate::units::{Celsius, RelativeHumidity, Timestamp};
+use chrono::{TimeDelta, Timelike};
+use std::collections::BTreeMap;
+
+/// Where the config gives nothing better, a hygrometer may be off by this much, and a
+/// thermometer by the other: per cent, kelvin. Own defaults.
+const ACCURACY: Accuracy = Accuracy { temperature: 0.3, humidity: 3.0 };
+/// Half of what infection needs is allowed: from here on the forecast is told.
+const TOLD_FROM: f64 = 0.5;
+/// The pressure must fall by so much before the alarm may return.
+const PRESSURE_DEADBAND: f64 = 20.0;
+/// After a requirement was met, a look within a day is early enough: what grew shows
+/// after days (INRAE e-phytia: sporulation can begin three days after contamination).
+const LOOK_WITHIN: TimeDelta = TimeDelta::hours(24);
+/// Fewer waterings than this are no log to judge by. Own default.
+const LOGGED_WATERINGS: u32 = 4;
+/// A layer of medium in a standard tray, millimetres (25 to 30 in practice, no source).
+const MEDIUM_DEPTH_MM: f64 = 25.0;
+/// Waterings closer together than this teach nothing about drying. Own default.
+const LEAST_LESSON_HOURS: f64 = 6.0;
+/// Longer than half a day ahead, a round with its watering lies between. Own default.
+const TOLD_WITHIN_HOURS: f64 = 16.0;
+/// Light on a tray by day, µmol/(m² s), and the local hours it is taken to be on. Own defaults.
+const DAYLIGHT: f64 = 150.0;
+const LIT_HOURS: std::ops::Range<u32> = 6..22;
+/// A forecast is worth its arithmetic only when less than this is left, grams.
+const NEARLY_USED_UP: f64 = 450.0;
+
+/// One tray's leaves and medium.
+#[derive(Clone, Debug)]
+struct Leaves {
+    mold: MoldPressure,
+    met_at: Option<Timestamp>,
+    water: Store,
+    waterings: u32,
+    watered_at: Option<Timestamp>,
+    /// What theory says the tray drew since the last watering, grams.
+    drawn_by_theory: f64,
+    /// Hours since then in which its air was known.
+    seen_hours: f64,
+}
+
+/// Every tray's leaves and medium, and what each place has taught about drying.
+#[derive(Clone, Debug, Default)]
+pub struct LeavesWatch {
+    trays: BTreeMap<String, Leaves>,
+    coefficients: BTreeMap<u16, Coefficient>,
+    looked_at: Option<Timestamp>,
+}
+
+/// A place and the trays that breathe its air.
+pub struct Stand<'a> {
+    /// The place's number, for what it has taught.
+    pub place: u16,
+    /// The place's name.
+    pub name: &'a str,
+    /// Its air.
+    pub air: Air,
+    /// What it must hold.
+    pub demand: &'a Demand,
+    /// The trays.
+    pub trays: &'a [&'a Tray],
+    /// The site's time zone, for when lights are taken to be on.
+    pub zone: chrono_tz::Tz,
+}
+
+/// The mold pressure of a place: of the tray that is furthest on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pressure {
+    /// 0 to 100.
+    pub pressure: f64,
+    /// Hours that conditions have allowed.
+    pub hours: f64,
+    /// Hours that are needed; `None`: at this temperature never.
+    pub needed: Option<f64>,
+}
+
+impl LeavesWatch {
+    /// A tray was watered.
+    pub fn watered(&mut self, tray: &Tray, at: Timestamp, ml: Option<f64>) {
+        let coefficient = self.coefficients.entry(tray.place.0).or_default();
+        let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
+        let elapsed = leaves.watered_at.map_or(0.0, |before| (at - before).num_minutes() as f64 / 60.0);
+        // Only a span that was watched from watering to watering teaches; entries told of the
+        // past would weigh a day's water against an hour's air.
+        if let Some(grams) = ml.filter(|_| elapsed >= LEAST_LESSON_HOURS && leaves.seen_hours >= 0.9 * elapsed) {
+            // Nonsense is rejected there, and the lesson forgotten slowly.
+            let _ = coefficient.learn(grams, leaves.drawn_by_theory, LOG_ERROR);
+        }
+        leaves.drawn_by_theory = 0.0;
+        leaves.seen_hours = 0.0;
+        // Watered from below, a shallow layer takes up what it can hold (container capacity of
+        // 25 to 30 mm is near saturation; Milks, Fonteno and Larson 1989, abstract). A running
+        // balance of small errors would starve trays that are watered twice a day.
+        leaves.water = Leaves::soaked();
+        leaves.waterings += 1;
+        leaves.watered_at = leaves.watered_at.max(Some(at));
+    }
+
+    /// A tray was wetted from above.
+    pub fn misted(&mut self, tray: &Tray) {
+        let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
+        leaves.mold.wet_from_above();
+    }
+
+    /// Trays that have left the room are forgotten.
+    pub fn keep(&mut self, growing: impl Fn(&str) -> bool) {
+        self.trays.retain(|name, _| growing(name));
+    }
+
+    /// Hours since the last look, at most one: what the air was in a longer gap is not known.
+    pub fn hours_since_look(&mut self, at: Timestamp) -> f64 {
+        let hours = self.looked_at.map_or(0.0, |looked| (at - looked).num_seconds() as f64 / 3600.0);
+        self.looked_at = Some(at);
+        for coefficient in self.coefficients.values_mut() {
+            coefficient.forget(hours.clamp(0.0, 24.0) / 24.0);
+        }
+        if hours > 1.0 { 0.0 } else { hours.max(0.0) }
+    }
+
+    /// Lets `hours` pass over the trays of a place and judges them.
+    pub fn look(
+        &mut self,
+        at: Timestamp,
+        hours: f64,
+        stand: &Stand<'_>,
+        held: impl Fn(AlarmKind) -> bool,
+    ) -> [(AlarmKind, Condition); 3] {
+        use AlarmKind::{Condensation, DryOut, MoldPressure};
+        let Some((temperature, humidity)) = stand.air.temperature.zip(stand.air.humidity) else {
+            return [MoldPressure, DryOut, Condensation].map(|kind| (kind, Condition::Unknown));
+        };
+        let lit = LIT_HOURS.contains(&at.with_timezone(&stand.zone).hour());
+        let air = TrayAir {
+            temperature: Celsius(temperature),
+            humidity: RelativeHumidity(humidity),
+            humidity_accuracy: ACCURACY.humidity,
+            canopy_humidity: humidity_within_unknown_canopy(RelativeHumidity(humidity), lit),
+            air_speed: FAN_AIR_SPEED,
+        };
+        for tray in stand.trays {
+            let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
+            leaves.pass(at, hours, tray, &air, lit, self.coefficients.get(&stand.place).copied().unwrap_or_default());
+        }
+        [
+            (MoldPressure, self.mold(at, stand, &air, held(MoldPressure))),
+            (DryOut, self.dryness(at, stand, &air)),
+            (Condensation, condensation(stand, &air)),
+        ]
+    }
+
+    /// The pressure of the tray in a place that is furthest on.
+    pub fn pressure(&self, trays: &[&Tray], temperature: Celsius) -> Option<Pressure> {
+        let worst = trays
+            .iter()
+            .filter_map(|tray| self.trays.get(&tray.name))
+            .max_by(|a, b| a.mold.pressure().total_cmp(&b.mold.pressure()))?;
+        let infection = worst.mold.infection(temperature);
+        Some(Pressure {
+            pressure: worst.mold.pressure(),
+            hours: infection.allowed_hours,
+            needed: infection.needed_hours,
+        })
+    }
+
+    fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
+        let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
+        let mut told: Option<(f64, &Leaves, Harm)> = None;
+        let mut names = Vec::new();
+        for tray in open {
+            let Some(leaves) = self.trays.get(&tray.name) else {
+                continue;
+            };
+            let Some(harm) = leaves.mold_harm(at, air, held) else {
+                continue;
+            };
+            names.push(tray.name.clone());
+            let pressure = leaves.mold.pressure();
+            if told.as_ref().is_none_or(|(worst, ..)| pressure > *worst) {
+                told = Some((pressure, leaves, harm));
+            }
+        }
+        let Some((pressure, leaves, harm)) = told else {
+            return Condition::Absent;
+        };
+        let infection = leaves.mold.infection(air.temperature);
+        let evidence = Evidence::Mold {
+            place: stand.name.to_owned(),
+            trays: names,
+            pressure,
+            hours: infection.allowed_hours,
+            needed: infection.needed_hours.unwrap_or(0.0),
+            model: format!("{} on {}", infection.pathogen.name, infection.pathogen.host),
+        };
+        Condition::Present { harm: Some(harm), evidence }
+    }
+
+    fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
+        let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
+        let mut told: Option<(f64, f64, Option<Timestamp>)> = None;
+        let mut names = Vec::new();
+        for tray in stand.trays {
+            let Some(leaves) = self.trays.get(&tray.name) else {
+                continue;
+            };
+            if leaves.waterings < LOGGED_WATERINGS || leaves.water.grams() > NEARLY_USED_UP {
+                continue;
+            }
+            let ahead = hours_ahead(at, tray, air, stand.zone);
+            let dry = dry_in(leaves.water, coefficient, &ahead);
+            let Some((early, likely)) = dry.early.zip(dry.likely).filter(|(_, likely)| *likely <= TOLD_WITHIN_HOURS)
+            else {
+                continue;
+            };
+            names.push(tray.name.clone());
+            if told.is_none_or(|(soonest, ..)| early < soonest) {
+                told = Some((early, likely, leaves.watered_at));
+            }
+        }
+        let Some((early, likely, watered)) = told else {
+            return Condition::Absent;
+        };
+        let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
+        let evidence = Evidence::Dryness { place: stand.name.to_owned(), trays: names, hours: likely, watered };
+        Condition::Present { harm: Some(Harm { from: after(likely), early: after(early) }), evidence }
+    }
+}
+
+impl Leaves {
+    fn of(tray: &Tray) -> Self {
+        Leaves {
+            mold: MoldPressure::new(&tray.figures.family),
+            met_at: None,
+            water: Leaves::soaked(),
+            waterings: 0,
+            watered_at: None,
+            drawn_by_theory: 0.0,
+            seen_hours: 0.0,
+        }
+    }
+
+    fn soaked() -> Store {
+        Store::full(Medium::Fine.available_grams(MEDIUM_DEPTH_MM))
+    }
+
+    fn pass(&mut self, at: Timestamp, hours: f64, tray: &Tray, air: &TrayAir, lit: bool, learnt: Coefficient) {
+        if tray.breathes_room_air(at) {
+            self.mold.advance(hours, air);
+        }
+        if self.mold.pressure() >= REQUIREMENT_MET {
+            self.met_at.get_or_insert(at);
+        } else {
+            self.met_at = None;
+        }
+        let by_theory = shape(at, tray, air, lit, air.humidity.0) * hours;
+        self.drawn_by_theory += by_theory;
+        self.seen_hours += hours;
+        self.water.draw(learnt.mean() * by_theory);
+    }
+
+    fn mold_harm(&self, at: Timestamp, air: &TrayAir, held: bool) -> Option<Harm> {
+        if let Some(met) = self.met_at {
+            let from = met + LOOK_WITHIN;
+            return Some(Harm { from, early: from });
+        }
+        let pressure = self.mold.pressure();
+        if held && pressure > REQUIREMENT_MET - PRESSURE_DEADBAND {
+            let from = at + LOOK_WITHIN;
+            return Some(Harm { from, early: from });
+        }
+        if self.mold.infection(air.temperature).progress < TOLD_FROM {
+            return None;
+        }
+        let hours = self.mold.hours_until_met(air)?;
+        // The hygrometer may read low: at the damp end of its accuracy it comes sooner.
+        let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + ACCURACY.humidity).min(100.0));
+        let damper = TrayAir { humidity: damp(air.humidity), canopy_humidity: damp(air.canopy_humidity), ..*air };
+        let early = self.mold.hours_until_met(&damper).unwrap_or(hours).min(hours);
+        let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
+        Some(Harm { from: after(hours), early: after(early) })
+    }
+}
+
+fn shape(at: Timestamp, tray: &Tray, air: &TrayAir, lit: bool, humidity: f64) -> f64 {
+    let lit_days = (tray.harvest_from() - tray.light_due_at()).num_minutes().max(1) as f64;
+    let grown = (at - tray.light_due_at()).num_minutes() as f64 / lit_days;
+    let light = if lit { DAYLIGHT } else { 0.0 };
+    draw_shape(
+        tray.stage(at),
+        grown,
+        light,
+        air.air_speed,
+        air.temperature,
+        RelativeHumidity(humidity.clamp(0.0, 100.0)),
+    )
+}
+
+fn hours_ahead(at: Timestamp, tray: &Tray, air: &TrayAir, zone: chrono_tz::Tz) -> Vec<HourAhead> {
+    (0..HORIZON_HOURS as i64)
+        .map(|hour| {
+            let then = at + TimeDelta::hours(hour);
+            let lit = LIT_HOURS.contains(&then.with_timezone(&zone).hour());
+            let draw = |humidity: f64| shape(then, tray, air, lit, humidity);
+            HourAhead {
+                driest: draw(air.humidity.0 - ACCURACY.humidity),
+                likely: draw(air.humidity.0),
+                dampest: draw(air.humidity.0 + ACCURACY.humidity),
+            }
+        })
+        .collect()
+}
+
+/// A spot colder than the air by the usual offset. Only where room air matters to leaves,
+/// and only told when nothing more urgent is.
+fn condensation(stand: &Stand<'_>, air: &TrayAir) -> Condition {
+    if stand.demand.limits.humidity_max.is_none_or(|limit| air.humidity.0 > limit) {
+        return Condition::Absent;
+    }
+    match Surface::assumed(COLD_SPOT_OFFSET, air.temperature, air.humidity, ACCURACY) {
+        Some(surface) if surface.condenses() => Condition::Present {
+            harm: None,
+            evidence: Evidence::Condensation {
+                place: stand.name.to_owned(),
+                dew_point: surface.temperature.0 - surface.margin,
+                surface: surface.temperature.0,
+            },
+        },
+        _ => Condition::Absent,
+    }
+}
