@@ -86,8 +86,10 @@ fn what_was_only_in_the_write_ahead_log_of_a_damaged_file_is_carried_over_too() 
         assert!(std::fs::copy(copied(&room), copied(&killed)).unwrap() > 0);
     }
     overwrite(&killed.path(), pages(&killed) / 2 * 4096, &[0; 4096]);
+    let before = std::fs::read(killed.path()).unwrap();
     let (_store, opening) = killed.open();
-    assert!(matches!(opening, Opening::Damaged { .. }), "{opening:?}");
+    let Opening::Damaged { set_aside, .. } = opening else { panic!("{opening:?}") };
+    assert!(std::fs::read(&set_aside).unwrap() == before, "the damaged file is kept as it was");
     assert_eq!(killed.events().last().unwrap().what, What::BrokerDown);
 }
 
