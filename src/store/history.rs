@@ -71,7 +71,7 @@ impl Reader {
         if step <= 0 || until <= since {
             return Ok(Vec::new());
         }
-        let mut steps = Steps { since, step, points: BTreeMap::new() };
+        let mut steps = Steps { since, step, latest: None, points: BTreeMap::new() };
         let fill = |steps: &mut Steps| -> rusqlite::Result<()> {
             let Some(series) = series::find(&self.connection, sensor, quantity.word())? else { return Ok(()) };
             let moment = self.connection.unchecked_transaction()?;
@@ -188,10 +188,12 @@ impl Reader {
     }
 }
 
-/// Thousandths, summed up by step.
+/// Thousandths, summed up by step. What comes in order of time, as nearly all does,
+/// is summed up in `latest` and costs no look-up.
 struct Steps {
     since: i64,
     step: i64,
+    latest: Option<(i64, Step)>,
     points: BTreeMap<i64, Step>,
 }
 
@@ -203,21 +205,35 @@ struct Step {
     high: i64,
 }
 
+impl Step {
+    fn add(&mut self, part: Step) {
+        self.n += part.n;
+        self.low = self.low.min(part.low);
+        self.sum = self.sum.saturating_add(part.sum);
+        self.high = self.high.max(part.high);
+    }
+}
+
 impl Steps {
     fn add(&mut self, at: i64, part: Step) {
         let nth = (at - self.since).div_euclid(self.step);
-        self.points
-            .entry(nth)
-            .and_modify(|point| {
-                point.n += part.n;
-                point.low = point.low.min(part.low);
-                point.sum = point.sum.saturating_add(part.sum);
-                point.high = point.high.max(part.high);
-            })
-            .or_insert(part);
+        match &mut self.latest {
+            Some((latest, step)) if *latest == nth => step.add(part),
+            _ => {
+                self.settle();
+                self.latest = Some((nth, part));
+            }
+        }
     }
 
-    fn finish(self) -> Vec<HistoryPoint> {
+    fn settle(&mut self) {
+        if let Some((nth, step)) = self.latest.take() {
+            self.points.entry(nth).and_modify(|point| point.add(step)).or_insert(step);
+        }
+    }
+
+    fn finish(mut self) -> Vec<HistoryPoint> {
+        self.settle();
         let points = self.points.into_iter().filter(|(_, point)| point.n > 0);
         points
             .filter_map(|(nth, point)| {

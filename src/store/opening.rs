@@ -4,6 +4,7 @@
 use super::error::{StoreError, explain};
 use super::{salvage, schema};
 use crate::units::Timestamp;
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -70,6 +71,8 @@ fn open_sound(path: &Path) -> Result<(Connection, Opening), StoreError> {
     let explain = explain(path);
     let mut connection = Connection::open(path).map_err(&explain)?;
     configure(&connection).map_err(&explain)?;
+    // Until the file is known to be sound, closing it must not move the log into it.
+    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).map_err(&explain)?;
     let fresh = is_fresh(&connection).map_err(&explain)?;
     if !fresh && !is_ours(&connection).map_err(&explain)? {
         return Err(StoreError::Foreign { path: path.to_owned() });
@@ -93,6 +96,7 @@ fn open_sound(path: &Path) -> Result<(Connection, Opening), StoreError> {
     if !fresh {
         check(path, &connection, stopped_well)?;
     }
+    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false).map_err(&explain)?;
     schema::upgrade(&mut connection, schema::MIGRATIONS).map_err(&explain)?;
     mark_stopped_well(&connection, false).map_err(&explain)?;
     if fresh || found < known {

@@ -75,6 +75,25 @@ fn a_zeroed_page_costs_little_more_than_itself() {
 }
 
 #[test]
+fn what_was_only_in_the_write_ahead_log_of_a_damaged_file_is_carried_over_too() {
+    let room = filled();
+    let mut store = room.store();
+    store.commit(&[happening(at(READINGS * 1_000), 5, What::BrokerDown)]).unwrap();
+    // As a killed daemon leaves it: the log has not been moved into the file.
+    let killed = Room::new();
+    for part in ["", "-wal"] {
+        let copied = |room: &Room| room.folder.path().join(format!("traywarden.db{part}"));
+        assert!(std::fs::copy(copied(&room), copied(&killed)).unwrap() > 0);
+    }
+    overwrite(&killed.path(), pages(&killed) / 2 * 4096, &[0; 4096]);
+    let before = std::fs::read(killed.path()).unwrap();
+    let (_store, opening) = killed.open();
+    let Opening::Damaged { set_aside, .. } = opening else { panic!("{opening:?}") };
+    assert!(std::fs::read(&set_aside).unwrap() == before, "the damaged file is kept as it was");
+    assert_eq!(killed.events().last().unwrap().what, What::BrokerDown);
+}
+
+#[test]
 fn a_zeroed_first_page_leaves_nothing_to_read_and_is_still_no_obstacle() {
     let room = filled();
     overwrite(&room.path(), 0, &[0; 4096]);

@@ -169,13 +169,14 @@ fn a_sensor_that_left_the_config_is_counted_and_left_out() {
             happening(at(1), 0, What::Reading(heard(2, 18.0))),
             happening(at(2), 0, What::NoValue(SensorId(0))),
             happening(at(3), 0, What::Garbled { sensor: Some(SensorId(1)), reason: Garbled::Empty }),
+            happening(at(4), 0, What::Garbled { sensor: Some(SensorId(0)), reason: Garbled::Empty }),
         ])
         .unwrap();
     let only_b = rules_with(&["rack-b-air"]);
     let mut came = Vec::new();
     let reader = Reader::open(&room.path(), &only_b).unwrap();
     let replayed = reader.events(at(0), at(9), |event| came.push(event.what)).unwrap();
-    assert_eq!(replayed, Replayed { given: 2, gone: 2, unreadable: 0 });
+    assert_eq!(replayed, Replayed { given: 2, gone: 3, unreadable: 0 });
     // The sensor that stayed has another index now.
     assert_eq!(
         came,
