@@ -38,6 +38,9 @@ struct Thread {
     written_at: Timestamp,
     reminders: usize,
     answered: bool,
+    /// Its return was told, and nothing of it since: a sensor that comes and goes all
+    /// night returns in one letter, not in thirty.
+    over: bool,
 }
 
 /// A letter that is due, before its facts are gathered.
@@ -83,7 +86,7 @@ impl Correspondence {
         self.waiting.retain(|(_, waiting)| waiting != key);
         if let Some(thread) = self.threads.get_mut(key) {
             thread.answered = true;
-            if !unwritten || thread.reminders > 0 {
+            if !thread.over && (!unwritten || thread.reminders > 0) {
                 self.waiting.push((Occasion::Returned, key.clone()));
                 self.schedule(at, false);
             }
@@ -119,6 +122,7 @@ impl Correspondence {
         for (key, thread) in &mut self.threads {
             if thread.next_reminder().is_some_and(|due| due <= at) {
                 thread.reminders += 1;
+                thread.over = false;
                 self.waiting.retain(|(_, waiting)| waiting != key);
                 self.waiting.push((Occasion::Reminder(thread.reminders as u8), key.clone()));
                 reminded = true;
@@ -145,12 +149,13 @@ impl Correspondence {
             match occasion {
                 Occasion::Raised | Occasion::Escalated => {
                     let letter = answers.clone().unwrap_or_else(|| id.clone());
-                    let thread = Thread { letter, written_at: at, reminders: 0, answered: false };
+                    let thread = Thread { letter, written_at: at, reminders: 0, answered: false, over: false };
                     self.threads.insert(key.clone(), thread);
                 }
                 Occasion::Returned => {
                     if let Some(thread) = self.threads.get_mut(key) {
                         thread.answered = true;
+                        thread.over = true;
                     }
                 }
                 Occasion::Reminder(_) | Occasion::Waiting => {}
