@@ -44,6 +44,7 @@ fn letters_have_names_of_their_own_and_tell_a_return_only_of_what_they_told() {
         let effects = night.effects();
         let mut ids = BTreeSet::new();
         let mut told: BTreeSet<&AlarmKey> = BTreeSet::new();
+        let mut over: BTreeSet<&AlarmKey> = BTreeSet::new();
         let mut reminders: BTreeMap<(&AlarmKey, Timestamp), u32> = BTreeMap::new();
         for letter in letters(&effects) {
             assert!(ids.insert(&letter.id), "{}: two letters {}", night.label, letter.id);
@@ -52,19 +53,21 @@ fn letters_have_names_of_their_own_and_tell_a_return_only_of_what_they_told() {
             for (occasion, change) in &letter.alarms {
                 let about = (&change.key, change.since);
                 match occasion {
-                    Occasion::Raised => {
+                    // A letter that calls anew (a shelf has ended, it has become urgent) may be
+                    // reminded of anew.
+                    Occasion::Raised | Occasion::Escalated => {
                         told.insert(&change.key);
-                        // A shelf that ends speaks anew, and may be reminded of anew.
+                        over.remove(&change.key);
                         reminders.remove(&about);
-                    }
-                    Occasion::Escalated => {
-                        told.insert(&change.key);
                     }
                     Occasion::Returned => {
                         let had = told.contains(&change.key);
                         assert!(had, "{}: {} returns {} unannounced", night.label, letter.id, change.key.id());
+                        let once = over.insert(&change.key);
+                        assert!(once, "{}: {} returns {} twice", night.label, letter.id, change.key.id());
                     }
                     Occasion::Reminder(_) => {
+                        over.remove(&change.key);
                         let count = reminders.entry(about).or_default();
                         *count += 1;
                         let id = change.key.id();

@@ -31,7 +31,7 @@ fn nothing_is_believed_that_quality_did_not_pass() {
             assert_eq!(believed.channel(), raw.channel, "{label}");
             assert!(!raw.retained, "a retained value: {label}");
             assert!(!twice, "the same twice: {label}");
-            let refused = [Doubt::Retained, Doubt::Duplicate, Doubt::Range, Doubt::FaultCode, Doubt::Spike];
+            let refused = [Doubt::Retained, Doubt::Duplicate, Doubt::FaultCode, Doubt::Spike];
             assert!(judgement.reason.is_none_or(|reason| !refused.contains(&reason)), "{label}");
             // What a probe of a living room can say at all, whatever the limits of the rules.
             let possible = match night.config.rules.channel(raw.channel).quantity {

@@ -36,16 +36,18 @@ pub struct Bent {
     pub honest_clocks: bool,
 }
 
-/// Seeds to try: all of `SEED`, or `many` of them from a fixed start.
+/// Seeds to try: the one in `SEED`, or `many` from a fixed start; `MORE=50` tries fifty
+/// times as many.
 pub fn seeds(many: u64) -> Vec<u64> {
-    match std::env::var("SEED") {
-        Ok(seed) => vec![seed.parse().expect("SEED is a whole number")],
-        Err(_) => (0..many).map(|index| 0x7061_0000 + index).collect(),
+    let number = |name: &str| std::env::var(name).ok().map(|text| text.parse::<u64>().expect("a whole number"));
+    match number("SEED") {
+        Some(seed) => vec![seed],
+        None => (0..many * number("MORE").unwrap_or(1)).map(|index| 0x7061_0000 + index).collect(),
     }
 }
 
-/// Minutes of random events, as a mean, between two of the same kind of trouble.
-const TROUBLE_EVERY: u64 = 45;
+/// Minutes, as a mean, from one trouble to the next.
+const TROUBLE_EVERY: u64 = 9;
 
 impl Night {
     pub fn of(seed: u64, bent: Bent) -> Night {
@@ -73,7 +75,7 @@ impl Night {
         let first = straight[0].at;
         let minutes = (straight[straight.len() - 1].at - first).num_minutes();
         for minute in 1..minutes {
-            if !chance.whole().is_multiple_of(TROUBLE_EVERY / 5) {
+            if !chance.whole().is_multiple_of(TROUBLE_EVERY) {
                 continue;
             }
             let at = first + TimeDelta::milliseconds(minute * 60_000 + (chance.whole() % 60_000) as i64);
