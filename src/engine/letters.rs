@@ -204,10 +204,8 @@ impl Correspondence {
         {
             due = due.max(*first + TimeDelta::hours(1));
         }
-        self.due_at = Some(match self.due_at {
-            Some(earlier) if earlier > at => earlier.min(due),
-            _ => due,
-        });
+        // What is due now stays due now: alarms a minute apart must not put each other off.
+        self.due_at = Some(self.due_at.map_or(due, |earlier| earlier.min(due)));
     }
 
     fn note_written(&mut self, at: Timestamp) {
