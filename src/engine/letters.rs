@@ -122,7 +122,6 @@ impl Correspondence {
         for (key, thread) in &mut self.threads {
             if thread.next_reminder().is_some_and(|due| due <= at) {
                 thread.reminders += 1;
-                thread.over = false;
                 self.waiting.retain(|(_, waiting)| waiting != key);
                 self.waiting.push((Occasion::Reminder(thread.reminders as u8), key.clone()));
                 reminded = true;
@@ -158,7 +157,12 @@ impl Correspondence {
                         thread.over = true;
                     }
                 }
-                Occasion::Reminder(_) | Occasion::Waiting => {}
+                Occasion::Reminder(_) => {
+                    if let Some(thread) = self.threads.get_mut(key) {
+                        thread.over = false;
+                    }
+                }
+                Occasion::Waiting => {}
             }
         }
         self.note_written(at);
