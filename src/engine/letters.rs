@@ -38,6 +38,9 @@ struct Thread {
     written_at: Timestamp,
     reminders: usize,
     answered: bool,
+    /// Its return was told, and nothing of it since: a sensor that comes and goes all
+    /// night returns in one letter, not in thirty.
+    over: bool,
 }
 
 /// A letter that is due, before its facts are gathered.
@@ -83,7 +86,7 @@ impl Correspondence {
         self.waiting.retain(|(_, waiting)| waiting != key);
         if let Some(thread) = self.threads.get_mut(key) {
             thread.answered = true;
-            if !unwritten || thread.reminders > 0 {
+            if !thread.over && (!unwritten || thread.reminders > 0) {
                 self.waiting.push((Occasion::Returned, key.clone()));
                 self.schedule(at, false);
             }
@@ -145,15 +148,21 @@ impl Correspondence {
             match occasion {
                 Occasion::Raised | Occasion::Escalated => {
                     let letter = answers.clone().unwrap_or_else(|| id.clone());
-                    let thread = Thread { letter, written_at: at, reminders: 0, answered: false };
+                    let thread = Thread { letter, written_at: at, reminders: 0, answered: false, over: false };
                     self.threads.insert(key.clone(), thread);
                 }
                 Occasion::Returned => {
                     if let Some(thread) = self.threads.get_mut(key) {
                         thread.answered = true;
+                        thread.over = true;
                     }
                 }
-                Occasion::Reminder(_) | Occasion::Waiting => {}
+                Occasion::Reminder(_) => {
+                    if let Some(thread) = self.threads.get_mut(key) {
+                        thread.over = false;
+                    }
+                }
+                Occasion::Waiting => {}
             }
         }
         self.note_written(at);
@@ -199,10 +208,8 @@ impl Correspondence {
         {
             due = due.max(*first + TimeDelta::hours(1));
         }
-        self.due_at = Some(match self.due_at {
-            Some(earlier) if earlier > at => earlier.min(due),
-            _ => due,
-        });
+        // What is due now stays due now: alarms a minute apart must not put each other off.
+        self.due_at = Some(self.due_at.map_or(due, |earlier| earlier.min(due)));
     }
 
     fn note_written(&mut self, at: Timestamp) {

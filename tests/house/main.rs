@@ -1,3 +1,5 @@
 //! Scenarios and laws on the pure parts of traywarden: no socket, no clock.
 
 mod bad_config;
+mod night;
+mod scenarios;

@@ -1,0 +1,323 @@
+//! Nights as timetables: what happens when, and what is said when.
+
+use crate::night::Night;
+use traywarden::engine::event::{Command, What};
+use traywarden::journal::{Did, Sowing, Target};
+use traywarden::reading::{ChannelId, RawReading};
+
+fn sow(tray: &str, place: &str) -> Did {
+    Did::Sow(Sowing {
+        tray: tray.into(),
+        place: place.into(),
+        crop: Some("broccoli".into()),
+        blend: Default::default(),
+        count: 4,
+        seed_grams: None,
+        seed_lot: None,
+        medium: None,
+    })
+}
+
+fn harvest(tray: &str, grams: Option<f64>) -> Did {
+    Did::Harvest { tray: tray.into(), grams, note: None }
+}
+
+fn acknowledge(alarm: traywarden::engine::alarm::AlarmKey, by: String) -> Command {
+    Command::Acknowledge { alarm, by }
+}
+
+#[test]
+fn a_sensor_falls_silent_is_missed_once_and_welcomed_back() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 21:00").is_silent("b1").until("2026-03-03 21:30");
+    night.says("b1", 21.0, 50.0).until("2026-03-03 23:30");
+    assert_eq!(
+        night.told(&["b1"]),
+        [
+            "03 21:06 sensor-silent:b1 unacknowledged now",
+            "03 21:07 LETTER alarm raised sensor-silent:b1",
+            "03 21:23 LETTER alarm reminder 1 sensor-silent:b1",
+            "03 21:34 sensor-silent:b1 returned-unacknowledged now",
+            "03 21:35 LETTER alarm returned sensor-silent:b1"
+        ]
+    );
+}
+
+#[test]
+fn silence_of_one_of_two_sensors_wakes_nobody() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 21:00").is_silent("a2").until("2026-03-04 06:00");
+    assert_eq!(night.told(&["a2", "LETTER alarm"]), ["03 21:06 sensor-silent:a2 unacknowledged digest"]);
+}
+
+#[test]
+fn hours_with_the_daemon_off_raise_no_silence_and_send_no_storm() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 21:00").off_until("2026-03-04 04:00").until("2026-03-04 05:00");
+    assert_eq!(night.told(&["silent", "LETTER"]), Vec::<&str>::new());
+}
+
+#[test]
+fn a_digest_missed_is_written_late_says_so_and_comes_once_that_day() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-04 05:00").off_until("2026-03-04 09:00").until("2026-03-05 08:00");
+    assert_eq!(
+        night.told(&["LETTER"]),
+        [
+            "04 09:00 LETTER digest of 2026-03-04 late, 4.0 h unwatched ",
+            "05 06:30 LETTER digest of 2026-03-05, 0.0 h unwatched "
+        ]
+    );
+}
+
+#[test]
+fn every_local_date_has_one_digest_across_both_changes_of_the_clock() {
+    let mut spring = Night::begins("2026-03-07 12:00");
+    spring.until("2026-03-09 12:00");
+    assert_eq!(
+        spring.told(&["LETTER"]),
+        [
+            "08 06:30 LETTER digest of 2026-03-08, 0.0 h unwatched ",
+            "09 06:30 LETTER digest of 2026-03-09, 0.0 h unwatched "
+        ]
+    );
+    let mut autumn = Night::begins("2026-10-31 12:00");
+    autumn.until("2026-11-02 12:00");
+    assert_eq!(
+        autumn.told(&["LETTER"]),
+        [
+            "01 06:30 LETTER digest of 2026-11-01, 0.0 h unwatched ",
+            "02 06:30 LETTER digest of 2026-11-02, 0.0 h unwatched "
+        ]
+    );
+}
+
+#[test]
+fn who_answers_is_not_reminded_and_who_does_not_is_five_times() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 22:00").says("b1", 35.0, 50.0).until("2026-03-04 06:00");
+    assert_eq!(
+        night.told(&["LETTER alarm"]),
+        [
+            "03 22:14 LETTER alarm raised air-too-warm:rack-b",
+            "03 22:30 LETTER alarm reminder 1 air-too-warm:rack-b",
+            "03 22:45 LETTER alarm reminder 2 air-too-warm:rack-b",
+            "03 23:15 LETTER alarm reminder 3 air-too-warm:rack-b",
+            "04 00:15 LETTER alarm reminder 4 air-too-warm:rack-b",
+            "04 02:15 LETTER alarm reminder 5 air-too-warm:rack-b"
+        ]
+    );
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 22:00").says("b1", 35.0, 50.0).until("2026-03-03 22:35");
+    night.answers(acknowledge, "air-too-warm:rack-b").until("2026-03-04 06:00");
+    assert_eq!(
+        night.told(&["LETTER alarm"]),
+        ["03 22:14 LETTER alarm raised air-too-warm:rack-b", "03 22:30 LETTER alarm reminder 1 air-too-warm:rack-b"]
+    );
+}
+
+#[test]
+fn a_shelf_ends_by_itself_and_the_alarm_speaks_again() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 22:00").says("b1", 35.0, 50.0).until("2026-03-03 22:20");
+    let until = Night::at("2026-03-04 00:20");
+    night.answers(|alarm, by| Command::Shelve { alarm, by, until }, "air-too-warm:rack-b").until("2026-03-04 00:25");
+    assert_eq!(
+        night.told(&["air-too-warm"]),
+        [
+            "03 22:13 air-too-warm:rack-b unacknowledged now",
+            "03 22:14 LETTER alarm raised air-too-warm:rack-b",
+            "03 22:20 air-too-warm:rack-b shelved now",
+            "04 00:20 air-too-warm:rack-b unacknowledged now",
+            "04 00:21 LETTER alarm raised air-too-warm:rack-b"
+        ]
+    );
+    let too_long = Night::at("2026-03-05 00:26");
+    night.answers(|alarm, by| Command::Shelve { alarm, by, until: too_long }, "air-too-warm:rack-b");
+    assert_eq!(
+        night.told(&["refused"]),
+        ["04 00:25 command refused: An alarm can be shelved for 24 hours at most, and its end must lie ahead."]
+    );
+}
+
+#[test]
+fn an_alarm_out_of_service_says_nothing_until_it_is_brought_back() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 22:00").says("b1", 35.0, 50.0).until("2026-03-03 22:20");
+    let out = |alarm, by| Command::OutOfService { alarm, by, reason: "heater is being mended".into() };
+    night.answers(out, "air-too-warm:rack-b").until("2026-03-04 05:00");
+    night.answers(|alarm, by| Command::Unshelve { alarm, by }, "air-too-warm:rack-b").until("2026-03-04 05:05");
+    assert_eq!(
+        night.told(&["air-too-warm"]),
+        [
+            "03 22:13 air-too-warm:rack-b unacknowledged now",
+            "03 22:14 LETTER alarm raised air-too-warm:rack-b",
+            "03 22:20 air-too-warm:rack-b out-of-service now",
+            "04 05:00 air-too-warm:rack-b unacknowledged now",
+            "04 05:01 LETTER alarm raised air-too-warm:rack-b"
+        ]
+    );
+}
+
+#[test]
+fn what_could_wait_for_the_round_wakes_somebody_when_it_gets_worse() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-04 01:00").says("b1", 21.0, 78.0).until("2026-03-04 03:00");
+    night.says("b1", 21.0, 97.0).until("2026-03-04 04:00");
+    assert_eq!(
+        night.told(&["too-damp"]),
+        [
+            "04 01:23 air-too-damp:rack-b unacknowledged next-round",
+            "04 03:02 air-too-damp:rack-b unacknowledged now",
+            "04 03:03 LETTER alarm raised air-too-damp:rack-b",
+            "04 03:19 LETTER alarm reminder 1 air-too-damp:rack-b",
+            "04 03:34 LETTER alarm reminder 2 air-too-damp:rack-b"
+        ]
+    );
+}
+
+#[test]
+fn alarms_within_a_minute_are_one_letter() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 22:00").says("b1", 35.0, 50.0).says("a1", 35.0, 50.0).says("a2", 35.0, 50.0);
+    night.until("2026-03-03 22:14");
+    assert_eq!(
+        night.told(&["LETTER alarm"]),
+        ["03 22:14 LETTER alarm raised air-too-warm:rack-a + raised air-too-warm:rack-b"]
+    );
+}
+
+#[test]
+fn a_flood_of_alarms_becomes_few_letters() {
+    let names: Vec<String> = (10..26).map(|number| format!("r{number}")).collect();
+    let racks: String = names.iter().map(|id| format!("[[place]]\nid = \"{id}\"\nname = \"{id}\"\n")).collect();
+    let ids: Vec<String> = names.iter().map(|id| format!("{id}-air")).collect();
+    let sensors: Vec<(&str, &str)> = ids.iter().zip(&names).map(|(id, place)| (id.as_str(), place.as_str())).collect();
+    let mut night = Night::with_racks("2026-03-03 17:00", &sensors, &racks);
+    night.until("2026-03-03 22:00");
+    for (index, (id, _)) in sensors.iter().enumerate() {
+        night.says(id, 36.0, 50.0).until(&format!("2026-03-03 22:{:02}", index + 1));
+    }
+    night.until("2026-03-03 22:45");
+    let letters = night.told(&["LETTER alarm"]);
+    let new: Vec<&str> = letters.iter().filter(|line| line.contains("raised")).map(|line| &line[..8]).collect();
+    // The first ten come at once, two by two; the eleventh makes it a flood, and the rest
+    // wait for one letter: at most a quarter of an hour, here for the first reminder.
+    assert_eq!(new, ["03 22:14", "03 22:16", "03 22:18", "03 22:20", "03 22:22", "03 22:30"], "{letters:#?}");
+    let raised = letters.iter().map(|letter| letter.matches("raised").count()).sum::<usize>();
+    assert_eq!(raised, 16, "nobody is left out: {letters:#?}");
+}
+
+#[test]
+fn an_empty_tank_is_told_as_empty_and_no_longer_as_low() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 22:00").says("tank", 50.0, 0.0).until("2026-03-03 22:30");
+    night.says("tank", 20.0, 0.0).until("2026-03-03 23:00");
+    assert_eq!(
+        night.told(&["reservoir-low", "reservoir-empty"]),
+        [
+            "03 22:13 reservoir-low:tank unacknowledged next-round",
+            "03 22:35 reservoir-empty:tank unacknowledged now",
+            "03 22:36 LETTER alarm raised reservoir-empty:tank",
+            "03 22:52 LETTER alarm reminder 1 reservoir-empty:tank"
+        ]
+    );
+}
+
+#[test]
+fn trays_under_cover_may_be_as_damp_as_they_like() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs(sow("A1", "rack-a")).says("a1", 21.0, 97.0).says("a2", 21.0, 97.0).until("2026-03-04 03:00");
+    assert_eq!(night.told(&["too-damp", "LETTER alarm"]), Vec::<&str>::new());
+    night.logs(Did::Uncover(Target { tray: Some("A1".into()), place: None })).until("2026-03-04 04:00");
+    assert_eq!(night.told(&["too-damp", "LETTER alarm"]), ["04 03:21 air-too-damp:rack-a unacknowledged next-round"]);
+}
+
+#[test]
+fn a_struck_entry_never_happened() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs_of_days_ago(9, sow("A1", "rack-a")).logs(sow("A2", "rack-a")).logs(harvest("A1", Some(400.0)));
+    assert_eq!(night.trays(), ["A2 germination"]);
+    night.logs(Did::Strike { entry: 3, note: None });
+    assert_eq!(night.trays(), ["A1 blackout", "A2 germination"]);
+    night.logs(Did::Strike { entry: 1, note: None }).logs(Did::Strike { entry: 77, note: None });
+    assert_eq!(night.trays(), ["A2 germination"]);
+    assert_eq!(
+        night.told(&["entry"]),
+        [
+            "03 17:00 entry 1 taken []",
+            "03 17:00 entry 2 taken []",
+            "03 17:00 entry 3 taken []",
+            "03 17:00 entry 4 taken []",
+            "03 17:00 entry 5 taken []",
+            "03 17:00 entry 6 refused: There is no entry 77 in the journal that could be struck out."
+        ]
+    );
+}
+
+#[test]
+fn an_entry_that_cannot_be_is_refused_with_a_sentence() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs(harvest("A9", None)).logs(sow("A1", "attic")).logs(sow("A1", "rack-a")).logs(sow("A1", "rack-b"));
+    night
+        .logs_of_days_ago(2, harvest("A1", None))
+        .logs(harvest("A1", Some(-3.0)))
+        .logs_of_days_ago(-1, harvest("A1", None));
+    assert_eq!(night.trays(), ["A1 germination"], "a refusal changes nothing");
+    assert_eq!(
+        night.told(&["entry"]),
+        [
+            "03 17:00 entry 1 refused: There is no tray called \"A9\"; sow it first.",
+            "03 17:00 entry 2 refused: There is no place called \"attic\" in the config; there are: rack-a, rack-b.",
+            "03 17:00 entry 3 taken []",
+            "03 17:00 entry 4 refused: A tray called \"A1\" is growing already; harvest or discard it first, or give this one another name.",
+            "03 17:00 entry 5 refused: That would be before tray \"A1\" was sown; check the time of the entry.",
+            "03 17:00 entry 6 refused: Grams must be more than zero, not -3.",
+            "03 17:00 entry 7 refused: The time of the entry lies in the future."
+        ]
+    );
+}
+
+#[test]
+fn an_alarm_that_chatters_is_held_on_until_it_has_been_quiet_for_half_an_hour() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 21:30");
+    for (silent, back) in [("21:37", "21:42"), ("21:49", "21:54"), ("22:01", "22:10")] {
+        night.is_silent("b1").until(&format!("2026-03-03 {silent}"));
+        night.says("b1", 21.0, 50.0).until(&format!("2026-03-03 {back}"));
+    }
+    night.until("2026-03-04 00:00");
+    assert_eq!(
+        night.told(&["silent:b1 "]),
+        [
+            "03 21:36 sensor-silent:b1 unacknowledged now",
+            "03 21:41 sensor-silent:b1 returned-unacknowledged now",
+            "03 21:48 sensor-silent:b1 unacknowledged now",
+            "03 21:53 sensor-silent:b1 returned-unacknowledged now",
+            "03 22:00 sensor-silent:b1 unacknowledged now",
+            "03 22:33 sensor-silent:b1 returned-unacknowledged now"
+        ]
+    );
+}
+
+#[test]
+fn a_retained_message_neither_clears_silence_nor_raises_anything() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 21:00").is_silent("b1");
+    for minute in 1..50 {
+        night.until(&format!("2026-03-03 21:{minute:02}"));
+        for (channel, value) in [(4, 39.0), (5, 99.0)] {
+            let held = RawReading::new(ChannelId(channel), value, None, true).expect("a plain number");
+            night.happens(What::Reading(held));
+        }
+    }
+    assert_eq!(
+        night.told(&["b1", "rack-b"]),
+        [
+            "03 21:06 sensor-silent:b1 unacknowledged now",
+            "03 21:07 LETTER alarm raised sensor-silent:b1",
+            "03 21:23 LETTER alarm reminder 1 sensor-silent:b1",
+            "03 21:38 LETTER alarm reminder 2 sensor-silent:b1"
+        ]
+    );
+}

@@ -1,0 +1,216 @@
+//! What holds of alarms and of the letters about them.
+
+use crate::night::{Bent, Night, late, seeds};
+use chrono::TimeDelta;
+use std::collections::{BTreeMap, BTreeSet};
+use traywarden::demo::chance::Chance;
+use traywarden::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState};
+use traywarden::engine::event::{Effect, Event, LetterFacts, LetterKind, Occasion, What};
+use traywarden::reading::{Quantity, RawReading};
+use traywarden::units::Timestamp;
+
+fn changes(effects: &[Effect]) -> impl Iterator<Item = &AlarmChange> {
+    effects.iter().filter_map(|effect| if let Effect::Alarm(change) = effect { Some(change) } else { None })
+}
+
+fn letters(effects: &[Effect]) -> impl Iterator<Item = &LetterFacts> {
+    effects.iter().filter_map(|effect| if let Effect::Letter(facts) = effect { Some(facts) } else { None })
+}
+
+fn raised(change: &AlarmChange) -> bool {
+    matches!(change.before, AlarmState::Normal | AlarmState::ReturnedUnacknowledged)
+        && matches!(change.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
+}
+
+#[test]
+fn no_alarm_is_raised_twice_without_a_return_between_and_none_returns_unseen() {
+    for seed in seeds(60) {
+        let night = Night::of(seed, Bent::default());
+        let effects = night.effects();
+        let mut last: BTreeMap<&AlarmKey, AlarmState> = BTreeMap::new();
+        for change in changes(&effects) {
+            let before = last.insert(&change.key, change.state).unwrap_or(AlarmState::Normal);
+            assert_eq!(before, change.before, "{}: {} at {} breaks its chain", night.label, change.key.id(), change.at);
+            let skipped = change.before == AlarmState::Unacknowledged && change.state == AlarmState::Normal;
+            assert!(!skipped, "{}: {} cleared silently at {}", night.label, change.key.id(), change.at);
+        }
+    }
+}
+
+#[test]
+fn letters_have_names_of_their_own_and_tell_a_return_only_of_what_they_told() {
+    for seed in seeds(60) {
+        let night = Night::of(seed, Bent::default());
+        let effects = night.effects();
+        let mut ids = BTreeSet::new();
+        let mut told: BTreeSet<&AlarmKey> = BTreeSet::new();
+        let mut over: BTreeSet<&AlarmKey> = BTreeSet::new();
+        let mut reminders: BTreeMap<(&AlarmKey, Timestamp), u32> = BTreeMap::new();
+        for letter in letters(&effects) {
+            assert!(ids.insert(&letter.id), "{}: two letters {}", night.label, letter.id);
+            let known = letter.answers.as_ref().is_none_or(|answers| ids.contains(answers));
+            assert!(known, "{}: {} answers a letter never written", night.label, letter.id);
+            for (occasion, change) in &letter.alarms {
+                let about = (&change.key, change.since);
+                match occasion {
+                    // A letter that calls anew (a shelf has ended, it has become urgent) may be
+                    // reminded of anew.
+                    Occasion::Raised | Occasion::Escalated => {
+                        told.insert(&change.key);
+                        over.remove(&change.key);
+                        reminders.remove(&about);
+                    }
+                    Occasion::Returned => {
+                        let had = told.contains(&change.key);
+                        assert!(had, "{}: {} returns {} unannounced", night.label, letter.id, change.key.id());
+                        let once = over.insert(&change.key);
+                        assert!(once, "{}: {} returns {} twice", night.label, letter.id, change.key.id());
+                    }
+                    Occasion::Reminder(_) => {
+                        over.remove(&change.key);
+                        let count = reminders.entry(about).or_default();
+                        *count += 1;
+                        let id = change.key.id();
+                        assert!(*count <= 5, "{}: reminder {count} of {id} in {}", night.label, letter.id);
+                    }
+                    Occasion::Waiting => {}
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn beyond_new_alarms_there_are_six_letters_an_hour_at_most() {
+    for seed in seeds(60) {
+        let night = Night::of(seed, Bent::default());
+        let effects = night.effects();
+        let fresh = |letter: &&LetterFacts| {
+            letter.alarms.iter().any(|(occasion, _)| matches!(occasion, Occasion::Raised | Occasion::Escalated))
+        };
+        let old: Vec<Timestamp> = letters(&effects)
+            .filter(|letter| letter.kind == LetterKind::Alarm && !fresh(letter))
+            .map(|letter| letter.at)
+            .collect();
+        for seven in old.windows(7) {
+            assert!(seven[6] - seven[0] >= TimeDelta::hours(1), "{}: seven letters from {}", night.label, seven[0]);
+        }
+    }
+}
+
+/// Silence is no process alarm: whoever sends the past is alive.
+#[test]
+fn what_arrives_late_neither_raises_nor_clears_an_alarm() {
+    for seed in seeds(40) {
+        let plain = Night::of(seed, Bent { honest_clocks: true, ..Bent::default() });
+        let mut chance = Chance::new(seed ^ 0x1A7E);
+        let rules = plain.rules();
+        let mut events = plain.events.clone();
+        for _ in 0..400 {
+            let near = plain.events[chance.whole() as usize % plain.events.len()].at;
+            events.push(late(&rules, &mut chance, near));
+        }
+        events.sort_by_key(|event| event.at);
+        let label = plain.label.clone();
+        let bent = Night { label: plain.label.clone(), config: plain.config.clone(), events };
+        let told = |night: &Night| -> Vec<(Timestamp, AlarmKey, AlarmState)> {
+            let effects = night.effects();
+            let of_air_or_tank = changes(&effects)
+                .filter(|change| !matches!(change.key.kind, AlarmKind::SensorSilent | AlarmKind::SensorImplausible));
+            of_air_or_tank.map(|change| (change.at, change.key.clone(), change.state)).collect()
+        };
+        assert_eq!(told(&plain), told(&bent), "{label}");
+    }
+}
+
+/// How long a kind remembers what went wrong, beyond its off-delay, the half hour in
+/// which it may have chattered and the minute of judging. `None`: it has to be mended by
+/// hand or judges by days (mold, drift, draw), and is not held to this law.
+fn remembers(kind: AlarmKind) -> Option<TimeDelta> {
+    use AlarmKind::*;
+    match kind {
+        AirTooWarm | AirTooCold | AirTooDamp | AirTooDry | ReservoirEmpty | SensorSilent => Some(TimeDelta::zero()),
+        BrokerLost | MailFailing | StoreFailing | ClockStepped | StageOverdue => Some(TimeDelta::zero()),
+        SensorImplausible => Some(TimeDelta::minutes(60)),
+        _ => None,
+    }
+}
+
+#[test]
+fn once_the_faults_end_every_alarm_clears_within_its_off_delay_and_half_an_hour() {
+    let mut cleared = 0;
+    for seed in seeds(40) {
+        let night = Night::of(seed, Bent::default());
+        let rules = night.rules();
+        let mut engine = night.engine();
+        let half = night.events.len() / 2;
+        for event in &night.events[..half] {
+            engine.handle(event.clone());
+        }
+        let ended = engine.now();
+        let waiting: Vec<String> = night.events[..half]
+            .iter()
+            .filter_map(
+                |event| if let What::LetterFailed { letter, .. } = &event.what { Some(letter.clone()) } else { None },
+            )
+            .collect();
+        let mended = waiting.into_iter().map(|letter| What::LetterSent { letter });
+        for what in mended.chain([What::BrokerUp, What::StoreRecovered]) {
+            engine.handle(Event { at: ended, what });
+        }
+        let trays: Vec<String> = engine.trays().growing().map(|tray| tray.name.clone()).collect();
+        for (number, tray) in (100_000..).zip(trays) {
+            let did = traywarden::journal::Did::Harvest { tray, grams: None, note: None };
+            let entry = traywarden::journal::Entry { at: None, by: None, did };
+            engine.handle(Event { at: ended, what: What::Journal { number, entry } });
+        }
+        let mut standing: BTreeMap<AlarmKey, Timestamp> = BTreeMap::new();
+        for step in 1..(130 * 2) {
+            let at = ended + TimeDelta::seconds(step * 30);
+            for index in 0..rules.channels.len() {
+                let channel = traywarden::reading::ChannelId(index as u16);
+                let wobble = (step % 5) as f64 * 0.1;
+                let value = match rules.channel(channel).quantity {
+                    Quantity::Temperature => 21.0 + wobble,
+                    Quantity::Humidity => 50.0 + wobble,
+                    _ => 150.0 + wobble * 10.0,
+                };
+                let raw = RawReading::new(channel, value, None, false).expect("a plain number");
+                engine.handle(Event { at, what: What::Reading(raw) });
+            }
+            for alarm in engine.snapshot().alarms {
+                let active = matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
+                let Some(memory) = remembers(alarm.key.kind).filter(|_| active) else { continue };
+                standing.insert(alarm.key.clone(), at);
+                let off = traywarden::engine::alarm::table::row(alarm.key.kind).off_delay;
+                let until = ended + off + memory + TimeDelta::minutes(31);
+                assert!(at <= until, "{}: {} stands at {at}, faults ended at {ended}", night.label, alarm.key.id());
+            }
+        }
+        cleared += standing.len();
+    }
+    assert!(cleared > 0 || std::env::var("SEED").is_ok(), "no alarm stood in any night: the law was not tried");
+}
+
+#[test]
+fn the_random_nights_are_bad_enough_to_try_the_laws() {
+    if std::env::var("SEED").is_ok() {
+        return;
+    }
+    let mut kinds = BTreeSet::new();
+    let mut occasions = [0; 3];
+    for seed in seeds(60) {
+        let effects = Night::of(seed, Bent::default()).effects();
+        kinds.extend(changes(&effects).filter(|change| raised(change)).map(|change| change.key.kind));
+        for (occasion, _) in letters(&effects).flat_map(|letter| &letter.alarms) {
+            match occasion {
+                Occasion::Raised => occasions[0] += 1,
+                Occasion::Reminder(_) => occasions[1] += 1,
+                Occasion::Returned => occasions[2] += 1,
+                _ => {}
+            }
+        }
+    }
+    assert!(kinds.len() >= 10, "only {kinds:?} ever raised");
+    assert!(occasions.iter().all(|count| *count > 20), "raised, reminders, returns: {occasions:?}");
+}
