@@ -413,7 +413,8 @@ impl Daemon<'_> {
         self.inbox_unread = false;
         // What was taken but is not committed yet stands in the inbox still.
         let newest = items.iter().map(|item| item.id).max().unwrap_or(0);
-        let taken = std::mem::replace(&mut self.inbox_taken, self.inbox_taken.max(newest));
+        let taken = self.inbox_taken;
+        self.inbox_taken = taken.max(newest);
         let items = items.into_iter().filter(|item| item.id > taken);
         for item in items {
             let extras = Extras { inbox: Some(item.id), ..Extras::default() };
