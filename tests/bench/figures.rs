@@ -1,0 +1,235 @@
+//! Figures, not tests: what the watch costs and how fast it is, each beside its aim or a
+//! limit measured in the same run. Run with `cargo bench`.
+
+#![expect(clippy::disallowed_methods, reason = "a benchmark asks the clock")]
+
+#[path = "../broker/server.rs"]
+#[expect(dead_code, reason = "shared with tests/broker, which uses the rest")]
+mod broker_server;
+
+use broker_server::Server;
+use chrono::TimeDelta;
+use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
+use rusqlite::Connection;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+use traywarden::demo::nights;
+use traywarden::engine::event::{Effect, Judgement, What};
+use traywarden::reading::{ChannelId, Flag, Quantity, RawReading};
+use traywarden::rehearse;
+use traywarden::store::{Reader, Record, Store};
+
+const MESSAGES: usize = 40_000;
+
+fn main() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    println!("Figures of one run; the aim stands behind each.");
+    intake(folder.path());
+    rehearsal(folder.path());
+    history(folder.path());
+}
+
+/// Durable QoS 1 intake of the real daemon beside a subscriber that only acknowledges.
+fn intake(folder: &Path) {
+    let settings = |server: &broker_server::Folder| {
+        format!(
+            "allow_anonymous true\nmax_queued_messages 0\npersistence_location {}/\n",
+            server.file("").trim_end_matches('/')
+        )
+    };
+    let broker = Server::start(settings);
+    let null = null_subscriber(broker.port);
+    println!("null subscriber, QoS 1:        {null:>10.0} messages/s");
+    let config = folder.join("room.toml");
+    std::fs::write(&config, room(broker.port)).expect("writable");
+    let mut daemon = start(&config, broker.port);
+    let rest = memory_mib(daemon.id());
+    let written_before = written(daemon.id());
+    let began = Instant::now();
+    let publisher = std::thread::spawn({
+        let port = broker.port;
+        move || publish(port, MESSAGES)
+    });
+    let store = folder.join("room.db");
+    let readings = MESSAGES * 2;
+    while stored(&store) < readings as i64 {
+        std::thread::sleep(Duration::from_millis(50));
+        assert!(began.elapsed() < Duration::from_secs(300), "the daemon stored only {} readings", stored(&store));
+    }
+    let durable = MESSAGES as f64 / began.elapsed().as_secs_f64();
+    publisher.join().expect("published");
+    println!(
+        "daemon, committed, 2 readings:  {durable:>10.0} messages/s, {:.2} of the null subscriber (aim 0.5)",
+        durable / null
+    );
+    println!("resident memory at rest:       {rest:>10.1} MiB (aim 16 or less)");
+    println!("resident memory after that:    {:>10.1} MiB", memory_mib(daemon.id()));
+    let bytes = written(daemon.id()) - written_before;
+    println!(
+        "bytes written a reading:       {:>10.0} (a backlog; at one commit in 5 s more)",
+        bytes as f64 / readings as f64
+    );
+    daemon.kill().expect("it runs");
+    daemon.wait().expect("it ends");
+    let connection = Connection::open(&store).expect("the store opens");
+    connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).expect("a checkpoint");
+    let size = std::fs::metadata(&store).expect("a file").len();
+    println!(
+        "bytes on disk a reading:       {:>10.1} (with its delivery mark; the marks are bounded)",
+        size as f64 / readings as f64
+    );
+}
+
+/// A week of an invented room through `rehearse`.
+fn rehearsal(folder: &Path) {
+    let story = nights::named("calm-week").expect("a story");
+    let text = story.config_text(1883, "nowhere.db", "letters");
+    let config = traywarden::config::parse(&text, "story", folder).expect("the story's settings are right");
+    let capture = folder.join("week.ndjson");
+    let lines: Vec<String> = story.capture().collect();
+    std::fs::write(&capture, lines.join("\n")).expect("writable");
+    let began = Instant::now();
+    let summary = rehearse::capture(&config, &capture, std::io::sink(), true).expect("a rehearsal");
+    let seconds = began.elapsed().as_secs_f64();
+    println!(
+        "rehearsal of a week:           {:>10.0} readings/s (aim 1000000)",
+        summary.readings.taken as f64 / seconds
+    );
+}
+
+/// `history` of 90 days at a reading a minute, with four channels in the store.
+fn history(folder: &Path) {
+    let text = room(1883);
+    let config = traywarden::config::parse(&text, "room", folder).expect("the settings are right");
+    let path = folder.join("quarter.db");
+    let start: traywarden::units::Timestamp = "2026-01-01T00:00:00Z".parse().expect("a time");
+    let minutes = 90 * 24 * 60_i64;
+    let (mut store, _) = Store::open(&path, &config.rules, start).expect("a store");
+    let began = Instant::now();
+    for day in 0..90 {
+        let records: Vec<Record> = (0..24 * 60)
+            .flat_map(|minute| (0..2_u16).map(move |channel| (day * 24 * 60 + minute, channel)))
+            .map(|(minute, channel)| {
+                let at = start + TimeDelta::minutes(minute);
+                let value = 20.0 + (minute * 7 % 50) as f64 / 10.0;
+                let raw = RawReading::new(ChannelId(channel), value, None, false).expect("a number");
+                let event = traywarden::engine::event::Event { at, what: What::Reading(raw) };
+                let judged = Judgement { raw, flag: Flag::Good, reason: None, believed: None };
+                Record::of(event, u32::from(channel), vec![Effect::Judged(judged)])
+            })
+            .collect();
+        store.commit(&records).expect("a commit");
+    }
+    let rate = (minutes * 2) as f64 / began.elapsed().as_secs_f64();
+    println!("store, a day in a commit:      {rate:>10.0} readings/s");
+    store.roll_up_minutes(start + TimeDelta::days(91)).expect("minute means");
+    let reader = Reader::open(&path, &config.rules).expect("a reader");
+    let until = start + TimeDelta::days(90);
+    let began = Instant::now();
+    let points =
+        reader.history("rack-a-air", Quantity::Temperature, start, until, TimeDelta::hours(3)).expect("a history");
+    println!(
+        "history of 90 days:            {:>10.1} ms, {} points (aim 50 or less)",
+        began.elapsed().as_secs_f64() * 1000.0,
+        points.len()
+    );
+}
+
+fn room(port: u16) -> String {
+    format!(
+        "[site]\nname = \"Saltmarsh Lane\"\ntime_zone = \"America/Chicago\"\n[broker]\nurl = \"mqtt://127.0.0.1:{port}\"\n\
+         [store]\npath = \"room.db\"\n[[place]]\nid = \"rack-a\"\nname = \"Rack A\"\n[[sensor]]\nid = \"rack-a-air\"\n\
+         place = \"rack-a\"\ntopic = \"loft/rack-a/air\"\nevery = \"1 s\"\n\
+         temperature = {{ pointer = \"/t\", unit = \"Cel\" }}\nhumidity = {{ pointer = \"/h\", unit = \"%RH\" }}\n"
+    )
+}
+
+fn start(config: &Path, port: u16) -> Child {
+    let daemon = Command::new(env!("CARGO_BIN_EXE_traywarden"))
+        .arg("--config")
+        .arg(config)
+        .arg("run")
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("the binary runs");
+    let online = || {
+        let seen = Command::new("mosquitto_sub")
+            .args(["-p", &port.to_string(), "-t", "traywarden/+/status", "-C", "1", "-W", "1"])
+            .output()
+            .expect("mosquitto_sub runs");
+        String::from_utf8_lossy(&seen.stdout).contains("online")
+    };
+    while !online() {}
+    daemon
+}
+
+/// Publishes messages of two readings each, as air sensors do.
+fn publish(port: u16, messages: usize) {
+    run(async {
+        let mut options = MqttOptions::new("bench-sensor", "127.0.0.1", port);
+        options.set_keep_alive(Duration::from_secs(60)).set_inflight(1000);
+        let (client, mut events) = AsyncClient::new(options, 1000);
+        let feeder = tokio::spawn(async move {
+            for number in 0..messages {
+                let payload = format!("{{\"t\":{:.3},\"h\":55.5}}", 18.0 + (number % 6000) as f64 / 1000.0);
+                client.publish("loft/rack-a/air", QoS::AtLeastOnce, false, payload).await.expect("room in the queue");
+            }
+            client
+        });
+        let mut acknowledged = 0;
+        while acknowledged < messages {
+            if let Event::Incoming(Packet::PubAck(_)) = events.poll().await.expect("the broker answers") {
+                acknowledged += 1;
+            }
+        }
+        feeder.abort();
+    });
+}
+
+fn null_subscriber(port: u16) -> f64 {
+    let (ready, wait) = std::sync::mpsc::channel();
+    let subscriber = std::thread::spawn(move || {
+        run(async {
+            let mut options = MqttOptions::new("bench-null", "127.0.0.1", port);
+            options.set_keep_alive(Duration::from_secs(60));
+            let (client, mut events) = AsyncClient::new(options, 100);
+            client.subscribe("loft/rack-a/air", QoS::AtLeastOnce).await.expect("room in the queue");
+            let mut heard = 0;
+            while heard < MESSAGES {
+                match events.poll().await.expect("the broker answers") {
+                    Event::Incoming(Packet::SubAck(_)) => ready.send(()).expect("somebody waits"),
+                    Event::Incoming(Packet::Publish(_)) => heard += 1,
+                    _ => {}
+                }
+            }
+        });
+    });
+    wait.recv().expect("subscribed");
+    let began = Instant::now();
+    publish(port, MESSAGES);
+    subscriber.join().expect("it heard everything");
+    MESSAGES as f64 / began.elapsed().as_secs_f64()
+}
+
+fn run<T>(future: impl Future<Output = T>) -> T {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime").block_on(future)
+}
+
+fn stored(store: &Path) -> i64 {
+    let count = || Connection::open(store)?.query_row("SELECT count(*) FROM reading", [], |row| row.get(0));
+    count().unwrap_or(0)
+}
+
+fn memory_mib(process: u32) -> f64 {
+    let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
+    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or_default();
+    let kib: f64 = line.split_whitespace().nth(1).and_then(|number| number.parse().ok()).unwrap_or(0.0);
+    kib / 1024.0
+}
+
+fn written(process: u32) -> u64 {
+    let io = std::fs::read_to_string(format!("/proc/{process}/io")).unwrap_or_default();
+    let line = io.lines().find(|line| line.starts_with("write_bytes:")).unwrap_or_default();
+    line.split_whitespace().nth(1).and_then(|number| number.parse().ok()).unwrap_or(0)
+}
