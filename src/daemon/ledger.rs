@@ -15,6 +15,10 @@ use tokio::sync::mpsc;
 const MOST_WAITING: usize = 100_000;
 /// Commit at once when so many records wait, so that a backlog flows.
 const FULL: usize = 2_000;
+/// Commit at once when so many messages wait to be acknowledged: mosquitto sends no more
+/// than 20 ahead (max_inflight_messages, its default), so nothing else would come before
+/// the few seconds are over, and a backlog would drain at four messages a second.
+const BROKER_MAY_WAIT: usize = 20;
 
 /// One batch on its way to the disk.
 struct Batch {
@@ -111,7 +115,8 @@ impl Ledger {
 
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are over.
     pub fn flush(&mut self, due: bool) {
-        let wanted = due || self.urgent || self.waiting.len() >= FULL;
+        let full = self.waiting.len() >= FULL || self.receipts.len() >= BROKER_MAY_WAIT;
+        let wanted = due || self.urgent || full;
         if self.writing || !wanted || (self.waiting.is_empty() && self.receipts.is_empty()) {
             return;
         }
@@ -167,4 +172,31 @@ pub fn lock(store: &Mutex<Store>) -> std::sync::MutexGuard<'_, Store> {
 
 fn mails(records: &[Record]) -> Vec<Mail> {
     records.iter().flat_map(|record| &record.letters).flat_map(|(_, mails)| mails.clone()).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_broker_that_sends_no_more_before_it_is_answered_does_not_wait_for_the_few_seconds() {
+        let (jobs, batches) = std::sync::mpsc::channel();
+        let mut ledger = Ledger {
+            waiting: Vec::new(),
+            receipts: Vec::new(),
+            urgent: false,
+            writing: false,
+            unwritten: HashMap::new(),
+            jobs,
+            given_up: 0,
+        };
+        for packet_id in 1..20 {
+            ledger.acknowledge_with_next(Receipt { epoch: 1, packet_id });
+            ledger.flush(false);
+        }
+        assert!(!ledger.is_writing(), "a calm room is written down every few seconds");
+        ledger.acknowledge_with_next(Receipt { epoch: 1, packet_id: 20 });
+        ledger.flush(false);
+        assert_eq!(batches.try_recv().expect("a commit is on its way").receipts.len(), 20);
+    }
 }
