@@ -28,7 +28,7 @@ pub struct SensorWatch {
     last_spoke: Option<Timestamp>,
     last_believed: Option<Timestamp>,
     refused_on_end: u32,
-    hour: [(u16, u16); 60],
+    hour: [(u32, u32); 60],
     minute: i64,
     reasons: BTreeMap<&'static str, u32>,
     /// Since the last digest.
@@ -75,8 +75,9 @@ impl SensorWatch {
         self.last_believed = Some(at);
         self.refused_on_end = 0;
         self.reasons.clear();
-        self.slot(at).0 += 1;
-        self.day.believed += 1;
+        let slot = self.slot(at);
+        slot.0 = slot.0.saturating_add(1);
+        self.day.believed = self.day.believed.saturating_add(1);
     }
 
     /// It spoke, and nothing came of it that says anything about the present.
@@ -129,8 +130,10 @@ impl SensorWatch {
     /// Judges refusals.
     pub fn implausible(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
         self.turn_to(at);
-        let (heard, refused) =
-            self.hour.iter().fold((0u32, 0u32), |sum, slot| (sum.0 + u32::from(slot.0), sum.1 + u32::from(slot.1)));
+        let (heard, refused) = self
+            .hour
+            .iter()
+            .fold((0u32, 0u32), |sum, slot| (sum.0.saturating_add(slot.0), sum.1.saturating_add(slot.1)));
         let often = refused >= REFUSED_ON_END && f64::from(refused) >= REFUSED_SHARE * f64::from(heard);
         if !(often || self.refused_on_end >= REFUSED_ON_END) {
             return (AlarmKind::SensorImplausible, Condition::Absent);
@@ -157,7 +160,7 @@ impl SensorWatch {
         Some(Harm { from, early: from })
     }
 
-    fn slot(&mut self, at: Timestamp) -> &mut (u16, u16) {
+    fn slot(&mut self, at: Timestamp) -> &mut (u32, u32) {
         &mut self.hour[at.timestamp().div_euclid(60).rem_euclid(60) as usize]
     }
 
@@ -207,4 +210,20 @@ pub fn stuck_air(at: Timestamp, judges: &[&Judge]) -> Option<(Quantity, f64, Tim
         .filter(|(_, _, since, _)| at - *since >= STUCK_TOGETHER)
         .and(flats.first());
     alone.or(together).map(|(quantity, value, since, _)| (*quantity, *value, *since))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_backlog_of_any_size_within_a_minute_is_counted_and_stops_nothing() {
+        let at: Timestamp = "2026-03-03T23:00:00Z".parse().expect("a time");
+        let mut watch = SensorWatch::new(SensorId(0), TimeDelta::minutes(5), at);
+        for _ in 0..70_000 {
+            watch.believed(at);
+            watch.refused(at, "range");
+        }
+        assert_eq!(watch.day.believed, 70_000);
+    }
 }
