@@ -13,10 +13,12 @@ use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
 use rusqlite::Connection;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 use traywarden::demo::nights;
-use traywarden::engine::event::{Effect, Judgement, What};
-use traywarden::reading::{ChannelId, Flag, Quantity, RawReading};
+use traywarden::engine::Engine;
+use traywarden::engine::event::What;
+use traywarden::reading::{ChannelId, Quantity, RawReading};
 use traywarden::rehearse;
 use traywarden::store::{Reader, Record, Store};
 
@@ -106,6 +108,7 @@ fn history(folder: &Path) {
     let start: traywarden::units::Timestamp = "2026-01-01T00:00:00Z".parse().expect("a time");
     let minutes = 90 * 24 * 60_i64;
     let (mut store, _) = Store::open(&path, &config.rules, start).expect("a store");
+    let mut engine = Engine::new(Arc::new(config.rules.clone()), start);
     let began = Instant::now();
     for day in 0..90 {
         let records: Vec<Record> = (0..24 * 60)
@@ -115,14 +118,15 @@ fn history(folder: &Path) {
                 let value = 20.0 + (minute * 7 % 50) as f64 / 10.0;
                 let raw = RawReading::new(ChannelId(channel), value, None, false).expect("a number");
                 let event = traywarden::engine::event::Event { at, what: What::Reading(raw) };
-                let judged = Judgement { raw, flag: Flag::Good, reason: None, believed: None };
-                Record::of(event, u32::from(channel), vec![Effect::Judged(judged)])
+                // Through the engine, so that what is stored is believed.
+                let effects = engine.handle(event.clone());
+                Record::of(event, u32::from(channel), effects)
             })
             .collect();
         store.commit(&records).expect("a commit");
     }
     let rate = (minutes * 2) as f64 / began.elapsed().as_secs_f64();
-    println!("store, a day in a commit:      {rate:>10.0} readings/s");
+    println!("judged and stored, by day:    {rate:>10.0} readings/s");
     store.roll_up_minutes(start + TimeDelta::days(91)).expect("minute means");
     let reader = Reader::open(&path, &config.rules).expect("a reader");
     let until = start + TimeDelta::days(90);
