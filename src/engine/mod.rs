@@ -14,9 +14,10 @@ pub mod climate;
 pub mod crop;
 pub mod digest;
 pub mod drift;
-pub mod leaves;
 pub mod event;
+pub mod leaves;
 pub mod letters;
+mod minute;
 pub mod qartod;
 pub mod quality;
 pub mod risk;
@@ -25,42 +26,33 @@ pub mod silence;
 pub mod slope;
 pub mod snapshot;
 pub mod tank;
+mod telling;
 pub mod tray;
 pub mod waking;
 pub mod window;
+mod writing;
 
 use crate::journal::Entry;
 use crate::reading::{ChannelId, Flag, Quantity, RawReading, SensorId};
-use crate::units::{Celsius, RelativeHumidity, Timestamp};
+use crate::units::Timestamp;
 use air::{Air, AirWatch};
 use alarm::cycle::{Alarm, Condition, Hold, LONGEST_SHELF, Moment, Transition};
-use alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
+use alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Priority};
 use band::Demand;
 use chrono::TimeDelta;
-use digest::{DigestFacts, PlaceTally, ReservoirDay, SensorDay};
+use digest::PlaceTally;
 use drift::DriftWatch;
-use event::{Command, Doubt, Effect, Event, LetterFacts, LetterKind, Occasion, What};
-use leaves::{LeavesWatch, Stand};
-use letters::{Correspondence, Draft};
+use event::{Command, Doubt, Effect, Event, Occasion, What};
+use leaves::LeavesWatch;
+use letters::Correspondence;
 use quality::Judge;
 use rules::{PlaceId, Rules};
-use silence::{SensorWatch, Surroundings};
-use snapshot::{PlaceNow, SensorNow, Snapshot};
+use silence::SensorWatch;
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use tank::{TankWatch, Use};
+use tank::TankWatch;
 use tray::{Logged, Trays};
 use window::Minutes;
-
-/// Letters must have failed for this long before that is an alarm of its own. Own default.
-const MAIL_FAILING_AFTER: TimeDelta = TimeDelta::minutes(30);
-/// A gauge nobody hears: the tank is unseen. Own default.
-const UNSEEN_TANK_HARM_AFTER: TimeDelta = TimeDelta::hours(12);
-/// People whom a round letter told are in the room; what waited for them does not
-/// become urgent while they are at it. Own default.
-const ROUND_LASTS: TimeDelta = TimeDelta::hours(1);
-/// Stages change by the hour, so demands are looked up anew this often, in minutes.
-const DEMAND_EVERY: i64 = 10;
 
 /// Everything known, as a fold over events.
 #[derive(Clone, Debug)]
@@ -381,255 +373,6 @@ impl Engine {
         }
     }
 
-    /// One minute: means, then every watch, then what they say of every condition.
-    fn minute(&mut self, effects: &mut Vec<Effect>) {
-        let at = self.now;
-        if self.demands_stale || at.timestamp().div_euclid(60).rem_euclid(DEMAND_EVERY) == 0 {
-            self.look_up_demands();
-        }
-        let means: Vec<Option<f64>> = self.minutes.iter_mut().map(|minutes| minutes.end(at)).collect();
-        self.judge_tanks(&means, effects);
-        self.judge_sensors(effects);
-        self.judge_sisters(effects);
-        self.judge_places(effects);
-        if at.timestamp().div_euclid(60).rem_euclid(DEMAND_EVERY) == 0 {
-            self.judge_leaves(effects);
-        }
-        self.judge_trays(effects);
-        self.judge_site(effects);
-    }
-
-    fn judge_places(&mut self, effects: &mut Vec<Effect>) {
-        let at = self.now;
-        for index in 0..self.places.len() {
-            let place = &mut self.places[index];
-            let rules = self.rules.place(place.place);
-            place.air = Air {
-                temperature: middle(&self.minutes, &place.temperatures, at),
-                humidity: middle(&self.minutes, &place.humidities, at),
-            };
-            place.day.minute(place.air, &place.demand.band);
-            let alarms = &self.alarms;
-            let held = |kind| {
-                let key = AlarmKey { kind, subject: rules.id.clone() };
-                alarms.get(&key).is_some_and(Alarm::is_held)
-            };
-            let conditions = place.watch.minute(at, place.air, &place.demand, &rules.name, held);
-            let subject = rules.id.clone();
-            for (kind, condition) in conditions {
-                self.observe(kind, &subject, condition, effects);
-            }
-        }
-    }
-
-    fn judge_leaves(&mut self, effects: &mut Vec<Effect>) {
-        let at = self.now;
-        self.leaves.keep(|name| self.trays.get(name).is_some());
-        let hours = self.leaves.hours_since_look(at);
-        for index in 0..self.places.len() {
-            let place = &self.places[index];
-            let rules = self.rules.place(place.place);
-            let trays: Vec<&tray::Tray> =
-                self.trays.growing().filter(|tray| place.served.contains(&tray.place)).collect();
-            let stand = Stand {
-                place: place.place.0,
-                name: &rules.name,
-                air: place.air,
-                demand: &place.demand,
-                trays: &trays,
-                zone: self.rules.site.time_zone,
-            };
-            let alarms = &self.alarms;
-            let held = |kind| {
-                let key = AlarmKey { kind, subject: rules.id.clone() };
-                alarms.get(&key).is_some_and(Alarm::is_held)
-            };
-            let conditions = self.leaves.look(at, hours, &stand, held);
-            let subject = rules.id.clone();
-            for (kind, condition) in conditions {
-                self.observe(kind, &subject, condition, effects);
-            }
-        }
-    }
-
-    fn judge_tanks(&mut self, means: &[Option<f64>], effects: &mut Vec<Effect>) {
-        let at = self.now;
-        for index in 0..self.tanks.len() {
-            let reservoir = &self.rules.reservoirs[index];
-            let channel = usize::from(reservoir.channel.0);
-            let trays = self.trays_on(&reservoir.feeds);
-            let known = Use {
-                trays: self.trays.any_sown().then_some(trays),
-                places: reservoir.feeds.len(),
-                flat_since: self.judges[channel].flat_since().map(|(since, _)| since),
-                odd_after: self.judges[channel].odd_after(at),
-            };
-            let fresh = self.minutes[channel].fresh(at).is_some();
-            let alarms = &self.alarms;
-            let held = |kind| {
-                let key = AlarmKey { kind, subject: reservoir.id.clone() };
-                alarms.get(&key).is_some_and(Alarm::is_held)
-            };
-            let tank = &mut self.tanks[index];
-            tank.minute(at, means[channel]);
-            let conditions = tank.judge(at, &reservoir.name, reservoir.low_percent, known, fresh, held);
-            let subject = reservoir.id.clone();
-            for (kind, condition) in conditions {
-                self.observe(kind, &subject, condition, effects);
-            }
-        }
-    }
-
-    fn judge_sensors(&mut self, effects: &mut Vec<Effect>) {
-        let at = self.now;
-        let deaf = self.site.broker_lost_at.is_some();
-        let rules = Arc::clone(&self.rules);
-        for (index, sensor) in rules.sensors.iter().enumerate() {
-            let id = SensorId(index as u16);
-            let (place, blind, matters, harm) = match (sensor.place, sensor.reservoir) {
-                (_, Some(reservoir)) => {
-                    let feeds = &rules.reservoir(reservoir).feeds;
-                    let matters = !self.trays.any_sown() || self.trays_on(feeds) > 0;
-                    let unseen = self.sensors[index].last_believed().unwrap_or(at) + UNSEEN_TANK_HARM_AFTER;
-                    let forecast = self.tanks[usize::from(reservoir.0)].forecast(at);
-                    let harm = forecast.map_or(Harm { from: unseen, early: unseen }, |(from, early, _)| Harm {
-                        from,
-                        early: early.min(unseen.max(at)),
-                    });
-                    (rules.reservoir(reservoir).name.as_str(), true, matters, Some(harm))
-                }
-                (Some(place), _) => {
-                    let seen = self.measured_by_another(place, id);
-                    let empty = self.places.iter().find(|watch| watch.place == place).is_some_and(|p| p.demand.empty);
-                    (rules.place(place).name.as_str(), !seen, !empty, None)
-                }
-                (None, None) => (sensor.id.as_str(), false, false, None),
-            };
-            let around = Surroundings { place, every: sensor.every, blind, matters, deaf, harm };
-            let silence = self.sensors[index].silence(at, &around);
-            let implausible = self.sensors[index].implausible(at, &around);
-            let stuck = (sensor.reservoir.is_none()).then(|| self.stuck_air(id, &around));
-            for (kind, condition) in [silence, implausible].into_iter().chain(stuck) {
-                self.observe(kind, &sensor.id, condition, effects);
-            }
-        }
-    }
-
-    fn stuck_air(&self, sensor: SensorId, around: &Surroundings<'_>) -> (AlarmKind, Condition) {
-        let judges: Vec<&Judge> = (self.rules.channels.iter().zip(&self.judges))
-            .filter(|(channel, _)| channel.sensor == sensor)
-            .map(|(_, judge)| judge)
-            .collect();
-        let condition = match silence::stuck_air(self.now, &judges) {
-            Some((quantity, value, since)) => {
-                // What it hides began when it froze.
-                let hidden = since + silence::UNSEEN_HARM_AFTER.max(quality::STUCK_TOGETHER * 3);
-                let harm = (around.blind && around.matters).then_some(Harm { from: hidden, early: hidden });
-                let evidence = Evidence::Stuck { place: around.place.to_owned(), quantity, value };
-                Condition::Present { harm, evidence }
-            }
-            None => Condition::Absent,
-        };
-        (AlarmKind::SensorStuck, condition)
-    }
-
-    /// A sensor with two sisters, or two quantities, has one alarm: the first pair that drifts.
-    fn judge_sisters(&mut self, effects: &mut Vec<Effect>) {
-        let rules = Arc::clone(&self.rules);
-        let mut seen: BTreeMap<&str, (AlarmKind, Condition)> = BTreeMap::new();
-        for index in 0..self.sisters.len() {
-            let subject = self.sisters[index].subject(&rules);
-            let key = AlarmKey { kind: AlarmKind::SensorDrift, subject: subject.to_owned() };
-            let held = self.alarms.get(&key).is_some_and(Alarm::is_held);
-            let judged = self.sisters[index].minute(&rules, &self.minutes, self.now, held);
-            match seen.get(subject) {
-                Some((_, Condition::Present { .. })) => {}
-                Some(_) if judged.1 == Condition::Unknown => {}
-                _ => {
-                    seen.insert(subject, judged);
-                }
-            }
-        }
-        for (subject, (kind, condition)) in seen {
-            self.observe(kind, subject, condition, effects);
-        }
-    }
-
-    fn judge_trays(&mut self, effects: &mut Vec<Effect>) {
-        let at = self.now;
-        let overdue: Vec<(String, Condition)> = self
-            .trays
-            .growing()
-            .filter_map(|tray| {
-                let due = tray.overdue(at)?;
-                // A pale or moldy tray is lost about a day and a half after its plan. Own default.
-                let from = due + TimeDelta::hours(36);
-                let evidence = Evidence::Stage {
-                    tray: tray.name.clone(),
-                    place: self.rules.place(tray.place).name.clone(),
-                    crop: tray.crop.clone(),
-                    stage: tray.stage(at),
-                    due,
-                };
-                let harm = tray.stage(at).covered().then_some(Harm { from, early: from });
-                Some((tray.name.clone(), Condition::Present { harm, evidence }))
-            })
-            .collect();
-        let standing: Vec<String> = self
-            .alarms
-            .iter()
-            .filter(|(key, alarm)| key.kind == AlarmKind::StageOverdue && alarm.is_held())
-            .map(|(key, _)| key.subject.clone())
-            .filter(|subject| !overdue.iter().any(|(tray, _)| tray == subject))
-            .collect();
-        for (tray, condition) in overdue {
-            self.observe(AlarmKind::StageOverdue, &tray, condition, effects);
-        }
-        for tray in standing {
-            self.observe(AlarmKind::StageOverdue, &tray, Condition::Absent, effects);
-        }
-    }
-
-    fn judge_site(&mut self, effects: &mut Vec<Effect>) {
-        let at = self.now;
-        let matters = self.places.iter().any(|place| !place.demand.empty) || self.places.is_empty();
-        let broker = match self.site.broker_lost_at {
-            Some(lost) => {
-                let from = lost + silence::UNSEEN_HARM_AFTER;
-                let harm = matters.then_some(Harm { from, early: from });
-                Condition::Present { harm, evidence: Evidence::Broker }
-            }
-            None => Condition::Absent,
-        };
-        let mail = match self.site.mail_failing_since {
-            Some(since) if at - since >= MAIL_FAILING_AFTER => Condition::Present {
-                harm: Some(Harm { from: at, early: at }),
-                evidence: Evidence::Mail {
-                    waiting: self.site.mail_waiting.len() as u32,
-                    error: self.site.mail_waiting.values().next().cloned().unwrap_or_default(),
-                },
-            },
-            _ => Condition::Absent,
-        };
-        let store = match &self.site.store_error {
-            Some(error) => {
-                let from = at + TimeDelta::hours(24);
-                let harm = Some(Harm { from, early: from });
-                Condition::Present { harm, evidence: Evidence::Store { error: error.clone() } }
-            }
-            None => Condition::Absent,
-        };
-        self.site.clock_step = None;
-        for (kind, condition) in [
-            (AlarmKind::BrokerLost, broker),
-            (AlarmKind::MailFailing, mail),
-            (AlarmKind::StoreFailing, store),
-            (AlarmKind::ClockStepped, Condition::Absent),
-        ] {
-            self.observe(kind, "site", condition, effects);
-        }
-    }
-
     /// Hands a condition to its alarm, and follows what that makes of it.
     fn observe(&mut self, kind: AlarmKind, subject: &str, condition: Condition, effects: &mut Vec<Effect>) {
         let present = matches!(condition, Condition::Present { .. });
@@ -699,132 +442,6 @@ impl Engine {
         effects.push(Effect::Alarm(change));
     }
 
-    fn write(&mut self, draft: Draft, effects: &mut Vec<Effect>) {
-        let moment = self.moment();
-        let mut alarms: Vec<(Occasion, AlarmChange)> = draft
-            .about
-            .iter()
-            .filter_map(|(occasion, key)| {
-                let alarm = self.alarms.get(key)?;
-                Some((*occasion, alarm.as_it_stands(moment)?))
-            })
-            .collect();
-        alarms.sort_by_key(|(occasion, change)| {
-            (*occasion == Occasion::Returned, change.priority, change.harm.map(|harm| harm.early))
-        });
-        if alarms.is_empty() {
-            return;
-        }
-        effects.push(Effect::Letter(LetterFacts {
-            id: draft.id,
-            at: self.now,
-            kind: draft.kind,
-            answers: draft.answers,
-            alarms,
-            digest: None,
-        }));
-    }
-
-    fn write_before_round(&mut self, effects: &mut Vec<Effect>) {
-        let round = self.next_round;
-        let standing: Vec<(AlarmKey, Timestamp, bool)> = self
-            .alarms
-            .iter()
-            .filter(|(_, alarm)| alarm.is_active() && alarm.priority() != Priority::Digest)
-            .filter(|(_, alarm)| !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService))
-            .filter(|(key, _)| !self.is_consequence(key))
-            .map(|(key, alarm)| {
-                let waits = alarm.priority() == Priority::NextRound && alarm.state() == AlarmState::Unacknowledged;
-                (key.clone(), alarm.raised_at(), waits)
-            })
-            .collect();
-        let keys: Vec<AlarmKey> = standing.iter().map(|(key, ..)| key.clone()).collect();
-        if let Some(draft) = self.letters.before_round(self.now, standing) {
-            for key in keys {
-                if let Some(alarm) = self.alarms.get_mut(&key) {
-                    alarm.escalate_not_before = Some(round + ROUND_LASTS);
-                }
-            }
-            self.write(draft, effects);
-        }
-    }
-
-    fn write_digest(&mut self, late: bool, effects: &mut Vec<Effect>) {
-        let facts = self.digest_facts(late);
-        let id = format!("digest-{}", facts.date);
-        self.begin_day();
-        effects.push(Effect::Letter(LetterFacts {
-            id,
-            at: self.now,
-            kind: LetterKind::Digest,
-            answers: None,
-            alarms: Vec::new(),
-            digest: Some(Box::new(facts)),
-        }));
-        self.told_by_digest(effects);
-    }
-
-    /// The digest as it would be written now; changes nothing.
-    pub fn digest_facts(&self, late: bool) -> DigestFacts {
-        let at = self.now;
-        let date = at.with_timezone(&self.rules.site.time_zone).date_naive();
-        let tomorrow = date.succ_opt().unwrap_or(date);
-        let day_ends =
-            waking::local_instant(self.rules.site.time_zone, tomorrow, chrono::NaiveTime::MIN) + TimeDelta::days(1);
-        DigestFacts {
-            date,
-            from: self.digest_from,
-            until: at,
-            late,
-            places: self.places.iter().map(|p| p.day.told(self.rules.place(p.place), &p.demand)).collect(),
-            reservoirs: self.reservoirs_told(),
-            trays: self.trays.growing().map(|tray| digest::tray_day(&self.rules, tray, at, day_ends)).collect(),
-            alarms: {
-                let mut alarms: Vec<AlarmChange> = self.raised_today.values().cloned().collect();
-                alarms.sort_by_key(|change| change.since);
-                alarms
-            },
-            standing: self.standing(|alarm| alarm.is_active()),
-            sensors: self.sensors_told(),
-            unwatched_hours: {
-                let running = self.site.broker_lost_at.map_or(TimeDelta::zero(), |lost| at - lost);
-                (self.site.unwatched + running).num_seconds() as f64 / 3600.0
-            },
-            strays: self.site.strays,
-        }
-    }
-
-    fn begin_day(&mut self) {
-        self.digest_from = self.now;
-        self.raised_today.clear();
-        self.site.unwatched = TimeDelta::zero();
-        self.site.strays = 0;
-        for place in &mut self.places {
-            place.day = PlaceTally::default();
-        }
-        for tank in &mut self.tanks {
-            tank.take_day();
-        }
-        for sensor in &mut self.sensors {
-            sensor.day = silence::SensorTally::default();
-        }
-    }
-
-    /// What was never urgent and is over has been told by the digest that lists it.
-    fn told_by_digest(&mut self, effects: &mut Vec<Effect>) {
-        let told: Vec<AlarmKey> = self
-            .alarms
-            .iter()
-            .filter(|(key, alarm)| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.has_thread(key))
-            .map(|(key, _)| key.clone())
-            .collect();
-        for key in told {
-            if let Some(transition) = self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge("the digest")) {
-                self.follow(&key, AlarmState::ReturnedUnacknowledged, transition, effects);
-            }
-        }
-    }
-
     /// Nobody watched between the last event and `at`.
     fn unwatched(&mut self, at: Timestamp) {
         self.site.unwatched += (at - self.now).max(TimeDelta::zero());
@@ -861,149 +478,6 @@ impl Engine {
         self.set_wake();
     }
 
-    /// The room now.
-    pub fn snapshot(&self) -> Snapshot {
-        let at = self.now;
-        Snapshot {
-            at,
-            next_round: self.next_round,
-            places: self.places.iter().map(|place| self.place_now(place)).collect(),
-            reservoirs: self.reservoirs_told(),
-            sensors: self
-                .sensors
-                .iter()
-                .zip(&self.rules.sensors)
-                .map(|(watch, sensor)| SensorNow {
-                    id: sensor.id.clone(),
-                    place: self.place_name(sensor),
-                    last_believed: watch.last_believed(),
-                    silent: watch.is_silent(at),
-                    refused: watch.day.refused.values().sum(),
-                })
-                .collect(),
-            trays: {
-                let until = at + TimeDelta::days(2);
-                self.trays.growing().map(|tray| digest::tray_day(&self.rules, tray, at, until)).collect()
-            },
-            alarms: self.standing(|alarm| alarm.state() != AlarmState::Normal),
-            broker_up: self.site.broker_lost_at.is_none(),
-        }
-    }
-
-    fn place_now(&self, place: &PlaceWatch) -> PlaceNow {
-        let rules = self.rules.place(place.place);
-        let band = &place.demand.band;
-        let both = place.air.temperature.zip(place.air.humidity);
-        PlaceNow {
-            id: rules.id.clone(),
-            name: rules.name.clone(),
-            temperature: place.air.temperature,
-            humidity: place.air.humidity,
-            deficit: place.air.deficit(),
-            mold: place.air.temperature.and_then(|temperature| {
-                let open = |tray: &&tray::Tray| place.served.contains(&tray.place) && tray.breathes_room_air(self.now);
-                let trays: Vec<&tray::Tray> = self.trays.growing().filter(open).collect();
-                self.leaves.pressure(&trays, Celsius(temperature))
-            }),
-            dew_point: both.and_then(|(t, rh)| climate::dew_point(Celsius(t), RelativeHumidity(rh))).map(|dew| dew.0),
-            band: [band.temperature_min, band.temperature_max, band.humidity_min, band.humidity_max],
-            trays: place.demand.trays.clone(),
-            empty: place.demand.empty,
-            clash: place.demand.clash.clone(),
-        }
-    }
-
-    /// Damp air that somebody was written to about is the same trouble as the mold pressure
-    /// it builds; a second letter in the same night would say nothing new to do.
-    fn told_by_its_cause(&self, key: &AlarmKey) -> bool {
-        let damp = AlarmKey { kind: AlarmKind::AirTooDamp, subject: key.subject.clone() };
-        key.kind == AlarmKind::MoldPressure
-            && self.letters.has_thread(&damp)
-            && self.alarms.get(&damp).is_some_and(Alarm::is_active)
-    }
-
-    /// Its cause stands as an alarm of its own: an empty tank is also a low one.
-    fn is_consequence(&self, key: &AlarmKey) -> bool {
-        let empty = || AlarmKey { kind: AlarmKind::ReservoirEmpty, subject: key.subject.clone() };
-        key.kind == AlarmKind::ReservoirLow && self.alarms.get(&empty()).is_some_and(Alarm::is_active)
-    }
-
-    fn standing(&self, which: impl Fn(&Alarm) -> bool) -> Vec<AlarmChange> {
-        let moment = self.moment();
-        let mut standing: Vec<AlarmChange> = self
-            .alarms
-            .values()
-            .filter(|alarm| which(alarm) && !self.is_consequence(&alarm.key))
-            .filter_map(|alarm| alarm.as_it_stands(moment))
-            .collect();
-        standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));
-        standing
-    }
-
-    fn reservoirs_told(&self) -> Vec<ReservoirDay> {
-        let told = |(tank, reservoir): (&TankWatch, &rules::Reservoir)| {
-            let usable = tank.usable().map(|(_, litres)| litres);
-            let (drawn, added) = tank.day();
-            ReservoirDay {
-                id: reservoir.id.clone(),
-                name: reservoir.name.clone(),
-                usable,
-                percent: usable.map(|litres| litres / tank.usable_when_full() * 100.0),
-                drawn,
-                added,
-                empty_at: tank.forecast(self.now),
-            }
-        };
-        self.tanks.iter().zip(&self.rules.reservoirs).map(told).collect()
-    }
-
-    fn sensors_told(&self) -> Vec<SensorDay> {
-        let told = |(watch, sensor): (&SensorWatch, &rules::Sensor)| {
-            let mut reasons: Vec<(&'static str, u32)> =
-                watch.day.refused.iter().map(|(word, count)| (*word, *count)).collect();
-            reasons.sort_by_key(|(word, count)| (std::cmp::Reverse(*count), *word));
-            SensorDay {
-                id: sensor.id.clone(),
-                place: self.place_name(sensor),
-                believed: watch.day.believed,
-                refused: watch.day.refused.values().sum(),
-                reasons,
-                silent_hours: f64::from(watch.day.silent_minutes) / 60.0,
-            }
-        };
-        let mut days: Vec<SensorDay> = self.sensors.iter().zip(&self.rules.sensors).map(told).collect();
-        days.retain(|day| day.refused > 0 || day.silent_hours > 0.0);
-        days
-    }
-
-    fn place_name(&self, sensor: &rules::Sensor) -> String {
-        match (sensor.place, sensor.reservoir) {
-            (Some(place), _) => self.rules.place(place).name.clone(),
-            (None, Some(reservoir)) => self.rules.reservoir(reservoir).name.clone(),
-            (None, None) => sensor.id.clone(),
-        }
-    }
-
-    fn trays_on(&self, feeds: &[PlaceId]) -> u32 {
-        let fed = |place: PlaceId| feeds.iter().any(|outer| tray::lies_in(&self.rules, place, *outer));
-        self.trays.growing().filter(|tray| fed(tray.place)).map(|tray| tray.count).sum()
-    }
-
-    fn measured_by_another(&self, place: PlaceId, sensor: SensorId) -> bool {
-        let others = self.rules.channels.iter().zip(&self.minutes).filter(|(channel, _)| channel.sensor != sensor);
-        let mut fresh = others
-            .filter(|(channel, _)| self.rules.sensor(channel.sensor).place == Some(place))
-            .filter(|(_, minutes)| minutes.fresh(self.now).is_some());
-        fresh.next().is_some()
-    }
-
-    fn look_up_demands(&mut self) {
-        self.demands_stale = false;
-        for place in &mut self.places {
-            place.demand = band::demand(&self.rules, place.place, &place.served, &self.trays, self.now);
-        }
-    }
-
     fn moment(&self) -> Moment {
         let next_round =
             if self.now < self.next_round { self.next_round } else { waking::next_round(&self.rules.site, self.now) };
@@ -1025,12 +499,6 @@ impl Engine {
 fn next_minute(at: Timestamp) -> Timestamp {
     let seconds = (at.timestamp().div_euclid(60) + 1) * 60;
     Timestamp::from_timestamp(seconds, 0).unwrap_or(at + TimeDelta::minutes(1))
-}
-
-/// The middle of what the sensors of a place say now.
-fn middle(minutes: &[Minutes], channels: &[ChannelId], at: Timestamp) -> Option<f64> {
-    let values: Vec<f64> = channels.iter().filter_map(|channel| minutes[usize::from(channel.0)].fresh(at)).collect();
-    slope::median(&values)
 }
 
 fn place_watches(rules: &Rules) -> Vec<PlaceWatch> {

@@ -1,0 +1,303 @@
+//! One minute judged: means, then every watch, then what they say of every condition.
+//! Each watch does its own sums; here is only who is asked, in which order, about what.
+
+use super::air::Air;
+use super::alarm::cycle::{Alarm, Condition};
+use super::alarm::{AlarmKey, AlarmKind, Evidence, Harm};
+use super::event::Effect;
+use super::leaves::Stand;
+use super::quality::Judge;
+use super::rules::PlaceId;
+use super::silence::Surroundings;
+use super::tank::Use;
+use super::window::Minutes;
+use super::{Engine, band, quality, silence, slope, tray};
+use crate::reading::{ChannelId, SensorId};
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// Letters must have failed for this long before that is an alarm of its own. Own default.
+const MAIL_FAILING_AFTER: TimeDelta = TimeDelta::minutes(30);
+/// A gauge nobody hears: the tank is unseen. Own default.
+const UNSEEN_TANK_HARM_AFTER: TimeDelta = TimeDelta::hours(12);
+/// Stages change by the hour, so demands are looked up anew this often, in minutes.
+const DEMAND_EVERY: i64 = 10;
+
+impl Engine {
+    /// One minute: means, then every watch, then what they say of every condition.
+    pub(super) fn minute(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        if self.demands_stale || at.timestamp().div_euclid(60).rem_euclid(DEMAND_EVERY) == 0 {
+            self.look_up_demands();
+        }
+        let means: Vec<Option<f64>> = self.minutes.iter_mut().map(|minutes| minutes.end(at)).collect();
+        self.judge_tanks(&means, effects);
+        self.judge_sensors(effects);
+        self.judge_sisters(effects);
+        self.judge_places(effects);
+        if at.timestamp().div_euclid(60).rem_euclid(DEMAND_EVERY) == 0 {
+            self.judge_leaves(effects);
+        }
+        self.judge_trays(effects);
+        self.judge_site(effects);
+    }
+
+    pub(super) fn judge_places(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        for index in 0..self.places.len() {
+            let place = &mut self.places[index];
+            let rules = self.rules.place(place.place);
+            place.air = Air {
+                temperature: middle(&self.minutes, &place.temperatures, at),
+                humidity: middle(&self.minutes, &place.humidities, at),
+            };
+            place.day.minute(place.air, &place.demand.band);
+            let alarms = &self.alarms;
+            let held = |kind| {
+                let key = AlarmKey { kind, subject: rules.id.clone() };
+                alarms.get(&key).is_some_and(Alarm::is_held)
+            };
+            let conditions = place.watch.minute(at, place.air, &place.demand, &rules.name, held);
+            let subject = rules.id.clone();
+            for (kind, condition) in conditions {
+                self.observe(kind, &subject, condition, effects);
+            }
+        }
+    }
+
+    pub(super) fn judge_leaves(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        self.leaves.keep(|name| self.trays.get(name).is_some());
+        let hours = self.leaves.hours_since_look(at);
+        for index in 0..self.places.len() {
+            let place = &self.places[index];
+            let rules = self.rules.place(place.place);
+            let trays: Vec<&tray::Tray> =
+                self.trays.growing().filter(|tray| place.served.contains(&tray.place)).collect();
+            let stand = Stand {
+                place: place.place.0,
+                name: &rules.name,
+                air: place.air,
+                demand: &place.demand,
+                trays: &trays,
+                zone: self.rules.site.time_zone,
+            };
+            let alarms = &self.alarms;
+            let held = |kind| {
+                let key = AlarmKey { kind, subject: rules.id.clone() };
+                alarms.get(&key).is_some_and(Alarm::is_held)
+            };
+            let conditions = self.leaves.look(at, hours, &stand, held);
+            let subject = rules.id.clone();
+            for (kind, condition) in conditions {
+                self.observe(kind, &subject, condition, effects);
+            }
+        }
+    }
+
+    pub(super) fn judge_tanks(&mut self, means: &[Option<f64>], effects: &mut Vec<Effect>) {
+        let at = self.now;
+        for index in 0..self.tanks.len() {
+            let reservoir = &self.rules.reservoirs[index];
+            let channel = usize::from(reservoir.channel.0);
+            let trays = self.trays_on(&reservoir.feeds);
+            let known = Use {
+                trays: self.trays.any_sown().then_some(trays),
+                places: reservoir.feeds.len(),
+                flat_since: self.judges[channel].flat_since().map(|(since, _)| since),
+                odd_after: self.judges[channel].odd_after(at),
+            };
+            let fresh = self.minutes[channel].fresh(at).is_some();
+            let alarms = &self.alarms;
+            let held = |kind| {
+                let key = AlarmKey { kind, subject: reservoir.id.clone() };
+                alarms.get(&key).is_some_and(Alarm::is_held)
+            };
+            let tank = &mut self.tanks[index];
+            tank.minute(at, means[channel]);
+            let conditions = tank.judge(at, &reservoir.name, reservoir.low_percent, known, fresh, held);
+            let subject = reservoir.id.clone();
+            for (kind, condition) in conditions {
+                self.observe(kind, &subject, condition, effects);
+            }
+        }
+    }
+
+    pub(super) fn judge_sensors(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        let deaf = self.site.broker_lost_at.is_some();
+        let rules = Arc::clone(&self.rules);
+        for (index, sensor) in rules.sensors.iter().enumerate() {
+            let id = SensorId(index as u16);
+            let (place, blind, matters, harm) = match (sensor.place, sensor.reservoir) {
+                (_, Some(reservoir)) => {
+                    let feeds = &rules.reservoir(reservoir).feeds;
+                    let matters = !self.trays.any_sown() || self.trays_on(feeds) > 0;
+                    let unseen = self.sensors[index].last_believed().unwrap_or(at) + UNSEEN_TANK_HARM_AFTER;
+                    let forecast = self.tanks[usize::from(reservoir.0)].forecast(at);
+                    let harm = forecast.map_or(Harm { from: unseen, early: unseen }, |(from, early, _)| Harm {
+                        from,
+                        early: early.min(unseen.max(at)),
+                    });
+                    (rules.reservoir(reservoir).name.as_str(), true, matters, Some(harm))
+                }
+                (Some(place), _) => {
+                    let seen = self.measured_by_another(place, id);
+                    let empty = self.places.iter().find(|watch| watch.place == place).is_some_and(|p| p.demand.empty);
+                    (rules.place(place).name.as_str(), !seen, !empty, None)
+                }
+                (None, None) => (sensor.id.as_str(), false, false, None),
+            };
+            let around = Surroundings { place, every: sensor.every, blind, matters, deaf, harm };
+            let silence = self.sensors[index].silence(at, &around);
+            let implausible = self.sensors[index].implausible(at, &around);
+            let stuck = (sensor.reservoir.is_none()).then(|| self.stuck_air(id, &around));
+            for (kind, condition) in [silence, implausible].into_iter().chain(stuck) {
+                self.observe(kind, &sensor.id, condition, effects);
+            }
+        }
+    }
+
+    pub(super) fn stuck_air(&self, sensor: SensorId, around: &Surroundings<'_>) -> (AlarmKind, Condition) {
+        let judges: Vec<&Judge> = (self.rules.channels.iter().zip(&self.judges))
+            .filter(|(channel, _)| channel.sensor == sensor)
+            .map(|(_, judge)| judge)
+            .collect();
+        let condition = match silence::stuck_air(self.now, &judges) {
+            Some((quantity, value, since)) => {
+                // What it hides began when it froze.
+                let hidden = since + silence::UNSEEN_HARM_AFTER.max(quality::STUCK_TOGETHER * 3);
+                let harm = (around.blind && around.matters).then_some(Harm { from: hidden, early: hidden });
+                let evidence = Evidence::Stuck { place: around.place.to_owned(), quantity, value };
+                Condition::Present { harm, evidence }
+            }
+            None => Condition::Absent,
+        };
+        (AlarmKind::SensorStuck, condition)
+    }
+
+    /// A sensor with two sisters, or two quantities, has one alarm: the first pair that drifts.
+    pub(super) fn judge_sisters(&mut self, effects: &mut Vec<Effect>) {
+        let rules = Arc::clone(&self.rules);
+        let mut seen: BTreeMap<&str, (AlarmKind, Condition)> = BTreeMap::new();
+        for index in 0..self.sisters.len() {
+            let subject = self.sisters[index].subject(&rules);
+            let key = AlarmKey { kind: AlarmKind::SensorDrift, subject: subject.to_owned() };
+            let held = self.alarms.get(&key).is_some_and(Alarm::is_held);
+            let judged = self.sisters[index].minute(&rules, &self.minutes, self.now, held);
+            match seen.get(subject) {
+                Some((_, Condition::Present { .. })) => {}
+                Some(_) if judged.1 == Condition::Unknown => {}
+                _ => {
+                    seen.insert(subject, judged);
+                }
+            }
+        }
+        for (subject, (kind, condition)) in seen {
+            self.observe(kind, subject, condition, effects);
+        }
+    }
+
+    pub(super) fn judge_trays(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        let overdue: Vec<(String, Condition)> = self
+            .trays
+            .growing()
+            .filter_map(|tray| {
+                let due = tray.overdue(at)?;
+                // A pale or moldy tray is lost about a day and a half after its plan. Own default.
+                let from = due + TimeDelta::hours(36);
+                let evidence = Evidence::Stage {
+                    tray: tray.name.clone(),
+                    place: self.rules.place(tray.place).name.clone(),
+                    crop: tray.crop.clone(),
+                    stage: tray.stage(at),
+                    due,
+                };
+                let harm = tray.stage(at).covered().then_some(Harm { from, early: from });
+                Some((tray.name.clone(), Condition::Present { harm, evidence }))
+            })
+            .collect();
+        let standing: Vec<String> = self
+            .alarms
+            .iter()
+            .filter(|(key, alarm)| key.kind == AlarmKind::StageOverdue && alarm.is_held())
+            .map(|(key, _)| key.subject.clone())
+            .filter(|subject| !overdue.iter().any(|(tray, _)| tray == subject))
+            .collect();
+        for (tray, condition) in overdue {
+            self.observe(AlarmKind::StageOverdue, &tray, condition, effects);
+        }
+        for tray in standing {
+            self.observe(AlarmKind::StageOverdue, &tray, Condition::Absent, effects);
+        }
+    }
+
+    pub(super) fn judge_site(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        let matters = self.places.iter().any(|place| !place.demand.empty) || self.places.is_empty();
+        let broker = match self.site.broker_lost_at {
+            Some(lost) => {
+                let from = lost + silence::UNSEEN_HARM_AFTER;
+                let harm = matters.then_some(Harm { from, early: from });
+                Condition::Present { harm, evidence: Evidence::Broker }
+            }
+            None => Condition::Absent,
+        };
+        let mail = match self.site.mail_failing_since {
+            Some(since) if at - since >= MAIL_FAILING_AFTER => Condition::Present {
+                harm: Some(Harm { from: at, early: at }),
+                evidence: Evidence::Mail {
+                    waiting: self.site.mail_waiting.len() as u32,
+                    error: self.site.mail_waiting.values().next().cloned().unwrap_or_default(),
+                },
+            },
+            _ => Condition::Absent,
+        };
+        let store = match &self.site.store_error {
+            Some(error) => {
+                let from = at + TimeDelta::hours(24);
+                let harm = Some(Harm { from, early: from });
+                Condition::Present { harm, evidence: Evidence::Store { error: error.clone() } }
+            }
+            None => Condition::Absent,
+        };
+        self.site.clock_step = None;
+        for (kind, condition) in [
+            (AlarmKind::BrokerLost, broker),
+            (AlarmKind::MailFailing, mail),
+            (AlarmKind::StoreFailing, store),
+            (AlarmKind::ClockStepped, Condition::Absent),
+        ] {
+            self.observe(kind, "site", condition, effects);
+        }
+    }
+
+    pub(super) fn trays_on(&self, feeds: &[PlaceId]) -> u32 {
+        let fed = |place: PlaceId| feeds.iter().any(|outer| tray::lies_in(&self.rules, place, *outer));
+        self.trays.growing().filter(|tray| fed(tray.place)).map(|tray| tray.count).sum()
+    }
+
+    pub(super) fn measured_by_another(&self, place: PlaceId, sensor: SensorId) -> bool {
+        let others = self.rules.channels.iter().zip(&self.minutes).filter(|(channel, _)| channel.sensor != sensor);
+        let mut fresh = others
+            .filter(|(channel, _)| self.rules.sensor(channel.sensor).place == Some(place))
+            .filter(|(_, minutes)| minutes.fresh(self.now).is_some());
+        fresh.next().is_some()
+    }
+
+    pub(super) fn look_up_demands(&mut self) {
+        self.demands_stale = false;
+        for place in &mut self.places {
+            place.demand = band::demand(&self.rules, place.place, &place.served, &self.trays, self.now);
+        }
+    }
+}
+
+/// The middle of what the sensors of a place say now.
+fn middle(minutes: &[Minutes], channels: &[ChannelId], at: Timestamp) -> Option<f64> {
+    let values: Vec<f64> = channels.iter().filter_map(|channel| minutes[usize::from(channel.0)].fresh(at)).collect();
+    slope::median(&values)
+}
