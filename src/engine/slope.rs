@@ -60,11 +60,12 @@ pub fn theil_sen(points: &[(f64, f64)]) -> Option<Slope> {
     if slopes.is_empty() {
         return None;
     }
-    slopes.sort_by(f64::total_cmp);
+    // The ranks of the interval are asked for too, so a median by selection would not do.
+    slopes.sort_unstable_by(f64::total_cmp);
     let per_hour = median_of_sorted(&slopes);
     let hours: Vec<f64> = kept.iter().map(|point| point.0).collect();
     let mut values: Vec<f64> = kept.iter().map(|point| point.1).collect();
-    values.sort_by(f64::total_cmp);
+    values.sort_unstable_by(f64::total_cmp);
     let (low, high) = interval(&slopes, &hours, &values).unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
     let intercept = median_of_sorted(&values) - per_hour * median_of_sorted(&hours);
     intercept.is_finite().then_some(Slope { per_hour, low, high, intercept })
@@ -75,9 +76,15 @@ pub fn median(values: &[f64]) -> Option<f64> {
     if values.is_empty() {
         return None;
     }
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    Some(median_of_sorted(&sorted))
+    let mut values = values.to_vec();
+    let middle = values.len() / 2;
+    let odd = values.len() % 2 == 1;
+    let (below, upper, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    if odd {
+        return Some(*upper);
+    }
+    let lower = below.iter().copied().max_by(f64::total_cmp)?;
+    Some(lower / 2.0 + *upper / 2.0)
 }
 
 fn median_of_sorted(sorted: &[f64]) -> f64 {
