@@ -7,6 +7,7 @@ mod backup;
 mod check;
 mod demo;
 mod digest;
+mod export;
 mod history;
 mod log;
 mod now;
@@ -60,6 +61,8 @@ enum Verb {
     Digest(digest::Digest),
     /// Run a recorded night through the settings: which letters would have come?
     Rehearse(rehearse::Rehearse),
+    /// Copy out: readings, minute means, journal, alarms, a calendar, a record to print.
+    Export(export::Export),
     /// Copy the store to another file, while the daemon runs or not.
     Backup(backup::Backup),
 }
@@ -93,6 +96,9 @@ enum Failure {
     /// A rehearsal.
     #[error(transparent)]
     Rehearsal(#[from] crate::rehearse::RehearsalError),
+    /// An export.
+    #[error(transparent)]
+    Export(crate::report::export::ExportError),
     /// A chart.
     #[error("cannot draw the chart: {0}")]
     Chart(#[from] crate::chart::ChartError),
@@ -107,6 +113,16 @@ enum Failure {
     /// Anything else, as a sentence.
     #[error("{0}")]
     Sentence(String),
+}
+
+impl From<crate::report::export::ExportError> for Failure {
+    fn from(error: crate::report::export::ExportError) -> Failure {
+        match error {
+            // So that a closed pipe is known for what it is.
+            crate::report::export::ExportError::Write(source) => Failure::system("write the export")(source),
+            other => Failure::Export(other),
+        }
+    }
 }
 
 impl Failure {
@@ -130,6 +146,7 @@ pub fn main() -> ExitCode {
         Verb::Alarms(alarms) => alarms.run(&arguments.config),
         Verb::Digest(digest) => digest.run(&arguments.config),
         Verb::Rehearse(rehearse) => rehearse.run(&arguments.config),
+        Verb::Export(export) => export.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
     let _ = std::io::stdout().flush();

@@ -1,6 +1,7 @@
 //! Figures and pictures from the store: the air of a place or the level of a tank over
 //! any span, for `history` and for the charts inside the digest.
 
+pub mod export;
 pub mod lives;
 #[cfg(test)]
 mod sample;
