@@ -19,6 +19,7 @@ mod encode;
 mod error;
 mod history;
 mod inbox;
+mod minutes;
 mod opening;
 mod outbox;
 mod read;
