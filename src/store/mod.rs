@@ -15,6 +15,7 @@
 //! what can be read of it is carried over; opening never refuses for damage.
 
 mod backup;
+mod claim;
 mod encode;
 mod error;
 mod history;
@@ -31,6 +32,7 @@ mod write;
 mod written;
 
 pub use backup::backup;
+pub use claim::{Claim, claim};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
