@@ -15,10 +15,12 @@
 //! what can be read of it is carried over; opening never refuses for damage.
 
 mod backup;
+mod claim;
 mod encode;
 mod error;
 mod history;
 mod inbox;
+mod minutes;
 mod opening;
 mod outbox;
 mod plain;
@@ -31,6 +33,7 @@ mod write;
 mod written;
 
 pub use backup::backup;
+pub use claim::{Claim, claim};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
