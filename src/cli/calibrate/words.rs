@@ -83,7 +83,13 @@ pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&L
     for found in finding.jars.iter().chain(finding.verification.as_ref().map(|(found, _)| found)) {
         text.push_str(&steadiness(bench, found));
     }
-    let _ = writeln!(text, "Believed = {} × value {:+}.", correction.gain, correction.offset);
+    let _ = writeln!(
+        text,
+        "Believed = {} × value {} {}.",
+        correction.gain,
+        if correction.offset < 0.0 { "-" } else { "+" },
+        correction.offset.abs()
+    );
     let said = [60.0, 90.0, 95.0]
         .map(|raw| format!("{raw:.0} % said is {} % believed", tenths(correction.apply(RelativeHumidity(raw)).0)));
     let _ = writeln!(text, "{}.", said.join(", "));
@@ -104,6 +110,9 @@ pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&L
         Some((found, verification)) => text.push_str(&verdict(found, verification)),
         None => text
             .push_str("Not verified: a third jar, potassium chloride or potassium sulfate, would tell (--verify).\n"),
+    }
+    if !finding.holds() {
+        return text;
     }
     match line {
         Some(line) => {
@@ -188,7 +197,7 @@ pub fn as_json(bench: &Bench<'_>, finding: &Finding, line: Option<&Line>) -> Val
             "off_by_percent": show::rounded(Some(verification.off_by)),
             "allowed_percent": show::rounded(Some(verification.allowed)), "passes": verification.passes(),
         })),
-        "settings": line.map(|line| json!({"line": line.number, "text": line.text})),
+        "settings": line.filter(|_| finding.holds()).map(|line| json!({"line": line.number, "text": line.text})),
     })
 }
 
