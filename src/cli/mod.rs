@@ -17,6 +17,7 @@ mod run;
 mod show;
 mod trays;
 mod when;
+mod yields;
 
 use crate::config::{self, Config};
 use clap::{Parser, Subcommand};
@@ -61,6 +62,8 @@ enum Verb {
     Digest(digest::Digest),
     /// Run a recorded night through the settings: which letters would have come?
     Rehearse(rehearse::Rehearse),
+    /// What was cut and lost, by crop, place or week, and which air went with it.
+    Yields(yields::Yields),
     /// Copy out: readings, minute means, journal, alarms, a calendar, a record to print.
     Export(export::Export),
     /// Copy the store to another file, while the daemon runs or not.
@@ -146,6 +149,7 @@ pub fn main() -> ExitCode {
         Verb::Alarms(alarms) => alarms.run(&arguments.config),
         Verb::Digest(digest) => digest.run(&arguments.config),
         Verb::Rehearse(rehearse) => rehearse.run(&arguments.config),
+        Verb::Yields(yields) => yields.run(&arguments.config),
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
