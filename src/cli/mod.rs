@@ -18,6 +18,7 @@ mod run;
 mod show;
 mod trays;
 mod when;
+mod yields;
 
 use crate::config::{self, Config};
 use clap::{Parser, Subcommand};
@@ -62,6 +63,8 @@ enum Verb {
     Digest(digest::Digest),
     /// Run a recorded night through the settings: which letters would have come?
     Rehearse(rehearse::Rehearse),
+    /// What was cut and lost, by crop, place or week, and which air went with it.
+    Yields(yields::Yields),
     /// Copy out: readings, minute means, journal, alarms, a calendar, a record to print.
     Export(export::Export),
     /// Correct a hygrometer with jars of salt: how, and what comes of it.
@@ -149,6 +152,7 @@ pub fn main() -> ExitCode {
         Verb::Alarms(alarms) => alarms.run(&arguments.config),
         Verb::Digest(digest) => digest.run(&arguments.config),
         Verb::Rehearse(rehearse) => rehearse.run(&arguments.config),
+        Verb::Yields(yields) => yields.run(&arguments.config),
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),

@@ -146,14 +146,8 @@ impl LeavesWatch {
         let Some((temperature, humidity)) = stand.air.temperature.zip(stand.air.humidity) else {
             return [MoldPressure, DryOut, Condensation].map(|kind| (kind, Condition::Unknown));
         };
-        let lit = LIT_HOURS.contains(&at.with_timezone(&stand.zone).hour());
-        let air = TrayAir {
-            temperature: Celsius(temperature),
-            humidity: RelativeHumidity(humidity),
-            humidity_accuracy: stand.air.accuracy.humidity,
-            canopy_humidity: humidity_within_unknown_canopy(RelativeHumidity(humidity), lit),
-            air_speed: FAN_AIR_SPEED,
-        };
+        let lit = lit(at, stand.zone);
+        let air = tray_air(at, stand.zone, temperature, humidity, stand.air.accuracy.humidity);
         for tray in stand.trays {
             let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
             leaves.pass(at, hours, tray, &air, lit, self.coefficients.get(&stand.place).copied().unwrap_or_default());
@@ -295,6 +289,28 @@ impl Leaves {
         let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
         Some(Harm { from: after(hours), early: after(early) })
     }
+}
+
+/// The air of a tray in light, from what a place's sensors believe, Celsius and per cent,
+/// what the hygrometer may be off by, and what is assumed of the rest.
+pub fn tray_air(
+    at: Timestamp,
+    zone: chrono_tz::Tz,
+    temperature: f64,
+    humidity: f64,
+    humidity_accuracy: f64,
+) -> TrayAir {
+    TrayAir {
+        temperature: Celsius(temperature),
+        humidity: RelativeHumidity(humidity),
+        humidity_accuracy,
+        canopy_humidity: humidity_within_unknown_canopy(RelativeHumidity(humidity), lit(at, zone)),
+        air_speed: FAN_AIR_SPEED,
+    }
+}
+
+fn lit(at: Timestamp, zone: chrono_tz::Tz) -> bool {
+    LIT_HOURS.contains(&at.with_timezone(&zone).hour())
 }
 
 fn shape(at: Timestamp, tray: &Tray, air: &TrayAir, lit: bool, humidity: f64) -> f64 {

@@ -3,6 +3,9 @@
 
 pub mod export;
 pub mod lives;
+pub mod lot_air;
+pub mod rank;
+pub mod yields;
 #[cfg(test)]
 mod sample;
 

@@ -9,6 +9,8 @@ pub mod record;
 pub mod record_page;
 pub mod sheet;
 pub mod sqlite;
+#[cfg(test)]
+mod tests;
 
 use crate::store::StoreError;
 use std::path::PathBuf;

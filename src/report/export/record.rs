@@ -371,3 +371,140 @@ fn done_meanwhile(
         .map(|(at, line)| (at, line.entry.by.clone(), line.entry.did.clone()))
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::alarm::{AlarmKind, Priority};
+    use crate::report::sample::{at, journal, rules};
+
+    fn every_minute(from: &str, until: &str, value: f64) -> Vec<HistoryPoint> {
+        let (mut from, until) = (at(from), at(until));
+        let mut points = Vec::new();
+        while from < until {
+            points.push(HistoryPoint { from, low: value - 0.5, mean: value, high: value + 0.5, n: 2 });
+            from += TimeDelta::minutes(1);
+        }
+        points
+    }
+
+    fn one_sensor(points: Vec<HistoryPoint>, until: &str) -> Vec<Held> {
+        held(&[(points, TimeDelta::minutes(1), TimeDelta::minutes(5))], at(until))
+    }
+
+    fn of(journal: &[JournalLine], since: &str, until: &str, temperature: &[Held], humidity: &[Held]) -> Vec<Day> {
+        let rules = rules();
+        let place = rules.place_named("rack-a").expect("it is in the room");
+        let lives = lives(&rules, journal);
+        let stand = Stand { rules: &rules, place, served: served_by(&rules, place), lives: &lives };
+        days(&stand, at(since), at(until), temperature, humidity)
+    }
+
+    fn near(found: f64, wanted: f64) {
+        assert!((found - wanted).abs() < 1e-9, "found {found}, wanted {wanted}");
+    }
+
+    #[test]
+    fn a_reading_stands_until_the_next_but_not_through_a_silence() {
+        let mut points = every_minute("2026-03-02 06:00", "2026-03-02 06:03", 20.0);
+        points.extend(every_minute("2026-03-02 06:30", "2026-03-02 06:31", 20.0));
+        points.extend(every_minute("2026-03-02 06:33", "2026-03-02 06:34", 20.0));
+        let minutes: Vec<i64> =
+            one_sensor(points, "2026-03-02 12:00").iter().map(|held| (held.until - held.from).num_minutes()).collect();
+        // The third stands a minute before half an hour of silence; the fourth for the three
+        // minutes that a slow sensor may take; the last a minute.
+        assert_eq!(minutes, [1, 1, 1, 3, 1]);
+    }
+
+    #[test]
+    fn a_day_tells_its_extremes_its_hole_and_its_hours_outside_the_band() {
+        let lines = journal(&[
+            ("2026-03-01 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
+            ("2026-03-01 09:00", r#"{"did":"uncover","tray":"K1"}"#),
+        ]);
+        // Midnight in Chicago is 06:00 UTC. Three hours damp, one hour not measured.
+        let mut humidity = every_minute("2026-03-02 06:00", "2026-03-02 09:00", 70.0);
+        humidity.extend(every_minute("2026-03-02 10:00", "2026-03-03 06:00", 50.0));
+        let humidity = one_sensor(humidity, "2026-03-03 06:00");
+        let temperature = one_sensor(every_minute("2026-03-02 06:00", "2026-03-03 06:00", 20.0), "2026-03-03 06:00");
+        let days = of(&lines, "2026-03-02 06:00", "2026-03-03 06:00", &temperature, &humidity);
+        let [day] = &days[..] else { panic!("one day, not {days:?}") };
+        near(day.hours, 24.0);
+        near(day.humidity.known_hours, 23.0);
+        let (low, mean, high) = day.humidity.low_mean_high.expect("it was measured");
+        near(low, 49.5);
+        near(mean, (3.0 * 70.0 + 20.0 * 50.0) / 23.0);
+        near(high, 70.5);
+        // Broccoli in light: 40 to 60 % and 18 to 24 °C (config/crops.toml).
+        assert_eq!(day.humidity.band, (Some(40.0), Some(60.0)));
+        near(day.humidity.outside_hours.expect("there is a band"), 3.0);
+        near(day.temperature.outside_hours.expect("there is a band"), 0.0);
+        assert_eq!(day.stages, [Stage::Light]);
+    }
+
+    #[test]
+    fn an_empty_rack_has_no_band_to_be_outside_of() {
+        let gone = journal(&[
+            ("2026-03-01 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
+            ("2026-03-01 09:00", r#"{"did":"discard","tray":"K1"}"#),
+        ]);
+        let air = one_sensor(every_minute("2026-03-02 06:00", "2026-03-02 12:00", 99.0), "2026-03-02 12:00");
+        let days = of(&gone, "2026-03-02 06:00", "2026-03-02 12:00", &air, &air);
+        assert_eq!((days[0].humidity.outside_hours, days[0].stages.len()), (None, 0));
+        near(days[0].hours, 6.0);
+    }
+
+    #[test]
+    fn the_day_the_clocks_go_forward_has_23_hours() {
+        let days = of(&[], "2026-03-07 06:00", "2026-03-10 05:00", &[], &[]);
+        let hours: Vec<f64> = days.iter().map(|day| day.hours).collect();
+        assert_eq!(hours, [24.0, 23.0, 24.0]);
+        assert_eq!(days[1].temperature.low_mean_high, None);
+    }
+
+    fn change(when: &str, before: AlarmState, state: AlarmState, by: Option<&str>) -> AlarmLine {
+        AlarmLine {
+            at: at(when),
+            key: AlarmKey { kind: AlarmKind::AirTooDamp, subject: "rack-a".to_owned() },
+            since: at("2026-03-02 10:00"),
+            state,
+            before,
+            priority: Priority::NextRound,
+            harm: None,
+            next_round: at("2026-03-02 13:00"),
+            times: 1,
+            text: "Rack A is damp.".to_owned(),
+            by: by.map(str::to_owned),
+        }
+    }
+
+    #[test]
+    fn an_alarm_tells_who_answered_and_what_was_done_there_meanwhile() {
+        use AlarmState::{Acknowledged, Normal, Unacknowledged};
+        let lines = journal(&[
+            ("2026-03-01 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
+            ("2026-03-01 08:01", r#"{"did":"sow","tray":"K2","place":"rack-b","crop":"broccoli"}"#),
+            ("2026-03-02 11:00", r#"{"did":"look","tray":"K1","by":"Ada","note":"fan was off"}"#),
+            ("2026-03-02 11:05", r#"{"did":"look","tray":"K2"}"#),
+            ("2026-03-02 11:10", r#"{"did":"look","tray":"K1"}"#),
+            ("2026-03-02 11:20", r#"{"did":"strike","entry":5}"#),
+            ("2026-03-02 15:00", r#"{"did":"look","tray":"K1"}"#),
+        ]);
+        let changes = [
+            change("2026-03-02 10:20", Normal, Unacknowledged, None),
+            change("2026-03-02 10:40", Unacknowledged, Acknowledged, Some("Ada")),
+            change("2026-03-02 12:00", Acknowledged, Normal, Some("Ada")),
+        ];
+        let (rules, all) = (rules(), lives(&rules(), &lines));
+        let told = |since, until| episodes(&rules, &changes, &lines, &all, at(since), at(until));
+        let episodes = told("2026-03-02 06:00", "2026-03-03 06:00");
+        let [episode] = &episodes[..] else { panic!("one alarm, not {episodes:?}") };
+        assert_eq!(episode.over_at, Some(at("2026-03-02 12:00")));
+        assert_eq!(episode.answers[0], (at("2026-03-02 10:40"), "Ada".to_owned(), Acknowledged));
+        assert_eq!(episode.done.len(), 1, "{:?}", episode.done);
+        assert_eq!(episode.done[0].1.as_deref(), Some("Ada"));
+        // Over before the span: not told. Seen before its end: it holds.
+        assert_eq!(told("2026-03-03 06:00", "2026-03-04 06:00"), []);
+        assert_eq!(told("2026-03-02 06:00", "2026-03-02 11:00")[0].over_at, None);
+    }
+}

@@ -96,7 +96,7 @@ fn set_place(rules: &Rules, record: &Record, place: &PlaceRecord) -> Result<Mark
                             th colspan="3" scope="colgroup" { "Humidity, %" }
                             th colspan="2" scope="colgroup" { "Hours without data" }
                             th colspan="2" scope="colgroup" { "Hours outside the band" }
-                            th rowspan="2" scope="col" { "Stages there" }
+                            th.words rowspan="2" scope="col" { "Stages there" }
                             th rowspan="2" scope="col" { "Initials" }
                         }
                         tr {
@@ -116,7 +116,7 @@ fn set_sensor(site: &Site, sensor: &SensorRecord) -> Markup {
         "Sensor " code { (sensor.id) } ": "
         @for (nth, (quantity, gain, offset, accuracy)) in sensor.corrections.iter().enumerate() {
             @if nth > 0 { "; " }
-            (quantity.word()) " within " (plus_minus(site, *quantity, *accuracy)) " as stated in the settings, "
+            (quantity.word()) " within " (plus_minus(site, *quantity, *accuracy)) " by the settings, "
             @if *gain == 1.0 && *offset == 0.0 { "not corrected" }
             @else { "corrected in the settings (" (trimmed(*gain)) " × reading " (signed(*offset)) ")" }
         }
@@ -144,7 +144,7 @@ fn set_day(site: &Site, day: &Day) -> Markup {
             (gap(missing(&day.humidity), false))
             (outside(&day.temperature, degrees, true))
             (outside(&day.humidity, percent, false))
-            td.words { (day.stages.iter().map(|stage| stage.word()).collect::<Vec<_>>().join(", ")) @if day.stages.is_empty() { "no trays" } }
+            td.words.stages { (day.stages.iter().map(|stage| stage.word()).collect::<Vec<_>>().join(", ")) @if day.stages.is_empty() { "no trays" } }
             td {}
         }
     }
@@ -347,7 +347,9 @@ thead th { border-bottom: 1px solid #1d2722; color: #3b4741; vertical-align: bot
 thead tr:first-child th[colspan] { text-align: center; border-bottom: 1px solid #d3d9d4; border-left: 1px solid #d3d9d4; }
 th.first, td.first { border-left: 1px solid #d3d9d4; }
 th[scope=row], thead th:first-child { text-align: left; white-space: nowrap; }
-td.words, .alarms th { text-align: left; min-width: 84px; }
+td.words, th.words, .alarms th { text-align: left; }
+.alarms td.words { min-width: 130px; }
+.stages { min-width: 190px; }
 td.none { color: #55635c; text-align: center; }
 td.marked { font-weight: 700; }
 td.marked .soft { font-weight: 400; }
@@ -365,6 +367,7 @@ tr { break-inside: avoid; }
   th, td { padding: 2pt 3pt; }
   span.soft { font-size: 7pt; }
   .wide { overflow: visible; }
+  .stages, .alarms td.words { min-width: 0; }
   h2 { break-after: avoid; }
   thead { display: table-header-group; }
 }

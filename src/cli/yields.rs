@@ -1,0 +1,285 @@
+//! `yields`: what was cut and lost, a tray and a gram of seed, with the air each lot had,
+//! and which condition went with the yield of a crop.
+
+use super::show;
+use super::{Answer, Failure, Outcome, print, settings, when};
+use crate::clock::Clock;
+use crate::engine::rules::Site;
+use crate::report::lives::lives;
+use crate::report::lot_air::{LotAir, lot_air, steps};
+use crate::report::yields::{self, By, Condition, Finding, Group, LEAST_LOTS, Losses, Lot, REASONS};
+use crate::store::Reader;
+use crate::units::{Timestamp, UnitSystem};
+use clap::{Args, ValueEnum};
+use serde_json::{Value, json};
+use std::fmt::Write;
+use std::path::Path;
+
+#[derive(Args)]
+pub struct Yields {
+    /// From when on trays must have ended: "90 days" ago, "2026-03-03", or RFC 3339.
+    #[arg(long, default_value = "365 days")]
+    since: String,
+    /// Put harvests together by this.
+    #[arg(long, default_value = "crop")]
+    by: TogetherBy,
+    /// Print JSON, in SI units and UTC.
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum TogetherBy {
+    /// Crop or blend.
+    Crop,
+    /// The place where they ended.
+    Place,
+    /// The week in which they ended.
+    Week,
+}
+
+impl Yields {
+    pub fn run(self, path: &Path) -> Outcome {
+        let config = settings(path)?;
+        let rules = &config.rules;
+        let now = Clock::system().now();
+        let since = when::instant(&self.since, rules.site.time_zone, now)?;
+        let reader = Reader::open(&config.store.path, rules)?;
+        let lives = lives(rules, &reader.journal(Timestamp::UNIX_EPOCH)?);
+        let lots = yields::lots(rules, &lives, since, |life| -> Result<LotAir, Failure> {
+            Ok(lot_air(rules, life, &steps(&reader, rules, life, now)?, now))
+        })?;
+        let by = match self.by {
+            TogetherBy::Crop => By::Crop,
+            TogetherBy::Place => By::Place,
+            TogetherBy::Week => By::Week,
+        };
+        if self.json {
+            print(&as_json(&lots, by, since).to_string())?;
+        } else if lots.is_empty() {
+            print(&format!("No tray was cut or discarded since {}.", show::local_date(&rules.site, since)))?;
+        } else {
+            print(&as_text(&rules.site, &lots, by, since))?;
+        }
+        Ok(if lots.is_empty() { Answer::No } else { Answer::Yes })
+    }
+}
+
+fn as_text(site: &Site, lots: &[Lot], by: By, since: Timestamp) -> String {
+    let since = since.with_timezone(&site.time_zone).format("%Y-%m-%d");
+    let mut text = format!("Harvests since {since}\n");
+    // Into a string: cannot fail.
+    let _ = writeln!(text, "{}\n", harvest_table(site, &yields::harvests(lots, by)));
+    let _ = writeln!(text, "Lost trays since {since}\n{}\n", loss_table("CROP", &yields::losses(lots, By::Crop)));
+    let _ = writeln!(text, "{}\n", loss_table("PLACE", &yields::losses(lots, By::Place)));
+    text.push_str("What went with the yield of one crop, in grams a tray\n");
+    for crop in yields::crops(lots) {
+        text.push_str(&findings_in_words(site, &crop, &yields::findings(lots, &crop)));
+    }
+    text.push('\n');
+    text.push_str(CAUTION);
+    text
+}
+
+const CAUTION: &str = "\
+Going together is no cause: season, seed lot and place change with the air. Lots that grew side by side
+had the same air, so there is less evidence than the number of lots says. Temperature is the mean from
+sowing on; humidity, VPD, damp hours and mold pressure are those in light. Lots whose air was unknown for
+more than a fifth of the time are left out of these comparisons.";
+
+fn harvest_table(site: &Site, groups: &[Group]) -> comfy_table::Table {
+    let mut table = show::table([
+        "",
+        "LOTS",
+        "TRAYS",
+        "TOTAL",
+        "A TRAY",
+        "LOWEST-HIGHEST LOT",
+        "PER SEED",
+        "TEMP",
+        "HUMIDITY",
+        "VPD",
+        "DAMP",
+    ]);
+    for group in groups {
+        let trays = match group.unweighed {
+            0 => group.trays.to_string(),
+            more => format!("{} (+{more} not weighed)", group.trays),
+        };
+        let (a_tray, range) = match group.a_tray {
+            Some((low, mean, high)) => (weight(site, mean), format!("{} - {}", weight(site, low), weight(site, high))),
+            None => ("-".to_owned(), "-".to_owned()),
+        };
+        table.add_row([
+            group.name.clone(),
+            group.lots.to_string(),
+            trays,
+            weight(site, group.grams),
+            a_tray,
+            range,
+            group.a_seed_gram.map_or("-".to_owned(), |ratio| format!("{ratio:.1} x")),
+            show::temperature(site, group.air.temperature),
+            show::percent(group.air.humidity),
+            group.air.vpd.map_or("-".to_owned(), |vpd| format!("{vpd:.2} kPa")),
+            group.air.damp_hours.map_or("-".to_owned(), |hours| format!("{hours:.1} h")),
+        ]);
+    }
+    table
+}
+
+fn loss_table(head: &str, losses: &[Losses]) -> comfy_table::Table {
+    let mut table =
+        show::table([head, "TRAYS ENDED", "LOST", "SHARE", "MOLD", "DAMPING-OFF", "DRY", "UNEVEN", "OTHER"]);
+    for row in losses {
+        let lost = lost(row);
+        let mut cells = vec![
+            row.name.clone(),
+            row.ended.to_string(),
+            lost.to_string(),
+            show::percent(Some(share(lost, row.ended))),
+        ];
+        cells.extend(REASONS.iter().map(|(_, word)| match row.by_reason.get(word) {
+            Some(trays) => format!("{trays} ({})", show::percent(Some(share(*trays, row.ended)))),
+            None => "-".to_owned(),
+        }));
+        table.add_row(cells);
+    }
+    table
+}
+
+fn findings_in_words(site: &Site, crop: &str, findings: &[Finding]) -> String {
+    let lots = findings.iter().map(|finding| finding.pairs.len()).max().unwrap_or(0);
+    let lots_of = |n: usize| if n == 1 { "1 lot".to_owned() } else { format!("{n} lots") };
+    if lots < LEAST_LOTS {
+        return format!(
+            "  {crop}: {} weighed and with known air; below {LEAST_LOTS} nothing can be said.\n",
+            lots_of(lots)
+        );
+    }
+    let mut text = format!("  {crop}, {}:\n", lots_of(lots));
+    let tried = findings.iter().filter(|finding| finding.correlation.is_some()).count();
+    for finding in findings {
+        let what = title(finding.condition);
+        let words = match (finding.correlation, finding.p_of_all) {
+            (Some(found), Some(of_all)) if found.p < TOLD_BELOW => {
+                let less = if found.rho < 0.0 { "less" } else { "more" };
+                let beyond = if of_all < TOLD_BELOW { "" } else { ", which may well be chance" };
+                format!(
+                    "more of it went with {less} yield (rank correlation {:+.2}, n {}, p {}; {} with all {tried} tried{beyond})",
+                    found.rho,
+                    found.n,
+                    p(found.p),
+                    p(of_all)
+                )
+            }
+            (Some(found), _) => {
+                format!("nothing beyond chance (rank correlation {:+.2}, n {}, p {})", found.rho, found.n, p(found.p))
+            }
+            (None, _) if finding.pairs.len() < LEAST_LOTS => {
+                format!("{} only; below {LEAST_LOTS} nothing can be said", lots_of(finding.pairs.len()))
+            }
+            (None, _) => "never changed, or the yield never did".to_owned(),
+        };
+        let range = range(site, finding);
+        let _ = writeln!(text, "    {what}{range}: {words}");
+    }
+    text
+}
+
+/// The custom of one in twenty.
+const TOLD_BELOW: f64 = 0.05;
+
+fn range(site: &Site, finding: &Finding) -> String {
+    let figures = finding.pairs.iter().map(|(figure, _)| *figure);
+    let ends = figures.clone().reduce(f64::min).zip(figures.reduce(f64::max));
+    let show = |figure: f64| match finding.condition {
+        Condition::Humidity => show::percent(Some(figure)),
+        Condition::Temperature => show::temperature(site, Some(figure)),
+        Condition::Vpd => format!("{figure:.2} kPa"),
+        Condition::DampHours => format!("{figure:.1} h"),
+        Condition::MoldPressure => format!("{figure:.0}"),
+    };
+    ends.map_or(String::new(), |(low, high)| format!(" ({} to {})", show(low), show(high)))
+}
+
+fn title(condition: Condition) -> &'static str {
+    match condition {
+        Condition::Humidity => "humidity",
+        Condition::Temperature => "temperature",
+        Condition::Vpd => "VPD",
+        Condition::DampHours => "damp hours",
+        Condition::MoldPressure => "mold pressure",
+    }
+}
+
+fn p(p: f64) -> String {
+    if p < 0.001 { "below 0.001".to_owned() } else { format!("{p:.3}") }
+}
+
+/// Grams, or ounces (1 oz = 28.349523125 g exactly, NIST SP 811).
+fn weight(site: &Site, grams: f64) -> String {
+    match site.units {
+        UnitSystem::Metric => format!("{grams:.0} g"),
+        UnitSystem::Us => format!("{:.1} oz", grams / 28.349_523_125),
+    }
+}
+
+fn lost(losses: &Losses) -> u32 {
+    losses.by_reason.values().sum()
+}
+
+fn share(part: u32, whole: u32) -> f64 {
+    100.0 * f64::from(part) / f64::from(whole.max(1))
+}
+
+fn as_json(lots: &[Lot], by: By, since: Timestamp) -> Value {
+    let air = |air: &LotAir| {
+        json!({
+            "temperature_celsius": show::rounded(air.temperature), "humidity_percent": show::rounded(air.humidity),
+            "vpd_kilopascals": show::rounded(air.vpd), "damp_hours": show::rounded(air.damp_hours),
+            "mold_pressure": show::rounded(air.mold_pressure), "known_share": show::rounded(Some(air.known)),
+        })
+    };
+    let harvest = |group: &Group| {
+        json!({
+            "name": group.name, "lots": group.lots, "trays": group.trays, "trays_not_weighed": group.unweighed,
+            "grams": group.grams, "grams_a_tray": group.a_tray.map(|(low, mean, high)| json!({
+                "lowest_lot": show::rounded(Some(low)), "mean": show::rounded(Some(mean)),
+                "highest_lot": show::rounded(Some(high))})),
+            "grams_a_gram_of_seed": show::rounded(group.a_seed_gram), "air": air(&group.air),
+        })
+    };
+    let loss = |losses: &Losses| {
+        json!({
+            "name": losses.name, "trays_ended": losses.ended, "trays_lost": lost(losses), "by_reason": losses.by_reason,
+        })
+    };
+    let finding = |finding: &Finding| {
+        json!({
+            "condition": finding.condition.word(), "n": finding.pairs.len(), "pairs": finding.pairs,
+            "rho": finding.correlation.map(|found| found.rho), "p": finding.correlation.map(|found| found.p),
+            "p_of_all": finding.p_of_all,
+        })
+    };
+    let lot = |lot: &Lot| {
+        json!({
+            "tray": lot.tray, "crop": lot.crop, "place": lot.place, "week": lot.week,
+            "ended_at": show::instant(lot.ended_at), "trays": lot.trays,
+            "grams_a_tray": show::rounded(lot.grams_a_tray()),
+            "lost_to": match lot.outcome { yields::Outcome::Lost(reason) => Some(yields::word(reason)), yields::Outcome::Cut(_) => None },
+            "air": air(&lot.air),
+        })
+    };
+    json!({
+        "since": show::instant(since),
+        "harvests": yields::harvests(lots, by).iter().map(harvest).collect::<Vec<_>>(),
+        "losses_by_crop": yields::losses(lots, By::Crop).iter().map(loss).collect::<Vec<_>>(),
+        "losses_by_place": yields::losses(lots, By::Place).iter().map(loss).collect::<Vec<_>>(),
+        "least_lots": LEAST_LOTS,
+        "against": yields::crops(lots).iter().map(|crop| json!({
+            "crop": crop, "findings": yields::findings(lots, crop).iter().map(finding).collect::<Vec<_>>(),
+        })).collect::<Vec<_>>(),
+        "lots": lots.iter().map(lot).collect::<Vec<_>>(),
+        "caution": CAUTION.replace('\n', " "),
+    })
+}
