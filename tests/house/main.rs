@@ -3,3 +3,4 @@
 mod bad_config;
 mod night;
 mod scenarios;
+mod trust;
