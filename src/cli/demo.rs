@@ -143,7 +143,16 @@ impl Demo {
                 }
             }
         };
-        let daemon = daemon::run(config, clock, async { stop.await.unwrap_or_default() }, &mut witness);
+        let daemon = daemon::run(
+            config,
+            clock,
+            async {
+                // A sender that was dropped asks for the end as well.
+                let _ = stop.await;
+                daemon::Leave::Stop
+            },
+            &mut witness,
+        );
         let sensors = async {
             let outcome = sensors.await;
             let _ = ended.send(());

@@ -8,6 +8,7 @@ mod calibrate;
 mod check;
 mod demo;
 mod digest;
+mod export;
 mod history;
 mod log;
 mod now;
@@ -63,6 +64,8 @@ enum Verb {
     Rehearse(rehearse::Rehearse),
     /// Correct a hygrometer with jars of salt: how, and what comes of it.
     Calibrate(calibrate::Calibrate),
+    /// Copy out: readings, minute means, journal, alarms, a calendar, a record to print.
+    Export(export::Export),
     /// Copy the store to another file, while the daemon runs or not.
     Backup(backup::Backup),
 }
@@ -96,6 +99,9 @@ enum Failure {
     /// A rehearsal.
     #[error(transparent)]
     Rehearsal(#[from] crate::rehearse::RehearsalError),
+    /// An export.
+    #[error(transparent)]
+    Export(crate::report::export::ExportError),
     /// A chart.
     #[error("cannot draw the chart: {0}")]
     Chart(#[from] crate::chart::ChartError),
@@ -110,6 +116,16 @@ enum Failure {
     /// Anything else, as a sentence.
     #[error("{0}")]
     Sentence(String),
+}
+
+impl From<crate::report::export::ExportError> for Failure {
+    fn from(error: crate::report::export::ExportError) -> Failure {
+        match error {
+            // So that a closed pipe is known for what it is.
+            crate::report::export::ExportError::Write(source) => Failure::system("write the export")(source),
+            other => Failure::Export(other),
+        }
+    }
 }
 
 impl Failure {
@@ -134,6 +150,7 @@ pub fn main() -> ExitCode {
         Verb::Digest(digest) => digest.run(&arguments.config),
         Verb::Rehearse(rehearse) => rehearse.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
+        Verb::Export(export) => export.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
     let _ = std::io::stdout().flush();

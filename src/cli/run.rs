@@ -2,8 +2,9 @@
 
 use super::{Answer, Failure, Outcome, settings};
 use crate::clock::Clock;
-use crate::daemon::{self, DaemonError};
+use crate::daemon::{self, DaemonError, Leave};
 use std::io::{IsTerminal, Write};
+use std::os::unix::process::CommandExt;
 use std::path::Path;
 use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
@@ -15,19 +16,55 @@ pub fn run(path: &Path) -> Outcome {
     start_log();
     leave_a_word_on_panic();
     let runtime = runtime()?;
-    runtime.block_on(async {
+    let leave = runtime.block_on(async {
         let mut terminate = listen_for(SignalKind::terminate())?;
         let mut interrupt = listen_for(SignalKind::interrupt())?;
+        let mut hangup = listen_for(SignalKind::hangup())?;
         let stop = async move {
-            tokio::select! {
-                _ = terminate.recv() => {}
-                _ = interrupt.recv() => {}
+            loop {
+                tokio::select! {
+                    _ = terminate.recv() => break,
+                    _ = interrupt.recv() => break,
+                    // A terminal that was closed means the end; without one it is asked for by name.
+                    _ = hangup.recv() => if std::io::stdin().is_terminal() {
+                        break;
+                    } else if is_usable(path) {
+                        tracing::info!("new settings: writing down what waits, then starting with them");
+                        return Leave::Reload;
+                    }
+                }
             }
             tracing::info!("stopping: writing down what waits");
+            Leave::Stop
         };
         daemon::run(config, Clock::system(), stop, &mut |_| {}).await.map_err(Failure::from)
-    })?;
-    Ok(Answer::Yes)
+    });
+    match leave? {
+        Leave::Stop => Ok(Answer::Yes),
+        Leave::Reload => Err(start_again()),
+    }
+}
+
+/// A wrong file changes nothing: the watch goes on under the settings it has.
+fn is_usable(path: &Path) -> bool {
+    match settings(path) {
+        Ok(_) => true,
+        Err(why) => {
+            tracing::error!("the new settings are wrong; the watch goes on under the old ones\n{why}");
+            false
+        }
+    }
+}
+
+/// The same process begins anew, as at any start: the past is lived through again under
+/// the new settings, and the broker keeps what comes meanwhile. Returns only if it fails.
+fn start_again() -> Failure {
+    let arguments: Vec<std::ffi::OsString> = std::env::args_os().skip(1).collect();
+    let failed = match std::env::current_exe() {
+        Ok(program) => std::process::Command::new(program).args(arguments).exec(),
+        Err(error) => error,
+    };
+    Failure::Daemon(DaemonError::System { doing: "start again with the new settings", source: failed })
 }
 
 /// One thread is enough for a room; the writer has its own.

@@ -20,7 +20,7 @@ use crate::notify::postman::{Postman, PostmanError};
 use crate::notify::{annunciator, message, wording};
 use crate::rebuild;
 use crate::report;
-use crate::store::{InboxAnswer, InboxKind, MailOutcome, Opening, Reader, Record, Rejected, Store, StoreError};
+use crate::store::{InboxAnswer, InboxKind, MailOutcome, Opening, Reader, Record, Rejected, Store, StoreError, claim};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use ledger::{Ledger, Written};
@@ -60,6 +60,15 @@ pub enum DaemonError {
         /// Why.
         source: std::io::Error,
     },
+}
+
+/// Why the daemon is asked to leave.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Leave {
+    /// For good, as far as it knows.
+    Stop,
+    /// To be started again at once, under new settings.
+    Reload,
 }
 
 /// What the daemon tells whoever started it, besides the log.
@@ -106,7 +115,7 @@ pub struct Daemon<'w> {
     witness: &'w mut dyn FnMut(Happening<'_>),
 }
 
-/// Runs until `stop` is done. `witness` hears what happens.
+/// Runs until `stop` is done, and says what it was done for. `witness` hears what happens.
 ///
 /// # Errors
 /// When the store or the broker's settings cannot be used. A broker or a mail server
@@ -114,14 +123,15 @@ pub struct Daemon<'w> {
 pub async fn run(
     config: Config,
     mut clock: Clock,
-    stop: impl Future<Output = ()>,
+    stop: impl Future<Output = Leave>,
     witness: &mut dyn FnMut(Happening<'_>),
-) -> Result<(), DaemonError> {
+) -> Result<Leave, DaemonError> {
     let rules = Arc::new(config.rules.clone());
     if let Some(folder) = config.store.path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
         std::fs::create_dir_all(folder)
             .map_err(|source| DaemonError::System { doing: "make the store's folder", source })?;
     }
+    let _claim = claim(&config.store.path)?;
     let (store, opening) = Store::open(&config.store.path, &rules, clock.now())?;
     report_opening(&opening);
     let reader = Reader::open(&config.store.path, &rules)?;
@@ -199,10 +209,10 @@ struct Extras {
 impl Daemon<'_> {
     async fn live(
         mut self,
-        stop: impl Future<Output = ()>,
+        stop: impl Future<Output = Leave>,
         mut from_broker: mpsc::Receiver<FromBroker>,
         mut written: mpsc::UnboundedReceiver<Written>,
-    ) -> Result<(), DaemonError> {
+    ) -> Result<Leave, DaemonError> {
         tokio::pin!(stop);
         let (sent, mut from_postman) = mpsc::unbounded_channel();
         // A fast clock wants its letters in its own time.
@@ -212,7 +222,7 @@ impl Daemon<'_> {
         let mut watchdog = watchdog();
         let mut writing_since: Option<tokio::time::Instant> = None;
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
-        loop {
+        let leave = loop {
             self.ledger.flush(false);
             self.send_next(&sent);
             writing_since = if self.ledger.is_writing() {
@@ -223,7 +233,7 @@ impl Daemon<'_> {
             let wake = self.next_wake();
             tokio::select! {
                 biased;
-                () = &mut stop => break,
+                leave = &mut stop => break leave,
                 Some(done) = written.recv() => self.settle(done),
                 Some((id, outcome)) = from_postman.recv() => self.posted(&id, outcome),
                 _ = watchdog.tick() => {
@@ -242,11 +252,12 @@ impl Daemon<'_> {
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
                     Some(message) => self.take_from_broker(message),
-                    None => break,
+                    None => break Leave::Stop,
                 },
             }
-        }
-        self.farewell(written).await
+        };
+        self.farewell(written, leave).await?;
+        Ok(leave)
     }
 
     fn next_wake(&self) -> Duration {
@@ -568,8 +579,17 @@ impl Daemon<'_> {
     }
 
     /// Writes down what waits, acknowledges it, says goodbye.
-    async fn farewell(mut self, mut written: mpsc::UnboundedReceiver<Written>) -> Result<(), DaemonError> {
-        let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+    async fn farewell(
+        mut self,
+        mut written: mpsc::UnboundedReceiver<Written>,
+        leave: Leave,
+    ) -> Result<(), DaemonError> {
+        let state = match leave {
+            Leave::Stop => sd_notify::NotifyState::Stopping,
+            // After "stopping" systemd would not let it go on.
+            Leave::Reload => sd_notify::NotifyState::Reloading,
+        };
+        let _ = sd_notify::notify(&[state]);
         let finish = async {
             while !self.ledger.is_empty() {
                 self.ledger.flush(true);

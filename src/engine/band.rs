@@ -73,16 +73,22 @@ pub fn served_by(rules: &Rules, place: PlaceId) -> Vec<PlaceId> {
 
 /// The demand of the trays in `served` at a moment.
 pub fn demand(rules: &Rules, place: PlaceId, served: &[PlaceId], trays: &Trays, at: Timestamp) -> Demand {
-    let own = rules.place(place).band;
     let here: Vec<&Tray> = trays.growing().filter(|tray| served.contains(&tray.place)).collect();
+    demand_of(rules, place, &here, trays.any_sown(), at)
+}
+
+/// The demand of these trays, which breathe the air of `place`; `journal_used`: something
+/// was sown on this site once.
+pub fn demand_of(rules: &Rules, place: PlaceId, here: &[&Tray], journal_used: bool, at: Timestamp) -> Demand {
+    let own = rules.place(place).band;
     if here.is_empty() {
         // Without a journal a place is watched by general practice; with one, an empty
         // rack is nobody's trouble, unless the grower set limits for it.
-        let empty = trays.any_sown() && own == BandOverride::default();
+        let empty = journal_used && own == BandOverride::default();
         let band = if empty { Band::default() } else { GENERAL };
         return Demand { band: with(band, own), limits: with(outside(band), own), empty, ..Demand::default() };
     }
-    let (band, clash) = common(&here, at);
+    let (band, clash) = common(here, at);
     let mut names: Vec<String> = here
         .iter()
         .map(|tray| {

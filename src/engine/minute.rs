@@ -2,8 +2,8 @@
 //! Each watch does its own sums; here is only who is asked, in which order, about what.
 
 use super::air::Air;
-use super::alarm::cycle::{Alarm, Condition};
-use super::alarm::{AlarmKey, AlarmKind, Evidence, Harm};
+use super::alarm::cycle::Condition;
+use super::alarm::{AlarmKind, Evidence, Harm};
 use super::condensation::Probe;
 use super::event::Effect;
 use super::leaves::Stand;
@@ -48,9 +48,10 @@ impl Engine {
 
     pub(super) fn judge_places(&mut self, effects: &mut Vec<Effect>) {
         let at = self.now;
+        let site = Arc::clone(&self.rules);
         for index in 0..self.places.len() {
             let place = &mut self.places[index];
-            let rules = self.rules.place(place.place);
+            let rules = site.place(place.place);
             place.air = Air {
                 temperature: middle(&self.minutes, &place.temperatures, at),
                 humidity: middle(&self.minutes, &place.humidities, at),
@@ -59,25 +60,22 @@ impl Engine {
             };
             place.day.minute(place.air, &place.demand.band);
             let alarms = &self.alarms;
-            let held = |kind| {
-                let key = AlarmKey { kind, subject: rules.id.clone() };
-                alarms.get(&key).is_some_and(Alarm::is_held)
-            };
+            let held = |kind| alarms.is_held(kind, &rules.id);
             let conditions = place.watch.minute(at, place.air, &place.demand, &rules.name, held);
-            let subject = rules.id.clone();
             for (kind, condition) in conditions {
-                self.observe(kind, &subject, condition, effects);
+                self.observe(kind, &rules.id, condition, effects);
             }
         }
     }
 
     pub(super) fn judge_leaves(&mut self, effects: &mut Vec<Effect>) {
         let at = self.now;
+        let site = Arc::clone(&self.rules);
         self.leaves.keep(|name| self.trays.get(name).is_some());
         let hours = self.leaves.hours_since_look(at);
         for index in 0..self.places.len() {
             let place = &self.places[index];
-            let rules = self.rules.place(place.place);
+            let rules = site.place(place.place);
             let trays: Vec<&tray::Tray> =
                 self.trays.growing().filter(|tray| place.served.contains(&tray.place)).collect();
             let surfaces = probes(&self.rules, &self.minutes, place, at);
@@ -91,22 +89,19 @@ impl Engine {
                 zone: self.rules.site.time_zone,
             };
             let alarms = &self.alarms;
-            let held = |kind| {
-                let key = AlarmKey { kind, subject: rules.id.clone() };
-                alarms.get(&key).is_some_and(Alarm::is_held)
-            };
+            let held = |kind| alarms.is_held(kind, &rules.id);
             let conditions = self.leaves.look(at, hours, &stand, held);
-            let subject = rules.id.clone();
             for (kind, condition) in conditions {
-                self.observe(kind, &subject, condition, effects);
+                self.observe(kind, &rules.id, condition, effects);
             }
         }
     }
 
     pub(super) fn judge_tanks(&mut self, means: &[Option<f64>], effects: &mut Vec<Effect>) {
         let at = self.now;
+        let site = Arc::clone(&self.rules);
         for index in 0..self.tanks.len() {
-            let reservoir = &self.rules.reservoirs[index];
+            let reservoir = &site.reservoirs[index];
             let channel = usize::from(reservoir.channel.0);
             let trays = self.trays_on(&reservoir.feeds);
             let known = Use {
@@ -117,16 +112,12 @@ impl Engine {
             };
             let fresh = self.minutes[channel].fresh(at).is_some();
             let alarms = &self.alarms;
-            let held = |kind| {
-                let key = AlarmKey { kind, subject: reservoir.id.clone() };
-                alarms.get(&key).is_some_and(Alarm::is_held)
-            };
+            let held = |kind| alarms.is_held(kind, &reservoir.id);
             let tank = &mut self.tanks[index];
             tank.minute(at, means[channel]);
             let conditions = tank.judge(at, &reservoir.name, reservoir.low_percent, known, fresh, held);
-            let subject = reservoir.id.clone();
             for (kind, condition) in conditions {
-                self.observe(kind, &subject, condition, effects);
+                self.observe(kind, &reservoir.id, condition, effects);
             }
         }
     }
@@ -205,8 +196,7 @@ impl Engine {
         let mut seen: BTreeMap<&str, (AlarmKind, Condition)> = BTreeMap::new();
         for index in 0..self.sisters.len() {
             let subject = self.sisters[index].subject(&rules);
-            let key = AlarmKey { kind: AlarmKind::SensorDrift, subject: subject.to_owned() };
-            let held = self.alarms.get(&key).is_some_and(Alarm::is_held);
+            let held = self.alarms.is_held(AlarmKind::SensorDrift, subject);
             // At the top of its scale, and while it recovers, a hygrometer cannot agree with anybody.
             let pinned = |id: ChannelId| !self.judges[usize::from(id.0)].pinned(self.now).tells_of_the_air();
             let judged = if self.sisters[index].channels().into_iter().any(pinned) {
@@ -249,9 +239,9 @@ impl Engine {
             .collect();
         let standing: Vec<String> = self
             .alarms
-            .iter()
-            .filter(|(key, alarm)| key.kind == AlarmKind::StageOverdue && alarm.is_held())
-            .map(|(key, _)| key.subject.clone())
+            .of_kind(AlarmKind::StageOverdue)
+            .filter(|alarm| alarm.is_held())
+            .map(|alarm| alarm.key.subject.clone())
             .filter(|subject| !overdue.iter().any(|(tray, _)| tray == subject))
             .collect();
         for (tray, condition) in overdue {

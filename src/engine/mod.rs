@@ -40,6 +40,7 @@ use crate::reading::{ChannelId, Flag, Quantity, RawReading, SensorId};
 use crate::units::{Celsius, Timestamp};
 use air::{Air, AirWatch};
 use alarm::cycle::{Alarm, Condition, Hold, LONGEST_SHELF, Moment, Transition};
+use alarm::register::Register;
 use alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Priority};
 use band::Demand;
 use chrono::TimeDelta;
@@ -82,7 +83,7 @@ pub struct Engine {
     trays: Trays,
     leaves: LeavesWatch,
     demands_stale: bool,
-    alarms: BTreeMap<AlarmKey, Alarm>,
+    alarms: Register,
     letters: Correspondence,
     raised_today: BTreeMap<AlarmKey, AlarmChange>,
     site: SiteWatch,
@@ -142,7 +143,7 @@ impl Engine {
             trays: Trays::default(),
             leaves: LeavesWatch::default(),
             demands_stale: true,
-            alarms: BTreeMap::new(),
+            alarms: Register::default(),
             letters: Correspondence::default(),
             raised_today: BTreeMap::new(),
             site: SiteWatch::default(),
@@ -396,8 +397,8 @@ impl Engine {
         let due: Vec<AlarmKey> = self
             .alarms
             .iter()
-            .filter(|(_, alarm)| alarm.deadline().is_some_and(|due| due <= self.now))
-            .map(|(key, _)| key.clone())
+            .filter(|alarm| alarm.deadline().is_some_and(|due| due <= self.now))
+            .map(|alarm| alarm.key.clone())
             .collect();
         let moment = self.moment();
         for key in due {
@@ -412,24 +413,26 @@ impl Engine {
 
     /// Hands a condition to its alarm, and follows what that makes of it.
     fn observe(&mut self, kind: AlarmKind, subject: &str, condition: Condition, effects: &mut Vec<Effect>) {
-        let present = matches!(condition, Condition::Present { .. });
-        let tuning = self.rules.alarms.get(&kind).copied().unwrap_or_default();
-        let key = AlarmKey { kind, subject: subject.to_owned() };
-        if !self.alarms.contains_key(&key) {
-            if !present || tuning.disabled {
+        let moment = self.moment();
+        if self.alarms.find(kind, subject).is_none() {
+            if !matches!(condition, Condition::Present { .. }) {
+                return;
+            }
+            let tuning = self.rules.alarms.get(&kind).copied().unwrap_or_default();
+            if tuning.disabled {
                 return;
             }
             let row = alarm::table::row(kind);
             let hold =
                 Hold { on: tuning.on_delay.unwrap_or(row.on_delay), off: tuning.off_delay.unwrap_or(row.off_delay) };
-            self.alarms.insert(key.clone(), Alarm::new(key.clone(), hold));
+            self.alarms.insert(Alarm::new(AlarmKey { kind, subject: subject.to_owned() }, hold));
         }
-        let moment = self.moment();
-        let Some(alarm) = self.alarms.get_mut(&key) else {
+        let Some(alarm) = self.alarms.find_mut(kind, subject) else {
             return;
         };
         let before = alarm.state();
         if let Some(transition) = alarm.observe(moment, condition) {
+            let key = alarm.key.clone();
             self.follow(&key, before, transition, effects);
         }
     }
@@ -492,7 +495,7 @@ impl Engine {
         for sensor in &mut self.sensors {
             sensor.listen_from(at);
         }
-        for alarm in self.alarms.values_mut() {
+        for alarm in self.alarms.iter_mut() {
             alarm.interrupt();
         }
         self.next_minute = next_minute(at);
@@ -527,7 +530,7 @@ impl Engine {
     }
 
     fn set_wake(&mut self) {
-        let alarms = self.alarms.values().filter_map(Alarm::deadline).min();
+        let alarms = self.alarms.iter().filter_map(Alarm::deadline).min();
         let own = self.next_minute.min(self.next_digest).min(self.next_round_letter);
         self.wake_at = [alarms, self.letters.deadline()].into_iter().flatten().fold(own, Timestamp::min);
     }

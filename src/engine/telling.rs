@@ -123,15 +123,15 @@ impl Engine {
 
     /// Its cause stands as an alarm of its own: an empty tank is also a low one.
     pub(super) fn is_consequence(&self, key: &AlarmKey) -> bool {
-        let empty = || AlarmKey { kind: AlarmKind::ReservoirEmpty, subject: key.subject.clone() };
-        key.kind == AlarmKind::ReservoirLow && self.alarms.get(&empty()).is_some_and(Alarm::is_active)
+        key.kind == AlarmKind::ReservoirLow
+            && self.alarms.find(AlarmKind::ReservoirEmpty, &key.subject).is_some_and(Alarm::is_active)
     }
 
     pub(super) fn standing(&self, which: impl Fn(&Alarm) -> bool) -> Vec<AlarmChange> {
         let moment = self.moment();
         let mut standing: Vec<AlarmChange> = self
             .alarms
-            .values()
+            .iter()
             .filter(|alarm| which(alarm) && !self.is_consequence(&alarm.key))
             .filter_map(|alarm| alarm.as_it_stands(moment))
             .collect();

@@ -187,6 +187,18 @@ impl Trays {
         self.any_sown
     }
 
+    /// The growing trays that an entry of this moment is about, by name. A refusal is a
+    /// sentence for the grower.
+    pub fn meant_by(&self, rules: &Rules, target: &Target, when: Timestamp) -> Result<Vec<String>, String> {
+        if let Some(name) = &target.tray {
+            self.one(name, when)?;
+            return Ok(vec![name.clone()]);
+        }
+        let place = target.place.as_deref().map(|id| place_named(rules, id)).transpose()?;
+        let here = |tray: &&Tray| place.is_none_or(|place| lies_in(rules, tray.place, place)) && when >= tray.sown_at;
+        Ok(self.growing.values().filter(here).map(|tray| tray.name.clone()).collect())
+    }
+
     /// Takes an entry in. A refusal is a sentence for the grower and changes nothing.
     pub fn take(
         &mut self,
@@ -261,7 +273,7 @@ impl Trays {
             }
             Did::Move { tray, place } => {
                 let place = place_named(rules, place)?;
-                self.one(tray, when)?.place = place;
+                self.one_to_change(tray, when)?.place = place;
             }
             Did::Look { target, .. } => {
                 self.each(rules, target, when, |tray| tray.looked_at = tray.looked_at.max(Some(when)))?;
@@ -331,20 +343,22 @@ impl Trays {
         self.ended.insert(tray.to_owned(), when);
     }
 
-    fn one(&mut self, name: &str, when: Timestamp) -> Result<&mut Tray, String> {
-        if !self.growing.contains_key(name) {
-            return Err(match self.ended.get(name) {
-                Some(_) => format!("Tray \"{name}\" has been harvested or discarded already."),
-                None => format!("There is no tray called \"{name}\"; sow it first."),
-            });
-        }
-        match self.growing.get_mut(name) {
+    fn one(&self, name: &str, when: Timestamp) -> Result<&Tray, String> {
+        match self.growing.get(name) {
             Some(tray) if when < tray.sown_at => {
                 Err(format!("That would be before tray \"{name}\" was sown; check the time of the entry."))
             }
             Some(tray) => Ok(tray),
-            None => Err(format!("There is no tray called \"{name}\"; sow it first.")),
+            None if self.ended.contains_key(name) => {
+                Err(format!("Tray \"{name}\" has been harvested or discarded already."))
+            }
+            None => Err(no_such_tray(name)),
         }
+    }
+
+    fn one_to_change(&mut self, name: &str, when: Timestamp) -> Result<&mut Tray, String> {
+        self.one(name, when)?;
+        self.growing.get_mut(name).ok_or_else(|| no_such_tray(name))
     }
 
     fn each(
@@ -354,17 +368,9 @@ impl Trays {
         when: Timestamp,
         mut change: impl FnMut(&mut Tray),
     ) -> Result<Vec<String>, String> {
-        if let Some(name) = &target.tray {
-            let tray = self.one(name, when)?;
-            change(tray);
-            return Ok(vec![name.clone()]);
-        }
-        let place = target.place.as_deref().map(|id| place_named(rules, id)).transpose()?;
-        let here = |tray: &Tray| place.is_none_or(|place| lies_in(rules, tray.place, place));
-        let mut names = Vec::new();
-        for tray in self.growing.values_mut().filter(|tray| here(tray) && when >= tray.sown_at) {
-            names.push(tray.name.clone());
-            change(tray);
+        let names = self.meant_by(rules, target, when)?;
+        for name in &names {
+            self.growing.get_mut(name).map(&mut change);
         }
         Ok(names)
     }
@@ -432,6 +438,10 @@ fn place_named(rules: &Rules, id: &str) -> Result<PlaceId, String> {
         let known = rules.places.iter().map(|place| place.id.as_str()).collect::<Vec<_>>().join(", ");
         format!("There is no place called \"{id}\" in the config; there are: {known}.")
     })
+}
+
+fn no_such_tray(name: &str) -> String {
+    format!("There is no tray called \"{name}\"; sow it first.")
 }
 
 fn positive(what: &str, value: Option<f64>) -> Result<(), String> {

@@ -46,12 +46,12 @@ impl Engine {
         let standing: Vec<(AlarmKey, Timestamp, bool)> = self
             .alarms
             .iter()
-            .filter(|(_, alarm)| alarm.is_active() && alarm.priority() != Priority::Digest)
-            .filter(|(_, alarm)| !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService))
-            .filter(|(key, _)| !self.is_consequence(key))
-            .map(|(key, alarm)| {
+            .filter(|alarm| alarm.is_active() && alarm.priority() != Priority::Digest)
+            .filter(|alarm| !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService))
+            .filter(|alarm| !self.is_consequence(&alarm.key))
+            .map(|alarm| {
                 let waits = alarm.priority() == Priority::NextRound && alarm.state() == AlarmState::Unacknowledged;
-                (key.clone(), alarm.raised_at(), waits)
+                (alarm.key.clone(), alarm.raised_at(), waits)
             })
             .collect();
         let keys: Vec<AlarmKey> = standing.iter().map(|(key, ..)| key.clone()).collect();
@@ -101,8 +101,8 @@ impl Engine {
         let told: Vec<AlarmKey> = self
             .alarms
             .iter()
-            .filter(|(key, alarm)| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.has_thread(key))
-            .map(|(key, _)| key.clone())
+            .filter(|alarm| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.has_thread(&alarm.key))
+            .map(|alarm| alarm.key.clone())
             .collect();
         for key in told {
             if let Some(transition) = self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge("the digest")) {
@@ -117,6 +117,6 @@ impl Engine {
         let damp = AlarmKey { kind: AlarmKind::AirTooDamp, subject: key.subject.clone() };
         key.kind == AlarmKind::MoldPressure
             && self.letters.has_thread(&damp)
-            && self.alarms.get(&damp).is_some_and(Alarm::is_active)
+            && self.alarms.find(damp.kind, &damp.subject).is_some_and(Alarm::is_active)
     }
 }

@@ -1,6 +1,11 @@
 //! Figures and pictures from the store: the air of a place or the level of a tank over
 //! any span, for `history` and for the charts inside the digest.
 
+pub mod export;
+pub mod lives;
+#[cfg(test)]
+mod sample;
+
 use crate::chart::{Chart, Measure, Panel, Point};
 use crate::engine::rules::{PlaceId, Rules};
 use crate::reading::Quantity;

@@ -31,6 +31,15 @@ pub enum StoreError {
         /// The store's file.
         path: PathBuf,
     },
+    /// Another daemon watches with this store.
+    #[error(
+        "{}: another traywarden watches with this store already; stop that one first, or give this one a [store].path of its own",
+        path.display()
+    )]
+    Watched {
+        /// The store's file.
+        path: PathBuf,
+    },
     /// The file was written by a newer build.
     #[error(
         "{}: this store has version {found}, this program knows versions up to {known}; install the newer program again",

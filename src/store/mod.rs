@@ -15,12 +15,15 @@
 //! what can be read of it is carried over; opening never refuses for damage.
 
 mod backup;
+mod claim;
 mod encode;
 mod error;
 mod history;
 mod inbox;
+mod minutes;
 mod opening;
 mod outbox;
+mod plain;
 mod read;
 mod rollup;
 mod salvage;
@@ -30,12 +33,14 @@ mod write;
 mod written;
 
 pub use backup::backup;
+pub use claim::{Claim, claim};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
 pub use inbox::{Inbox, InboxAnswer, InboxItem, InboxKind};
 pub use opening::Opening;
 pub use outbox::{LetterProgress, MailOutcome, WaitingMail};
+pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
 pub use write::{Delivery, Record, Rejected};
 pub use written::{AlarmLine, Counts, GarbledLine, JournalLine, LetterLine};

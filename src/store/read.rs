@@ -21,7 +21,7 @@ pub struct Reader {
     pub(super) connection: Connection,
     pub(super) path: PathBuf,
     pub(super) channels: ChannelsOfSeries,
-    sensors: SensorNames,
+    pub(super) sensors: SensorNames,
 }
 
 /// How a replay went.

@@ -19,17 +19,24 @@ use traywarden::demo::nights;
 use traywarden::engine::Engine;
 use traywarden::engine::event::What;
 use traywarden::reading::{ChannelId, Quantity, RawReading};
-use traywarden::rehearse;
+use traywarden::rehearse::printed::Printed;
+use traywarden::rehearse::recorded::{Grain, Recording, rehearse};
 use traywarden::store::{Reader, Record, Store};
 
 const MESSAGES: usize = 40_000;
 
+/// All of them, or those whose names are given: `cargo bench -- year`.
 fn main() {
     let folder = tempfile::tempdir().expect("a temporary folder");
+    let wanted: Vec<String> = std::env::args().skip(1).filter(|argument| !argument.starts_with('-')).collect();
     println!("Figures of one run; the aim stands behind each.");
-    intake(folder.path());
-    rehearsal(folder.path());
-    history(folder.path());
+    let parts: [(&str, fn(&Path)); 4] =
+        [("intake", intake), ("rehearsal", rehearsal), ("history", history), ("year", year)];
+    for (name, measure) in parts {
+        if wanted.is_empty() || wanted.iter().any(|part| part == name) {
+            measure(folder.path());
+        }
+    }
 }
 
 /// Durable QoS 1 intake of the real daemon beside a subscriber that only acknowledges.
@@ -92,7 +99,8 @@ fn rehearsal(folder: &Path) {
     let lines: Vec<String> = story.capture().collect();
     std::fs::write(&capture, lines.join("\n")).expect("writable");
     let began = Instant::now();
-    let summary = rehearse::capture(&config, &capture, std::io::sink(), true).expect("a rehearsal");
+    let summary = rehearse(&config, &Recording::Capture(capture), Printed::new(&config.rules, std::io::sink(), true))
+        .expect("a rehearsal");
     let seconds = began.elapsed().as_secs_f64();
     println!(
         "rehearsal of a week:           {:>10.0} readings/s (aim 1000000)",
@@ -139,6 +147,127 @@ fn history(folder: &Path) {
         points.len()
     );
 }
+
+/// A year of minute means of two racks and a tank, through `rehearse --minutes`.
+fn year(folder: &Path) {
+    let config = traywarden::config::parse(YEAR, "year", folder).expect("the settings are right");
+    let path = folder.join("year.db");
+    let start: traywarden::units::Timestamp = "2026-01-01T00:00:00Z".parse().expect("a time");
+    let until = start + TimeDelta::days(365);
+    let (mut store, _) = Store::open(&path, &config.rules, start).expect("a store");
+    let mut engine = Engine::new(Arc::new(config.rules.clone()), start);
+    let mut take = |at, seq, what| {
+        let event = traywarden::engine::event::Event { at, what };
+        let effects = engine.handle(event.clone());
+        store.commit(&[Record::of(event, seq, effects)]).expect("a commit");
+    };
+    for channel in 0..5_u16 {
+        let raw = RawReading::new(ChannelId(channel), 50.0, None, false).expect("a number");
+        take(start - TimeDelta::hours(1), u32::from(channel), What::Reading(raw));
+    }
+    let mut number = 0;
+    for day in 0..364 {
+        let morning = start + TimeDelta::days(day) + TimeDelta::hours(13);
+        let mut entries = vec![r#"{"did":"water","ml_per_tray":237}"#.to_owned()];
+        if day % 11 == 0 {
+            for rack in ["rack-a", "rack-b"] {
+                if day > 0 {
+                    entries.push(format!(r#"{{"did":"harvest","tray":"{rack}-{}","grams":2400}}"#, day - 11));
+                }
+                entries.push(format!(
+                    r#"{{"did":"sow","tray":"{rack}-{day}","place":"{rack}","crop":"broccoli","count":6}}"#
+                ));
+            }
+        }
+        if day % 11 == 4 {
+            entries.push(r#"{"did":"uncover"}"#.to_owned());
+        }
+        for (seq, entry) in entries.iter().enumerate() {
+            number += 1;
+            let entry = serde_json::from_str(entry).expect("an entry");
+            take(morning, seq as u32, What::Journal { number, entry });
+        }
+    }
+    store.roll_up_minutes(start).expect("minute means");
+    drop(store);
+    fill_minutes(&path, start.timestamp() / 60, until.timestamp() / 60);
+    let recording = Recording::Store { path, since: start, until, grain: Grain::Minutes };
+    let began = Instant::now();
+    let printed = Printed::new(&config.rules, std::io::sink(), true);
+    let summary = rehearse(&config, &recording, printed).expect("a rehearsal");
+    assert!(summary.readings.taken > 2_600_000, "only {} means were taken", summary.readings.taken);
+    println!(
+        "rehearsal of a year's minutes: {:>10.2} s, {} means, {} letters (aim 5 s or less)",
+        began.elapsed().as_secs_f64(),
+        summary.readings.taken,
+        summary.letters.values().sum::<u64>()
+    );
+}
+
+/// Warm, lit days and cool nights; a tank that is filled every other morning.
+fn fill_minutes(path: &Path, from: i64, until: i64) {
+    let mut connection = Connection::open(path).expect("the store opens");
+    let transaction = connection.transaction().expect("a transaction");
+    {
+        let mut insert = transaction
+            .prepare("INSERT OR REPLACE INTO minute (series, minute, n, low, sum, high) VALUES (?1, ?2, 2, ?3, ?4, ?5)")
+            .expect("a statement");
+        for minute in from..until {
+            let hour = (minute % 1440) as f64 / 60.0;
+            let swing = ((hour - 15.0) / 24.0 * std::f64::consts::TAU).cos();
+            let noise = (minute * 7919 % 101) as f64 / 101.0 - 0.5;
+            let left = 60.0 - ((minute - 13 * 60) % 2880) as f64 / 2880.0 * 11.0;
+            let values = [21.0 + 1.5 * swing, 55.0 - 4.0 * swing, 21.2 + 1.4 * swing, 54.0 - 4.0 * swing, left];
+            for (series, value) in values.into_iter().enumerate() {
+                let spread = if series == 4 { 0.02 } else { 0.3 };
+                let value = ((value + spread * noise) * 1000.0) as i64;
+                let row = rusqlite::params![series as i64 + 1, minute, value - 40, value * 2, value + 40];
+                insert.execute(row).expect("a row");
+            }
+        }
+    }
+    let mark = (until * 60_000).to_string();
+    transaction.execute("UPDATE meta SET value = ?1 WHERE key = 'rolled_up_to'", [mark]).expect("a mark");
+    transaction.commit().expect("a commit");
+}
+
+const YEAR: &str = r#"
+[site]
+name = "Saltmarsh Lane"
+time_zone = "America/Chicago"
+[broker]
+url = "mqtt://127.0.0.1:1883"
+[store]
+path = "year.db"
+[[place]]
+id = "rack-a"
+name = "Rack A"
+[[place]]
+id = "rack-b"
+name = "Rack B"
+[[sensor]]
+id = "rack-a-air"
+place = "rack-a"
+topic = "loft/rack-a/air"
+every = "30 s"
+temperature = { pointer = "/t", unit = "Cel" }
+humidity = { pointer = "/h", unit = "%RH" }
+[[sensor]]
+id = "rack-b-air"
+place = "rack-b"
+topic = "loft/rack-b/air"
+every = "30 s"
+temperature = { pointer = "/t", unit = "Cel" }
+humidity = { pointer = "/h", unit = "%RH" }
+[[reservoir]]
+id = "tank"
+feeds = ["rack-a", "rack-b"]
+topic = "loft/tank"
+every = "60 s"
+reads = { what = "volume", unit = "L" }
+shape = { kind = "box", length = "600 mm", width = "400 mm", height = "350 mm" }
+pump_inlet = "20 mm"
+"#;
 
 fn room(port: u16) -> String {
     format!(

@@ -9,202 +9,11 @@ mod broker_server;
 #[path = "../mail/server.rs"]
 #[expect(dead_code, reason = "shared with tests/mail, which uses the rest")]
 mod mail_server;
+mod room;
 
-use broker_server::Server;
 use mail_server::MailServer;
-use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
-use rusqlite::Connection;
-use std::path::PathBuf;
-use std::process::{Child, Command, Output, Stdio};
-use std::time::Duration;
-use tempfile::TempDir;
-
-/// Long enough for a busy machine; every wait ends as soon as what it waits for is there.
-const PATIENCE: Duration = Duration::from_secs(240);
-
-/// One room: its folder, its settings, its daemon.
-struct Room {
-    folder: TempDir,
-    daemon: Option<Child>,
-}
-
-impl Room {
-    fn new(broker: u16, mail: Option<&MailServer>) -> Room {
-        let folder = TempDir::new().expect("a temporary folder");
-        let smtp = mail.map_or(String::new(), |mail| {
-            format!(
-                "smtp = \"smtps://grower@localhost:{}\"\npassword_file = \"{}\"\nca_file = \"{}\"\n",
-                mail.port,
-                mail.path("password").display(),
-                mail.path("ca.pem").display()
-            )
-        });
-        let text = format!(
-            r#"[site]
-name = "Saltmarsh Lane"
-time_zone = "America/Chicago"
-[broker]
-url = "mqtt://127.0.0.1:{broker}"
-[store]
-path = "room.db"
-[mail]
-from = "warden@saltmarsh.example"
-to = ["grower@saltmarsh.example"]
-{smtp}[alarm.reservoir-empty]
-on_delay = "0 s"
-[[place]]
-id = "rack-a"
-name = "Rack A"
-[[sensor]]
-id = "rack-a-air"
-place = "rack-a"
-topic = "loft/rack-a/air"
-every = "1 s"
-temperature = {{ pointer = "/t", unit = "Cel" }}
-humidity = {{ pointer = "/h", unit = "%RH" }}
-[[reservoir]]
-id = "tank"
-feeds = ["rack-a"]
-topic = "loft/tank/distance"
-every = "1 s"
-reads = {{ what = "distance", unit = "mm", sensor_height = "400 mm" }}
-shape = {{ kind = "box", length = "600 mm", width = "400 mm", height = "350 mm" }}
-pump_inlet = "20 mm"
-"#
-        );
-        std::fs::write(folder.path().join("room.toml"), text).expect("the folder can be written");
-        Room { folder, daemon: None }
-    }
-
-    fn verb(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_traywarden"))
-            .arg("--config")
-            .arg(self.folder.path().join("room.toml"))
-            .args(arguments)
-            .stdin(Stdio::null())
-            .output()
-            .expect("the binary runs")
-    }
-
-    /// Starts the daemon and waits until it listens.
-    fn start(&mut self, broker: &Server) {
-        let log = std::fs::File::create(self.folder.path().join("log")).expect("a log");
-        let child = Command::new(env!("CARGO_BIN_EXE_traywarden"))
-            .arg("--config")
-            .arg(self.folder.path().join("room.toml"))
-            .arg("run")
-            .stdin(Stdio::null())
-            .stderr(log)
-            .spawn()
-            .expect("the binary runs");
-        self.daemon = Some(child);
-        wait_for("the daemon to be online", || {
-            (retained(broker.port, "traywarden/saltmarsh-lane/status") == "online").then_some(())
-        });
-    }
-
-    fn kill(&mut self) {
-        let mut daemon = self.daemon.take().expect("it was started");
-        daemon.kill().expect("it runs");
-        daemon.wait().expect("it ends");
-    }
-
-    fn terminate(&mut self) -> Option<i32> {
-        let mut daemon = self.daemon.take().expect("it was started");
-        let sent = Command::new("kill").args(["-TERM", &daemon.id().to_string()]).status().expect("kill runs");
-        assert!(sent.success());
-        daemon.wait().expect("it ends").code()
-    }
-
-    fn store(&self) -> PathBuf {
-        self.folder.path().join("room.db")
-    }
-
-    /// How many readings of a quantity are stored, and how many different values.
-    fn stored(&self, quantity: &str) -> (i64, i64) {
-        let count = || -> rusqlite::Result<(i64, i64)> {
-            Connection::open(self.store())?.query_row(
-                "SELECT count(*), count(DISTINCT raw) FROM reading JOIN series ON series.id = reading.series
-                  WHERE series.quantity = ?1",
-                [quantity],
-                |row| Ok((row.get(0)?, row.get(1)?)),
-            )
-        };
-        count().unwrap_or((0, 0))
-    }
-
-    fn log(&self) -> String {
-        std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
-    }
-}
-
-impl Drop for Room {
-    fn drop(&mut self) {
-        if let Some(daemon) = &mut self.daemon {
-            // It may have ended by itself in a failing test.
-            let _ = daemon.kill();
-            let _ = daemon.wait();
-            if std::thread::panicking() {
-                eprintln!("the daemon's log:\n{}", self.log());
-            }
-        }
-    }
-}
-
-fn broker() -> Server {
-    Server::start(|folder| {
-        format!(
-            "allow_anonymous true\npersistence true\npersistence_location {}/\nautosave_on_changes true\n\
-             autosave_interval 1\nmax_queued_messages 0\n",
-            folder.file("").trim_end_matches('/')
-        )
-    })
-}
-
-fn wait_for<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
-    for _ in 0..(PATIENCE.as_millis() / 100) {
-        if let Some(found) = look() {
-            return found;
-        }
-        std::thread::sleep(Duration::from_millis(100));
-    }
-    panic!("waited {PATIENCE:?} in vain for {what}");
-}
-
-fn block<T>(future: impl Future<Output = T>) -> T {
-    tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime").block_on(future)
-}
-
-/// Publishes at QoS 1 and returns when the broker has everything.
-fn publish(port: u16, messages: &[(&str, String)]) {
-    block(async {
-        let mut options = MqttOptions::new(format!("sensor-{}", messages.len()), "127.0.0.1", port);
-        options.set_keep_alive(Duration::from_secs(20));
-        let (client, mut events) = AsyncClient::new(options, messages.len() + 1);
-        for (topic, payload) in messages {
-            client.publish(*topic, QoS::AtLeastOnce, false, payload.clone()).await.expect("room in the queue");
-        }
-        let mut acknowledged = 0;
-        while acknowledged < messages.len() {
-            if let Event::Incoming(Packet::PubAck(_)) = events.poll().await.expect("the broker answers") {
-                acknowledged += 1;
-            }
-        }
-    });
-}
-
-/// The retained message on a topic; empty if there is none.
-fn retained(port: u16, topic: &str) -> String {
-    let seen = Command::new("mosquitto_sub")
-        .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-t", topic, "-C", "1", "-W", "2", "--retained-only"])
-        .output()
-        .expect("mosquitto_sub runs (apt install mosquitto-clients)");
-    String::from_utf8_lossy(&seen.stdout).trim().to_owned()
-}
-
-fn air(number: usize) -> (&'static str, String) {
-    ("loft/rack-a/air", format!("{{\"t\":{:.3},\"h\":55.0}}", 20.0 + number as f64 / 1000.0))
-}
+use room::{Room, STATUS, air, broker, publish, retained, wait_for};
+use std::process::Command;
 
 #[test]
 fn an_empty_tank_becomes_a_letter_and_a_lamp_and_its_answer_reaches_both() {
@@ -229,8 +38,15 @@ fn an_empty_tank_becomes_a_letter_and_a_lamp_and_its_answer_reaches_both() {
     let answered = room.verb(&["alarms", "acknowledge", "reservoir-empty:tank"]);
     assert_eq!(answered.status.code(), Some(0), "{}", String::from_utf8_lossy(&answered.stdout));
     wait_for("the lamp to be quiet", || retained(broker.port, lamp).contains("\"acknowledged\"").then_some(()));
+    let full: Vec<_> = (0..3).map(|_| ("loft/tank/distance", "150".to_owned())).collect();
+    publish(broker.port, &full);
+    let over = wait_for("the letter that it is over", || mail.taken().into_iter().nth(1));
+    assert_eq!(over["headers"]["In-Reply-To"], letter["headers"]["Message-ID"], "in one thread");
+    assert_ne!(over["headers"]["Message-ID"], letter["headers"]["Message-ID"]);
     assert_eq!(room.terminate(), Some(0), "{}", room.log());
-    assert_eq!(retained(broker.port, "traywarden/saltmarsh-lane/status"), "offline");
+    assert_eq!(retained(broker.port, STATUS), "offline");
+    room.start(&broker);
+    assert!(room.log().contains("the store is as it was left"), "{}", room.log());
 }
 
 #[test]
@@ -268,9 +84,7 @@ fn a_broker_that_was_killed_is_found_again_and_readings_flow() {
     broker.kill();
     wait_for("the loss to be noticed", || room.log().contains("no connection to the broker").then_some(()));
     broker.start_again();
-    wait_for("the daemon to be back", || {
-        (retained(broker.port, "traywarden/saltmarsh-lane/status") == "online").then_some(())
-    });
+    wait_for("the daemon to be back", || (retained(broker.port, STATUS) == "online").then_some(()));
     wait_for("the second reading", || {
         publish(broker.port, &[air(2)]);
         (room.stored("temperature").1 >= 2).then_some(())
@@ -292,7 +106,8 @@ fn the_journal_is_taken_over_the_store_and_over_the_broker_and_bad_entries_are_r
     assert_eq!(refused.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&refused.stdout).contains("no tray called \"Z9\""));
     let entry = r#"{"did":"sow","tray":"K13","place":"rack-a","crop":"kale"}"#;
-    publish(broker.port, &[("traywarden/saltmarsh-lane/journal", entry.to_owned())]);
+    let journal = "traywarden/saltmarsh-lane/journal";
+    publish(broker.port, &[(journal, "{\"did\":\"sow\"".to_owned()), (journal, entry.to_owned())]);
     let trays = wait_for("both trays", || {
         let trays = String::from_utf8_lossy(&room.verb(&["trays", "--json"]).stdout).into_owned();
         trays.contains("K13").then_some(trays)
@@ -310,6 +125,7 @@ fn a_letter_waits_for_a_mail_server_that_is_away_and_a_wrong_config_says_where()
     wait_for("the first try", || room.log().contains("the letter did not leave").then_some(()));
     mail.start();
     wait_for("the letter", || mail.taken().into_iter().next());
+    assert_eq!(room.terminate(), Some(0), "{}", room.log());
     assert_eq!(mail.taken().len(), 1, "once");
 
     let file = room.folder.path().join("wrong.toml");
@@ -323,4 +139,39 @@ fn a_letter_waits_for_a_mail_server_that_is_away_and_a_wrong_config_says_where()
     assert_eq!(checked.status.code(), Some(78));
     let said = String::from_utf8_lossy(&checked.stderr).into_owned();
     assert!(said.contains("wrong.toml:3") && said.contains("site.time_zone"), "{said}");
+}
+
+#[test]
+fn new_settings_are_taken_without_a_stop_and_wrong_ones_change_nothing() {
+    let broker = broker();
+    let mut room = Room::new(broker.port, None);
+    room.start(&broker);
+    room.edit("every = \"1 s\"\ntemperature", "evry = \"1 s\"\ntemperature");
+    room.signal("-HUP");
+    let log = wait_for("the refusal", || Some(room.log()).filter(|log| log.contains("under the old ones")));
+    assert!(log.contains("evry") && log.contains("room.toml:"), "{log}");
+    publish(broker.port, &[air(1)]);
+    wait_for("a reading under the old settings", || (room.stored("temperature").0 >= 1).then_some(()));
+
+    room.edit("evry = \"1 s\"\ntemperature", "every = \"1 s\"\ntemperature");
+    room.edit("loft/rack-a/air", "loft/rack-a/new");
+    room.signal("-HUP");
+    wait_for("the second start", || (room.log().matches("connected to the broker").count() >= 2).then_some(()));
+    publish(broker.port, &[("loft/rack-a/new", air(2).1)]);
+    wait_for("a reading under the new settings", || (room.stored("temperature").1 >= 2).then_some(()));
+    assert!(room.is_running(), "it is the same process");
+    assert!(room.log().contains("the store is as it was left"), "{}", room.log());
+    assert_eq!(room.terminate(), Some(0), "{}", room.log());
+}
+
+#[test]
+fn a_second_daemon_on_the_same_store_is_turned_away() {
+    let broker = broker();
+    let mut room = Room::new(broker.port, None);
+    room.start(&broker);
+    let second = room.verb(&["run"]);
+    assert_eq!(second.status.code(), Some(1));
+    let said = String::from_utf8_lossy(&second.stderr).into_owned();
+    assert!(said.contains("another traywarden") && said.contains("room.db"), "{said}");
+    assert!(room.is_running());
 }

@@ -8,6 +8,7 @@ use traywarden::engine::Engine;
 use traywarden::engine::event::{Effect, Event, What};
 use traywarden::rebuild::rebuild;
 use traywarden::rehearse::Rehearsal;
+use traywarden::rehearse::printed::Printed;
 use traywarden::store::{Reader, Record, Store};
 
 fn run(engine: &mut Engine, events: &[Event]) -> Vec<Effect> {
@@ -97,7 +98,7 @@ fn the_same_seed_gives_the_same_bytes() {
         let told = || {
             let night = Night::of(seed, Bent::default());
             let mut out = Vec::new();
-            let mut rehearsal = Rehearsal::new(&night.config, &mut out, true);
+            let mut rehearsal = Rehearsal::new(&night.config, Printed::new(&night.config.rules, &mut out, true));
             for event in &night.events {
                 rehearsal.event(event.clone()).expect("memory can be written");
             }

@@ -8,13 +8,14 @@ use std::path::Path;
 use traywarden::demo::nights;
 use traywarden::demo::story::{Due, Story};
 use traywarden::rehearse::Rehearsal;
+use traywarden::rehearse::printed::Printed;
 
 fn told(story: &Story) -> Vec<Value> {
     let text = story.config_text(1883, "/nowhere/traywarden.db", "/nowhere/letters");
     let config = traywarden::config::parse(&text, story.name, Path::new("/nowhere"))
         .unwrap_or_else(|problems| panic!("the config of {}:\n{problems}", story.name));
     let mut out = Vec::new();
-    let mut rehearsal = Rehearsal::new(&config, &mut out, true);
+    let mut rehearsal = Rehearsal::new(&config, Printed::new(&config.rules, &mut out, true));
     for message in story.play().messages {
         rehearsal
             .message(message.at, &message.topic, &message.payload, message.retained)

@@ -3,10 +3,11 @@
 //! an off-delay, and nothing returns to normal unseen.
 //!
 //! This file has the words (kinds, states, priorities, evidence); `cycle` has the
-//! state machine of one alarm, `table` a row of reasons for each kind. Which
+//! state machine of one alarm, `register` keeps them all, `table` a row of reasons for each kind. Which
 //! conditions hold is judged in the watches (`air`, `tank`, `silence`, `tray`).
 
 pub mod cycle;
+pub mod register;
 pub mod table;
 
 use crate::reading::Quantity;

@@ -1,0 +1,167 @@
+//! `export`: copies for other programs and for people, as CSV, SQLite, iCalendar or a page
+//! to print. A copy appears under its name only when it is whole.
+
+use super::{Answer, Failure, Outcome, settings, when};
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::report::export::calendar::{Edition, calendar};
+use crate::report::export::sheet::{Sheet, Span};
+use crate::report::export::{csv, record, record_page, sqlite};
+use crate::report::lives::lives;
+use crate::store::Reader;
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+use clap::{Args, ValueEnum};
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+#[derive(Args)]
+pub struct Export {
+    /// What to copy.
+    what: What,
+    /// The file to write; "-" is standard output.
+    #[arg(long, value_name = "FILE")]
+    to: PathBuf,
+    /// From when: "30 days" ago, "2026-03-03 17:00", or RFC 3339. All there is if not said;
+    /// for the record the last 30 days.
+    #[arg(long)]
+    since: Option<String>,
+    /// Until when.
+    #[arg(long, default_value = "now")]
+    until: String,
+    /// In the calendar: let the phone ring so long before, such as "30 min".
+    #[arg(long, value_name = "SPAN")]
+    remind: Option<String>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum What {
+    /// Every reading as heard and believed, as CSV.
+    Readings,
+    /// Minute means, as CSV.
+    Minutes,
+    /// What was done, as CSV.
+    Journal,
+    /// Every change of every alarm, as CSV.
+    Alarms,
+    /// These four as tables of one SQLite file.
+    Sqlite,
+    /// What is due for each growing tray, as iCalendar for a phone.
+    Calendar,
+    /// The air of each place day by day, to print and sign. No food-safety instrument.
+    Record,
+}
+
+/// A record covers this much if nothing is said. Own default.
+const RECORD_SPAN: TimeDelta = TimeDelta::days(30);
+
+impl Export {
+    pub fn run(self, path: &Path) -> Outcome {
+        let config = settings(path)?;
+        let zone = config.rules.site.time_zone;
+        let now = Clock::system().now();
+        let until = when::instant(&self.until, zone, now)?;
+        let since = match &self.since {
+            Some(since) => when::instant(since, zone, now)?,
+            None if self.what == What::Record => until - RECORD_SPAN,
+            None => Timestamp::UNIX_EPOCH,
+        };
+        if until <= since {
+            return Err(Failure::Usage("--until must lie after --since".into()));
+        }
+        let remind = self.remind.as_deref().map(when::span).transpose()?;
+        let reader = Reader::open(&config.store.path, &config.rules)?;
+        let span = Span { since, until, rules: &config.rules };
+        if self.to.as_os_str() == "-" {
+            return match self.what {
+                What::Sqlite => Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
+                what => {
+                    let mut out = BufWriter::new(std::io::stdout().lock());
+                    write(what, &reader, span, now, remind, &mut out)?;
+                    out.flush().map_err(Failure::system("write to standard output"))?;
+                    Ok(Answer::Yes)
+                }
+            };
+        }
+        refuse_the_store(&config, &self.to)?;
+        let part = with_ending(&self.to, ".part");
+        if part.exists() {
+            std::fs::remove_file(&part).map_err(Failure::system(format!("clear away {}", part.display())))?;
+        }
+        let written = self.into_file(&reader, span, now, remind, &part);
+        if written.is_err() && part.exists() {
+            // Best effort: the error of the copy is what matters.
+            let _ = std::fs::remove_file(&part);
+        }
+        written?;
+        std::fs::rename(&part, &self.to).map_err(Failure::system(format!("write {}", self.to.display())))?;
+        eprintln!("Written to {}.", self.to.display());
+        Ok(Answer::Yes)
+    }
+
+    fn into_file(
+        &self,
+        reader: &Reader,
+        span: Span<'_>,
+        now: Timestamp,
+        remind: Option<TimeDelta>,
+        part: &Path,
+    ) -> Result<(), Failure> {
+        if self.what == What::Sqlite {
+            return Ok(sqlite::write(reader, &reader.moment()?, span, part)?);
+        }
+        let doing = || format!("write {}", part.display());
+        let mut out = BufWriter::new(File::create(part).map_err(Failure::system(doing()))?);
+        write(self.what, reader, span, now, remind, &mut out)?;
+        let file = out.into_inner().map_err(|error| Failure::system(doing())(error.into_error()))?;
+        file.sync_all().map_err(Failure::system(doing()))
+    }
+}
+
+fn write(
+    what: What,
+    reader: &Reader,
+    span: Span<'_>,
+    now: Timestamp,
+    remind: Option<TimeDelta>,
+    out: &mut impl Write,
+) -> Result<(), Failure> {
+    let text = match what {
+        What::Readings => return Ok(csv::write(Sheet::Readings, reader, &reader.moment()?, span, out)?),
+        What::Minutes => return Ok(csv::write(Sheet::Minutes, reader, &reader.moment()?, span, out)?),
+        What::Journal => return Ok(csv::write(Sheet::Journal, reader, &reader.moment()?, span, out)?),
+        What::Alarms => return Ok(csv::write(Sheet::Alarms, reader, &reader.moment()?, span, out)?),
+        What::Sqlite => return Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
+        What::Calendar => {
+            let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
+            let revision = lines.last().map_or(0, |line| line.number);
+            calendar(span.rules, &lives(span.rules, &lines), Edition { now, revision, remind })
+        }
+        What::Record => {
+            let record = record::gather(reader, span.rules, span.since, span.until)?;
+            record_page::page(span.rules, &record, now)?
+        }
+    };
+    out.write_all(text.as_bytes()).map_err(Failure::system("write the export"))
+}
+
+/// The copy must not be written over what it is a copy of.
+fn refuse_the_store(config: &Config, to: &Path) -> Result<(), Failure> {
+    let store = &config.store.path;
+    let beside = ["", "-wal", "-shm", ".part"].map(|ending| with_ending(store, ending));
+    let same = |one: &Path, other: &Path| match (one.canonicalize(), other.canonicalize()) {
+        (Ok(one), Ok(other)) => one == other,
+        _ => one == other,
+    };
+    if beside.iter().any(|file| same(file, to)) {
+        return Err(Failure::Usage(format!("{} belongs to the store itself; give --to another name", to.display())));
+    }
+    Ok(())
+}
+
+fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(ending);
+    PathBuf::from(name)
+}

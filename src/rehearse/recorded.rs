@@ -1,0 +1,162 @@
+//! What a rehearsal is fed from: a capture of an MQTT subscriber, or the daemon's own
+//! store, reading by reading or by minute means.
+
+use super::{Rehearsal, RehearsalError, Summary, Teller};
+use crate::config::Config;
+use crate::engine::event::{Event, What};
+use crate::engine::rules::Rules;
+use crate::intake::capture;
+use crate::reading::Quantity;
+use crate::store::Reader;
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+use std::io::BufRead;
+use std::path::{Path, PathBuf};
+
+/// A recorded span.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Recording {
+    /// One JSON object a line, as `mosquitto_sub -F %j` prints it.
+    Capture(PathBuf),
+    /// The daemon's own store.
+    Store {
+        /// The file.
+        path: PathBuf,
+        /// From when.
+        since: Timestamp,
+        /// Until when.
+        until: Timestamp,
+        /// What is read.
+        grain: Grain,
+    },
+}
+
+/// How finely a store is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Grain {
+    /// Every reading, judged anew.
+    Readings,
+    /// One mean a minute and series: what was believed then, calibrated as it was then.
+    /// Kept for good, and several times faster; refused readings are not in it.
+    Minutes,
+}
+
+/// Runs a recording under these settings.
+///
+/// # Errors
+/// When it cannot be read, or the teller cannot pass on what it is told.
+pub fn rehearse(config: &Config, recording: &Recording, teller: impl Teller) -> Result<Summary, RehearsalError> {
+    match recording {
+        Recording::Capture(path) => capture(config, path, teller),
+        Recording::Store { path, since, until, grain: Grain::Readings } => {
+            readings(config, path, *since, *until, teller)
+        }
+        Recording::Store { path, since, until, grain: Grain::Minutes } => minutes(config, path, *since, *until, teller),
+    }
+}
+
+/// Lines that are no recorded message are skipped and counted, as long as there is any
+/// that is one.
+fn capture(config: &Config, path: &Path, teller: impl Teller) -> Result<Summary, RehearsalError> {
+    let shown = path.display().to_string();
+    let failed = |source| RehearsalError::Read { path: shown.clone(), source };
+    let file = std::fs::File::open(path).map_err(failed)?;
+    let mut reader = std::io::BufReader::with_capacity(1 << 20, file);
+    let mut rehearsal = Rehearsal::new(config, teller);
+    let mut line = Vec::new();
+    let mut first = None;
+    for number in 1.. {
+        line.clear();
+        if reader.read_until(b'\n', &mut line).map_err(failed)? == 0 {
+            break;
+        }
+        if line.iter().all(u8::is_ascii_whitespace) {
+            continue;
+        }
+        match capture::read_line(number, &line) {
+            Ok(message) => rehearsal.message(message.at, &message.topic, &message.payload, message.retained)?,
+            Err(error) => {
+                rehearsal.summary.lines_skipped += 1;
+                first.get_or_insert(error);
+            }
+        }
+    }
+    match first {
+        Some(first) if rehearsal.engine.is_none() => Err(RehearsalError::NothingRecorded { path: shown, first }),
+        _ => rehearsal.finish(),
+    }
+}
+
+fn readings(
+    config: &Config,
+    path: &Path,
+    since: Timestamp,
+    until: Timestamp,
+    teller: impl Teller,
+) -> Result<Summary, RehearsalError> {
+    let reader = Reader::open(path, &config.rules)?;
+    let mut rehearsal = Rehearsal::new(config, teller);
+    what_stood(&reader, since, &mut rehearsal)?;
+    let mut failed = Ok(());
+    reader.events(since, until, |event| {
+        if failed.is_ok() {
+            failed = rehearsal.event(event);
+        }
+    })?;
+    failed?;
+    rehearsal.finish()
+}
+
+fn minutes(
+    config: &Config,
+    path: &Path,
+    since: Timestamp,
+    until: Timestamp,
+    teller: impl Teller,
+) -> Result<Summary, RehearsalError> {
+    let reader = Reader::open(path, &config.rules)?;
+    let mut rehearsal = Rehearsal::new(config, teller);
+    rehearsal.rules = std::sync::Arc::new(as_believed(&config.rules));
+    what_stood(&reader, since, &mut rehearsal)?;
+    let mut failed = Ok(());
+    reader.minutes(since, until, |event| {
+        if failed.is_ok() {
+            failed = rehearsal.event(event);
+        }
+    })?;
+    failed?;
+    rehearsal.finish()
+}
+
+/// What the journal said before `since`, so that every tray is in its stage.
+fn what_stood<T: Teller>(
+    reader: &Reader,
+    since: Timestamp,
+    rehearsal: &mut Rehearsal<'_, T>,
+) -> Result<(), RehearsalError> {
+    for line in reader.journal(Timestamp::UNIX_EPOCH)?.into_iter().filter(|line| line.at < since) {
+        let mut entry = line.entry;
+        entry.at.get_or_insert(line.at);
+        rehearsal.event(Event { at: since, what: What::Journal { number: line.number, entry } })?;
+    }
+    Ok(())
+}
+
+/// The same rules for values that were calibrated, and made litres of, before.
+fn as_believed(rules: &Rules) -> Rules {
+    let mut rules = rules.clone();
+    for sensor in &mut rules.sensors {
+        sensor.every = sensor.every.max(TimeDelta::minutes(1));
+    }
+    for index in 0..rules.channels.len() {
+        let in_tank = rules.sensor(rules.channels[index].sensor).reservoir.is_some();
+        let channel = &mut rules.channels[index];
+        channel.gain = 1.0;
+        channel.offset = 0.0;
+        if in_tank {
+            channel.quantity = Quantity::Volume;
+            channel.resolution = 0.0;
+        }
+    }
+    rules
+}

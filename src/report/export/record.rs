@@ -1,0 +1,373 @@
+//! The air of every place day by day, as a record to sign is made of it: extremes and
+//! means, hours without data, hours outside the band that the trays' stage asks for,
+//! and the alarms with what people did. Figures only; `record_page` sets them on paper.
+
+use super::ExportError;
+use crate::engine::alarm::{AlarmKey, AlarmState};
+use crate::engine::band::{Band, demand_of, served_by};
+use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::tray::{Stage, Tray};
+use crate::engine::waking::local_instant;
+use crate::journal::Did;
+use crate::reading::{Quantity, SensorId};
+use crate::report::lives::{Life, lives};
+use crate::report::{self, Series};
+use crate::store::{AlarmLine, HistoryPoint, JournalLine, Reader};
+use crate::units::Timestamp;
+use chrono::{NaiveDate, NaiveTime, TimeDelta};
+use std::collections::BTreeMap;
+
+/// The record of a span.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Record {
+    /// The first local midnight in it.
+    pub since: Timestamp,
+    /// Its end.
+    pub until: Timestamp,
+    /// A place that has a sensor each.
+    pub places: Vec<PlaceRecord>,
+    /// Alarms that held in the span, oldest first.
+    pub alarms: Vec<Episode>,
+}
+
+/// One place.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlaceRecord {
+    /// Its name.
+    pub name: String,
+    /// Names of the places inside it that breathe by its sensors.
+    pub serves: Vec<String>,
+    /// Its sensors.
+    pub sensors: Vec<SensorRecord>,
+    /// A local day each.
+    pub days: Vec<Day>,
+    /// For the chart.
+    pub series: Vec<Series>,
+}
+
+/// A sensor and how its readings are corrected.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensorRecord {
+    /// The id.
+    pub id: String,
+    /// Quantity, gain, offset and stated accuracy, each in the quantity's unit.
+    pub corrections: Vec<(Quantity, f64, f64, f64)>,
+}
+
+/// A local day of one place.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Day {
+    /// The local date.
+    pub date: NaiveDate,
+    /// Hours of the day that lie in the span: 24, less at its end, 23 or 25 where clocks change.
+    pub hours: f64,
+    /// Temperature, Celsius.
+    pub temperature: Measured,
+    /// Relative humidity, per cent.
+    pub humidity: Measured,
+    /// Stages of the trays that stood there, in order.
+    pub stages: Vec<Stage>,
+}
+
+/// One quantity over a day.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Measured {
+    /// Lowest, mean over time, highest; `None`: nothing was read.
+    pub low_mean_high: Option<(f64, f64, f64)>,
+    /// Hours with data.
+    pub known_hours: f64,
+    /// Hours outside the band; `None`: there was no limit to be outside of.
+    pub outside_hours: Option<f64>,
+    /// The narrowest limits that were asked for that day; `None`: none.
+    pub band: (Option<f64>, Option<f64>),
+}
+
+/// One alarm from its first word to its last.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Episode {
+    /// Which.
+    pub key: AlarmKey,
+    /// Since when the condition held.
+    pub since: Timestamp,
+    /// When it was over and answered; `None`: not within the span.
+    pub over_at: Option<Timestamp>,
+    /// The first sentence people were shown.
+    pub text: String,
+    /// Who answered it, when, and how it stood then.
+    pub answers: Vec<(Timestamp, String, AlarmState)>,
+    /// What the journal says was done meanwhile at that place or tray: when, by whom, what.
+    pub done: Vec<(Timestamp, Option<String>, Did)>,
+}
+
+/// How often the trays' demand is looked up: stages change in hours. Own default.
+const DEMAND_EVERY: TimeDelta = TimeDelta::minutes(10);
+/// Alarms that began this long before the span are still told in it.
+const ALARMS_BEFORE: TimeDelta = TimeDelta::days(60);
+
+/// Gathers the record of a span, which is taken from the local midnight before `since`.
+///
+/// # Errors
+/// When the store cannot be read.
+pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp) -> Result<Record, ExportError> {
+    let zone = rules.site.time_zone;
+    let since = local_instant(zone, since.with_timezone(&zone).date_naive(), NaiveTime::MIN);
+    let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
+    let all = lives(rules, &lines);
+    let mut places = Vec::new();
+    for place in (0..rules.places.len()).map(|index| PlaceId(index as u16)) {
+        let sensors: Vec<SensorId> = (0..rules.sensors.len())
+            .map(|index| SensorId(index as u16))
+            .filter(|sensor| rules.sensor(*sensor).place == Some(place))
+            .collect();
+        if sensors.is_empty() {
+            continue;
+        }
+        let air = |quantity| -> Result<Vec<Held>, ExportError> {
+            let mut heard = Vec::new();
+            for sensor in &sensors {
+                let sensor = rules.sensor(*sensor);
+                let points = reader.history(&sensor.id, quantity, since, until, TimeDelta::minutes(1))?;
+                heard.push((points, sensor.every, sensor.silent_after));
+            }
+            Ok(held(&heard, until))
+        };
+        let stand = Stand { rules, place, served: served_by(rules, place), lives: &all };
+        let days = days(&stand, since, until, &air(Quantity::Temperature)?, &air(Quantity::Humidity)?);
+        let own = rules.place(place);
+        let step = report::step_for(since, until);
+        places.push(PlaceRecord {
+            name: own.name.clone(),
+            serves: stand
+                .served
+                .iter()
+                .filter(|served| **served != place)
+                .map(|served| rules.place(*served).name.clone())
+                .collect(),
+            sensors: sensors.iter().map(|sensor| corrections(rules, *sensor)).collect(),
+            days,
+            series: report::series(reader, rules, &own.id, since, until, step)?,
+        });
+    }
+    let changes = reader.alarm_changes(since - ALARMS_BEFORE)?;
+    Ok(Record { since, until, places, alarms: episodes(rules, &changes, &lines, &all, since, until) })
+}
+
+fn corrections(rules: &Rules, sensor: SensorId) -> SensorRecord {
+    let channels = rules.channels.iter().filter(|channel| channel.sensor == sensor);
+    SensorRecord {
+        id: rules.sensor(sensor).id.clone(),
+        corrections: channels
+            .map(|channel| (channel.quantity, channel.gain, channel.offset, channel.accuracy))
+            .collect(),
+    }
+}
+
+/// A value and the time for which it stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Held {
+    from: Timestamp,
+    until: Timestamp,
+    low: f64,
+    mean: f64,
+    high: f64,
+}
+
+/// The minutes of one or more sensors of a place, with how often each should speak and when
+/// it counts as silent, as values over time. A minute stands until the next one; before a
+/// silence it stands for as long as the sensor's pace.
+fn held(heard: &[(Vec<HistoryPoint>, TimeDelta, TimeDelta)], until: Timestamp) -> Vec<Held> {
+    let mut minutes: BTreeMap<Timestamp, (f64, f64, u32, f64)> = BTreeMap::new();
+    for point in heard.iter().flat_map(|(points, ..)| points) {
+        let minute = minutes.entry(point.from).or_insert((f64::INFINITY, 0.0, 0, f64::NEG_INFINITY));
+        *minute = (minute.0.min(point.low), minute.1 + point.mean, minute.2 + 1, minute.3.max(point.high));
+    }
+    let pace = heard.iter().map(|(_, every, _)| *every).max().unwrap_or_default().max(TimeDelta::minutes(1));
+    let silent = heard.iter().map(|(.., silent)| *silent).max().unwrap_or_default().max(pace);
+    let mut starts = minutes.keys().copied().skip(1).collect::<Vec<_>>().into_iter();
+    minutes
+        .into_iter()
+        .map(|(from, (low, sum, n, high))| {
+            let next = starts.next().unwrap_or(until);
+            let ends = if next - from <= silent { next } else { from + pace };
+            Held { from, until: ends.min(until), low, mean: sum / f64::from(n.max(1)), high }
+        })
+        .collect()
+}
+
+/// A place, and who breathes its air.
+struct Stand<'a> {
+    rules: &'a Rules,
+    place: PlaceId,
+    served: Vec<PlaceId>,
+    lives: &'a [Life],
+}
+
+impl Stand<'_> {
+    fn trays(&self, at: Timestamp) -> Vec<Tray> {
+        self.lives
+            .iter()
+            .filter(|life| life.tray.sown_at <= at && life.end.as_ref().is_none_or(|end| at < end.at))
+            .filter(|life| self.served.contains(&life.place_at(at)))
+            .map(|life| life.as_of(at))
+            .collect()
+    }
+}
+
+fn days(stand: &Stand<'_>, since: Timestamp, until: Timestamp, temperature: &[Held], humidity: &[Held]) -> Vec<Day> {
+    let zone = stand.rules.site.time_zone;
+    let mut days = Vec::new();
+    let mut date = since.with_timezone(&zone).date_naive();
+    loop {
+        let from = local_instant(zone, date, NaiveTime::MIN).max(since);
+        let Some(next) = date.succ_opt() else { break };
+        let to = local_instant(zone, next, NaiveTime::MIN).min(until);
+        if from >= until {
+            break;
+        }
+        let mut bands = Vec::new();
+        let mut stages = Vec::new();
+        let mut at = from;
+        while at < to {
+            let trays = stand.trays(at);
+            let here: Vec<&Tray> = trays.iter().collect();
+            bands.push(demand_of(stand.rules, stand.place, &here, !stand.lives.is_empty(), at).band);
+            stages.extend(trays.iter().map(|tray| tray.stage(at)));
+            at += DEMAND_EVERY;
+        }
+        stages.sort_unstable();
+        stages.dedup();
+        let day = Span { from, to, bands: &bands };
+        days.push(Day {
+            date,
+            hours: hours(to - from),
+            temperature: day.measure(temperature, |band| (band.temperature_min, band.temperature_max)),
+            humidity: day.measure(humidity, |band| (band.humidity_min, band.humidity_max)),
+            stages,
+        });
+        date = next;
+    }
+    days
+}
+
+/// A day, and the band that held in each of its steps of [`DEMAND_EVERY`].
+struct Span<'a> {
+    from: Timestamp,
+    to: Timestamp,
+    bands: &'a [Band],
+}
+
+impl Span<'_> {
+    fn measure(&self, air: &[Held], limits: impl Fn(&Band) -> (Option<f64>, Option<f64>)) -> Measured {
+        let mut extremes: Option<(f64, f64)> = None;
+        let (mut known, mut weighed, mut outside) = (0.0, 0.0, 0.0);
+        let first = air.partition_point(|held| held.until <= self.from);
+        for held in air[first..].iter().take_while(|held| held.from < self.to) {
+            let from = held.from.max(self.from);
+            let length = hours(held.until.min(self.to) - from);
+            known += length;
+            weighed += held.mean * length;
+            let (low, high) = extremes.unwrap_or((held.low, held.high));
+            extremes = Some((low.min(held.low), high.max(held.high)));
+            let nth = (from - self.from).num_milliseconds() / DEMAND_EVERY.num_milliseconds();
+            let (min, max) =
+                usize::try_from(nth).ok().and_then(|nth| self.bands.get(nth)).map_or((None, None), &limits);
+            if min.is_some_and(|min| held.mean < min) || max.is_some_and(|max| held.mean > max) {
+                outside += length;
+            }
+        }
+        let lows = self.bands.iter().filter_map(|band| limits(band).0).reduce(f64::max);
+        let highs = self.bands.iter().filter_map(|band| limits(band).1).reduce(f64::min);
+        Measured {
+            low_mean_high: extremes.filter(|_| known > 0.0).map(|(low, high)| (low, weighed / known, high)),
+            known_hours: known,
+            outside_hours: (lows.is_some() || highs.is_some()).then_some(outside),
+            band: (lows, highs),
+        }
+    }
+}
+
+fn hours(span: TimeDelta) -> f64 {
+    span.num_milliseconds() as f64 / 3_600_000.0
+}
+
+/// Alarms from the change that raised them to the one that ended them.
+fn episodes(
+    rules: &Rules,
+    changes: &[AlarmLine],
+    journal: &[JournalLine],
+    lives: &[Life],
+    since: Timestamp,
+    until: Timestamp,
+) -> Vec<Episode> {
+    let mut open: BTreeMap<AlarmKey, Episode> = BTreeMap::new();
+    let mut over = Vec::new();
+    for change in changes.iter().filter(|change| change.at < until) {
+        let episode = open.entry(change.key.clone()).or_insert_with(|| Episode {
+            key: change.key.clone(),
+            since: change.since,
+            over_at: None,
+            text: change.text.clone(),
+            answers: Vec::new(),
+            done: Vec::new(),
+        });
+        if let Some(by) = &change.by
+            && change.state != change.before
+            && !episode.answers.iter().any(|(_, who, state)| who == by && *state == change.state)
+        {
+            episode.answers.push((change.at, by.clone(), change.state));
+        }
+        if change.state == AlarmState::Normal
+            && let Some(mut ended) = open.remove(&change.key)
+        {
+            ended.over_at = Some(change.at);
+            over.push(ended);
+        }
+    }
+    over.extend(open.into_values());
+    over.retain(|episode| episode.over_at.is_none_or(|at| at >= since));
+    over.sort_by(|one, other| one.since.cmp(&other.since).then_with(|| one.key.cmp(&other.key)));
+    for episode in &mut over {
+        episode.done = done_meanwhile(rules, episode, journal, lives, until);
+    }
+    over
+}
+
+fn done_meanwhile(
+    rules: &Rules,
+    episode: &Episode,
+    journal: &[JournalLine],
+    lives: &[Life],
+    until: Timestamp,
+) -> Vec<(Timestamp, Option<String>, Did)> {
+    let ends = episode.over_at.unwrap_or(until);
+    let subject = &episode.key.subject;
+    let sensors_place = rules.sensors.iter().find(|sensor| sensor.id == *subject).and_then(|sensor| sensor.place);
+    let place = rules.place_named(subject).or(sensors_place);
+    let served = place.map(|place| served_by(rules, place)).unwrap_or_default();
+    let tray_here = |name: &str, at: Timestamp| {
+        name == subject || lives.iter().any(|life| life.tray.name == name && served.contains(&life.place_at(at)))
+    };
+    let place_here = |id: &str| id == subject || rules.place_named(id).is_some_and(|place| served.contains(&place));
+    let taken = journal.iter().filter(|line| line.refused.is_none() && line.struck_by.is_none());
+    taken
+        .map(|line| (line.entry.at.unwrap_or(line.at), line))
+        .filter(|(at, _)| episode.since <= *at && *at <= ends)
+        .filter(|(at, line)| match &line.entry.did {
+            Did::Unweight(target)
+            | Did::Uncover(target)
+            | Did::Light(target)
+            | Did::Mist(target)
+            | Did::Water { target, .. }
+            | Did::Look { target, .. } => match (&target.tray, &target.place) {
+                (Some(tray), _) => tray_here(tray, *at),
+                (None, Some(place)) => place_here(place),
+                (None, None) => true,
+            },
+            Did::Move { tray, .. } | Did::Harvest { tray, .. } | Did::Discard { tray, .. } => tray_here(tray, *at),
+            Did::Note { tray, .. } => tray.as_ref().is_none_or(|tray| tray_here(tray, *at)),
+            Did::Refill { reservoir, .. } => reservoir.as_ref().is_none_or(|id| id == subject),
+            Did::Sow(_) | Did::Strike { .. } => false,
+        })
+        .map(|(at, line)| (at, line.entry.by.clone(), line.entry.did.clone()))
+        .collect()
+}

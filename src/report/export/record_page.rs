@@ -1,0 +1,371 @@
+//! The record of the air on paper: one self-contained page that prints on A4 and Letter,
+//! with room to sign. It says first what it is not.
+
+use super::ExportError;
+use super::record::{Day, Episode, Measured, PlaceRecord, Record, SensorRecord};
+use crate::chart;
+use crate::engine::alarm::AlarmState;
+use crate::engine::rules::{Rules, Site};
+use crate::journal::{Did, Target};
+use crate::reading::Quantity;
+use crate::report;
+use crate::units::{Celsius, Timestamp, UnitSystem};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+/// The whole page.
+///
+/// # Errors
+/// When a chart cannot be drawn.
+pub fn page(rules: &Rules, record: &Record, made_at: Timestamp) -> Result<String, ExportError> {
+    let site = &rules.site;
+    let title = format!("Temperature and humidity record, {}", site.name);
+    let mut places = Vec::new();
+    for place in &record.places {
+        places.push(set_place(rules, record, place)?);
+    }
+    Ok(html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (title) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                header {
+                    h1 { "Temperature and humidity record" }
+                    p {
+                        strong { (site.name) } ", "
+                        (date(site, record.since)) " to " (date_and_time(site, record.until))
+                        ". Times are local (" (site.time_zone.name()) ")."
+                    }
+                    p.soft { "Made by traywarden " (env!("CARGO_PKG_VERSION")) " on " (date_and_time(site, made_at)) "." }
+                }
+                section.caution {
+                    h2 { "What this is not" }
+                    p {
+                        "This is what room sensors said, as a help in growing. It is not a HACCP plan and no part of one "
+                        "until somebody qualified makes it one; it is not made with a validated or certified instrument; "
+                        "it makes no statement on pathogens, on the product, or on whether anything is safe to eat. "
+                        "Which records you must keep, and with which instruments, your local food-safety authority "
+                        "decides: ask there."
+                    }
+                }
+                @if record.places.is_empty() { p { "No place in the settings has a sensor, so there is nothing to record." } }
+                @for place in places { (place) }
+                (alarms(site, rules, record))
+                (how_to_read(record))
+                section.sign {
+                    h2 { "Read and signed" }
+                    @for _ in 0..2 {
+                        div.line { span { "Name" } span { "Signature" } span { "Date" } }
+                    }
+                }
+            }
+        }
+    }
+    .into_string())
+}
+
+fn set_place(rules: &Rules, record: &Record, place: &PlaceRecord) -> Result<Markup, ExportError> {
+    let site = &rules.site;
+    let drawn = place.series.iter().any(|series| !series.points.is_empty());
+    let picture = if drawn {
+        let chart = report::chart(rules, &place.name, &place.series, record.since, record.until, [None; 4]);
+        Some(chart::history_chart_svg(&chart)?)
+    } else {
+        None
+    };
+    let degrees = match site.units {
+        UnitSystem::Metric => "°C",
+        UnitSystem::Us => "°F",
+    };
+    Ok(html! {
+        section.place {
+            h2 { (place.name) }
+            @if !place.serves.is_empty() { p.soft { "Its sensors also stand for " (place.serves.join(", ")) "." } }
+            ul.sensors { @for sensor in &place.sensors { li { (set_sensor(site, sensor)) } } }
+            @if let Some(picture) = picture { figure { (PreEscaped(picture)) } }
+            div.wide {
+                table {
+                    thead {
+                        tr {
+                            th rowspan="2" scope="col" { "Day" }
+                            th colspan="3" scope="colgroup" { "Temperature, " (degrees) }
+                            th colspan="3" scope="colgroup" { "Humidity, %" }
+                            th colspan="2" scope="colgroup" { "Hours without data" }
+                            th colspan="2" scope="colgroup" { "Hours outside the band" }
+                            th rowspan="2" scope="col" { "Stages there" }
+                            th rowspan="2" scope="col" { "Initials" }
+                        }
+                        tr {
+                            @for _ in 0..2 { th.first scope="col" { "low" } th scope="col" { "mean" } th scope="col" { "high" } }
+                            @for _ in 0..2 { th.first scope="col" { "temp." } th scope="col" { "hum." } }
+                        }
+                    }
+                    tbody { @for day in &place.days { (set_day(site, day)) } }
+                }
+            }
+        }
+    })
+}
+
+fn set_sensor(site: &Site, sensor: &SensorRecord) -> Markup {
+    html! {
+        "Sensor " code { (sensor.id) } ": "
+        @for (nth, (quantity, gain, offset, accuracy)) in sensor.corrections.iter().enumerate() {
+            @if nth > 0 { "; " }
+            (quantity.word()) " within " (plus_minus(site, *quantity, *accuracy)) " as stated in the settings, "
+            @if *gain == 1.0 && *offset == 0.0 { "not corrected" }
+            @else { "corrected in the settings (" (trimmed(*gain)) " × reading " (signed(*offset)) ")" }
+        }
+        ". Last calibration: not recorded in traywarden; by hand "
+        span.blank {}
+    }
+}
+
+fn set_day(site: &Site, day: &Day) -> Markup {
+    let degrees = |celsius: f64| match site.units {
+        UnitSystem::Metric => format!("{celsius:.1}"),
+        UnitSystem::Us => format!("{:.1}", Celsius(celsius).to_fahrenheit()),
+    };
+    let percent = |percent: f64| format!("{percent:.0}");
+    let missing = |measured: &Measured| (day.hours - measured.known_hours).max(0.0);
+    html! {
+        tr {
+            th scope="row" {
+                (day.date.format("%a %-d %b %Y"))
+                @if day.hours < 22.5 { br; span.soft { (hours(day.hours)) " h of it" } }
+            }
+            (three(&day.temperature, degrees))
+            (three(&day.humidity, percent))
+            (gap(missing(&day.temperature), true))
+            (gap(missing(&day.humidity), false))
+            (outside(&day.temperature, degrees, true))
+            (outside(&day.humidity, percent, false))
+            td.words { (day.stages.iter().map(|stage| stage.word()).collect::<Vec<_>>().join(", ")) @if day.stages.is_empty() { "no trays" } }
+            td {}
+        }
+    }
+}
+
+fn three(measured: &Measured, show: impl Fn(f64) -> String) -> Markup {
+    html! {
+        @match measured.low_mean_high {
+            Some((low, mean, high)) => { td.first { (show(low)) } td { (show(mean)) } td { (show(high)) } }
+            None => { td.first.none colspan="3" { "no data" } }
+        }
+    }
+}
+
+fn gap(missing: f64, first: bool) -> Markup {
+    html! { td.first[first].marked[missing >= SHOWN_HOURS] { @if missing >= SHOWN_HOURS { (hours(missing)) } @else { "0" } } }
+}
+
+fn outside(measured: &Measured, show: impl Fn(f64) -> String, first: bool) -> Markup {
+    let end = |limit: Option<f64>| limit.map_or("…".to_owned(), &show);
+    html! {
+        @match measured.outside_hours {
+            Some(out) => {
+                td.first[first].marked[out >= SHOWN_HOURS] {
+                    @if out >= SHOWN_HOURS { (hours(out)) } @else { "0" }
+                    br; span.soft { (end(measured.band.0)) "–" (end(measured.band.1)) }
+                }
+            }
+            None => { td.first[first].none { "no band" } }
+        }
+    }
+}
+
+fn alarms(site: &Site, rules: &Rules, record: &Record) -> Markup {
+    html! {
+        section {
+            h2 { "Alarms in this time, and what was done" }
+            @if record.alarms.is_empty() { p { "None." } }
+            @else {
+                div.wide {
+                    table.alarms {
+                        thead { tr {
+                            th scope="col" { "From, to" } th scope="col" { "What" } th scope="col" { "Answered" }
+                            th scope="col" { "Done meanwhile, by the journal" } th scope="col" { "Remarks" }
+                        } }
+                        tbody { @for episode in &record.alarms { (set_episode(site, rules, episode)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn set_episode(site: &Site, rules: &Rules, episode: &Episode) -> Markup {
+    let more = episode.done.len().saturating_sub(MOST_DONE);
+    html! {
+        tr {
+            td.words {
+                (date_and_time(site, episode.since)) br;
+                @match episode.over_at { Some(at) => { (date_and_time(site, at)) } None => "holds at the end" }
+            }
+            td.words { strong { (episode.key.kind.word()) } ", " (subject(rules, &episode.key.subject)) br; (episode.text) }
+            td.words {
+                @if episode.answers.is_empty() { "nobody" }
+                @for (at, by, state) in &episode.answers {
+                    (answer(*state)) " by " (by) ", " (date_and_time(site, *at)) br;
+                }
+            }
+            td.words {
+                @if episode.done.is_empty() { "nothing entered" }
+                @for (at, by, did) in episode.done.iter().take(MOST_DONE) {
+                    (date_and_time(site, *at)) ": " (deed(rules, did))
+                    @if let Some(by) = by { " (" (by) ")" }
+                    br;
+                }
+                @if more > 0 { "and " (more) " more entries" }
+            }
+            td {}
+        }
+    }
+}
+
+fn how_to_read(record: &Record) -> Markup {
+    html! {
+        section.soft {
+            h2 { "How the figures are made" }
+            p {
+                "Low and high are single readings that passed the quality checks; the mean is over the time with data. "
+                "A reading stands until the next one, unless the sensor was silent in between: that time is without data. "
+                "The band is the narrowest that the stages of the trays there asked for on that day; being outside it is "
+                "common and not by itself harmful. Covered trays ask for no humidity. The mean of each minute is held "
+                "against the band of its time."
+                @if record.places.iter().any(|place| place.days.iter().any(|day| day.hours > 24.5 || (22.5..23.5).contains(&day.hours))) {
+                    " A day on which the clocks change has 23 or 25 hours."
+                }
+            }
+        }
+    }
+}
+
+fn subject(rules: &Rules, id: &str) -> String {
+    let place = rules.places.iter().find(|place| place.id == id).map(|place| &place.name);
+    let tank = rules.reservoirs.iter().find(|reservoir| reservoir.id == id).map(|reservoir| &reservoir.name);
+    place.or(tank).map_or_else(|| id.to_owned(), Clone::clone)
+}
+
+fn answer(state: AlarmState) -> &'static str {
+    match state {
+        AlarmState::Acknowledged | AlarmState::Normal => "acknowledged",
+        AlarmState::Shelved => "silenced for a while",
+        AlarmState::OutOfService => "taken out of service",
+        AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged => "brought back",
+    }
+}
+
+fn deed(rules: &Rules, did: &Did) -> String {
+    let on = |target: &Target| match (&target.tray, &target.place) {
+        (Some(tray), _) => tray.clone(),
+        (None, Some(place)) => subject(rules, place),
+        (None, None) => "all trays".to_owned(),
+    };
+    let with = |words: String, note: &Option<String>| match note {
+        Some(note) => format!("{words}: {note}"),
+        None => words,
+    };
+    match did {
+        Did::Sow(sowing) => format!("sowed {}", sowing.tray),
+        Did::Unweight(target) => format!("weight off {}", on(target)),
+        Did::Uncover(target) => format!("uncovered {}", on(target)),
+        Did::Light(target) => format!("to the light, {}", on(target)),
+        Did::Water { target, .. } => format!("watered {}", on(target)),
+        Did::Mist(target) => format!("misted {}", on(target)),
+        Did::Refill { reservoir, .. } => {
+            format!("refilled {}", reservoir.as_ref().map_or("the reservoir".to_owned(), |id| subject(rules, id)))
+        }
+        Did::Move { tray, place } => format!("moved {tray} to {}", subject(rules, place)),
+        Did::Look { target, note } => with(format!("looked at {}", on(target)), note),
+        Did::Harvest { tray, note, .. } => with(format!("cut {tray}"), note),
+        Did::Discard { tray, note, .. } => with(format!("discarded {tray}"), note),
+        Did::Note { text, .. } => text.clone(),
+        Did::Strike { entry, .. } => format!("struck out entry {entry}"),
+    }
+}
+
+fn plus_minus(site: &Site, quantity: Quantity, accuracy: f64) -> String {
+    match (quantity, site.units) {
+        (Quantity::Temperature, UnitSystem::Metric) => format!("±{} K", trimmed(accuracy)),
+        (Quantity::Temperature, UnitSystem::Us) => format!("±{} °F", trimmed(accuracy * 9.0 / 5.0)),
+        _ => format!("±{} %", trimmed(accuracy)),
+    }
+}
+
+fn trimmed(value: f64) -> String {
+    ((value * 1000.0).round() / 1000.0).to_string()
+}
+
+fn signed(value: f64) -> String {
+    if value < 0.0 { format!("− {}", trimmed(-value)) } else { format!("+ {}", trimmed(value)) }
+}
+
+fn hours(hours: f64) -> String {
+    format!("{hours:.1}")
+}
+
+fn date(site: &Site, at: Timestamp) -> String {
+    at.with_timezone(&site.time_zone).format("%-d %b %Y").to_string()
+}
+
+fn date_and_time(site: &Site, at: Timestamp) -> String {
+    at.with_timezone(&site.time_zone).format("%-d %b %Y %H:%M").to_string()
+}
+
+/// Three minutes a day are no hole worth a figure. Own default.
+const SHOWN_HOURS: f64 = 0.05;
+/// Journal entries told of one alarm. Own default.
+const MOST_DONE: usize = 6;
+
+/// Black on white, one column, hairlines; what matters is bold, not coloured.
+const STYLE: &str = "
+@page { margin: 14mm; }
+:root { color-scheme: light; }
+* { box-sizing: border-box; }
+body { margin: 0 auto; padding: 24px 20px; max-width: 1000px; background: #fff; color: #1d2722;
+  font: 14px/1.45 system-ui, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif; }
+h1 { font-size: 24px; line-height: 1.2; margin: 0 0 6px; }
+h2 { font-size: 17px; margin: 28px 0 6px; }
+p { margin: 4px 0; }
+.soft { color: #55635c; }
+span.soft { font-size: 11px; }
+.caution { border: 1.5px solid #1d2722; padding: 10px 14px; margin-top: 14px; }
+.caution h2 { margin: 0 0 2px; font-size: 14px; }
+.sensors { padding-left: 18px; margin: 4px 0 8px; }
+.blank { display: inline-block; width: 150px; border-bottom: 1px solid #1d2722; }
+figure { margin: 8px 0; }
+figure svg { display: block; width: 100%; height: auto; max-width: 760px; }
+.wide { overflow-x: auto; }
+table { border-collapse: collapse; width: 100%; font-size: 12.5px; font-variant-numeric: tabular-nums; }
+th, td { padding: 4px 6px; border-bottom: 1px solid #d3d9d4; text-align: right; vertical-align: top; font-weight: 400; }
+thead th { border-bottom: 1px solid #1d2722; color: #3b4741; vertical-align: bottom; }
+thead tr:first-child th[colspan] { text-align: center; border-bottom: 1px solid #d3d9d4; border-left: 1px solid #d3d9d4; }
+th.first, td.first { border-left: 1px solid #d3d9d4; }
+th[scope=row], thead th:first-child { text-align: left; white-space: nowrap; }
+td.words, .alarms th { text-align: left; min-width: 84px; }
+td.none { color: #55635c; text-align: center; }
+td.marked { font-weight: 700; }
+td.marked .soft { font-weight: 400; }
+td:last-child { border-left: 1px solid #d3d9d4; min-width: 52px; }
+.alarms td:last-child { min-width: 90px; }
+tr { break-inside: avoid; }
+.place { break-inside: auto; }
+.sign { break-inside: avoid; }
+.line { display: flex; gap: 24px; margin-top: 34px; }
+.line span { flex: 2; border-top: 1px solid #1d2722; padding-top: 3px; font-size: 12px; color: #55635c; }
+.line span:last-child { flex: 1; }
+@media print {
+  body { padding: 0; max-width: none; font-size: 9.5pt; }
+  table { font-size: 8pt; }
+  th, td { padding: 2pt 3pt; }
+  span.soft { font-size: 7pt; }
+  .wide { overflow: visible; }
+  h2 { break-after: avoid; }
+  thead { display: table-header-group; }
+}
+";

@@ -1,0 +1,183 @@
+//! Whole tables row by row, for copying out: every reading that was heard, every minute
+//! mean, as the file was at one moment although the daemon goes on writing. What a
+//! copy looks like is decided in `report::export`.
+
+use super::encode::{is_retained, unpack_judgement};
+use super::error::{StoreError, explain};
+use super::read::Reader;
+use super::rollup::{self, MINUTE_MS};
+use crate::engine::event::Doubt;
+use crate::reading::Flag;
+use crate::units::Timestamp;
+use rusqlite::params;
+
+/// The file as it was at one moment. While it lives, the write-ahead log cannot be
+/// reused and grows with what the daemon writes: keep it for seconds, not for hours.
+pub struct Moment<'a> {
+    reader: &'a Reader,
+    /// Held open: everything read meanwhile belongs to this moment.
+    _transaction: rusqlite::Transaction<'a>,
+}
+
+/// One reading as it was heard and believed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ReadingRow {
+    /// When we learnt of it.
+    pub heard_at: Timestamp,
+    /// When it was measured, as we believe.
+    pub measured_at: Timestamp,
+    /// The sensor's id; it may have left the config.
+    pub sensor: String,
+    /// The quantity's word.
+    pub quantity: String,
+    /// As heard.
+    pub raw: f64,
+    /// Unit of `raw`, as SenML (RFC 8428) writes it.
+    pub raw_unit: String,
+    /// Celsius, per cent, or litres for a reservoir; `None`: not believed.
+    pub believed: Option<f64>,
+    /// The flag it got.
+    pub flag: Flag,
+    /// Why it was doubted.
+    pub doubt: Option<Doubt>,
+    /// The broker handed out an old message.
+    pub retained: bool,
+}
+
+/// The believed readings of one series in one minute.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MinuteRow {
+    /// Where the minute begins.
+    pub at: Timestamp,
+    /// The quantity's word.
+    pub quantity: String,
+    /// Lowest: Celsius, per cent, or litres for a reservoir.
+    pub low: f64,
+    /// Mean.
+    pub mean: f64,
+    /// Highest.
+    pub high: f64,
+    /// Readings in it, at least 1.
+    pub n: u64,
+}
+
+impl Reader {
+    /// Holds the file as it is now. Everything this reader looks up until the moment is
+    /// dropped belongs to it; what needs a moment of its own (`history`, `events`) cannot
+    /// be asked meanwhile.
+    pub fn moment(&self) -> Result<Moment<'_>, StoreError> {
+        let hold = || -> rusqlite::Result<_> {
+            let transaction = self.connection.unchecked_transaction()?;
+            // SQLite takes its view with the first read.
+            transaction.query_row("SELECT count(*) FROM series", [], |row| row.get::<_, i64>(0))?;
+            Ok(transaction)
+        };
+        Ok(Moment { reader: self, _transaction: hold().map_err(explain(&self.path))? })
+    }
+}
+
+impl Moment<'_> {
+    /// Every sensor that was ever heard or configured, by id.
+    pub fn sensors(&self) -> Result<Vec<String>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<String>> {
+            let mut sensors =
+                self.reader.connection.prepare_cached("SELECT DISTINCT sensor FROM series ORDER BY sensor")?;
+            sensors.query_map([], |row| row.get(0))?.collect()
+        };
+        read().map_err(explain(&self.reader.path))
+    }
+
+    /// Readings heard with `since <= at < until`, in the order they were heard. `each` says
+    /// whether to go on.
+    pub fn readings(
+        &self,
+        since: Timestamp,
+        until: Timestamp,
+        mut each: impl FnMut(ReadingRow) -> bool,
+    ) -> Result<(), StoreError> {
+        let mut read = || -> rusqlite::Result<()> {
+            let mut readings = self.reader.connection.prepare_cached(
+                "SELECT at, at - believed_lag, sensor, quantity, raw, unit, believed, judged
+                   FROM reading JOIN series ON series.id = reading.series
+                  WHERE at >= ?1 AND at < ?2 ORDER BY at, seq",
+            )?;
+            let mut rows = readings.query(params![since.timestamp_millis(), until.timestamp_millis()])?;
+            while let Some(row) = rows.next()? {
+                let judged = row.get(7)?;
+                let (flag, doubt) = unpack_judgement(judged);
+                let go_on = each(ReadingRow {
+                    heard_at: instant(row.get(0)?),
+                    measured_at: instant(row.get(1)?),
+                    sensor: row.get(2)?,
+                    quantity: row.get(3)?,
+                    raw: from_thousandths(row.get(4)?),
+                    raw_unit: row.get(5)?,
+                    believed: row.get::<_, Option<i64>>(6)?.map(from_thousandths),
+                    flag,
+                    doubt,
+                    retained: is_retained(judged),
+                });
+                if !go_on {
+                    break;
+                }
+            }
+            Ok(())
+        };
+        read().map_err(explain(&self.reader.path))
+    }
+
+    /// One sensor's minutes with `since <= at < until`, ascending, its quantities side by
+    /// side; also those of readings that are in no minute mean yet. `each` says whether to go on.
+    pub fn minutes(
+        &self,
+        sensor: &str,
+        since: Timestamp,
+        until: Timestamp,
+        mut each: impl FnMut(MinuteRow) -> bool,
+    ) -> Result<(), StoreError> {
+        let first = since.timestamp_millis().div_euclid(MINUTE_MS);
+        let end = until.timestamp_millis().div_euclid(MINUTE_MS);
+        let mut read = || -> rusqlite::Result<()> {
+            let connection = &self.reader.connection;
+            let rolled_up_to = rollup::mark(connection)?.unwrap_or(i64::MIN);
+            let mut minutes = connection.prepare_cached(
+                "SELECT minute, quantity, sum(n), min(low), sum(sum), max(high) FROM (
+                     SELECT series, minute, n, low, sum, high FROM minute
+                      WHERE series IN (SELECT id FROM series WHERE sensor = ?1) AND minute >= ?2 AND minute < ?3
+                     UNION ALL
+                     SELECT series, (at - believed_lag) / 60000, 1, believed, believed, believed FROM reading
+                      WHERE at >= ?4 AND believed IS NOT NULL AND series IN (SELECT id FROM series WHERE sensor = ?1)
+                        AND (at - believed_lag) / 60000 >= ?2 AND (at - believed_lag) / 60000 < ?3)
+                   JOIN series ON series.id = series
+                  GROUP BY minute, quantity ORDER BY minute, quantity",
+            )?;
+            let mut rows = minutes.query(params![sensor, first, end, rolled_up_to])?;
+            while let Some(row) = rows.next()? {
+                let minute: i64 = row.get(0)?;
+                let n: i64 = row.get(2)?;
+                let go_on = each(MinuteRow {
+                    at: instant(minute.saturating_mul(MINUTE_MS)),
+                    quantity: row.get(1)?,
+                    low: from_thousandths(row.get(3)?),
+                    mean: row.get::<_, i64>(4)? as f64 / n.max(1) as f64 / 1000.0,
+                    high: from_thousandths(row.get(5)?),
+                    n: n.unsigned_abs(),
+                });
+                if !go_on {
+                    break;
+                }
+            }
+            Ok(())
+        };
+        read().map_err(explain(&self.reader.path))
+    }
+}
+
+/// Milliseconds since 1970; what lies beyond the calendar reads as 1970.
+fn instant(milliseconds: i64) -> Timestamp {
+    Timestamp::from_timestamp_millis(milliseconds).unwrap_or_default()
+}
+
+fn from_thousandths(value: i64) -> f64 {
+    value as f64 / 1000.0
+}

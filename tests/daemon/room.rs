@@ -1,0 +1,236 @@
+//! One room of one test: its folder, its settings, its daemon, and the ways to speak to it.
+
+use crate::broker_server::{self, Server};
+use crate::mail_server::MailServer;
+use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
+use rusqlite::Connection;
+use std::path::PathBuf;
+use std::process::{Child, Command, Output, Stdio};
+use std::time::Duration;
+use tempfile::TempDir;
+
+pub const PASSWORD: &str = "sesame";
+pub const STATUS: &str = "traywarden/saltmarsh-lane/status";
+/// Long enough for a busy machine; every wait ends as soon as what it waits for is there.
+pub const PATIENCE: Duration = Duration::from_secs(240);
+
+/// One room: its folder, its settings, its daemon.
+pub struct Room {
+    pub folder: TempDir,
+    daemon: Option<Child>,
+}
+
+impl Room {
+    pub fn new(broker: u16, mail: Option<&MailServer>) -> Room {
+        let folder = TempDir::new().expect("a temporary folder");
+        let smtp = mail.map_or(String::new(), |mail| {
+            format!(
+                "smtp = \"smtps://grower@localhost:{}\"\npassword_file = \"{}\"\nca_file = \"{}\"\n",
+                mail.port,
+                mail.path("password").display(),
+                mail.path("ca.pem").display()
+            )
+        });
+        let text = format!(
+            r#"[site]
+name = "Saltmarsh Lane"
+time_zone = "America/Chicago"
+[broker]
+url = "mqtt://warden@127.0.0.1:{broker}"
+password_file = "broker.password"
+[store]
+path = "room.db"
+[mail]
+from = "warden@saltmarsh.example"
+to = ["grower@saltmarsh.example"]
+{smtp}[alarm.reservoir-empty]
+on_delay = "0 s"
+off_delay = "0 s"
+[[place]]
+id = "rack-a"
+name = "Rack A"
+[[sensor]]
+id = "rack-a-air"
+place = "rack-a"
+topic = "loft/rack-a/air"
+every = "1 s"
+temperature = {{ pointer = "/t", unit = "Cel" }}
+humidity = {{ pointer = "/h", unit = "%RH" }}
+[[reservoir]]
+id = "tank"
+feeds = ["rack-a"]
+topic = "loft/tank/distance"
+every = "1 s"
+reads = {{ what = "distance", unit = "mm", sensor_height = "400 mm" }}
+shape = {{ kind = "box", length = "600 mm", width = "400 mm", height = "350 mm" }}
+pump_inlet = "20 mm"
+"#
+        );
+        std::fs::write(folder.path().join("room.toml"), text).expect("the folder can be written");
+        std::fs::write(folder.path().join("broker.password"), PASSWORD).expect("the folder can be written");
+        Room { folder, daemon: None }
+    }
+
+    /// Changes the settings, as a grower does with an editor.
+    pub fn edit(&self, from: &str, to: &str) {
+        let path = self.folder.path().join("room.toml");
+        let text = std::fs::read_to_string(&path).expect("settings");
+        assert!(text.contains(from), "{from} is not in the settings");
+        std::fs::write(path, text.replace(from, to)).expect("the folder can be written");
+    }
+
+    pub fn signal(&self, name: &str) {
+        let process = self.daemon.as_ref().expect("it was started").id().to_string();
+        let sent = Command::new("kill").args([name, &process]).status().expect("kill runs");
+        assert!(sent.success());
+    }
+
+    pub fn is_running(&mut self) -> bool {
+        self.daemon.as_mut().expect("it was started").try_wait().expect("a child can be asked").is_none()
+    }
+
+    pub fn verb(&self, arguments: &[&str]) -> Output {
+        Command::new(env!("CARGO_BIN_EXE_traywarden"))
+            .arg("--config")
+            .arg(self.folder.path().join("room.toml"))
+            .args(arguments)
+            .stdin(Stdio::null())
+            .output()
+            .expect("the binary runs")
+    }
+
+    /// Starts the daemon and waits until it listens.
+    pub fn start(&mut self, broker: &Server) {
+        let log = std::fs::File::create(self.folder.path().join("log")).expect("a log");
+        let child = Command::new(env!("CARGO_BIN_EXE_traywarden"))
+            .arg("--config")
+            .arg(self.folder.path().join("room.toml"))
+            .arg("run")
+            .stdin(Stdio::null())
+            .stderr(log)
+            .spawn()
+            .expect("the binary runs");
+        self.daemon = Some(child);
+        wait_for("the daemon to be online", || (retained(broker.port, STATUS) == "online").then_some(()));
+    }
+
+    pub fn kill(&mut self) {
+        let mut daemon = self.daemon.take().expect("it was started");
+        daemon.kill().expect("it runs");
+        daemon.wait().expect("it ends");
+    }
+
+    pub fn terminate(&mut self) -> Option<i32> {
+        self.signal("-TERM");
+        let mut daemon = self.daemon.take().expect("it was started");
+        daemon.wait().expect("it ends").code()
+    }
+
+    pub fn store(&self) -> PathBuf {
+        self.folder.path().join("room.db")
+    }
+
+    /// How many readings of a quantity are stored, and how many different values.
+    pub fn stored(&self, quantity: &str) -> (i64, i64) {
+        let count = || -> rusqlite::Result<(i64, i64)> {
+            Connection::open(self.store())?.query_row(
+                "SELECT count(*), count(DISTINCT raw) FROM reading JOIN series ON series.id = reading.series
+                  WHERE series.quantity = ?1",
+                [quantity],
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )
+        };
+        count().unwrap_or((0, 0))
+    }
+
+    pub fn log(&self) -> String {
+        std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
+    }
+}
+
+impl Drop for Room {
+    fn drop(&mut self) {
+        if let Some(daemon) = &mut self.daemon {
+            // It may have ended by itself in a failing test.
+            let _ = daemon.kill();
+            let _ = daemon.wait();
+            if std::thread::panicking() {
+                eprintln!("the daemon's log:\n{}", self.log());
+            }
+        }
+    }
+}
+
+/// A broker that lets nobody in without a password.
+pub fn broker() -> Server {
+    Server::start(|folder| {
+        let passwords = folder.file("passwords");
+        broker_server::run("mosquitto_passwd", &["-b", "-c", &passwords, "warden", PASSWORD]);
+        format!(
+            "allow_anonymous false\npassword_file {passwords}\npersistence true\npersistence_location {}/\nautosave_on_changes true\n\
+             autosave_interval 1\nmax_queued_messages 0\n",
+            folder.file("").trim_end_matches('/')
+        )
+    })
+}
+
+pub fn wait_for<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
+    for _ in 0..(PATIENCE.as_millis() / 100) {
+        if let Some(found) = look() {
+            return found;
+        }
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    panic!("waited {PATIENCE:?} in vain for {what}");
+}
+
+fn block<T>(future: impl Future<Output = T>) -> T {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime").block_on(future)
+}
+
+/// Publishes at QoS 1 and returns when the broker has everything.
+pub fn publish(port: u16, messages: &[(&str, String)]) {
+    block(async {
+        let mut options = MqttOptions::new(format!("sensor-{}", messages.len()), "127.0.0.1", port);
+        options.set_keep_alive(Duration::from_secs(20)).set_credentials("warden", PASSWORD);
+        let (client, mut events) = AsyncClient::new(options, messages.len() + 1);
+        for (topic, payload) in messages {
+            client.publish(*topic, QoS::AtLeastOnce, false, payload.clone()).await.expect("room in the queue");
+        }
+        let mut acknowledged = 0;
+        while acknowledged < messages.len() {
+            if let Event::Incoming(Packet::PubAck(_)) = events.poll().await.expect("the broker answers") {
+                acknowledged += 1;
+            }
+        }
+    });
+}
+
+/// The retained message on a topic; empty if there is none.
+pub fn retained(port: u16, topic: &str) -> String {
+    let seen = Command::new("mosquitto_sub")
+        .args([
+            "-h",
+            "127.0.0.1",
+            "-p",
+            &port.to_string(),
+            "-t",
+            topic,
+            "-C",
+            "1",
+            "-W",
+            "2",
+            "--retained-only",
+            "-u",
+            "warden",
+            "-P",
+            PASSWORD,
+        ])
+        .output()
+        .expect("mosquitto_sub runs (apt install mosquitto-clients)");
+    String::from_utf8_lossy(&seen.stdout).trim().to_owned()
+}
+
+pub fn air(number: usize) -> (&'static str, String) {
+    ("loft/rack-a/air", format!("{{\"t\":{:.3},\"h\":55.0}}", 20.0 + number as f64 / 1000.0))
+}
