@@ -62,10 +62,10 @@ enum Verb {
     Digest(digest::Digest),
     /// Run a recorded night through the settings: which letters would have come?
     Rehearse(rehearse::Rehearse),
-    /// Correct a hygrometer with jars of salt: how, and what comes of it.
-    Calibrate(calibrate::Calibrate),
     /// Copy out: readings, minute means, journal, alarms, a calendar, a record to print.
     Export(export::Export),
+    /// Correct a hygrometer with jars of salt: how, and what comes of it.
+    Calibrate(calibrate::Calibrate),
     /// Copy the store to another file, while the daemon runs or not.
     Backup(backup::Backup),
 }
@@ -149,8 +149,8 @@ pub fn main() -> ExitCode {
         Verb::Alarms(alarms) => alarms.run(&arguments.config),
         Verb::Digest(digest) => digest.run(&arguments.config),
         Verb::Rehearse(rehearse) => rehearse.run(&arguments.config),
-        Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
         Verb::Export(export) => export.run(&arguments.config),
+        Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
     let _ = std::io::stdout().flush();
