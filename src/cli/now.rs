@@ -2,6 +2,7 @@
 
 use super::show::{self, AsJson, table};
 use super::{Answer, Outcome, print, room, settings};
+use crate::engine::leaves::Pressure;
 use crate::engine::risk::condensation::Surface;
 use crate::engine::rules::Site;
 use crate::engine::saturation::Pinned;
@@ -46,7 +47,7 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
                 give_or_take(place.deficit.map(|deficit| format!("{deficit:.2}")), place.deficit_accuracy, 2, " kPa"),
                 dew_point(place, site),
                 place.mold.map_or("-".to_owned(), |mold| match mold.needed {
-                    Some(needed) => format!("{:.0}: {:.1} of {needed:.1} h", mold.pressure, mold.hours),
+                    Some(needed) => format!("{:.0}: {} of {needed:.1} h", mold.pressure, hours_allowed(&mold)),
                     None => format!("{:.0}", mold.pressure),
                 }),
                 asked_for(place, site),
@@ -98,6 +99,16 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
         );
     }
     text
+}
+
+/// "4.5", or "4.5 (0 to 9)" where the hygrometer's own error makes an hour or more of it.
+fn hours_allowed(mold: &Pressure) -> String {
+    let (least, most) = mold.between;
+    if most - least < 1.0 {
+        format!("{:.1}", mold.hours)
+    } else {
+        format!("{:.1} ({least:.0} to {most:.0})", mold.hours)
+    }
 }
 
 fn humidity(place: &PlaceNow) -> String {
@@ -222,7 +233,8 @@ fn as_json(snapshot: &Snapshot, site: &Site) -> serde_json::Value {
             })).collect::<Vec<_>>(),
             "band": {"temperature": [place.band[0], place.band[1]], "humidity": [place.band[2], place.band[3]]},
             "mold_pressure": place.mold.map(|mold| json!({"pressure": show::rounded(Some(mold.pressure)),
-                "hours_allowed": show::rounded(Some(mold.hours)), "hours_needed": show::rounded(mold.needed)})),
+                "hours_allowed": show::rounded(Some(mold.hours)),
+                "hours_allowed_between": [show::rounded(Some(mold.between.0)), show::rounded(Some(mold.between.1))], "hours_needed": show::rounded(mold.needed)})),
             "trays": place.trays, "empty": place.empty, "clash": place.clash,
         })).collect::<Vec<_>>(),
         "reservoirs": snapshot.reservoirs.iter().map(show::reservoir_json).collect::<Vec<_>>(),

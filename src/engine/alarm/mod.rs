@@ -273,6 +273,8 @@ pub enum Evidence {
         pressure: f64,
         /// Hours that conditions have allowed.
         hours: f64,
+        /// The least and the most of them, as far as the hygrometer is good.
+        between: (f64, f64),
         /// Hours that are needed at this temperature.
         needed: f64,
         /// The disease model behind it, by its pathogen and host.

@@ -48,7 +48,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
         Evidence::Condensation { place, dew_point, surface, accuracy, on } => {
             condensation(speech, place, [*dew_point, *surface, *accuracy], on.as_deref())
         }
-        Evidence::Mold { place, trays, pressure, hours: had, needed, model } => AlarmWords {
+        Evidence::Mold { place, trays, pressure, hours: had, between, needed, model } => AlarmWords {
             headline: format!("{} mold conditions, {had:.0} of {needed:.0} h", short(place)),
             name: format!("Mold conditions at {}", short(place)),
             action: format!(
@@ -56,9 +56,10 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 if trays.is_empty() { format!("the trays in {place}") } else { list(trays, 4) }
             ),
             what: format!(
-                "In {place} conditions have allowed infection for {}; at this temperature about {} are needed \
+                "In {place} conditions have allowed infection for {}{}; at this temperature about {} are needed \
                  (pressure {pressure:.0} of 100, model of {model}).{}",
                 hours(*had),
+                between_hours(*between),
                 hours(*needed),
                 concerned(trays)
             ),
@@ -197,6 +198,15 @@ fn air(
         over: format!("{place} is at {now}{unit}; {whose} is {}. The worst was {}.", said(limit), said(worst)),
         caution,
     }
+}
+
+/// Said only where the hygrometer's own error makes an hour or more of it.
+fn between_hours((least, most): (f64, f64)) -> String {
+    if most - least < 1.0 {
+        return String::new();
+    }
+    let least = if least < 0.5 { "none".to_owned() } else { hours(least) };
+    format!(" (between {least} and {}, as good as the hygrometer is)", hours(most))
 }
 
 fn condensation(

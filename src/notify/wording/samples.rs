@@ -122,6 +122,7 @@ fn every_kind() -> Vec<AlarmChange> {
                 trays: trays(),
                 pressure: 82.0,
                 hours: 9.0,
+                between: (7.0, 10.5),
                 needed: 11.0,
                 model: "Botrytis cinerea on grape".into(),
             },
