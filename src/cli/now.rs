@@ -113,7 +113,7 @@ fn hours_allowed(mold: &Pressure) -> String {
 
 fn humidity(place: &PlaceNow) -> String {
     let shown = show::percent(place.humidity);
-    if place.at_least && place.humidity.is_some() { format!("at least {shown}") } else { shown }
+    if place.at_least && place.humidity.is_some_and(|humidity| humidity < 99.5) { format!("at least {shown}") } else { shown }
 }
 
 fn give_or_take(value: Option<String>, accuracy: Option<f64>, decimals: usize, unit: &str) -> String {
@@ -163,7 +163,7 @@ fn surfaces(snapshot: &Snapshot, site: &Site) -> String {
             ]);
         }
     }
-    format!("{lines}\n")
+    lines.to_string()
 }
 
 fn surface_state(surface: &Surface) -> &'static str {
