@@ -129,7 +129,7 @@ pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&L
         }
     }
     text.push_str(
-        "Then \"traywarden check\", and restart the daemon. Past readings stay as they were believed.\n\
+        "Then \"traywarden check\", and \"systemctl reload traywarden\". Past readings stay as they were believed.\n\
          It corrects a reading; it makes it traceable to no standard. Do it again in a year, or after a wet spell of days.\n",
     );
     text

@@ -247,6 +247,8 @@ pub enum Evidence {
         trays: Vec<String>,
         /// Dew point now, Celsius, if both quantities are known.
         dew_point: Option<f64>,
+        /// What the dew point may be off by, kelvin.
+        dew_point_accuracy: Option<f64>,
         /// What the value may be off by, as the settings state it.
         accuracy: f64,
     },

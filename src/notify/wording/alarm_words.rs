@@ -42,9 +42,15 @@ const NAME_IN_SUBJECT: usize = 20;
 /// The sentences for this alarm as it stands.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     match &change.evidence {
-        Evidence::Air { place, quantity, value, limit, worst, trays, dew_point, accuracy } => {
-            air(change, speech, place, *quantity, [*value, *limit, *worst, *accuracy], trays, *dew_point)
-        }
+        Evidence::Air { place, quantity, value, limit, worst, trays, dew_point, dew_point_accuracy, accuracy } => air(
+            change,
+            speech,
+            place,
+            *quantity,
+            [*value, *limit, *worst, *accuracy],
+            trays,
+            dew_point.zip(*dew_point_accuracy),
+        ),
         Evidence::Condensation { place, dew_point, surface, accuracy, on } => {
             condensation(speech, place, [*dew_point, *surface, *accuracy], on.as_deref())
         }
@@ -135,7 +141,7 @@ fn air(
     quantity: Quantity,
     [value, limit, worst, accuracy]: [f64; 4],
     trays: &[String],
-    dew_point: Option<f64>,
+    dew_point: Option<(f64, f64)>,
 ) -> AlarmWords {
     let said = |value: f64| match quantity {
         Quantity::Humidity => percent(value),
@@ -173,8 +179,9 @@ fn air(
     let worst_said =
         if (worst - value).abs() < 0.05 { String::new() } else { format!(" The worst so far was {}.", said(worst)) };
     let dew = match (quantity, dew_point) {
-        (Quantity::Humidity, Some(dew_point)) if change.key.kind == AlarmKind::AirTooDamp => {
-            format!(" Anything colder than {} gets wet.", speech.temperature(dew_point))
+        (Quantity::Humidity, Some((dew_point, accuracy))) if change.key.kind == AlarmKind::AirTooDamp => {
+            let off = speech.temperature_difference(accuracy);
+            format!(" Anything colder than {} (give or take {off}) gets wet.", speech.temperature(dew_point))
         }
         _ => String::new(),
     };

@@ -85,6 +85,7 @@ fn air(kind: AlarmKind, quantity: Quantity, value: f64, limit: f64, worst: f64) 
             worst,
             trays: vec!["broccoli in light".into()],
             dew_point: Some(17.8),
+            dew_point_accuracy: Some(0.7),
             accuracy: 3.0,
         },
     )
