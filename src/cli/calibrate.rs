@@ -165,7 +165,7 @@ impl<'a> Bench<'a> {
 
     /// The sensor's own thermometer over the last hour, if it stood still.
     fn temperature_now(&self) -> Option<Celsius> {
-        heard::hour(self, self.now).ok()?.temperature.map(|settled| Celsius(settled.value))
+        heard::exactly(self, self.now).ok()?.temperature.map(|settled| Celsius(settled.value))
     }
 
     fn work_out(&self, jars: Vec<Found>, third: Option<Found>) -> Result<Finding, Failure> {

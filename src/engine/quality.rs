@@ -56,6 +56,7 @@ pub struct Judge {
     moving_since: Option<Timestamp>,
     saturation: Saturation,
     resolution: f64,
+    ceiling: f64,
     /// For a gauge whose echo is corrected: the air, as long as it is known.
     air: Option<Celsius>,
     uncorrected: bool,
@@ -128,6 +129,7 @@ impl Judge {
             moving_since: None,
             saturation: Saturation::default(),
             resolution: channel.resolution,
+            ceiling: channel.ceiling,
             air: None,
             uncorrected: false,
             broken_frame: None,
@@ -307,7 +309,7 @@ impl Judge {
 
     fn oddity(&mut self, at: Timestamp, raw: f64, value: f64) -> Option<Doubt> {
         if self.quantity == Quantity::Humidity {
-            self.saturation.take(at, raw, value, self.resolution);
+            self.saturation.take(at, raw, value, self.ceiling, self.resolution);
             if matches!(self.saturation.at(at), Pinned::Saturated(_) | Pinned::Recovering(_)) {
                 return Some(Doubt::Saturated);
             }

@@ -113,6 +113,8 @@ pub struct Channel {
     pub offset: f64,
     /// The smallest step the sensor can report, in the channel's unit; zero if not known.
     pub resolution: f64,
+    /// The highest value a hygrometer can send, per cent; 100 for most.
+    pub ceiling: f64,
     /// When `gain` and `offset` were found.
     pub calibrated: Option<NaiveDate>,
 }

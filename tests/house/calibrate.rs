@@ -126,6 +126,11 @@ fn a_sensor_that_still_drifts_in_its_jar_is_told_to_wait() {
     let run = bench.calibrate(&["--point", "NaCl@2026-11-25 07:00"], "");
     assert_eq!(run.code, Some(1));
     assert!(run.err.contains("it still moves, by +1.20 an hour"), "{}", run.err);
+    // It was taken out of the jar at seven; what it said there is named, not taken.
+    bench.sends("2026-11-25T15:00:00Z", |minute| if minute < 60 { 75.6 } else { 75.6 - minute as f64 * 0.3 });
+    let out = bench.calibrate(&["--point", "NaCl@2026-11-25 09:00"], "");
+    assert_eq!(out.code, Some(1));
+    assert!(out.err.contains("at 75.6 %: if that was in the jar, write SALT@\"2026-11-25 08:00\""), "{}", out.err);
     let nothing = bench.calibrate(&["--point", "NaCl@2026-11-20 07:00"], "");
     assert!(nothing.err.contains("only 0 readings"), "{}", nothing.err);
 }
