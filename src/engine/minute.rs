@@ -124,6 +124,7 @@ impl Engine {
 
     pub(super) fn judge_sensors(&mut self, effects: &mut Vec<Effect>) {
         let at = self.now;
+        self.tally();
         let deaf = self.site.broker_lost_at.is_some();
         let rules = Arc::clone(&self.rules);
         for (index, sensor) in rules.sensors.iter().enumerate() {
@@ -148,7 +149,6 @@ impl Engine {
                 }
                 (None, None) => (sensor.id.as_str(), false, false, None),
             };
-            self.tally(id);
             let around = Surroundings { place, every: sensor.every, blind, matters, deaf, harm };
             let silence = self.sensors[index].silence(at, &around);
             let implausible = self.sensors[index].implausible(at, &around);
@@ -159,17 +159,13 @@ impl Engine {
         }
     }
 
-    /// Counts the minutes in which a sensor could not say all.
-    fn tally(&mut self, sensor: SensorId) {
-        let mine = self.rules.channels.iter().zip(&self.judges).filter(|(channel, _)| channel.sensor == sensor);
-        let (mut saturated, mut uncorrected) = (false, false);
-        for (_, judge) in mine {
-            saturated |= matches!(judge.pinned(self.now), Pinned::Saturated(_));
-            uncorrected |= judge.is_uncorrected();
+    /// Counts the minutes in which sensors could not say all. Only one channel of a sensor can.
+    fn tally(&mut self) {
+        for (channel, judge) in self.rules.channels.iter().zip(&self.judges) {
+            let day = &mut self.sensors[usize::from(channel.sensor.0)].day;
+            day.saturated_minutes += u32::from(matches!(judge.pinned(self.now), Pinned::Saturated(_)));
+            day.uncorrected_minutes += u32::from(judge.is_uncorrected());
         }
-        let day = &mut self.sensors[usize::from(sensor.0)].day;
-        day.saturated_minutes += u32::from(saturated);
-        day.uncorrected_minutes += u32::from(uncorrected);
     }
 
     pub(super) fn stuck_air(&self, sensor: SensorId, around: &Surroundings<'_>) -> (AlarmKind, Condition) {
