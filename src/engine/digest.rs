@@ -78,6 +78,8 @@ pub struct ReservoirDay {
     pub name: String,
     /// Litres above the pump inlet now.
     pub usable: Option<f64>,
+    /// What that may be off by, as good as the gauge is, litres.
+    pub usable_accuracy: Option<f64>,
     /// Share of the usable volume, per cent.
     pub percent: Option<f64>,
     /// Litres drawn over the span.

@@ -144,6 +144,24 @@ pub struct Reservoir {
     pub low_percent: f64,
 }
 
+impl Reservoir {
+    /// Litres by which a volume may be off, for a gauge with this channel: a millimetre weighs
+    /// more where the tank is wide.
+    pub fn litres_accuracy(&self, gauge: &Channel, litres: f64) -> f64 {
+        match gauge.quantity {
+            Quantity::Distance | Quantity::Depth => {
+                let depth = self.shape.depth_for(litres);
+                let off = gauge.accuracy.abs();
+                let (low, high) = (self.shape.litres(depth - off), self.shape.litres(depth + off));
+                // At the floor and the rim only one side is left.
+                (high - litres).max(litres - low)
+            }
+            Quantity::Filling => self.shape.capacity_litres() * gauge.accuracy / 100.0,
+            Quantity::Volume | Quantity::Temperature | Quantity::Humidity => gauge.accuracy,
+        }
+    }
+}
+
 /// What an ultrasonic gauge needs that does not correct for the warmth of the air itself.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Echo {

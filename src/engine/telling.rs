@@ -143,10 +143,13 @@ impl Engine {
         let told = |(tank, reservoir): (&TankWatch, &rules::Reservoir)| {
             let usable = tank.usable().map(|(_, litres)| litres);
             let (drawn, added) = tank.day();
+            let gauge = self.rules.channel(reservoir.channel);
+            let below_inlet = reservoir.shape.litres(reservoir.pump_inlet_mm);
             ReservoirDay {
                 id: reservoir.id.clone(),
                 name: reservoir.name.clone(),
                 usable,
+                usable_accuracy: usable.map(|litres| reservoir.litres_accuracy(gauge, litres + below_inlet)),
                 percent: usable.map(|litres| litres / tank.usable_when_full() * 100.0),
                 drawn,
                 added,

@@ -302,6 +302,37 @@ fn an_echo_whose_air_is_not_known_is_taken_as_it_comes_and_said_to_be_so() {
 }
 
 #[test]
+fn an_echo_that_comes_late_is_taken_as_it_came() {
+    let mut room = Room::new(&tank(", temperature_from = \"a1\""));
+    room.minutes(3, |minute| air("a1", minute, 25.0, 55.0).to_vec());
+    let tank = room.config.rules.reservoirs[0].channel;
+    let then = Some(room.now - TimeDelta::hours(3));
+    let raw = RawReading::new(tank, echo_of_400_mm(true), then, false).expect("a number");
+    let late = room.happens(What::Reading(raw));
+    assert_eq!((late[0].flag, late[0].reason), (Flag::Suspect, Some(Doubt::Late)));
+    assert!((late[0].believed.expect("it fills the history").value() - 203.36 * 0.24).abs() < 0.02, "{late:?}");
+}
+
+#[test]
+fn what_a_gauge_may_be_off_by_is_told_in_litres_where_the_water_stands() {
+    let mut room = Room::new(&tank(", accuracy = 5"));
+    room.minutes(3, |_| vec![("tank", Quantity::Distance, 400.0)]);
+    let off = room.now().reservoirs[0].usable_accuracy.expect("a level");
+    assert!((off - 1.2).abs() < 1e-6, "5 mm of a quarter litre: {off}");
+    // A drum on its side, half full, is as wide as it gets: 5 mm of 400 by 800 mm.
+    let drum = tank("").replace(
+        "kind = \"box\", length = \"600 mm\", width = \"400 mm\", height = \"500 mm\"",
+        "kind = \"lying-cylinder\", diameter = \"400 mm\", length = \"800 mm\"",
+    );
+    let mut room = Room::new(&drum);
+    room.minutes(3, |_| vec![("tank", Quantity::Distance, 400.0)]);
+    let half = room.now().reservoirs[0].usable_accuracy.expect("a level");
+    room.minutes(3, |_| vec![("tank", Quantity::Distance, 560.0)]);
+    let low = room.now().reservoirs[0].usable_accuracy.expect("a level");
+    assert!((half - 1.6).abs() < 0.01 && low < half, "{half} {low}");
+}
+
+#[test]
 fn a_probe_on_a_window_tells_of_the_window_and_not_of_the_air() {
     let mut room = Room::new(WINDOW);
     let said = |pane: f64| {

@@ -337,11 +337,12 @@ fn reservoir_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
 }
 
 fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
+    let off = tank.usable_accuracy.map_or(String::new(), |off| format!(" (give or take {})", speech.volume(off)));
     let level = match (tank.usable, tank.percent) {
         (Some(usable), Some(share)) => {
-            format!("{} usable, {}.", speech.volume(usable.max(0.0)), percent(share.max(0.0)))
+            format!("{} usable{off}, {}.", speech.volume(usable.max(0.0)), percent(share.max(0.0)))
         }
-        (Some(usable), None) => format!("{} usable.", speech.volume(usable.max(0.0))),
+        (Some(usable), None) => format!("{} usable{off}.", speech.volume(usable.max(0.0))),
         _ => "Level not known.".to_owned(),
     };
     let mut moved = vec![format!("{} drawn", speech.volume(tank.drawn.max(0.0)))];

@@ -252,6 +252,7 @@ fn digest(busy: bool) -> LetterFacts {
             id: "tank".into(),
             name: "Tank".into(),
             usable: Some(14.2),
+            usable_accuracy: Some(0.9),
             percent: Some(61.0),
             drawn: 8.1,
             added: if busy { 18.0 } else { 0.0 },
