@@ -164,7 +164,7 @@ impl Engine {
         for (channel, judge) in self.rules.channels.iter().zip(&self.judges) {
             let day = &mut self.sensors[usize::from(channel.sensor.0)].day;
             day.saturated_minutes += u32::from(matches!(judge.pinned(self.now), Pinned::Saturated(_)));
-            day.uncorrected_minutes += u32::from(judge.is_uncorrected());
+            day.uncorrected_minutes += u32::from(judge.is_uncorrected(self.now));
         }
     }
 

@@ -146,14 +146,18 @@ impl Judge {
         self.broken_frame = Some(at);
     }
 
-    /// How it stands with respect to the top of its scale.
+    /// How it stands with respect to the top of its scale; of a silent one that is not known.
     pub fn pinned(&self, at: Timestamp) -> Pinned {
-        self.saturation.at(at)
+        if self.speaks(at) { self.saturation.at(at) } else { Pinned::No }
     }
 
     /// An echo that should be corrected for the warmth of the air could not be, last time.
-    pub fn is_uncorrected(&self) -> bool {
-        self.uncorrected
+    pub fn is_uncorrected(&self, at: Timestamp) -> bool {
+        self.uncorrected && self.speaks(at)
+    }
+
+    fn speaks(&self, at: Timestamp) -> bool {
+        self.last.is_some_and(|(when, _)| at - when <= FORGET_JUMP.max(self.every * 5))
     }
 
     /// Judges one raw reading learnt of at `at`.

@@ -71,7 +71,7 @@ impl Engine {
                         .map(|judge| judge.pinned(at))
                         .find(|pinned| *pinned != Pinned::No)
                         .unwrap_or(Pinned::No),
-                    uncorrected: self.judges_of(watch.sensor).any(Judge::is_uncorrected),
+                    uncorrected: self.judges_of(watch.sensor).any(|judge| judge.is_uncorrected(at)),
                     calibrated: self
                         .rules
                         .channels

@@ -220,6 +220,10 @@ fn a_hygrometer_at_the_top_is_saturated_and_neither_stuck_nor_implausible_nor_ad
     for kind in [AlarmKind::SensorStuck, AlarmKind::SensorImplausible, AlarmKind::SensorDrift] {
         assert!(room.raised(kind).is_empty(), "{kind:?}");
     }
+    // Of a silent one it is not known any more; it is back before it is forgotten.
+    room.minutes(20, |minute| air("a2", minute, 21.0, 88.0).to_vec());
+    assert_eq!(room.sensor("a1").pinned, Pinned::No);
+    room.minutes(1, both);
     // It comes down, reads high for hours, and is judged by nobody meanwhile.
     room.minutes(60, |minute| [air("a1", minute, 21.0, 97.0), air("a2", minute, 21.0, 80.0)].concat());
     assert!(matches!(room.sensor("a1").pinned, Pinned::Recovering(_)));

@@ -3,8 +3,8 @@
 
 use super::{Bench, Failure};
 use crate::cli::show;
-use crate::engine::calibration::{NotSettled, Settled, Stillness, settled};
 use crate::engine::event::What;
+use crate::engine::stillness::{NotSettled, Settled, Stillness, settled};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
