@@ -93,7 +93,7 @@ impl Engine {
     pub(super) fn place_now(&self, place: &PlaceWatch) -> PlaceNow {
         let rules = self.rules.place(place.place);
         let band = &place.demand.band;
-        let probes = probes(&self.rules, &self.minutes, place, self.now);
+        let probes = probes(&self.rules, &self.minutes, &place.surfaces, self.now);
         PlaceNow {
             id: rules.id.clone(),
             name: rules.name.clone(),

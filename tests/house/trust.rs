@@ -352,6 +352,8 @@ fn a_probe_on_a_window_tells_of_the_window_and_not_of_the_air() {
     room.minutes(240, said(12.0));
     let raised = room.raised(AlarmKind::Condensation);
     assert_eq!(raised.len(), 1, "{raised:?}");
+    let day = &room.engine.digest_facts(false).places[0].surfaces[0];
+    assert!((day.hours_wet - 4.0).abs() < 0.1 && (day.hours_damp - 6.0).abs() < 0.1, "{day:?}");
     assert!(room.raised(AlarmKind::SensorDrift).is_empty(), "a window is no sister of the air");
     // Without the window's probe the same air is dry enough for the assumed cold spot.
     let mut blind = Room::new("");

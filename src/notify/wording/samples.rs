@@ -3,7 +3,7 @@
 
 use super::*;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
-use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, TrayDay};
+use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay};
 use crate::engine::event::Occasion;
 use crate::engine::rules::{BandOverride, Place};
 use crate::engine::tray::Stage;
@@ -224,6 +224,11 @@ fn digest(busy: bool) -> LetterFacts {
         hours_known: if busy { 21.5 } else { 24.0 },
         band: [Some(18.0), Some(24.0), Some(40.0), Some(70.0)],
         empty: false,
+        surfaces: if hours_damp > 0.0 {
+            vec![SurfaceDay { on: "window".into(), hours_wet: 2.5, hours_damp: 7.0 }]
+        } else {
+            vec![]
+        },
     };
     let tray = |tray: &str, count, crop: &str, place: &str, stage, day, due: Vec<(Due, Timestamp)>| TrayDay {
         tray: tray.into(),
