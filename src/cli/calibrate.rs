@@ -54,6 +54,9 @@ struct Found {
     hour: Option<Hour>,
 }
 
+/// The jars that correct, and the one that verifies.
+type Told = (Vec<Found>, Option<Found>);
+
 /// Everything that was worked out.
 struct Finding {
     jars: Vec<Found>,
@@ -139,7 +142,7 @@ impl<'a> Bench<'a> {
             Some(reading) => self.typed(salt, percent(reading)?, given),
             None => {
                 let until = rest.strip_prefix('@').unwrap_or("now");
-                self.from_store(salt, when::instant(until, self.config.rules.site.time_zone, self.now)?, given)
+                self.read_from_store(salt, when::instant(until, self.config.rules.site.time_zone, self.now)?, given)
             }
         }
     }
@@ -154,7 +157,7 @@ impl<'a> Bench<'a> {
         Ok(Found { jar: Jar { salt, temperature, reading: RelativeHumidity(reading) }, hour: None })
     }
 
-    fn from_store(&self, salt: Salt, until: Timestamp, given: Option<Celsius>) -> Result<Found, Failure> {
+    fn read_from_store(&self, salt: Salt, until: Timestamp, given: Option<Celsius>) -> Result<Found, Failure> {
         let hour = heard::hour(self, until)?;
         let temperature = given.or(hour.temperature.map(|settled| Celsius(settled.value))).ok_or_else(|| {
             Failure::Usage(format!("{} does not measure temperature: give --temperature \"22 C\"", self.sensor))
@@ -165,7 +168,7 @@ impl<'a> Bench<'a> {
 
     /// The sensor's own thermometer over the last hour, if it stood still.
     fn temperature_now(&self) -> Option<Celsius> {
-        heard::hour(self, self.now).ok()?.temperature.map(|settled| Celsius(settled.value))
+        heard::exactly(self, self.now).ok()?.temperature.map(|settled| Celsius(settled.value))
     }
 
     fn work_out(&self, jars: Vec<Found>, third: Option<Found>) -> Result<Finding, Failure> {
@@ -199,7 +202,7 @@ struct Talk<R> {
 
 impl<R: BufRead> Talk<R> {
     /// The jars, and the third; `None` when nobody answers at all.
-    fn jars(&mut self, bench: &Bench<'_>) -> Result<Option<(Vec<Found>, Option<Found>)>, Failure> {
+    fn jars(&mut self, bench: &Bench<'_>) -> Result<Option<Told>, Failure> {
         let mut jars = Vec::new();
         for (which, usual) in [("first", Salt::MagnesiumChloride), ("second", Salt::SodiumChloride)] {
             let question = format!("Salt in the {which} jar [{}]", words::packet(usual));
@@ -239,7 +242,7 @@ impl<R: BufRead> Talk<R> {
                 Err(_) => {
                     let until = if answer.is_empty() { "now" } else { &answer };
                     when::instant(until, bench.config.rules.site.time_zone, bench.now)
-                        .and_then(|until| bench.from_store(salt, until, self.given))
+                        .and_then(|until| bench.read_from_store(salt, until, self.given))
                 }
             };
             match found {

@@ -2,15 +2,21 @@
 
 use super::show::{self, AsJson, table};
 use super::{Answer, Outcome, print, room, settings};
+use crate::engine::digest::ReservoirDay;
+use crate::engine::leaves::Pressure;
 use crate::engine::risk::condensation::Surface;
 use crate::engine::rules::Site;
 use crate::engine::saturation::Pinned;
 use crate::engine::snapshot::{PlaceNow, SensorNow, Snapshot};
 use crate::notify::wording;
 use crate::units::{Celsius, UnitSystem};
+use chrono::TimeDelta;
 use serde_json::json;
 use std::fmt::Write;
 use std::path::Path;
+
+/// Low-cost hygrometers drift by a quarter to half a per cent a year (SCIENCE.md 6.4, from memory).
+const CALIBRATION_KEEPS: TimeDelta = TimeDelta::days(366);
 
 pub fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
@@ -46,7 +52,7 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
                 give_or_take(place.deficit.map(|deficit| format!("{deficit:.2}")), place.deficit_accuracy, 2, " kPa"),
                 dew_point(place, site),
                 place.mold.map_or("-".to_owned(), |mold| match mold.needed {
-                    Some(needed) => format!("{:.0}: {:.1} of {needed:.1} h", mold.pressure, mold.hours),
+                    Some(needed) => format!("{:.0}: {} of {needed:.1} h", mold.pressure, hours_allowed(&mold)),
                     None => format!("{:.0}", mold.pressure),
                 }),
                 asked_for(place, site),
@@ -71,7 +77,7 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
         let mut water = table(["RESERVOIR", "USABLE", "FULL", "AT THE PUMP INLET"]);
         for tank in &snapshot.reservoirs {
             let empty = tank.empty_at.map_or("no measurable draw".to_owned(), |(best, ..)| show::local(site, best));
-            water.add_row([tank.name.clone(), show::volume(site, tank.usable), show::percent(tank.percent), empty]);
+            water.add_row([tank.name.clone(), usable(tank, site), show::percent(tank.percent), empty]);
         }
         let _ = writeln!(text, "\n{water}");
     }
@@ -79,7 +85,11 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
     for sensor in &snapshot.sensors {
         let last = sensor.last_believed.map_or("never".to_owned(), |at| show::local(site, at));
         let last = if sensor.silent { format!("{last}, silent") } else { last };
-        let calibrated = sensor.calibrated.map_or("-".to_owned(), |date| date.to_string());
+        let calibrated = sensor.calibrated.map_or("-".to_owned(), |date| {
+            let today = snapshot.at.with_timezone(&site.time_zone).date_naive();
+            let old = today - date > CALIBRATION_KEEPS;
+            if old { format!("{date}, over a year ago") } else { date.to_string() }
+        });
         let refused = sensor.refused.to_string();
         sensors.add_row([sensor.id.clone(), sensor.place.clone(), last, refused, calibrated, state(sensor, site)]);
     }
@@ -100,9 +110,34 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
     text
 }
 
+fn usable(tank: &ReservoirDay, site: &Site) -> String {
+    let shown = show::volume(site, tank.usable);
+    match (tank.usable_accuracy, shown.split_once(' ')) {
+        (Some(off), Some((number, unit))) => {
+            let off = show::volume(site, Some(off));
+            format!("{number} ± {} {unit}", off.split(' ').next().unwrap_or_default())
+        }
+        _ => shown,
+    }
+}
+
+/// "4.5", or "4.5 (0 to 9)" where the hygrometer's own error makes an hour or more of it.
+fn hours_allowed(mold: &Pressure) -> String {
+    let (least, most) = mold.between;
+    if most - least < 1.0 {
+        format!("{:.1}", mold.hours)
+    } else {
+        format!("{:.1} ({least:.0} to {most:.0})", mold.hours)
+    }
+}
+
 fn humidity(place: &PlaceNow) -> String {
     let shown = show::percent(place.humidity);
-    if place.at_least && place.humidity.is_some() { format!("at least {shown}") } else { shown }
+    if place.at_least && place.humidity.is_some_and(|humidity| humidity < 99.5) {
+        format!("at least {shown}")
+    } else {
+        shown
+    }
 }
 
 fn give_or_take(value: Option<String>, accuracy: Option<f64>, decimals: usize, unit: &str) -> String {
@@ -152,7 +187,7 @@ fn surfaces(snapshot: &Snapshot, site: &Site) -> String {
             ]);
         }
     }
-    format!("{lines}\n")
+    lines.to_string()
 }
 
 fn surface_state(surface: &Surface) -> &'static str {
@@ -222,7 +257,8 @@ fn as_json(snapshot: &Snapshot, site: &Site) -> serde_json::Value {
             })).collect::<Vec<_>>(),
             "band": {"temperature": [place.band[0], place.band[1]], "humidity": [place.band[2], place.band[3]]},
             "mold_pressure": place.mold.map(|mold| json!({"pressure": show::rounded(Some(mold.pressure)),
-                "hours_allowed": show::rounded(Some(mold.hours)), "hours_needed": show::rounded(mold.needed)})),
+                "hours_allowed": show::rounded(Some(mold.hours)),
+                "hours_allowed_between": [show::rounded(Some(mold.between.0)), show::rounded(Some(mold.between.1))], "hours_needed": show::rounded(mold.needed)})),
             "trays": place.trays, "empty": place.empty, "clash": place.clash,
         })).collect::<Vec<_>>(),
         "reservoirs": snapshot.reservoirs.iter().map(show::reservoir_json).collect::<Vec<_>>(),

@@ -81,7 +81,7 @@ pub fn tray_json(tray: &TrayDay) -> Value {
 /// A reservoir as JSON.
 pub fn reservoir_json(tank: &ReservoirDay) -> Value {
     json!({
-        "id": tank.id, "name": tank.name, "usable_litres": rounded(tank.usable), "percent": rounded(tank.percent),
+        "id": tank.id, "name": tank.name, "usable_litres": rounded(tank.usable), "give_or_take_litres": rounded(tank.usable_accuracy), "percent": rounded(tank.percent),
         "drawn_litres": rounded(Some(tank.drawn)), "added_litres": rounded(Some(tank.added)),
         "empty_at": tank.empty_at.map(|(best, early, late)| json!({
             "best": instant(best), "early": instant(early), "late": instant(late)})),

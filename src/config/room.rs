@@ -201,6 +201,10 @@ impl Reader<'_> {
         let resolution = reads.optional(findings, "resolution", difference_between(quantity, 0.0, limit));
         let gain = reads.optional(findings, "gain", number_between(0.1, 10.0));
         let offset = reads.optional(findings, "offset", difference_between(quantity, -limit, limit));
+        let ceiling = match quantity {
+            Quantity::Humidity => reads.optional(findings, "ceiling", number_between(50.0, 100.0)),
+            _ => None,
+        };
         let calibrated_item = reads.take("calibrated");
         let calibrated = calibrated_item.as_ref().and_then(|item| item.read(findings, day));
         if let (Some(item), None, None) = (&calibrated_item, gain, offset) {
@@ -215,6 +219,7 @@ impl Reader<'_> {
             gain: gain.unwrap_or(1.0),
             offset: offset.unwrap_or(0.0),
             resolution: resolution.unwrap_or(0.0),
+            ceiling: ceiling.unwrap_or(100.0),
             calibrated,
         });
         Some(Field { channel, quantity, at: at?, unit: unit? })

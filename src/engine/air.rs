@@ -156,6 +156,7 @@ impl AirWatch {
                 worst,
                 trays: demand.trays.clone(),
                 dew_point,
+                dew_point_accuracy: air.dew_point_accuracy(),
                 accuracy: side.accuracy(air.accuracy),
             };
             (kind, Condition::Present { harm: self.harm(side, beyond, side.accuracy(air.accuracy), at), evidence })

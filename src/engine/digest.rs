@@ -3,10 +3,12 @@
 use super::air::Air;
 use super::alarm::AlarmChange;
 use super::band::{Band, Demand};
+use super::risk::condensation::Surface;
 use super::rules::{Place, Rules};
 use super::tray::{Stage, Tray};
 use crate::units::Timestamp;
 use chrono::NaiveDate;
+use std::collections::BTreeMap;
 
 /// Everything the digest tells, as numbers.
 #[derive(Clone, Debug, PartialEq)]
@@ -67,6 +69,19 @@ pub struct PlaceDay {
     pub band: [Option<f64>; 4],
     /// No tray stood there.
     pub empty: bool,
+    /// Surfaces with a probe on them.
+    pub surfaces: Vec<SurfaceDay>,
+}
+
+/// A surface over the digest's span.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SurfaceDay {
+    /// What the probe is on.
+    pub on: String,
+    /// Hours below the dew point.
+    pub hours_wet: f64,
+    /// Hours in which the air on it had 80 % or more, the wet ones among them.
+    pub hours_damp: f64,
 }
 
 /// A reservoir over the digest's span.
@@ -78,6 +93,8 @@ pub struct ReservoirDay {
     pub name: String,
     /// Litres above the pump inlet now.
     pub usable: Option<f64>,
+    /// What that may be off by, as good as the gauge is, litres.
+    pub usable_accuracy: Option<f64>,
     /// Share of the usable volume, per cent.
     pub percent: Option<f64>,
     /// Litres drawn over the span.
@@ -151,6 +168,8 @@ pub struct PlaceTally {
     damp: u32,
     dry: u32,
     known: u32,
+    /// Minutes wet and damp of each surface.
+    surfaces: BTreeMap<String, (u32, u32)>,
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -198,6 +217,17 @@ impl PlaceTally {
         self.dry += u32::from(below(air.humidity, band.humidity_min));
     }
 
+    /// One minute of a surface with a probe on it.
+    pub fn surface(&mut self, on: &str, surface: &Surface) {
+        if !self.surfaces.contains_key(on) {
+            self.surfaces.insert(on.to_owned(), (0, 0));
+        }
+        if let Some((wet, damp)) = self.surfaces.get_mut(on) {
+            *wet += u32::from(surface.condenses());
+            *damp += u32::from(surface.is_damp());
+        }
+    }
+
     /// The day as the digest tells it.
     pub fn told(&self, place: &Place, demand: &Demand) -> PlaceDay {
         let hours = |minutes: u32| f64::from(minutes) / 60.0;
@@ -220,6 +250,15 @@ impl PlaceTally {
                 demand.band.humidity_max,
             ],
             empty: demand.empty,
+            surfaces: self
+                .surfaces
+                .iter()
+                .map(|(on, (wet, damp))| SurfaceDay {
+                    on: on.clone(),
+                    hours_wet: hours(*wet),
+                    hours_damp: hours(*damp),
+                })
+                .collect(),
         }
     }
 }

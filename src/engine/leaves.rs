@@ -14,6 +14,7 @@ use super::condensation::{self, Probe};
 use super::risk::canopy::{FAN_AIR_SPEED, humidity_within_unknown_canopy};
 use super::risk::dryness::{Coefficient, HORIZON_HOURS, HourAhead, LOG_ERROR, Medium, Store, draw_shape, dry_in};
 use super::risk::mold::{MoldPressure, REQUIREMENT_MET, TrayAir};
+use super::risk::mold_band::MoldBand;
 use super::tray::Tray;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::{TimeDelta, Timelike};
@@ -44,6 +45,7 @@ const NEARLY_USED_UP: f64 = 450.0;
 #[derive(Clone, Debug)]
 struct Leaves {
     mold: MoldPressure,
+    mold_band: MoldBand,
     met_at: Option<Timestamp>,
     water: Store,
     waterings: u32,
@@ -87,6 +89,8 @@ pub struct Pressure {
     pub pressure: f64,
     /// Hours that conditions have allowed.
     pub hours: f64,
+    /// The least and the most of them, as far as the hygrometer is good.
+    pub between: (f64, f64),
     /// Hours that are needed; `None`: at this temperature never.
     pub needed: Option<f64>,
 }
@@ -117,6 +121,7 @@ impl LeavesWatch {
     pub fn misted(&mut self, tray: &Tray) {
         let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
         leaves.mold.wet_from_above();
+        leaves.mold_band.wet_from_above();
     }
 
     /// Trays that have left the room are forgotten.
@@ -175,6 +180,7 @@ impl LeavesWatch {
         Some(Pressure {
             pressure: worst.mold.pressure(),
             hours: infection.allowed_hours,
+            between: worst.mold_band.hours(temperature),
             needed: infection.needed_hours,
         })
     }
@@ -205,6 +211,7 @@ impl LeavesWatch {
             trays: names,
             pressure,
             hours: infection.allowed_hours,
+            between: leaves.mold_band.hours(air.temperature),
             needed: infection.needed_hours.unwrap_or(0.0),
             model: format!("{} on {}", infection.pathogen.name, infection.pathogen.host),
         };
@@ -246,6 +253,7 @@ impl Leaves {
     fn of(tray: &Tray) -> Self {
         Leaves {
             mold: MoldPressure::new(&tray.figures.family),
+            mold_band: MoldBand::new(&tray.figures.family),
             met_at: None,
             water: Leaves::soaked(),
             waterings: 0,
@@ -262,6 +270,7 @@ impl Leaves {
     fn pass(&mut self, at: Timestamp, hours: f64, tray: &Tray, air: &TrayAir, lit: bool, learnt: Coefficient) {
         if tray.breathes_room_air(at) {
             self.mold.advance(hours, air);
+            self.mold_band.advance(hours, air);
         }
         if self.mold.pressure() >= REQUIREMENT_MET {
             self.met_at.get_or_insert(at);

@@ -13,7 +13,7 @@ use super::saturation::Pinned;
 use super::silence::Surroundings;
 use super::tank::Use;
 use super::window::Minutes;
-use super::{Engine, PlaceWatch, band, quality, silence, slope, tray};
+use super::{Engine, band, quality, silence, slope, tray};
 use crate::reading::{ChannelId, SensorId};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -59,6 +59,13 @@ impl Engine {
                 at_least: place.humidities.iter().any(|id| self.judges[usize::from(id.0)].pinned(at).at_top()),
             };
             place.day.minute(place.air, &place.demand.band);
+            if !place.surfaces.is_empty() {
+                for probe in probes(&site, &self.minutes, &place.surfaces, at) {
+                    if let Some(surface) = probe.surface(&place.air) {
+                        place.day.surface(probe.on, &surface);
+                    }
+                }
+            }
             let alarms = &self.alarms;
             let held = |kind| alarms.is_held(kind, &rules.id);
             let conditions = place.watch.minute(at, place.air, &place.demand, &rules.name, held);
@@ -78,7 +85,7 @@ impl Engine {
             let rules = site.place(place.place);
             let trays: Vec<&tray::Tray> =
                 self.trays.growing().filter(|tray| place.served.contains(&tray.place)).collect();
-            let surfaces = probes(&self.rules, &self.minutes, place, at);
+            let surfaces = probes(&self.rules, &self.minutes, &place.surfaces, at);
             let stand = Stand {
                 place: place.place.0,
                 name: &rules.name,
@@ -124,6 +131,7 @@ impl Engine {
 
     pub(super) fn judge_sensors(&mut self, effects: &mut Vec<Effect>) {
         let at = self.now;
+        self.tally();
         let deaf = self.site.broker_lost_at.is_some();
         let rules = Arc::clone(&self.rules);
         for (index, sensor) in rules.sensors.iter().enumerate() {
@@ -148,7 +156,6 @@ impl Engine {
                 }
                 (None, None) => (sensor.id.as_str(), false, false, None),
             };
-            self.tally(id);
             let around = Surroundings { place, every: sensor.every, blind, matters, deaf, harm };
             let silence = self.sensors[index].silence(at, &around);
             let implausible = self.sensors[index].implausible(at, &around);
@@ -159,17 +166,13 @@ impl Engine {
         }
     }
 
-    /// Counts the minutes in which a sensor could not say all.
-    fn tally(&mut self, sensor: SensorId) {
-        let mine = self.rules.channels.iter().zip(&self.judges).filter(|(channel, _)| channel.sensor == sensor);
-        let (mut saturated, mut uncorrected) = (false, false);
-        for (_, judge) in mine {
-            saturated |= matches!(judge.pinned(self.now), Pinned::Saturated(_));
-            uncorrected |= judge.is_uncorrected();
+    /// Counts the minutes in which sensors could not say all. Only one channel of a sensor can.
+    fn tally(&mut self) {
+        for (channel, judge) in self.rules.channels.iter().zip(&self.judges) {
+            let day = &mut self.sensors[usize::from(channel.sensor.0)].day;
+            day.saturated_minutes += u32::from(matches!(judge.pinned(self.now), Pinned::Saturated(_)));
+            day.uncorrected_minutes += u32::from(judge.is_uncorrected(self.now));
         }
-        let day = &mut self.sensors[usize::from(sensor.0)].day;
-        day.saturated_minutes += u32::from(saturated);
-        day.uncorrected_minutes += u32::from(uncorrected);
     }
 
     pub(super) fn stuck_air(&self, sensor: SensorId, around: &Surroundings<'_>) -> (AlarmKind, Condition) {
@@ -317,7 +320,7 @@ impl Engine {
 }
 
 /// The probes on surfaces of a place, as they stand now.
-pub(super) fn probes<'r>(rules: &'r Rules, minutes: &[Minutes], place: &PlaceWatch, at: Timestamp) -> Vec<Probe<'r>> {
+pub(super) fn probes<'r>(rules: &'r Rules, minutes: &[Minutes], on: &[ChannelId], at: Timestamp) -> Vec<Probe<'r>> {
     let probe = |id: &ChannelId| {
         let channel = rules.channel(*id);
         Some(Probe {
@@ -326,7 +329,7 @@ pub(super) fn probes<'r>(rules: &'r Rules, minutes: &[Minutes], place: &PlaceWat
             accuracy: channel.accuracy,
         })
     };
-    place.surfaces.iter().filter_map(probe).collect()
+    on.iter().filter_map(probe).collect()
 }
 
 /// The middle of what the sensors of a place say now.

@@ -28,6 +28,7 @@ pub mod saturation;
 pub mod silence;
 pub mod slope;
 pub mod snapshot;
+pub mod stillness;
 pub mod tank;
 mod telling;
 pub mod tray;

@@ -56,6 +56,7 @@ pub struct Judge {
     moving_since: Option<Timestamp>,
     saturation: Saturation,
     resolution: f64,
+    ceiling: f64,
     /// For a gauge whose echo is corrected: the air, as long as it is known.
     air: Option<Celsius>,
     uncorrected: bool,
@@ -128,6 +129,7 @@ impl Judge {
             moving_since: None,
             saturation: Saturation::default(),
             resolution: channel.resolution,
+            ceiling: channel.ceiling,
             air: None,
             uncorrected: false,
             broken_frame: None,
@@ -144,14 +146,18 @@ impl Judge {
         self.broken_frame = Some(at);
     }
 
-    /// How it stands with respect to the top of its scale.
+    /// How it stands with respect to the top of its scale; of a silent one that is not known.
     pub fn pinned(&self, at: Timestamp) -> Pinned {
-        self.saturation.at(at)
+        if self.speaks(at) { self.saturation.at(at) } else { Pinned::No }
     }
 
     /// An echo that should be corrected for the warmth of the air could not be, last time.
-    pub fn is_uncorrected(&self) -> bool {
-        self.uncorrected
+    pub fn is_uncorrected(&self, at: Timestamp) -> bool {
+        self.uncorrected && self.speaks(at)
+    }
+
+    fn speaks(&self, at: Timestamp) -> bool {
+        self.last.is_some_and(|(when, _)| at - when <= FORGET_JUMP.max(self.every * 5))
     }
 
     /// Judges one raw reading learnt of at `at`.
@@ -307,7 +313,7 @@ impl Judge {
 
     fn oddity(&mut self, at: Timestamp, raw: f64, value: f64) -> Option<Doubt> {
         if self.quantity == Quantity::Humidity {
-            self.saturation.take(at, raw, value, self.resolution);
+            self.saturation.take(at, raw, value, self.ceiling, self.resolution);
             if matches!(self.saturation.at(at), Pinned::Saturated(_) | Pinned::Recovering(_)) {
                 return Some(Doubt::Saturated);
             }

@@ -113,6 +113,8 @@ pub struct Channel {
     pub offset: f64,
     /// The smallest step the sensor can report, in the channel's unit; zero if not known.
     pub resolution: f64,
+    /// The highest value a hygrometer can send, per cent; 100 for most.
+    pub ceiling: f64,
     /// When `gain` and `offset` were found.
     pub calibrated: Option<NaiveDate>,
 }
@@ -140,6 +142,24 @@ pub struct Reservoir {
     pub pump_inlet_mm: f64,
     /// Below this share of the usable volume it is called low even when nothing is drawn, per cent.
     pub low_percent: f64,
+}
+
+impl Reservoir {
+    /// Litres by which a volume may be off, for a gauge with this channel: a millimetre weighs
+    /// more where the tank is wide.
+    pub fn litres_accuracy(&self, gauge: &Channel, litres: f64) -> f64 {
+        match gauge.quantity {
+            Quantity::Distance | Quantity::Depth => {
+                let depth = self.shape.depth_for(litres);
+                let off = gauge.accuracy.abs();
+                let (low, high) = (self.shape.litres(depth - off), self.shape.litres(depth + off));
+                // At the floor and the rim only one side is left.
+                (high - litres).max(litres - low)
+            }
+            Quantity::Filling => self.shape.capacity_litres() * gauge.accuracy / 100.0,
+            Quantity::Volume | Quantity::Temperature | Quantity::Humidity => gauge.accuracy,
+        }
+    }
 }
 
 /// What an ultrasonic gauge needs that does not correct for the warmth of the air itself.

@@ -11,8 +11,9 @@ const SATURATED_AFTER: TimeDelta = TimeDelta::hours(6);
 /// recovery after days near saturation (SCIENCE.md 6.4, from memory); own default.
 const RECOVERS_LEAST: TimeDelta = TimeDelta::hours(1);
 const RECOVERS_MOST: TimeDelta = TimeDelta::hours(12);
-/// Per cent. Above this less the sensor's own step it stands at the top.
-const TOP: f64 = 99.95;
+/// A hygrometer stands at the top of its scale when it is no further below than half its own
+/// step and this, per cent: some end at 99.9. Own default.
+const NEAR_THE_TOP: f64 = 0.101;
 
 /// What one hygrometer has been through.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -57,10 +58,12 @@ impl Pinned {
 }
 
 impl Saturation {
-    /// Takes in a reading: as sent and as believed, since a correction may lower the top.
-    pub fn take(&mut self, at: Timestamp, raw: f64, believed: f64, resolution: f64) {
-        let top = TOP - resolution.clamp(0.05, 2.0);
-        if raw.max(believed) >= top {
+    /// Takes in a reading as it was sent and as it is believed: a correction may push it
+    /// against 100 %, or pull the top of its scale below. `ceiling`: the highest it can send;
+    /// `resolution`: its step.
+    pub fn take(&mut self, at: Timestamp, raw: f64, believed: f64, ceiling: f64, resolution: f64) {
+        let below = NEAR_THE_TOP + resolution.clamp(0.0, 2.0) / 2.0;
+        if raw >= ceiling - below || believed >= 100.0 - NEAR_THE_TOP {
             self.pinned_since.get_or_insert(at);
             self.recovering = None;
             return;
@@ -93,18 +96,22 @@ mod tests {
         Timestamp::UNIX_EPOCH + TimeDelta::minutes(minutes)
     }
 
+    fn take(watch: &mut Saturation, minute: i64, raw: f64, believed: f64) {
+        watch.take(at(minute), raw, believed, 100.0, 0.0);
+    }
+
     #[test]
     fn six_hours_at_the_top_are_saturation_and_half_as_long_recovery() {
         let mut watch = Saturation::default();
-        watch.take(at(0), 99.8, 97.3, 0.0);
+        take(&mut watch, 0, 99.8, 97.3);
         assert_eq!(watch.at(at(0)), Pinned::No);
         for minute in 1..=600 {
-            // Corrected to 97.5: the top of the sensor counts, not what is believed.
-            watch.take(at(minute), 100.0, 97.5, 0.0);
+            // Corrected to 97.4: the top of the sensor counts, not what is believed.
+            take(&mut watch, minute, 99.9, 97.4);
         }
         assert_eq!(watch.at(at(360)), Pinned::Since(at(1)));
         assert_eq!(watch.at(at(361)), Pinned::Saturated(at(1)));
-        watch.take(at(601), 96.0, 93.5, 0.0);
+        take(&mut watch, 601, 96.0, 93.5);
         assert_eq!(watch.at(at(601)), Pinned::Recovering(at(901)));
         assert_eq!(watch.at(at(901)), Pinned::No);
     }
@@ -112,17 +119,21 @@ mod tests {
     #[test]
     fn an_hour_of_fog_leaves_nothing_behind() {
         let mut watch = Saturation::default();
-        (0..60).for_each(|minute| watch.take(at(minute), 100.0, 100.0, 0.0));
-        watch.take(at(60), 95.0, 95.0, 0.0);
+        (0..60).for_each(|minute| take(&mut watch, minute, 100.0, 100.0));
+        take(&mut watch, 60, 95.0, 95.0);
         assert_eq!(watch.at(at(60)), Pinned::No);
     }
 
     #[test]
-    fn a_sensor_of_whole_per_cents_is_at_the_top_at_ninety_nine() {
+    fn a_scale_that_ends_lower_has_its_own_top() {
         let mut watch = Saturation::default();
-        watch.take(at(0), 99.0, 99.0, 1.0);
+        watch.take(at(0), 95.0, 95.0, 95.0, 1.0);
         assert!(watch.at(at(0)).at_top());
-        watch.take(at(1), 98.0, 98.0, 1.0);
+        watch.take(at(1), 94.0, 94.0, 95.0, 1.0);
         assert_eq!(watch.at(at(1)), Pinned::No);
+        watch.take(at(2), 97.0, 100.0, 100.0, 1.0);
+        assert!(watch.at(at(2)).at_top(), "believed to be at least 100 %");
+        watch.take(at(3), 99.0, 99.0, 100.0, 1.0);
+        assert_eq!(watch.at(at(3)), Pinned::No, "one step below");
     }
 }

@@ -308,7 +308,7 @@ impl TankWatch {
         let plants = (plants - pumped / 24.0).max(plants / 4.0);
         match self.usual {
             // After a day of listening the tank itself knows best, within what plants can do.
-            Some(usual) if self.usual_hours >= 24.0 => usual.clamp(0.02, plants * 1.5),
+            Some(usual) if self.usual_hours >= 24.0 => usual.clamp(0.02, (plants * 1.5).max(0.02)),
             _ => plants,
         }
     }

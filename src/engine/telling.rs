@@ -71,7 +71,7 @@ impl Engine {
                         .map(|judge| judge.pinned(at))
                         .find(|pinned| *pinned != Pinned::No)
                         .unwrap_or(Pinned::No),
-                    uncorrected: self.judges_of(watch.sensor).any(Judge::is_uncorrected),
+                    uncorrected: self.judges_of(watch.sensor).any(|judge| judge.is_uncorrected(at)),
                     calibrated: self
                         .rules
                         .channels
@@ -93,7 +93,7 @@ impl Engine {
     pub(super) fn place_now(&self, place: &PlaceWatch) -> PlaceNow {
         let rules = self.rules.place(place.place);
         let band = &place.demand.band;
-        let probes = probes(&self.rules, &self.minutes, place, self.now);
+        let probes = probes(&self.rules, &self.minutes, &place.surfaces, self.now);
         PlaceNow {
             id: rules.id.clone(),
             name: rules.name.clone(),
@@ -143,10 +143,13 @@ impl Engine {
         let told = |(tank, reservoir): (&TankWatch, &rules::Reservoir)| {
             let usable = tank.usable().map(|(_, litres)| litres);
             let (drawn, added) = tank.day();
+            let gauge = self.rules.channel(reservoir.channel);
+            let below_inlet = reservoir.shape.litres(reservoir.pump_inlet_mm);
             ReservoirDay {
                 id: reservoir.id.clone(),
                 name: reservoir.name.clone(),
                 usable,
+                usable_accuracy: usable.map(|litres| reservoir.litres_accuracy(gauge, litres + below_inlet)),
                 percent: usable.map(|litres| litres / tank.usable_when_full() * 100.0),
                 drawn,
                 added,

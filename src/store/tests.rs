@@ -43,6 +43,7 @@ fn rules_with(sensors: &[&str]) -> Rules {
         gain: 1.0,
         offset: 0.0,
         resolution: 0.0,
+        ceiling: 100.0,
         calibrated: None,
     };
     Rules {

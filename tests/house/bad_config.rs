@@ -102,6 +102,7 @@ fn every_optional_key_of_the_shipped_example_is_right_when_its_comment_sign_is_t
         .map(|line| line.replace("mqtt://127.0.0.1:1883", "mqtts://127.0.0.1:8883"))
         .map(|line| line.replace("inside = \"room\"", "inside = \"room\" # "))
         .collect();
+    assert!(opened.contains("\nsurface = \"window\""), "the surface's probe is shown");
     let opened = opened + "[[place]]\nid = \"room\"\n";
     let config = right(&opened);
     assert!(config.rules.crops.find("wheat grass").is_some());
@@ -302,6 +303,77 @@ fn a_tank_that_cannot_be_is_refused_in_words() {
                 between 1 and 90 is wanted
 "##,
     );
+}
+
+#[test]
+fn an_echo_a_surface_and_a_calibration_that_make_no_sense_are_refused() {
+    let text = format!(
+        "{SITE}{RACK}{AIR}[[sensor]]\nid = \"pane\"\nplace = \"rack-a\"\ntopic = \"loft/pane\"\nsurface = \"window\"\n\
+         temperature = {{ pointer = \"/t\", unit = \"Cel\" }}\nhumidity = {{ pointer = \"/h\", calibrated = \"soon\", gain = 1.02 }}\n\
+         [[sensor]]\nid = \"rack-b-air\"\nplace = \"rack-a\"\ntopic = \"loft/rack-b/air\"\n\
+         temperature = {{ pointer = \"/t\", unit = \"Cel\", calibrated = \"2026-11-25\" }}\n\
+         [[reservoir]]\nid = \"tank\"\ntopic = \"loft/tank\"\n\
+         reads = {{ what = \"distance\", unit = \"mm\", sensor_height = \"400 mm\", temperature_from = \"pane\", gauge_assumes = \"90 Cel\" }}\n\
+         shape = {{ kind = \"box\", length = \"600 mm\", width = \"400 mm\", height = \"350 mm\" }}\n\
+         [[reservoir]]\nid = \"drum\"\ntopic = \"loft/drum\"\n\
+         reads = {{ what = \"depth\", unit = \"mm\", temperature_from = \"rack-b-air\" }}\n\
+         shape = {{ kind = \"box\", length = \"600 mm\", width = \"400 mm\", height = \"350 mm\" }}\n\
+         [[reservoir]]\nid = \"pail\"\ntopic = \"loft/pail\"\n\
+         reads = {{ what = \"distance\", unit = \"mm\", sensor_height = \"400 mm\", gauge_assumes = 20 }}\n\
+         shape = {{ kind = \"box\", length = \"600 mm\", width = \"400 mm\", height = \"350 mm\" }}\n"
+    );
+    prints(
+        &text,
+        r##"error: 7 problems in config/room.toml
+
+  room.toml:17  sensor.pane.humidity = { pointer = "/h", calibrated = "soon", gain = 1.02 }
+                a probe on a surface measures how warm the surface is, nothing else
+                hint: give the device's humidity a [[sensor]] of its own, without surface, or leave it out
+
+  room.toml:17  sensor.pane.humidity.calibrated = "soon"
+                a day is wanted, such as "2026-11-25"
+
+  room.toml:22  sensor.rack-b-air.temperature.calibrated = "2026-11-25"
+                a day of calibration without what came of it
+                hint: "traywarden calibrate" prints gain and offset beside it
+
+  room.toml:26  reservoir.tank.reads.gauge_assumes = "90 Cel"
+                between -10 and 45 degrees Celsius is wanted
+                hint: if Fahrenheit is meant, write "90 F"
+
+  room.toml:26  reservoir.tank.reads.temperature_from = "pane"
+                no [[sensor]] of this id measures the temperature of air
+                hint: one of rack-b-air
+
+  room.toml:31  reservoir.drum.reads.temperature_from = "rack-b-air"
+                only the echo of a distance gauge is corrected for warm air; this one sends depth
+
+  room.toml:36  reservoir.pail.reads.gauge_assumes = 20
+                says what to correct from, but not by whose temperature
+                hint: add temperature_from = "rack-a-air", the sensor nearest the tank
+"##,
+    );
+}
+
+#[test]
+fn the_echo_a_surface_and_a_calibration_become_rules() {
+    let text = format!(
+        "{SITE}{RACK}[[sensor]]\nid = \"rack-a-air\"\nplace = \"rack-a\"\ntopic = \"loft/a\"\n\
+         temperature = {{ pointer = \"/t\", unit = \"F\" }}\nhumidity = {{ pointer = \"/h\", gain = 0.9964, offset = -2.51, calibrated = 2026-11-25 }}\n\
+         [[sensor]]\nid = \"pane\"\nplace = \"rack-a\"\ntopic = \"loft/pane\"\nsurface = \"window\"\n\
+         temperature = {{ pointer = \"/t\", unit = \"Cel\", accuracy = \"0.9 F\" }}\n\
+         [[reservoir]]\nid = \"tank\"\ntopic = \"loft/tank\"\n\
+         reads = {{ what = \"distance\", unit = \"mm\", sensor_height = \"400 mm\", temperature_from = \"rack-a-air\", gauge_assumes = \"77 F\" }}\n\
+         shape = {{ kind = \"box\", length = \"600 mm\", width = \"400 mm\", height = \"350 mm\" }}\n"
+    );
+    let rules = right(&text).rules;
+    let echo = rules.reservoirs[0].echo.expect("set");
+    assert_eq!(rules.channel(echo.air).quantity, Quantity::Temperature);
+    assert_eq!(rules.sensor(rules.channel(echo.air).sensor).id, "rack-a-air");
+    assert!((echo.assumed.0 - 25.0).abs() < 1e-9);
+    assert_eq!(rules.channels[1].calibrated, chrono::NaiveDate::from_ymd_opt(2026, 11, 25));
+    assert_eq!(rules.sensors[1].surface.as_deref(), Some("window"));
+    assert!((rules.channels[2].accuracy - 0.5).abs() < 1e-9);
 }
 
 #[test]

@@ -321,3 +321,11 @@ fn a_retained_message_neither_clears_silence_nor_raises_anything() {
         ]
     );
 }
+
+#[test]
+fn a_tank_that_only_one_tray_draws_on_is_watched_for_days() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    let Did::Sow(sowing) = sow("K1", "rack-a") else { unreachable!("just made") };
+    night.logs(Did::Sow(Sowing { count: 1, ..sowing })).until("2026-03-05 18:00");
+    assert_eq!(night.told(&["tank"]), Vec::<&str>::new());
+}

@@ -1,6 +1,6 @@
 """Prints fresh reference figures for tests/reference/live.rs.
 
-python3 live.py psychrolib|coolprop|scipy|ioos_qc
+python3 live.py psychrolib|coolprop|scipy|ioos_qc|metpy
 
 Points are drawn from a seed, so that a failure can be repeated. CSV, except
 for ioos_qc: one JSON object a line, with the keys of qartod_vectors.json."""
@@ -59,6 +59,20 @@ def scipy():
         print(f"{slope},{low},{high},{intercept},{';'.join(map(repr, t))},{';'.join(map(repr, y))}")
 
 
+def metpy():
+    from metpy.calc import dewpoint_from_relative_humidity, saturation_vapor_pressure
+    from metpy.units import units
+
+    draw = random.Random(SEED)
+    print("celsius,humidity,dew_c,deficit_pa")
+    for _ in range(200):
+        t, rh = round(draw.uniform(10, 35), 3), round(draw.uniform(30, 100), 3)
+        air = units.Quantity(t, "degC")
+        dew = dewpoint_from_relative_humidity(air, units.Quantity(rh, "percent")).to("degC").magnitude
+        es = saturation_vapor_pressure(air).to("Pa").magnitude
+        print(f"{t},{rh},{float(dew)!r},{float(es) * (1 - rh / 100)!r}")
+
+
 def ioos_qc():
     import numpy as np
     from ioos_qc import qartod as q
@@ -93,6 +107,6 @@ def ioos_qc():
 
 if __name__ == "__main__":
     try:
-        {f.__name__: f for f in (psychrolib, coolprop, scipy, ioos_qc)}[sys.argv[1]]()
+        {f.__name__: f for f in (psychrolib, coolprop, scipy, ioos_qc, metpy)}[sys.argv[1]]()
     except ImportError as missing:
-        sys.exit(f"{missing}. The live comparison needs: pip install psychrolib CoolProp ioos_qc scipy")
+        sys.exit(f"{missing}. The live comparison needs: pip install psychrolib CoolProp ioos_qc scipy metpy")

@@ -6,7 +6,7 @@ use std::process::Command;
 use traywarden::engine::climate::{
     SEA_LEVEL, absolute_humidity, dew_point, humidity_ratio, saturation_pressure, vapour_pressure_deficit, wet_bulb,
 };
-use traywarden::engine::risk::reservoir::speed_of_sound;
+use traywarden::engine::risk::reservoir::{distance_corrected_for_air, speed_of_sound};
 use traywarden::engine::slope::theil_sen;
 use traywarden::units::{Celsius, RelativeHumidity};
 
@@ -14,7 +14,7 @@ fn ask(library: &str) -> String {
     let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/live.py");
     let answer = Command::new("python3").arg(script).arg(library).output().unwrap_or_else(|error| {
         panic!(
-            "python3 cannot be run ({error}): install Python 3, then `pip install psychrolib CoolProp ioos_qc scipy`"
+            "python3 cannot be run ({error}): install Python 3, then `pip install psychrolib CoolProp ioos_qc scipy metpy`"
         )
     });
     let complaint = String::from_utf8_lossy(&answer.stderr);
@@ -70,6 +70,39 @@ fn the_air_is_near_the_real_gas_of_coolprop() {
         // Stated for 5 to 35 °C; here to 45.
         near("sound", row, speed_of_sound(t), sound, 0.001 * sound);
     }
+}
+
+/// MetPy takes es from Ambaum (2020) and the dew point from Bolton (1980): another road to the
+/// same figures. Tolerances of SCIENCE.md 1.4 for 10 to 35 °C and 30 % and more.
+#[test]
+fn the_air_is_near_what_metpy_says() {
+    let rows = rows(&ask("metpy"));
+    assert_eq!(rows.len(), 200);
+    for row in &rows {
+        let (t, humidity) = air(row);
+        if number(row, "dew_c") > 0.5 {
+            near("dew point", row, dew_point(t, humidity).expect("damp air").0, number(row, "dew_c"), 0.075);
+        }
+        let deficit = number(row, "deficit_pa");
+        let found = vapour_pressure_deficit(t, humidity).0 * 1000.0;
+        near("deficit", row, found, deficit, f64::max(0.5, 0.0035 * deficit));
+    }
+}
+
+/// An echo goes there and back in the time CoolProp's dry air gives it; a gauge that reckons
+/// with 20 °C says what it says; corrected, the water is where it is.
+#[test]
+fn a_corrected_echo_finds_water_where_it_is_in_the_air_of_coolprop() {
+    let rows = rows(&ask("coolprop"));
+    let at_20 = speed_of_sound(Celsius(20.0));
+    let mut faked: f64 = 0.0;
+    for row in rows.iter().filter(|row| (5.0..=35.0).contains(&number(row, "celsius"))) {
+        let (t, _) = air(row);
+        let said = 400.0 * at_20 / number(row, "sound_m_s");
+        faked = faked.max((said - 400.0).abs());
+        near("water", row, distance_corrected_for_air(said, Celsius(20.0), t), 400.0, 0.2);
+    }
+    assert!(faked > 8.0, "uncorrected, 15 K are {faked} mm");
 }
 
 #[test]

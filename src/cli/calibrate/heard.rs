@@ -3,8 +3,8 @@
 
 use super::{Bench, Failure};
 use crate::cli::show;
-use crate::engine::calibration::{NotSettled, Settled, Stillness, settled};
 use crate::engine::event::What;
+use crate::engine::stillness::{NotSettled, Settled, Stillness, settled};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
@@ -24,8 +24,36 @@ pub struct Hour {
 /// Beyond these no hygrometer reads; such values are codes for "not connected".
 const SENSIBLE: std::ops::RangeInclusive<f64> = 1.0..=105.0;
 
-/// The hour before `until`.
+/// How far back the last still hour is looked for, and in what steps.
+const LOOKED_BACK: TimeDelta = TimeDelta::hours(24);
+const STEP: TimeDelta = TimeDelta::minutes(10);
+
+/// The hour before `until`. Refused while the sensor still moves; then the last hour in which
+/// it stood still is named, for the grower to say whether that was in the jar.
 pub fn hour(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
+    exactly(bench, until).map_err(|refused| {
+        let steps = 1..=LOOKED_BACK.num_minutes() / STEP.num_minutes();
+        let earlier = steps.map(|step| until - STEP * step as i32).find_map(|then| exactly(bench, then).ok());
+        match earlier {
+            Some(hour) => {
+                let site = &bench.config.rules.site;
+                let local = hour.until.with_timezone(&site.time_zone);
+                Failure::Sentence(format!(
+                    "{refused}. It last stood still from {} to {}, at {:.1} %: if that was in the jar, write \
+                     SALT@\"{}\"",
+                    show::local(site, hour.from),
+                    show::local(site, hour.until),
+                    hour.humidity.value,
+                    local.format("%Y-%m-%d %H:%M")
+                ))
+            }
+            None => refused,
+        }
+    })
+}
+
+/// The hour before `until`, and no other.
+pub fn exactly(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
     let Some(reader) = &bench.reader else {
         let path = bench.config.store.path.display();
         let why = format!("there is no store at {path} to read from; type the reading: --point NaCl=74.1");

@@ -75,7 +75,7 @@ pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&L
             show::temperature(site, Some(found.jar.temperature.0)),
             format!("{} ± {:.1} %", tenths(held), found.jar.salt.uncertainty()),
             format!("{} %", tenths(found.jar.reading.0)),
-            format!("{:+.1} %", found.jar.reading.0 - held),
+            format!("{:+.1} %", tidy(found.jar.reading.0 - held)),
         ]);
     }
     let correction = &finding.correction;
@@ -129,7 +129,7 @@ pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&L
         }
     }
     text.push_str(
-        "Then \"traywarden check\", and restart the daemon. Past readings stay as they were believed.\n\
+        "Then \"traywarden check\", and \"systemctl reload traywarden\". Past readings stay as they were believed.\n\
          It corrects a reading; it makes it traceable to no standard. Do it again in a year, or after a wet spell of days.\n",
     );
     text
@@ -161,7 +161,7 @@ fn verdict(found: &Found, verification: &Verification) -> String {
         "Verified with {}: it holds {held} %, the corrected sensor says {corrected} %, off by {:+.1} % where {:.1} % is \
          allowed: {}.\n",
         packet(found.jar.salt),
-        verification.off_by,
+        tidy(verification.off_by),
         verification.allowed,
         if passed { "pass" } else { "FAIL" }
     );
@@ -206,6 +206,11 @@ impl Bench<'_> {
         let rules = &self.config.rules;
         rules.sensor(rules.channel(self.humidity).sensor).place.map_or("", |place| rules.place(place).name.as_str())
     }
+}
+
+/// No "-0.0".
+fn tidy(value: f64) -> f64 {
+    (value * 10.0).round() / 10.0 + 0.0
 }
 
 fn tenths(value: f64) -> String {

@@ -247,6 +247,8 @@ pub enum Evidence {
         trays: Vec<String>,
         /// Dew point now, Celsius, if both quantities are known.
         dew_point: Option<f64>,
+        /// What the dew point may be off by, kelvin.
+        dew_point_accuracy: Option<f64>,
         /// What the value may be off by, as the settings state it.
         accuracy: f64,
     },
@@ -273,6 +275,8 @@ pub enum Evidence {
         pressure: f64,
         /// Hours that conditions have allowed.
         hours: f64,
+        /// The least and the most of them, as far as the hygrometer is good.
+        between: (f64, f64),
         /// Hours that are needed at this temperature.
         needed: f64,
         /// The disease model behind it, by its pathogen and host.

@@ -6,4 +6,5 @@ pub mod draw;
 pub mod dryness;
 pub mod infection;
 pub mod mold;
+pub mod mold_band;
 pub mod reservoir;

@@ -42,13 +42,19 @@ const NAME_IN_SUBJECT: usize = 20;
 /// The sentences for this alarm as it stands.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     match &change.evidence {
-        Evidence::Air { place, quantity, value, limit, worst, trays, dew_point, accuracy } => {
-            air(change, speech, place, *quantity, [*value, *limit, *worst, *accuracy], trays, *dew_point)
-        }
+        Evidence::Air { place, quantity, value, limit, worst, trays, dew_point, dew_point_accuracy, accuracy } => air(
+            change,
+            speech,
+            place,
+            *quantity,
+            [*value, *limit, *worst, *accuracy],
+            trays,
+            dew_point.zip(*dew_point_accuracy),
+        ),
         Evidence::Condensation { place, dew_point, surface, accuracy, on } => {
             condensation(speech, place, [*dew_point, *surface, *accuracy], on.as_deref())
         }
-        Evidence::Mold { place, trays, pressure, hours: had, needed, model } => AlarmWords {
+        Evidence::Mold { place, trays, pressure, hours: had, between, needed, model } => AlarmWords {
             headline: format!("{} mold conditions, {had:.0} of {needed:.0} h", short(place)),
             name: format!("Mold conditions at {}", short(place)),
             action: format!(
@@ -56,9 +62,10 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 if trays.is_empty() { format!("the trays in {place}") } else { list(trays, 4) }
             ),
             what: format!(
-                "In {place} conditions have allowed infection for {}; at this temperature about {} are needed \
+                "In {place} conditions have allowed infection for {}{}; at this temperature about {} are needed \
                  (pressure {pressure:.0} of 100, model of {model}).{}",
                 hours(*had),
+                between_hours(*between),
                 hours(*needed),
                 concerned(trays)
             ),
@@ -134,7 +141,7 @@ fn air(
     quantity: Quantity,
     [value, limit, worst, accuracy]: [f64; 4],
     trays: &[String],
-    dew_point: Option<f64>,
+    dew_point: Option<(f64, f64)>,
 ) -> AlarmWords {
     let said = |value: f64| match quantity {
         Quantity::Humidity => percent(value),
@@ -172,8 +179,9 @@ fn air(
     let worst_said =
         if (worst - value).abs() < 0.05 { String::new() } else { format!(" The worst so far was {}.", said(worst)) };
     let dew = match (quantity, dew_point) {
-        (Quantity::Humidity, Some(dew_point)) if change.key.kind == AlarmKind::AirTooDamp => {
-            format!(" Anything colder than {} gets wet.", speech.temperature(dew_point))
+        (Quantity::Humidity, Some((dew_point, accuracy))) if change.key.kind == AlarmKind::AirTooDamp => {
+            let off = speech.temperature_difference(accuracy);
+            format!(" Anything colder than {} (give or take {off}) gets wet.", speech.temperature(dew_point))
         }
         _ => String::new(),
     };
@@ -197,6 +205,15 @@ fn air(
         over: format!("{place} is at {now}{unit}; {whose} is {}. The worst was {}.", said(limit), said(worst)),
         caution,
     }
+}
+
+/// Said only where the hygrometer's own error makes an hour or more of it.
+fn between_hours((least, most): (f64, f64)) -> String {
+    if most - least < 1.0 {
+        return String::new();
+    }
+    let least = if least < 0.5 { "none".to_owned() } else { hours(least) };
+    format!(" (between {least} and {}, as good as the hygrometer is)", hours(most))
 }
 
 fn condensation(

@@ -8,7 +8,7 @@ use super::sheet::{Block, Sheet, Tone};
 use super::speech::{Speech, ascii, capital, count, list, percent, shortened, the};
 use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
-use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, TrayDay};
+use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay};
 use crate::notify::wording::picture_name;
 use chrono::TimeDelta;
 
@@ -250,6 +250,9 @@ fn place_blocks(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Vec<Bl
         if let Some(asks) = band(place, speech) {
             blocks.push(Block::Small(asks));
         }
+        for surface in place.surfaces.iter().filter(|surface| surface.hours_damp >= WORTH_SAYING_HOURS) {
+            blocks.push(Block::Small(surface_line(surface)));
+        }
         let whole = (day.until - day.from).num_minutes() as f64 / 60.0;
         if !rows_missing(place) && place.hours_known + 0.5 < whole {
             blocks.push(Block::Small(format!(
@@ -337,11 +340,12 @@ fn reservoir_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
 }
 
 fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
+    let off = tank.usable_accuracy.map_or(String::new(), |off| format!(" (give or take {})", speech.volume(off)));
     let level = match (tank.usable, tank.percent) {
         (Some(usable), Some(share)) => {
-            format!("{} usable, {}.", speech.volume(usable.max(0.0)), percent(share.max(0.0)))
+            format!("{} usable{off}, {}.", speech.volume(usable.max(0.0)), percent(share.max(0.0)))
         }
-        (Some(usable), None) => format!("{} usable.", speech.volume(usable.max(0.0))),
+        (Some(usable), None) => format!("{} usable{off}.", speech.volume(usable.max(0.0))),
         _ => "Level not known.".to_owned(),
     };
     let mut moved = vec![format!("{} drawn", speech.volume(tank.drawn.max(0.0)))];
@@ -420,6 +424,16 @@ fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {
         Vec::new()
     } else {
         vec![Block::Heading("Sensors to look at".to_owned()), Block::Facts(facts)]
+    }
+}
+
+fn surface_line(surface: &SurfaceDay) -> String {
+    let damp = format!("The air on the {} had 80 % or more for {}", surface.on, short_hours(surface.hours_damp));
+    if surface.hours_wet >= WORTH_SAYING_HOURS {
+        let wet = short_hours(surface.hours_wet);
+        format!("{damp}, {wet} of it below the dew point: conditions allowed water to settle there.")
+    } else {
+        format!("{damp}, never below the dew point.")
     }
 }
 

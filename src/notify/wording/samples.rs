@@ -3,7 +3,7 @@
 
 use super::*;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
-use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, TrayDay};
+use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay};
 use crate::engine::event::Occasion;
 use crate::engine::rules::{BandOverride, Place};
 use crate::engine::tray::Stage;
@@ -85,6 +85,7 @@ fn air(kind: AlarmKind, quantity: Quantity, value: f64, limit: f64, worst: f64) 
             worst,
             trays: vec!["broccoli in light".into()],
             dew_point: Some(17.8),
+            dew_point_accuracy: Some(0.7),
             accuracy: 3.0,
         },
     )
@@ -122,6 +123,7 @@ fn every_kind() -> Vec<AlarmChange> {
                 trays: trays(),
                 pressure: 82.0,
                 hours: 9.0,
+                between: (7.0, 10.5),
                 needed: 11.0,
                 model: "Botrytis cinerea on grape".into(),
             },
@@ -222,6 +224,11 @@ fn digest(busy: bool) -> LetterFacts {
         hours_known: if busy { 21.5 } else { 24.0 },
         band: [Some(18.0), Some(24.0), Some(40.0), Some(70.0)],
         empty: false,
+        surfaces: if hours_damp > 0.0 {
+            vec![SurfaceDay { on: "window".into(), hours_wet: 2.5, hours_damp: 7.0 }]
+        } else {
+            vec![]
+        },
     };
     let tray = |tray: &str, count, crop: &str, place: &str, stage, day, due: Vec<(Due, Timestamp)>| TrayDay {
         tray: tray.into(),
@@ -250,6 +257,7 @@ fn digest(busy: bool) -> LetterFacts {
             id: "tank".into(),
             name: "Tank".into(),
             usable: Some(14.2),
+            usable_accuracy: Some(0.9),
             percent: Some(61.0),
             drawn: 8.1,
             added: if busy { 18.0 } else { 0.0 },

@@ -52,6 +52,8 @@ pub struct SensorRecord {
     pub id: String,
     /// Quantity, gain, offset and stated accuracy, each in the quantity's unit.
     pub corrections: Vec<(Quantity, f64, f64, f64)>,
+    /// The day of its newest correction, if the settings name it.
+    pub calibrated: Option<NaiveDate>,
 }
 
 /// A local day of one place.
@@ -117,7 +119,8 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
     for place in (0..rules.places.len()).map(|index| PlaceId(index as u16)) {
         let sensors: Vec<SensorId> = (0..rules.sensors.len())
             .map(|index| SensorId(index as u16))
-            .filter(|sensor| rules.sensor(*sensor).place == Some(place))
+            // A probe on a surface says nothing of the air.
+            .filter(|sensor| rules.sensor(*sensor).place == Some(place) && rules.sensor(*sensor).surface.is_none())
             .collect();
         if sensors.is_empty() {
             continue;
@@ -153,10 +156,11 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
 }
 
 fn corrections(rules: &Rules, sensor: SensorId) -> SensorRecord {
-    let channels = rules.channels.iter().filter(|channel| channel.sensor == sensor);
+    let channels = || rules.channels.iter().filter(move |channel| channel.sensor == sensor);
     SensorRecord {
         id: rules.sensor(sensor).id.clone(),
-        corrections: channels
+        calibrated: channels().filter_map(|channel| channel.calibrated).max(),
+        corrections: channels()
             .map(|channel| (channel.quantity, channel.gain, channel.offset, channel.accuracy))
             .collect(),
     }

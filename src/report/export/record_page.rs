@@ -120,8 +120,12 @@ fn set_sensor(site: &Site, sensor: &SensorRecord) -> Markup {
             @if *gain == 1.0 && *offset == 0.0 { "not corrected" }
             @else { "corrected in the settings (" (trimmed(*gain)) " × reading " (signed(*offset)) ")" }
         }
-        ". Last calibration: not recorded in traywarden; by hand "
-        span.blank {}
+        @if let Some(date) = sensor.calibrated {
+            ". Last calibration: " (date.format("%-d %b %Y")) ", by the settings."
+        } @else {
+            ". Last calibration: not recorded in traywarden; by hand "
+            span.blank {}
+        }
     }
 }
 
