@@ -40,6 +40,8 @@ const STUCK_LEAST_HOURS: f64 = 6.0;
 
 /// Points in which a new step is looked for: twelve before it and three after.
 const STEP_TAIL: usize = 15;
+/// Twelve points before a step, in hours, and a point for the round that brings the water.
+const STEP_LEVEL_HOURS: f64 = 1.1;
 /// The slope of hours is taken anew every so many points.
 const DRIFT_EVERY: i32 = 6;
 
@@ -129,6 +131,16 @@ impl TankWatch {
     /// Somebody logged a refill: a rise is expected, and no slope reaches across it.
     pub fn refilled(&mut self, at: Timestamp) {
         self.quiet_from = self.hours(at);
+    }
+
+    /// Somebody logged a watering from this tank. A pulse shows as a step only against an
+    /// hour of points before it; right after a refill there is none, and the pulse would
+    /// look like a leak. No slope reaches across such a one.
+    pub fn watered(&mut self, at: Timestamp) {
+        let hours = self.hours(at);
+        if hours - self.quiet_from < STEP_LEVEL_HOURS {
+            self.quiet_from = hours.max(self.quiet_from);
+        }
     }
 
     /// Takes in the minute mean, in litres.

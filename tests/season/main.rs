@@ -2,15 +2,63 @@
 //! and one recorded season through engine and store. Physics comes from `demo::room`; what
 //! counts as harm is drawn by the seed and knows nothing of the engine's models.
 
+mod drawn;
+mod faults;
 mod people;
+mod plain;
 mod recorded;
 mod running;
+mod table;
+mod watched;
 
-/// `SEASON_STORE=/tmp/season cargo test --test season -- the_season_can_be_written_to_a_folder`
+use table::Season;
+use traywarden::engine::alarm::AlarmKind;
+
+/// How many times as many rooms: `SEASONS=10 cargo test --test season -- --nocapture`.
+fn seasons() -> u64 {
+    std::env::var("SEASONS").map_or(1, |text| text.parse().expect("a whole number"))
+}
+
+/// Every room is played once, for all tests.
+fn season() -> &'static Season {
+    static SEASON: std::sync::OnceLock<Season> = std::sync::OnceLock::new();
+    SEASON.get_or_init(|| {
+        let season = Season::play(seasons());
+        println!("{season}");
+        season
+    })
+}
+
+#[test]
+fn the_people_of_a_season_tell_nothing_that_is_refused() {
+    assert_eq!(season().refused(), Vec::<String>::new());
+}
+
+#[test]
+fn there_are_at_most_a_tenth_of_the_letters_of_a_plain_rule() {
+    let season = season();
+    let (ours, plain) = season.letters();
+    assert!(ours * 10 <= plain, "{ours} letters beside {plain}");
+}
+
+#[test]
+fn half_of_the_letters_about_dry_out_mold_and_the_tank_come_two_hours_before_harm() {
+    use AlarmKind::{AirTooDamp, Condensation, DryOut, MoldPressure, ReservoirEmpty, ReservoirLeak, ReservoirLow};
+    for (what, kinds) in [
+        ("dry-out", &[DryOut][..]),
+        ("mold", &[AirTooDamp, MoldPressure, Condensation]),
+        ("reservoir", &[ReservoirLow, ReservoirLeak, ReservoirEmpty]),
+    ] {
+        let lead = season().median_lead(kinds).unwrap_or_else(|| panic!("{what} did no harm in any room"));
+        assert!(lead >= 2.0, "{what}: {lead:.1} h");
+    }
+}
+
+/// `SEASON_STORE=/tmp/season cargo test --test season -- written_to_a_folder`
 #[test]
 fn the_season_can_be_written_to_a_folder_to_look_at() {
-    let folder = tempfile::tempdir().expect("a folder");
-    let folder = std::env::var("SEASON_STORE").map_or(folder.path().to_owned(), Into::into);
+    let temporary = tempfile::tempdir().expect("a folder");
+    let folder = std::env::var("SEASON_STORE").map_or(temporary.path().to_owned(), Into::into);
     recorded::write(&recorded::season(), &folder);
     assert!(folder.join("traywarden.db").metadata().is_ok_and(|file| file.len() > 1_000_000));
 }

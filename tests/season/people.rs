@@ -113,7 +113,9 @@ impl People {
                 continue;
             }
             if day == 0 && morning {
-                let Did::Sow(mut sown) = sowing(&life.tray, &life.place, &life.crop, life.count) else { unreachable!() };
+                let Did::Sow(mut sown) = sowing(&life.tray, &life.place, &life.crop, life.count) else {
+                    unreachable!()
+                };
                 sown.seed_lot = Some(format!("{}-1", life.crop));
                 does(Did::Sow(sown), chance);
                 continue;

@@ -24,7 +24,7 @@ pub struct Invented {
     pub deeds: Vec<Deed>,
     /// What plants drink beside the usual.
     pub thirst: f64,
-    /// Watering is told, but wrongly kept from the room: see `people`.
+    /// The settings the room is watched by.
     pub config: Arc<Config>,
 }
 
@@ -52,11 +52,8 @@ impl Invented {
         let from = story.starts_at - UNSEEN;
         let mut room =
             Room::new(story.plan.clone(), story.breakages.clone(), from, timer, story.seed).thirsty(self.thirst);
-        let mut sensors: Vec<Sensor> = story
-            .devices
-            .iter()
-            .map(|device| Sensor::new(device.clone(), story.starts_at, story.seed))
-            .collect();
+        let mut sensors: Vec<Sensor> =
+            story.devices.iter().map(|device| Sensor::new(device.clone(), story.starts_at, story.seed)).collect();
         let mut number = 0;
         let mut entry = |at: Timestamp, told: Option<Timestamp>, did: &Did| {
             number += 1;
