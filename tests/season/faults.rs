@@ -104,6 +104,13 @@ impl Kind {
         }
     }
 
+    /// What the engine is known not to see in time. A dead pump whose waterings are logged all
+    /// the same looks watered; water that drips from a cold surface without a probe on it is
+    /// told in the digest only, as no harm is reckoned for it.
+    pub fn beyond_what_is_seen(self) -> bool {
+        matches!(self, Kind::PumpDead | Kind::CondensingNight)
+    }
+
     /// A sensor nobody can trust does no harm by itself: somebody must have heard of it
     /// within so many hours (two rounds; own default).
     pub fn told_within(self) -> Option<i64> {
@@ -123,8 +130,8 @@ pub struct HarmWatch {
     wilting: f64,
     wet: Vec<(f64, f64)>,
     condensing: Vec<f64>,
-    /// When harm began.
-    pub at: Option<Timestamp>,
+    /// When harm began, and what it was.
+    pub at: Option<(Timestamp, String)>,
 }
 
 impl HarmWatch {
@@ -176,8 +183,12 @@ impl HarmWatch {
         let bears_minutes = (bears.overdue_hours * if overdue { 120.0 } else { 60.0 }) as i64;
         harmed |= drawn.due.is_some_and(|due| truth.at > due + TimeDelta::minutes(bears_minutes));
         let after = drawn.fault.is_none_or(|fault| truth.at >= fault.from);
-        if harmed && after {
-            self.at.get_or_insert(truth.at);
+        if harmed && after && self.at.is_none() {
+            let told = format!(
+                "hot {:.1} h, cold {:.1} h, wilting {:.1} h, wet {:?}, condensing {:?}, tank {:.0} mm, leaked {:.1} L",
+                self.hot, self.cold, self.wilting, self.wet, self.condensing, truth.tank_depth, truth.leaked
+            );
+            self.at.get_or_insert((truth.at, told));
         }
     }
 }

@@ -13,6 +13,7 @@ mod watched;
 
 use table::Season;
 use traywarden::engine::alarm::AlarmKind;
+use traywarden::engine::event::LetterKind;
 
 /// How many times as many rooms: `SEASONS=10 cargo test --test season -- --nocapture`.
 fn seasons() -> u64 {
@@ -32,6 +33,31 @@ fn season() -> &'static Season {
 #[test]
 fn the_people_of_a_season_tell_nothing_that_is_refused() {
     assert_eq!(season().refused(), Vec::<String>::new());
+}
+
+#[test]
+fn a_healthy_year_harms_nothing() {
+    let healthy = season().healthy.iter();
+    let harmed: Vec<String> =
+        healthy.filter_map(|(seed, told)| Some(format!("seed {seed}, {}: {}", told.harm?, told.harm_was))).collect();
+    assert_eq!(harmed, Vec::<String>::new(), "seeds whose healthy room was not healthy");
+}
+
+#[test]
+fn no_fault_is_missed_that_can_be_seen() {
+    assert_eq!(season().missed(), Vec::<String>::new());
+}
+
+#[test]
+fn nobody_is_woken_in_a_healthy_year() {
+    let mut woken = Vec::new();
+    for (seed, told) in &season().healthy {
+        for (at, _, keys) in told.letters.iter().filter(|(_, kind, _)| *kind == LetterKind::Alarm) {
+            let names: Vec<String> = keys.iter().map(|key| key.id()).collect();
+            woken.push(format!("seed {seed}, {at}: {}", names.join(", ")));
+        }
+    }
+    assert_eq!(woken, Vec::<String>::new());
 }
 
 #[test]

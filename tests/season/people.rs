@@ -128,11 +128,11 @@ impl People {
                 does(Did::Mist(aimed(&life.tray)), chance);
             } else if morning && day == life.light_day as i64 && !covered {
                 does(Did::Uncover(aimed(&life.tray)), chance);
-                does(self.waters(life, chance), chance);
+                does(self.waters(life, start, chance), chance);
             } else if covered {
                 does(Did::Mist(aimed(&life.tray)), chance);
             } else if !self.no_water(start) {
-                does(self.waters(life, chance), chance);
+                does(self.waters(life, start, chance), chance);
             }
         }
         if morning {
@@ -153,8 +153,10 @@ impl People {
         Did::Harvest { tray: life.tray.clone(), grams: Some(grams), note: None }
     }
 
-    fn waters(&self, life: &Life, chance: &mut Chance) -> Did {
-        let ml = (self.water_ml * chance.between(0.9, 1.1)).round();
+    fn waters(&self, life: &Life, at: Timestamp, chance: &mut Chance) -> Did {
+        // Who comes once a day gives a day's water.
+        let times = if self.is_holiday(at) { 2.0 } else { 1.0 };
+        let ml = (times * self.water_ml * chance.between(0.9, 1.1)).round();
         Did::Water { target: aimed(&life.tray), ml_per_tray: Some(ml) }
     }
 

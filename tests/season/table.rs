@@ -12,6 +12,8 @@ use traywarden::units::Timestamp;
 /// Rooms a fault, and days each; healthy rooms, and days each: a year together.
 const ROOMS_A_FAULT: u64 = 3;
 const DAYS_WITH_FAULT: u64 = 8;
+/// A tank that nobody fills, and a tray that nobody cuts, take their time.
+const DAYS_WITH_SLOW_FAULT: u64 = 14;
 const HEALTHY_ROOMS: u64 = 5;
 const HEALTHY_DAYS: u64 = 73;
 
@@ -43,7 +45,9 @@ impl Season {
         for (number, kind) in (0..).zip(Kind::ALL) {
             for room in 0..ROOMS_A_FAULT * times {
                 let seed = first_seed + 100 * number + room;
-                let drawn = draw(seed, DAYS_WITH_FAULT, Some(kind));
+                let slow = matches!(kind, Kind::NotRefilled | Kind::Overdue);
+                let days = if slow { DAYS_WITH_SLOW_FAULT } else { DAYS_WITH_FAULT };
+                let drawn = draw(seed, days, Some(kind));
                 let from = drawn.fault.expect("a fault").from;
                 let told = watch(&drawn);
                 let ours = outcome(kind, from, told.first_fitting(kind.fits(), from), told.harm);
@@ -61,9 +65,11 @@ impl Season {
         all
     }
 
-    /// Faults that did harm before anybody heard, or of which nobody heard in time.
+    /// Faults that did harm before anybody heard, or of which nobody heard in time; of the
+    /// kinds that can be seen.
     pub fn missed(&self) -> Vec<String> {
-        let missed = self.broken.iter().filter(|broken| broken.ours == Outcome::Missed);
+        let missed =
+            self.broken.iter().filter(|broken| broken.ours == Outcome::Missed && !broken.kind.beyond_what_is_seen());
         missed
             .map(|broken| {
                 let first = broken.told.first_fitting(broken.kind.fits(), broken.from);

@@ -24,6 +24,8 @@ pub struct Told {
     pub plain: Vec<(Timestamp, crate::plain::Crossed)>,
     /// When harm began.
     pub harm: Option<Timestamp>,
+    /// What the harm was.
+    pub harm_was: String,
     /// Days watched.
     pub days: f64,
     /// Entries the engine refused.
@@ -88,7 +90,7 @@ pub fn watch(drawn: &Drawn) -> Told {
         }
     });
     told.plain = plain.letters;
-    told.harm = harm.at;
+    (told.harm, told.harm_was) = harm.at.map_or((None, String::new()), |(at, was)| (Some(at), was));
     told
 }
 
