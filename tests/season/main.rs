@@ -11,9 +11,12 @@ mod running;
 mod table;
 mod watched;
 
+use recorded::{Cause, PLANTED};
+use std::collections::BTreeSet;
 use table::Season;
 use traywarden::engine::alarm::AlarmKind;
 use traywarden::engine::event::LetterKind;
+use traywarden::store::Reader;
 
 /// How many times as many rooms: `SEASONS=10 cargo test --test season -- --nocapture`.
 fn seasons() -> u64 {
@@ -87,4 +90,29 @@ fn the_season_can_be_written_to_a_folder_to_look_at() {
     let folder = std::env::var("SEASON_STORE").map_or(temporary.path().to_owned(), Into::into);
     recorded::write(&recorded::season(), &folder);
     assert!(folder.join("traywarden.db").metadata().is_ok_and(|file| file.len() > 1_000_000));
+}
+
+#[test]
+fn the_planted_causes_are_in_the_truth_and_in_no_healthy_tray() {
+    let season = recorded::season();
+    let damp = recorded::longest_damp(&season);
+    assert_eq!(damp.len(), 40, "trays that grew");
+    let by_air = |tray: &str| {
+        let air = [Cause::FanOut, Cause::StillCorner];
+        PLANTED.iter().any(|(molded, cause)| *molded == tray && air.contains(cause))
+    };
+    for (tray, hours) in &damp {
+        assert!(if by_air(tray) { *hours >= 8.0 } else { *hours < 3.0 }, "{tray}: {hours:.1} h, {damp:?}");
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    recorded::write(&season, folder.path());
+    let reader = Reader::open(&folder.path().join("traywarden.db"), &season.config.rules).expect("the store");
+    let alarms = reader.alarm_changes(season.story.starts_at).expect("alarms");
+    let overdue: BTreeSet<String> = alarms
+        .iter()
+        .filter(|line| line.key.kind == AlarmKind::StageOverdue)
+        .map(|line| line.key.subject.clone())
+        .collect();
+    let forgotten = PLANTED.iter().find(|(_, cause)| *cause == Cause::ForgottenUnderCover).expect("planted").0;
+    assert_eq!(overdue, BTreeSet::from([forgotten.to_owned()]));
 }

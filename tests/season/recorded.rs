@@ -1,10 +1,11 @@
-//! A recorded season: forty trays on two racks in nine weeks, four of them molded, each
+//! A recorded season: forty lots of trays on two racks in nine weeks, four of them molded, each
 //! with a cause that was planted. It is run through engine and store, so that traces,
 //! sheets and yields can be made of it.
 
 use crate::people::{Life, People, Quirk, local};
 use crate::running::{Invented, Played, UNSEEN, config_of};
 use chrono::{Days, NaiveDate, TimeDelta};
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 use traywarden::demo::room::{Breakage, Broken, Outside, PlacePlan, RoomPlan, TankPlan};
@@ -19,7 +20,7 @@ use traywarden::store::{Record, Store};
 /// What was done to a tray so that it molded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Cause {
-    /// The fan of its shelf stood for a night and a morning.
+    /// The fan of its shelf stood for two nights and the day between.
     FanOut,
     /// Nobody took the cover off for two days.
     ForgottenUnderCover,
@@ -39,6 +40,8 @@ pub const PLANTED: [(&str, Cause); 4] = [
 
 const SHELVES: [&str; 4] = ["rack-a-top", "rack-a-low", "rack-b-top", "rack-b-low"];
 const CORNER: &str = "corner";
+/// Each is a lot of so many trays sown alike: one tray alone does not damp a shelf.
+const TRAYS_ALIKE: u32 = 4;
 const CYCLE_DAYS: u64 = 11;
 
 fn first_day() -> NaiveDate {
@@ -70,7 +73,7 @@ fn lives() -> Vec<Life> {
                 tray,
                 place: SHELVES[shelf].into(),
                 crop: crop.into(),
-                count: 1,
+                count: TRAYS_ALIKE,
                 sown_on: day(on),
                 cut_day,
                 grams,
@@ -162,7 +165,7 @@ pub fn season() -> Invented {
         devices: devices(),
         breakages: vec![Breakage {
             from: local(lit_for_two_days, 19, 30),
-            until: local(lit_for_two_days + Days::new(1), 13, 0),
+            until: local(lit_for_two_days + Days::new(2), 7, 30),
             what: Broken::Fan(fan.place),
         }],
         habits: Default::default(),
@@ -209,4 +212,20 @@ pub fn write(season: &Invented, folder: &Path) {
     store.commit(&records).expect("the store takes it");
     store.roll_up_minutes(engine.now()).expect("minute means");
     store.close().expect("a closed store");
+}
+
+/// The longest time, in hours, that each tray stood uncovered in air of 88 % and more.
+pub fn longest_damp(season: &Invented) -> BTreeMap<String, f64> {
+    let places: Vec<&str> = season.story.plan.places.iter().map(|place| place.id.as_str()).collect();
+    let mut spells: BTreeMap<String, (u32, u32)> = BTreeMap::new();
+    season.play(|played| {
+        let Played::Minute(truth, lots) = played else { return };
+        for lot in lots {
+            let place = places.iter().position(|id| *id == lot.place).expect("a known place");
+            let (now, longest) = spells.entry(lot.tray.clone()).or_default();
+            *now = if lot.lit_at.is_some() && truth.places[place].humidity >= 88.0 { *now + 1 } else { 0 };
+            *longest = (*longest).max(*now);
+        }
+    });
+    spells.into_iter().map(|(tray, (_, minutes))| (tray, f64::from(minutes) / 60.0)).collect()
 }
