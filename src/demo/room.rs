@@ -116,8 +116,14 @@ pub enum Broken {
     Fan(String),
     /// The heater is dead.
     Heater,
+    /// The heater does not go out.
+    HeaterStuckOn,
     /// The air cooler is dead.
     Cooler,
+    /// The dehumidifier is dead.
+    Dehumidifier,
+    /// The pump is dead: who waters with it waters nothing.
+    Pump,
     /// The lights of a place do not go out.
     LightsStuckOn(String),
     /// The tank loses this many litres an hour.
@@ -179,6 +185,7 @@ pub struct Room {
     leaked: f64,
     drawn: f64,
     driest: Option<f64>,
+    thirst: f64,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -217,11 +224,23 @@ impl Room {
             leaked: 0.0,
             drawn: 0.0,
             driest: None,
+            thirst: 1.0,
             plan,
             breakages,
             at,
             timer_offset,
         }
+    }
+
+    /// Plants that give off so many times what the usual ones do.
+    pub fn thirsty(mut self, times: f64) -> Self {
+        self.thirst = times;
+        self
+    }
+
+    /// What grows there now, with the water it really has.
+    pub fn lots(&self) -> &[Lot] {
+        &self.plan.lots
     }
 
     /// The moment the room is at.
@@ -321,11 +340,12 @@ impl Room {
     }
 
     fn water(&mut self, target: &Target, ml_per_tray: f64) {
+        let pump_dead = self.broken(|b| matches!(b, Broken::Pump));
         let lit = self.plan.lots.iter_mut().filter(|lot| lot.lit_at.is_some() && aims_at(target, lot));
         for lot in lit {
             let wanted = ml_per_tray * f64::from(lot.count) / 1000.0;
             let inlet = tank_area(&self.plan.tank) * self.plan.tank.pump_inlet;
-            let given = wanted.min((self.litres - inlet).max(0.0));
+            let given = if pump_dead { 0.0 } else { wanted.min((self.litres - inlet).max(0.0)) };
             self.litres -= given;
             self.drawn += given;
             lot.water_ml = (lot.water_ml + given * 1000.0 / f64::from(lot.count)).min(MEDIUM_ML);
@@ -384,7 +404,8 @@ impl Room {
         let (thermostat, loft) = (self.plan.thermostat, air_of(self.loft));
         self.heating = hold(self.heating, thermostat - loft.temperature, 0.3);
         self.cooling = hold(self.cooling, loft.temperature - thermostat - 2.0, 0.4);
-        self.drying = hold(self.drying, loft.humidity - self.plan.humidistat, 2.0);
+        self.drying = hold(self.drying, loft.humidity - self.plan.humidistat, 2.0)
+            && !self.broken(|b| matches!(b, Broken::Dehumidifier));
     }
 
     fn lit(&self, place: &PlacePlan) -> bool {
@@ -437,7 +458,7 @@ impl Room {
             let trays = f64::from(lot.count);
             let rate = if lit { LIT_GRAMS + LIT_GRAMS_KPA * deficit } else { DARK_GRAMS_KPA * deficit };
             let dry = if lot.water_ml > 0.0 { 1.0 } else { 0.1 };
-            let each = rate * canopy(lot, self.at) * dry * hours;
+            let each = rate * self.thirst * canopy(lot, self.at) * dry * hours;
             grams += each * trays;
             let from_tank = if place.watered && wet_tank && lot.lit_at.is_some() { each * WICK_SHARE } else { 0.0 };
             wicked += from_tank * trays / 1000.0;
@@ -453,7 +474,8 @@ impl Room {
         let loft = self.loft;
         let mut watts = FABRIC_INSIDE * (self.fabric - loft.temperature)
             + flow * AIR_JOULES_PER_CUBIC_METRE / 3600.0 * (outside.temperature - loft.temperature);
-        if self.heating && !self.broken(|b| matches!(b, Broken::Heater)) {
+        let stuck_on = self.broken(|b| matches!(b, Broken::HeaterStuckOn));
+        if (self.heating && !self.broken(|b| matches!(b, Broken::Heater))) || stuck_on {
             watts += self.plan.heater_watts;
         }
         if self.cooling && !self.broken(|b| matches!(b, Broken::Cooler)) {

@@ -310,6 +310,13 @@ impl Engine {
                 }
             }
             Logged::Water { trays, ml } => {
+                let stands: Vec<PlaceId> =
+                    trays.iter().filter_map(|name| self.trays.get(name)).map(|tray| tray.place).collect();
+                for (tank, known) in self.tanks.iter_mut().zip(&self.rules.reservoirs) {
+                    if stands.iter().any(|place| known.feeds.contains(place)) {
+                        tank.watered(self.now);
+                    }
+                }
                 for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
                     self.leaves.watered(tray, when, ml);
                 }

@@ -40,6 +40,10 @@ const STUCK_LEAST_HOURS: f64 = 6.0;
 
 /// Points in which a new step is looked for: twelve before it and three after.
 const STEP_TAIL: usize = 15;
+/// Waterings closer together than this are one round of hands. Own default.
+const SAME_ROUND_HOURS: f64 = 0.25;
+/// The level is settled again so long after the last watering of a round: two points.
+const SETTLED_HOURS: f64 = 0.17;
 /// The slope of hours is taken anew every so many points.
 const DRIFT_EVERY: i32 = 6;
 
@@ -52,6 +56,8 @@ pub struct TankWatch {
     points: VecDeque<Point>,
     pending: Vec<f64>,
     steps: Vec<Step>,
+    /// Logged rounds of watering, first to last, hours.
+    rounds: Vec<(f64, f64)>,
     drift: Option<Slope>,
     hour: Option<Slope>,
     /// Typical steady draw, learnt from calm hours, litres an hour.
@@ -89,6 +95,7 @@ impl TankWatch {
             points: VecDeque::new(),
             pending: Vec::new(),
             steps: Vec::new(),
+            rounds: Vec::new(),
             drift: None,
             hour: None,
             usual: None,
@@ -129,6 +136,15 @@ impl TankWatch {
     /// Somebody logged a refill: a rise is expected, and no slope reaches across it.
     pub fn refilled(&mut self, at: Timestamp) {
         self.quiet_from = self.hours(at);
+    }
+
+    /// Somebody logged a watering from this tank: what goes while the round lasts is no slope.
+    pub fn watered(&mut self, at: Timestamp) {
+        let hours = self.hours(at);
+        match self.rounds.last_mut().filter(|round| hours - round.1 < SAME_ROUND_HOURS) {
+            Some(round) => round.1 = hours,
+            None => self.rounds.push((hours, hours)),
+        }
     }
 
     /// Takes in the minute mean, in litres.
@@ -269,12 +285,20 @@ impl TankWatch {
             points.partition_point(|(when, _)| *when < last_step).max(points.len().saturating_sub(STEP_TAIL));
         let tail = &points[tail_from..];
         let smallest = (self.capacity * 0.005).max(0.1);
-        let threshold = draw::step_threshold(scatter(tail).max(smallest / 6.0));
+        // A gauge that flickers by its own resolution makes no steps: taken out as refills, two
+        // of them turned a still tank into a leak.
+        let flicker = 2.0 * self.capacity * 0.005;
+        let threshold = draw::step_threshold(scatter(tail).max(smallest / 6.0)).max(flicker);
         self.steps.extend(draw::steps(tail, threshold));
         let newest = points.last().map_or(0.0, |(when, _)| *when);
         self.steps.retain(|step| newest - step.hours <= KEPT_HOURS);
+        self.rounds.retain(|round| newest - round.1 <= KEPT_HOURS);
+        if let Some(round) = self.rounds.last() {
+            take_round(points, &mut self.steps, *round);
+        }
         let stretch_from = points.partition_point(|(when, _)| *when < newest - DRAW_HOURS - 0.01);
-        let level = level_without_steps(&points[stretch_from..], &self.steps);
+        let mut level = level_without_steps(&points[stretch_from..], &self.steps);
+        level.retain(|(when, _)| !self.rounds.iter().any(|round| round.0 < *when && *when < round.1 + SETTLED_HOURS));
         self.hour = recent(&level, LEAK_HOURS);
         self.until_drift -= 1;
         if self.until_drift <= 0 || self.drift.is_none() {
@@ -321,8 +345,11 @@ impl TankWatch {
         // Fast: two hours beyond three times what plants can use. Slow: six hours beyond
         // about twice that. Both by the end of the confidence interval that plants like best.
         let hours = self.drift.filter(|_| !held).unwrap_or(hour);
-        let fast = -hour.high > 3.0 * expected + 0.1;
-        let slow = -hours.high > SLOW_LEAK * expected + 0.1;
+        // A gauge steps by a millimetre or more, and a slope over steps looks surer than it is:
+        // what two of its steps would make of a still tank is no leak.
+        let seen = |window: f64| (2.0 * self.noise() / window).max(0.1);
+        let fast = -hour.high > 3.0 * expected + seen(LEAK_HOURS);
+        let slow = -hours.high > SLOW_LEAK * expected + seen(if held { LEAK_HOURS } else { DRAW_HOURS });
         let draw = if fast { -hour.per_hour } else { -hours.per_hour };
         let leaking = fast || slow || (held && draw > 1.3 * expected + 0.1);
         if !leaking {
@@ -419,6 +446,23 @@ fn empty_in(usable: f64, rate: f64, pulses: &[(f64, f64)], pulse_factor: f64) ->
 fn level_without_steps(points: &[Point], steps: &[Step]) -> Vec<Point> {
     let before = |when: f64| steps.iter().filter(|step| step.hours <= when).map(|step| step.litres).sum::<f64>();
     points.iter().map(|(when, litres)| (*when, litres - before(*when))).collect()
+}
+
+/// What went while a round was watering is one step at its end; a step found within it
+/// was a part of that.
+fn take_round(points: &[Point], steps: &mut Vec<Step>, (from, until): (f64, f64)) {
+    let settled = until + SETTLED_HOURS;
+    let Some(after) = points.iter().find(|(when, _)| *when >= settled) else {
+        return;
+    };
+    // Right after a refill there is no level from before the round; what the first point of
+    // it shows is the nearest.
+    let Some(before) = points.iter().rfind(|(when, _)| *when <= from).or(points.first()) else {
+        return;
+    };
+    steps.retain(|step| !(from - SETTLED_HOURS < step.hours && step.hours < settled + SAME_ROUND_HOURS));
+    steps.push(Step { index: 0, hours: after.0, litres: after.1 - before.1 });
+    steps.sort_by(|a, b| a.hours.total_cmp(&b.hours));
 }
 
 fn hours_span(hours: f64) -> TimeDelta {

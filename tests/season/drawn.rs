@@ -1,0 +1,234 @@
+//! One room for a few days or months, drawn by a seed: weather, machines, people, and what
+//! its trays really bear. Ranges come from what rooms and seedlings are like (own ranges,
+//! no source); the engine's own figures were not asked.
+
+use crate::faults::{Fault, Kind};
+use crate::people::{Life, People, Quirk, local};
+use crate::running::{Invented, UNSEEN, config_of};
+use chrono::{Datelike, Days, NaiveDate, TimeDelta};
+use std::sync::Arc;
+use traywarden::demo::chance::Chance;
+use traywarden::demo::room::{Breakage, Broken, Outside, PlacePlan, RoomPlan, TankPlan};
+use traywarden::demo::sensors::{Ailment, Device, Measures, Trouble};
+use traywarden::demo::story::{Expected, Story};
+use traywarden::units::Timestamp;
+
+/// What the trays of a room really bear.
+#[derive(Clone, Debug)]
+pub struct Bears {
+    /// Below this much water a tray wilts, millilitres of 900.
+    pub wilts_below_ml: f64,
+    /// Warmer, or colder, than this for hours harms, Celsius.
+    pub hot: f64,
+    pub cold: f64,
+    /// Leaves are wet above this humidity, per cent.
+    pub wet_from: f64,
+    /// Hours of wetness that infection needs at 20 °C, and dry hours that end it.
+    pub infection_hours: f64,
+    pub dry_hours: f64,
+    /// Share of the way from inside to outside at which the coldest surface stands.
+    pub cold_surface: f64,
+    /// Litres on the floor that are harm.
+    pub spill: f64,
+    /// Hours a tray bears under its cover, or uncut, beyond its day.
+    pub overdue_hours: f64,
+}
+
+/// A room with its people and its truth.
+pub struct Drawn {
+    pub room: Invented,
+    pub bears: Bears,
+    pub fault: Option<Fault>,
+    /// The planned day of the tray that a fault is about.
+    pub due: Option<Timestamp>,
+}
+
+/// Draws a room; `kind` breaks on the fourth day.
+pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
+    let mut chance = Chance::for_part(seed, "room of a season");
+    let january = NaiveDate::from_ymd_opt(2026, 1, 5).expect("a date");
+    let first = january + Days::new(chance.between(0.0, 340.0) as u64);
+    let bears = Bears {
+        wilts_below_ml: chance.between(150.0, 450.0),
+        hot: chance.between(30.0, 34.0),
+        cold: chance.between(6.0, 10.0),
+        wet_from: chance.between(89.0, 94.0),
+        infection_hours: chance.between(6.0, 12.0),
+        dry_hours: chance.between(3.0, 6.0),
+        cold_surface: chance.between(0.1, 0.25),
+        spill: chance.between(6.0, 12.0),
+        overdue_hours: chance.between(30.0, 60.0),
+    };
+    // Times what the demo's trays drink, which is much; the trade's figure is 237 mL a day.
+    let thirst = chance.between(0.5, 0.95);
+    let starts_at = local(first, 6, 0);
+    let breaks_at = starts_at + TimeDelta::minutes(chance.between(72.0 * 60.0, 96.0 * 60.0) as i64);
+    let lives = lives(first, days, &mut chance);
+    let lit = lives.iter().filter(|life| life.sown_on <= first).map(|life| life.count).sum::<u32>().max(8);
+    let litres_a_day = 0.48 * f64::from(lit) * thirst;
+    let mut people = People { lives, water_ml: 240.0 * thirst, refill_every: 2, quirks: Vec::new(), seed };
+    let mut plan = plan(first, litres_a_day, &mut chance);
+    let mut devices = devices();
+    let mut breakages = Vec::new();
+    let mut due = None;
+    let until = starts_at + TimeDelta::days(days as i64);
+    let fault = kind.map(|kind| Fault { kind, from: breaks_at });
+    if let Some(fault) = fault {
+        let mut breaks = |what| breakages.push(Breakage { from: breaks_at, until, what });
+        let mut ails = |sensor: usize, what| devices[sensor].troubles.push(Trouble { from: breaks_at, until, what });
+        let late = breaks_at.date_naive();
+        match fault.kind {
+            Kind::DehumidifierOut => {
+                // In dry cold weather nothing comes of it.
+                let (mean, humidity) = (chance.between(16.0, 24.0), chance.between(80.0, 95.0));
+                plan.outside = Outside { mean, swing: 3.0, humidity };
+                breaks(Broken::Dehumidifier);
+            }
+            Kind::CondensingNight => {
+                plan.outside = Outside { mean: chance.between(-14.0, -6.0), ..plan.outside };
+                breaks(Broken::Dehumidifier);
+                breaks(Broken::Fan("rack-b".into()));
+            }
+            Kind::FanOut => breaks(Broken::Fan("rack-b".into())),
+            // A room without an air cooler; with one, nothing comes of either.
+            Kind::LightsStuck => {
+                breaks(Broken::LightsStuckOn("rack-b".into()));
+                breaks(Broken::Cooler);
+            }
+            Kind::HeaterStuck => {
+                breaks(Broken::HeaterStuckOn);
+                breaks(Broken::Cooler);
+            }
+            Kind::HeaterOut => breaks(Broken::Heater),
+            Kind::MissedWatering => people.quirks.push(Quirk::NoWater(breaks_at, until)),
+            Kind::PumpDead => breaks(Broken::Pump),
+            Kind::TankLeak => breaks(Broken::Leak(chance.between(0.4, 3.0))),
+            Kind::NotRefilled => people.quirks.push(Quirk::NoRefill(breaks_at, until)),
+            Kind::Silent => ails(1, Ailment::Silent),
+            Kind::Stuck => ails(1, Ailment::Stuck),
+            Kind::Spiking => ails(1, Ailment::Spikes { one_in: 2 + (chance.whole() % 3) as u32 }),
+            Kind::Drifting => {
+                ails(1, Ailment::Drift { temperature: chance.between(0.5, 1.5), humidity: chance.between(3.0, 7.0) })
+            }
+            Kind::PowerOnCode => ails(1, Ailment::FaultCodes { one_in: 1 }),
+            Kind::SwappedUnits | Kind::BrokerAway => {}
+            Kind::ForgottenUnderCover => {
+                let next = people.lives.iter().filter(|life| life.sown_on + Days::new(life.light_day) > late);
+                let life = next.min_by_key(|life| life.sown_on).expect("a tray under cover");
+                due = Some(local(life.sown_on + Days::new(life.light_day), 7, 0));
+                people.quirks.push(Quirk::NeverUncovers(life.tray.clone()));
+            }
+            Kind::Overdue => {
+                let next = people.lives.iter().filter(|life| life.sown_on + Days::new(life.cut_day) > late);
+                let life = next.min_by_key(|life| life.sown_on + Days::new(life.cut_day)).expect("a tray in light");
+                // The last usual day, not the planned one, is where it begins to cost.
+                due = Some(local(life.sown_on + Days::new(life.cut_day + 2), 7, 0));
+                people.quirks.push(Quirk::NeverCuts(life.tray.clone()));
+            }
+        }
+    } else {
+        let away = starts_at + TimeDelta::days((days / 2) as i64);
+        people.quirks.push(Quirk::Holiday(away, away + TimeDelta::days(7)));
+    }
+    let story = Story {
+        name: "drawn",
+        about: "Drawn by a seed.",
+        seed,
+        starts_at,
+        span: TimeDelta::days(days as i64),
+        plan,
+        devices,
+        breakages,
+        habits: Default::default(),
+        expected: Expected::default(),
+    };
+    let config = Arc::new(config_of(&story, "/nowhere/traywarden.db", "/nowhere/letters"));
+    // The tank feeds both racks, but nothing wicks: water comes with the rounds only.
+    let mut story = story;
+    story.plan.places.iter_mut().for_each(|place| place.watered = false);
+    let deeds = people.deeds((starts_at - UNSEEN).date_naive(), first + Days::new(days + 1));
+    Drawn { room: Invented { story, deeds, thirst, config }, bears, fault, due }
+}
+
+fn lives(first: NaiveDate, days: u64, chance: &mut Chance) -> Vec<Life> {
+    let mut lives = Vec::new();
+    for (rack, letter) in [("rack-a", 'A'), ("rack-b", 'B')] {
+        for slot in 0..5_u64 {
+            let (crop, cut_day) = [("broccoli", 10), ("radish", 8), ("kale", 12)][(chance.whole() % 3) as usize];
+            let count = 2 + (chance.whole() % 4) as u32;
+            let mut on = first - Days::new(14) + Days::new(slot * 2 + chance.whole() % 2);
+            let mut number = 1;
+            while on < first + Days::new(days) {
+                lives.push(Life {
+                    tray: format!("{letter}{slot}-{number}"),
+                    place: rack.into(),
+                    crop: crop.into(),
+                    count,
+                    sown_on: on,
+                    light_day: 4,
+                    cut_day,
+                    grams: 400.0,
+                    molded_on: None,
+                });
+                number += 1;
+                on = on + Days::new(cut_day);
+            }
+        }
+    }
+    lives
+}
+
+fn plan(first: NaiveDate, litres_a_day: f64, chance: &mut Chance) -> RoomPlan {
+    // Mean of the months for an inland northern town; rounded, from memory.
+    let mean = [-4.0, -2.0, 4.0, 10.0, 16.0, 21.0, 24.0, 23.0, 18.0, 11.0, 4.0, -2.0][first.month0() as usize];
+    let thermostat = chance.between(20.0, 22.0);
+    let humidistat = chance.between(48.0, 56.0);
+    let rack = |id: &str, chance: &mut Chance| PlacePlan {
+        id: id.to_owned(),
+        // A rack that its own lights take past 27 °C every day is not a healthy one.
+        light_watts: chance.between(100.0, 220.0),
+        light_from: 6.0,
+        light_until: 22.0,
+        fan_flow: chance.between(160.0, 260.0),
+        gap_flow: chance.between(1.5, 5.0),
+        watered: true,
+    };
+    RoomPlan {
+        outside: Outside {
+            mean: mean + chance.between(-3.0, 3.0),
+            swing: chance.between(3.0, 6.0),
+            humidity: chance.between(60.0, 80.0),
+        },
+        heater_watts: 2500.0,
+        cooler_watts: 3500.0,
+        thermostat,
+        humidistat,
+        places: vec![rack("rack-a", chance), rack("rack-b", chance)],
+        tank: TankPlan {
+            // Four to five days' water, 90 mL to a millimetre of length.
+            length: (litres_a_day * chance.between(4.0, 5.0) / 0.084).round(),
+            width: 300.0,
+            height: 300.0,
+            pump_inlet: 20.0,
+            litres: litres_a_day * 3.8,
+        },
+        lots: Vec::new(),
+    }
+}
+
+fn devices() -> Vec<Device> {
+    let device = |id: &str, measures, seconds| Device {
+        id: id.to_owned(),
+        topic: format!("loft/{id}"),
+        measures,
+        every: TimeDelta::seconds(seconds),
+        stamped: false,
+        troubles: Vec::new(),
+    };
+    vec![
+        device("rack-a-air", Measures::Air(0), 60),
+        device("rack-b-air", Measures::Air(1), 60),
+        device("rack-b-sister", Measures::Air(1), 60),
+        device("tank", Measures::Distance(350), 60),
+    ]
+}

@@ -1,0 +1,118 @@
+//! Seasons of invented rooms whose truth is known: hundreds of nights through the engine,
+//! and one recorded season through engine and store. Physics comes from `demo::room`; what
+//! counts as harm is drawn by the seed and knows nothing of the engine's models.
+
+mod drawn;
+mod faults;
+mod people;
+mod plain;
+mod recorded;
+mod running;
+mod table;
+mod watched;
+
+use recorded::{Cause, PLANTED};
+use std::collections::BTreeSet;
+use table::Season;
+use traywarden::engine::alarm::AlarmKind;
+use traywarden::engine::event::LetterKind;
+use traywarden::store::Reader;
+
+/// How many times as many rooms: `SEASONS=10 cargo test --test season -- --nocapture`.
+fn seasons() -> u64 {
+    std::env::var("SEASONS").map_or(1, |text| text.parse().expect("a whole number"))
+}
+
+/// Every room is played once, for all tests.
+fn season() -> &'static Season {
+    static SEASON: std::sync::OnceLock<Season> = std::sync::OnceLock::new();
+    SEASON.get_or_init(|| {
+        let season = Season::play(seasons());
+        println!("{season}");
+        season
+    })
+}
+
+#[test]
+fn the_people_of_a_season_tell_nothing_that_is_refused() {
+    assert_eq!(season().refused(), Vec::<String>::new());
+}
+
+#[test]
+fn a_healthy_year_harms_nothing() {
+    let healthy = season().healthy.iter();
+    let harmed: Vec<String> =
+        healthy.filter_map(|(seed, told)| Some(format!("seed {seed}, {}: {}", told.harm?, told.harm_was))).collect();
+    assert_eq!(harmed, Vec::<String>::new(), "seeds whose healthy room was not healthy");
+}
+
+#[test]
+fn no_fault_is_missed_that_can_be_seen() {
+    assert_eq!(season().missed(), Vec::<String>::new());
+}
+
+#[test]
+fn nobody_is_woken_in_a_healthy_year() {
+    let mut woken = Vec::new();
+    for (seed, told) in &season().healthy {
+        for (at, _, keys) in told.letters.iter().filter(|(_, kind, _)| *kind == LetterKind::Alarm) {
+            let names: Vec<String> = keys.iter().map(|key| key.id()).collect();
+            woken.push(format!("seed {seed}, {at}: {}", names.join(", ")));
+        }
+    }
+    assert_eq!(woken, Vec::<String>::new());
+}
+
+#[test]
+fn there_are_at_most_a_tenth_of_the_letters_of_a_plain_rule() {
+    let season = season();
+    let (ours, plain) = season.letters();
+    assert!(ours * 10 <= plain, "{ours} letters beside {plain}");
+}
+
+#[test]
+fn half_of_the_letters_about_dry_out_mold_and_the_tank_come_two_hours_before_harm() {
+    use AlarmKind::{AirTooDamp, Condensation, DryOut, MoldPressure, ReservoirEmpty, ReservoirLeak, ReservoirLow};
+    for (what, kinds) in [
+        ("dry-out", &[DryOut][..]),
+        ("mold", &[AirTooDamp, MoldPressure, Condensation]),
+        ("reservoir", &[ReservoirLow, ReservoirLeak, ReservoirEmpty]),
+    ] {
+        let lead = season().median_lead(kinds).unwrap_or_else(|| panic!("{what} did no harm in any room"));
+        assert!(lead >= 2.0, "{what}: {lead:.1} h");
+    }
+}
+
+/// `SEASON_STORE=/tmp/season cargo test --test season -- written_to_a_folder`
+#[test]
+fn the_season_can_be_written_to_a_folder_to_look_at() {
+    let temporary = tempfile::tempdir().expect("a folder");
+    let folder = std::env::var("SEASON_STORE").map_or(temporary.path().to_owned(), Into::into);
+    recorded::write(&recorded::season(), &folder);
+    assert!(folder.join("traywarden.db").metadata().is_ok_and(|file| file.len() > 1_000_000));
+}
+
+#[test]
+fn the_planted_causes_are_in_the_truth_and_in_no_healthy_tray() {
+    let season = recorded::season();
+    let damp = recorded::longest_damp(&season);
+    assert_eq!(damp.len(), 40, "trays that grew");
+    let by_air = |tray: &str| {
+        let air = [Cause::FanOut, Cause::StillCorner];
+        PLANTED.iter().any(|(molded, cause)| *molded == tray && air.contains(cause))
+    };
+    for (tray, hours) in &damp {
+        assert!(if by_air(tray) { *hours >= 8.0 } else { *hours < 3.0 }, "{tray}: {hours:.1} h, {damp:?}");
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    recorded::write(&season, folder.path());
+    let reader = Reader::open(&folder.path().join("traywarden.db"), &season.config.rules).expect("the store");
+    let alarms = reader.alarm_changes(season.story.starts_at).expect("alarms");
+    let overdue: BTreeSet<String> = alarms
+        .iter()
+        .filter(|line| line.key.kind == AlarmKind::StageOverdue)
+        .map(|line| line.key.subject.clone())
+        .collect();
+    let forgotten = PLANTED.iter().find(|(_, cause)| *cause == Cause::ForgottenUnderCover).expect("planted").0;
+    assert_eq!(overdue, BTreeSet::from([forgotten.to_owned()]));
+}

@@ -1,0 +1,168 @@
+//! The season's figures, and the table they make.
+
+use crate::drawn::draw;
+use crate::faults::Kind;
+use crate::watched::{Outcome, Told, outcome, watch};
+use comfy_table::Table;
+use std::fmt;
+use traywarden::engine::alarm::AlarmKind;
+use traywarden::engine::event::LetterKind;
+use traywarden::units::Timestamp;
+
+/// Rooms a fault, and days each; healthy rooms, and days each: a year together.
+const ROOMS_A_FAULT: u64 = 3;
+const DAYS_WITH_FAULT: u64 = 8;
+/// A tank that nobody fills, and a tray that nobody cuts, take their time.
+const DAYS_WITH_SLOW_FAULT: u64 = 14;
+const HEALTHY_ROOMS: u64 = 5;
+const HEALTHY_DAYS: u64 = 73;
+
+/// One room in which something broke.
+pub struct Broken {
+    pub seed: u64,
+    pub kind: Kind,
+    pub from: Timestamp,
+    pub told: Told,
+    pub ours: Outcome,
+    pub plain: Outcome,
+}
+
+/// All rooms of a run.
+pub struct Season {
+    pub healthy: Vec<(u64, Told)>,
+    pub broken: Vec<Broken>,
+}
+
+impl Season {
+    /// Plays them all.
+    pub fn play(times: u64) -> Season {
+        let first_seed = std::env::var("SEED").map_or(0, |text| text.parse().expect("a whole number"));
+        let healthy = (0..HEALTHY_ROOMS * times)
+            .map(|room| first_seed + 10_000 + room)
+            .map(|seed| (seed, watch(&draw(seed, HEALTHY_DAYS, None))))
+            .collect();
+        let mut broken = Vec::new();
+        for (number, kind) in (0..).zip(Kind::ALL) {
+            for room in 0..ROOMS_A_FAULT * times {
+                let seed = first_seed + 100 * number + room;
+                let slow = matches!(kind, Kind::NotRefilled | Kind::Overdue);
+                let days = if slow { DAYS_WITH_SLOW_FAULT } else { DAYS_WITH_FAULT };
+                let drawn = draw(seed, days, Some(kind));
+                let from = drawn.fault.expect("a fault").from;
+                let told = watch(&drawn);
+                let ours = outcome(kind, from, told.first_fitting(kind.fits(), from), told.harm);
+                let plain = outcome(kind, from, told.first_plain(kind.fits(), from), told.harm);
+                broken.push(Broken { seed, kind, from, told, ours, plain });
+            }
+        }
+        Season { healthy, broken }
+    }
+
+    /// Entries that the engine refused.
+    pub fn refused(&self) -> Vec<String> {
+        let mut all: Vec<String> = self.told().flat_map(|told| told.refused.clone()).collect();
+        all.dedup();
+        all
+    }
+
+    /// Faults that did harm before anybody heard, or of which nobody heard in time; of the
+    /// kinds that can be seen.
+    pub fn missed(&self) -> Vec<String> {
+        let missed =
+            self.broken.iter().filter(|broken| broken.ours == Outcome::Missed && !broken.kind.beyond_what_is_seen());
+        missed
+            .map(|broken| {
+                let first = broken.told.first_fitting(broken.kind.fits(), broken.from);
+                let (kind, from, harm) = (broken.kind.name(), broken.from, broken.told.harm);
+                format!("{kind}, seed {}: broke {from}, harm {harm:?}, first letter {first:?}", broken.seed)
+            })
+            .collect()
+    }
+
+    /// Letters in healthy rooms: ours without the daily digest, and the plain rule's.
+    pub fn letters(&self) -> (usize, usize) {
+        let sum = |of: fn(&Told) -> usize| self.told().map(of).sum();
+        (sum(Told::opened), sum(|told| told.plain.len()))
+    }
+
+    /// Hours before harm, the middle one, over faults that such alarms tell of.
+    pub fn median_lead(&self, kinds: &[AlarmKind]) -> Option<f64> {
+        let fitting = self.broken.iter().filter(|broken| broken.kind.fits().iter().all(|kind| kinds.contains(kind)));
+        median(fitting.filter_map(|broken| lead(broken.ours)))
+    }
+
+    fn told(&self) -> impl Iterator<Item = &Told> {
+        self.healthy.iter().map(|(_, told)| told).chain(self.broken.iter().map(|broken| &broken.told))
+    }
+}
+
+fn lead(outcome: Outcome) -> Option<f64> {
+    if let Outcome::Caught(lead) = outcome { lead } else { None }
+}
+
+fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    (!values.is_empty()).then(|| values[values.len() / 2])
+}
+
+impl fmt::Display for Season {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut table = Table::new();
+        table.load_preset(comfy_table::presets::ASCII_MARKDOWN);
+        table.set_header(["fault", "rooms", "harm", "caught", "missed", "lead h", "plain: caught", "missed", "lead h"]);
+        for kind in Kind::ALL {
+            let rooms: Vec<&Broken> = self.broken.iter().filter(|broken| broken.kind == kind).collect();
+            let count = |of: fn(&Broken) -> Outcome, wanted: fn(Outcome) -> bool| {
+                rooms.iter().filter(|broken| wanted(of(broken))).count().to_string()
+            };
+            let hours = |of: fn(&Broken) -> Outcome| {
+                median(rooms.iter().filter_map(|broken| lead(of(broken)))).map_or("-".into(), |h| format!("{h:.1}"))
+            };
+            let caught = |outcome| matches!(outcome, Outcome::Caught(_));
+            let missed = |outcome| outcome == Outcome::Missed;
+            table.add_row([
+                kind.name().to_owned(),
+                rooms.len().to_string(),
+                rooms.iter().filter(|broken| broken.told.harm.is_some()).count().to_string(),
+                count(|broken| broken.ours, caught),
+                count(|broken| broken.ours, missed),
+                hours(|broken| broken.ours),
+                count(|broken| broken.plain, caught),
+                count(|broken| broken.plain, missed),
+                hours(|broken| broken.plain),
+            ]);
+        }
+        writeln!(f, "{table}")?;
+        let weeks: f64 = self.healthy.iter().map(|(_, told)| told.days / 7.0).sum();
+        let healthy = |of: &dyn Fn(&Told) -> usize| self.healthy.iter().map(|(_, told)| of(told)).sum::<usize>();
+        let woke = healthy(&|told| told.letters.iter().filter(|(_, kind, _)| *kind == LetterKind::Alarm).count());
+        let a_week = |count: usize| count as f64 / weeks;
+        writeln!(
+            f,
+            "healthy: {weeks:.0} weeks; alarms raised {:.2} a week, `now` letters {:.2}, letters {:.2}; plain rule {:.1}",
+            a_week(healthy(&|told| told.raised.len())),
+            a_week(woke),
+            a_week(healthy(&Told::opened)),
+            a_week(healthy(&|told| told.plain.len())),
+        )?;
+        let days: f64 = self.told().map(|told| told.days).sum();
+        let (ours, plain) = self.letters();
+        writeln!(f, "all {days:.0} nights: {ours} letters, plain rule {plain}")?;
+        if std::env::var("EACH").is_ok() {
+            for (seed, told) in &self.healthy {
+                for (at, key, said) in &told.raised {
+                    writeln!(f, "healthy {seed} {at} {} {said}", key.id())?;
+                }
+            }
+            for broken in &self.broken {
+                let (kind, from) = (broken.kind.name(), broken.from);
+                writeln!(f, "{kind} seed {} from {from} harm {:?} {:?}", broken.seed, broken.told.harm, broken.ours)?;
+                for (at, key, said) in &broken.told.raised {
+                    writeln!(f, "    {at} {} {said}", key.id())?;
+                }
+            }
+        }
+        Ok(())
+    }
+}
