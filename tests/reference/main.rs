@@ -2,6 +2,7 @@
 //! provenance in README.md, and the reference libraries themselves, asked anew
 //! on every run. The models' own behaviour is tested beside the models.
 
+mod calendar;
 mod live;
 mod qartod;
 mod tables;

@@ -151,8 +151,10 @@ fn an_export_is_of_one_moment_though_the_daemon_goes_on() {
             .expect("it is read");
         rows.len()
     };
+    let before = reader.moment().expect("a moment");
+    let (readings, entries) = (rows(&before, site.span(), Sheet::Readings), rows(&before, site.span(), Sheet::Journal));
+    drop(before);
     let moment = reader.moment().expect("a moment");
-    let (readings, entries) = (rows(&moment, site.span(), Sheet::Readings), rows(&moment, site.span(), Sheet::Journal));
     site.air(at("2026-03-02 15:00"), 21.0, 51.0);
     site.log(3, at("2026-03-02 15:01"), r#"{"did":"look","tray":"K1"}"#);
     assert_eq!(rows(&moment, site.span(), Sheet::Readings), readings);
