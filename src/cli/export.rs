@@ -165,3 +165,19 @@ fn with_ending(path: &Path, ending: &str) -> PathBuf {
     name.push(ending);
     PathBuf::from(name)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_export_never_goes_over_the_store() {
+        let example = crate::config::parse(crate::config::example(), "example.toml", Path::new("/"));
+        let config = example.expect("the example is right");
+        let store = &config.store.path;
+        for ending in ["", "-wal", "-shm"] {
+            assert!(refuse_the_store(&config, &with_ending(store, ending)).is_err(), "{ending}");
+        }
+        assert!(refuse_the_store(&config, &with_ending(store, ".csv")).is_ok());
+    }
+}

@@ -72,7 +72,7 @@ fn as_text(site: &Site, lots: &[Lot], by: By, since: Timestamp) -> String {
     let _ = writeln!(text, "{}\n", harvest_table(site, &yields::harvests(lots, by)));
     let _ = writeln!(text, "Lost trays since {since}\n{}\n", loss_table("CROP", &yields::losses(lots, By::Crop)));
     let _ = writeln!(text, "{}\n", loss_table("PLACE", &yields::losses(lots, By::Place)));
-    text.push_str("What went with the yield of one crop, in grams a tray\n");
+    text.push_str("What went with the yield of a tray, within one crop\n");
     for crop in yields::crops(lots) {
         text.push_str(&findings_in_words(site, &crop, &yields::findings(lots, &crop)));
     }
@@ -282,4 +282,49 @@ fn as_json(lots: &[Lot], by: By, since: Timestamp) -> Value {
         "lots": lots.iter().map(lot).collect::<Vec<_>>(),
         "caution": CAUTION.replace('\n', " "),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::rank::spearman;
+
+    fn site() -> Site {
+        let example = crate::config::parse(crate::config::example(), "example.toml", Path::new("/"));
+        Site { units: UnitSystem::Metric, ..example.expect("the example is right").rules.site }
+    }
+
+    fn finding(pairs: Vec<(f64, f64)>, p_of_all: Option<f64>) -> Finding {
+        let correlation = p_of_all.and_then(|_| spearman(&pairs));
+        Finding { condition: Condition::Humidity, pairs, correlation, p_of_all }
+    }
+
+    #[test]
+    fn seven_lots_are_told_to_be_too_few() {
+        let pairs = (0..7).map(|nth| (50.0 + f64::from(nth), 300.0)).collect();
+        let words = findings_in_words(&site(), "broccoli", &[finding(pairs, None)]);
+        assert_eq!(words, "  broccoli: 7 lots weighed and with known air; below 8 nothing can be said.\n");
+    }
+
+    #[test]
+    fn a_finding_tells_its_n_and_what_the_other_tries_cost_it() {
+        let falling: Vec<(f64, f64)> = (0..8).map(|nth| (50.0 + f64::from(nth), 300.0 - f64::from(nth))).collect();
+        let words = findings_in_words(&site(), "broccoli", &[finding(falling.clone(), Some(0.0002))]);
+        assert!(words.contains("humidity (50 % to 57 %): more of it went with less yield"), "{words}");
+        assert!(
+            words.contains("(rank correlation -1.00, n 8, p below 0.001; below 0.001 with all 1 tried)"),
+            "{words}"
+        );
+        let by_chance = findings_in_words(&site(), "broccoli", &[finding(falling, Some(0.2))]);
+        assert!(by_chance.contains("0.200 with all 1 tried, which may well be chance"), "{by_chance}");
+        for verdict in ["because", "cause of", "due to"] {
+            assert!(!words.contains(verdict) && !CAUTION.contains(verdict), "{verdict}");
+        }
+    }
+
+    #[test]
+    fn ounces_are_those_of_nist() {
+        assert_eq!(weight(&Site { units: UnitSystem::Us, ..site() }, 453.592_37), "16.0 oz");
+        assert_eq!(weight(&site(), 453.592_37), "454 g");
+    }
 }
