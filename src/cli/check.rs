@@ -34,8 +34,39 @@ impl Check {
                 None => format!(" as .eml files in {}", config.mail.folder.display()),
             }
         ))?;
+        print_corrections(&config)?;
         if self.letter { send(&config) } else { Ok(Answer::Yes) }
     }
+}
+
+/// Which values are corrected, by what, and since when.
+fn print_corrections(config: &Config) -> Result<(), Failure> {
+    let rules = &config.rules;
+    for channel in &rules.channels {
+        let sensor = rules.sensor(channel.sensor);
+        if channel.gain != 1.0 || channel.offset != 0.0 {
+            let since = channel.calibrated.map_or("on a day not noted".to_owned(), |date| format!("on {date}"));
+            print(&format!(
+                "The {} of {} is corrected: {} × value {} {}, calibrated {since}.",
+                channel.quantity.word(),
+                sensor.id,
+                channel.gain,
+                if channel.offset < 0.0 { "-" } else { "+" },
+                channel.offset.abs()
+            ))?;
+        }
+    }
+    for reservoir in &rules.reservoirs {
+        if let Some(echo) = &reservoir.echo {
+            print(&format!(
+                "The echo of {} is corrected for the warmth of the air by {}; the gauge itself reckons with {}.",
+                reservoir.id,
+                rules.sensor(rules.channel(echo.air).sensor).id,
+                super::show::temperature(&rules.site, Some(echo.assumed.0))
+            ))?;
+        }
+    }
+    Ok(())
 }
 
 fn send(config: &Config) -> Outcome {

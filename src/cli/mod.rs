@@ -4,6 +4,7 @@
 
 mod alarms;
 mod backup;
+mod calibrate;
 mod check;
 mod demo;
 mod digest;
@@ -66,6 +67,8 @@ enum Verb {
     Yields(yields::Yields),
     /// Copy out: readings, minute means, journal, alarms, a calendar, a record to print.
     Export(export::Export),
+    /// Correct a hygrometer with jars of salt: how, and what comes of it.
+    Calibrate(calibrate::Calibrate),
     /// Copy the store to another file, while the daemon runs or not.
     Backup(backup::Backup),
 }
@@ -151,6 +154,7 @@ pub fn main() -> ExitCode {
         Verb::Rehearse(rehearse) => rehearse.run(&arguments.config),
         Verb::Yields(yields) => yields.run(&arguments.config),
         Verb::Export(export) => export.run(&arguments.config),
+        Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
     let _ = std::io::stdout().flush();

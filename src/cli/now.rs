@@ -2,9 +2,12 @@
 
 use super::show::{self, AsJson, table};
 use super::{Answer, Outcome, print, room, settings};
+use crate::engine::risk::condensation::Surface;
 use crate::engine::rules::Site;
-use crate::engine::snapshot::{PlaceNow, Snapshot};
+use crate::engine::saturation::Pinned;
+use crate::engine::snapshot::{PlaceNow, SensorNow, Snapshot};
 use crate::notify::wording;
+use crate::units::{Celsius, UnitSystem};
 use serde_json::json;
 use std::fmt::Write;
 use std::path::Path;
@@ -39,9 +42,9 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
             air.add_row([
                 place.name.clone(),
                 show::temperature(site, place.temperature),
-                show::percent(place.humidity),
-                place.deficit.map_or("-".to_owned(), |deficit| format!("{deficit:.2} kPa")),
-                show::temperature(site, place.dew_point),
+                humidity(place),
+                give_or_take(place.deficit.map(|deficit| format!("{deficit:.2}")), place.deficit_accuracy, 2, " kPa"),
+                dew_point(place, site),
                 place.mold.map_or("-".to_owned(), |mold| match mold.needed {
                     Some(needed) => format!("{:.0}: {:.1} of {needed:.1} h", mold.pressure, mold.hours),
                     None => format!("{:.0}", mold.pressure),
@@ -51,6 +54,12 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
             ]);
         }
         let _ = writeln!(text, "\n{air}");
+    }
+    if snapshot.places.iter().any(|place| place.deficit_accuracy.is_some()) {
+        text.push_str("After ± stands what the sensors may be off by, as far as the settings state their accuracy.\n");
+    }
+    if snapshot.places.iter().any(|place| !place.surfaces.is_empty()) {
+        let _ = writeln!(text, "\n{}", surfaces(snapshot, site));
     }
     if snapshot.places.iter().any(|place| place.mold.is_some()) {
         text.push_str(
@@ -66,11 +75,13 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
         }
         let _ = writeln!(text, "\n{water}");
     }
-    let mut sensors = table(["SENSOR", "WHERE", "LAST BELIEVED", "REFUSED"]);
+    let mut sensors = table(["SENSOR", "WHERE", "LAST BELIEVED", "REFUSED", "CALIBRATED", "STATE"]);
     for sensor in &snapshot.sensors {
         let last = sensor.last_believed.map_or("never".to_owned(), |at| show::local(site, at));
         let last = if sensor.silent { format!("{last}, silent") } else { last };
-        sensors.add_row([sensor.id.clone(), sensor.place.clone(), last, sensor.refused.to_string()]);
+        let calibrated = sensor.calibrated.map_or("-".to_owned(), |date| date.to_string());
+        let refused = sensor.refused.to_string();
+        sensors.add_row([sensor.id.clone(), sensor.place.clone(), last, refused, calibrated, state(sensor, site)]);
     }
     let _ = writeln!(text, "\n{sensors}");
     if snapshot.alarms.is_empty() {
@@ -87,6 +98,88 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
         );
     }
     text
+}
+
+fn humidity(place: &PlaceNow) -> String {
+    let shown = show::percent(place.humidity);
+    if place.at_least && place.humidity.is_some() { format!("at least {shown}") } else { shown }
+}
+
+fn give_or_take(value: Option<String>, accuracy: Option<f64>, decimals: usize, unit: &str) -> String {
+    match (value, accuracy) {
+        (None, _) => "-".to_owned(),
+        (Some(value), None) => format!("{value}{unit}"),
+        (Some(value), Some(accuracy)) => format!("{value} ± {accuracy:.decimals$}{unit}"),
+    }
+}
+
+/// A temperature with its band, in the site's unit.
+fn warmth(celsius: Option<f64>, accuracy: Option<f64>, site: &Site) -> String {
+    let (shown, unit, scale) = match site.units {
+        UnitSystem::Metric => (celsius, " °C", 1.0),
+        UnitSystem::Us => (celsius.map(|celsius| Celsius(celsius).to_fahrenheit()), " °F", 1.8),
+    };
+    give_or_take(shown.map(|shown| format!("{shown:.1}")), accuracy.map(|accuracy| accuracy * scale), 1, unit)
+}
+
+fn dew_point(place: &PlaceNow, site: &Site) -> String {
+    warmth(place.dew_point, place.dew_point_accuracy, site)
+}
+
+/// Surfaces with a probe: how far from the dew point, and how damp the air on them is.
+fn surfaces(snapshot: &Snapshot, site: &Site) -> String {
+    let mut lines = table(["SURFACE", "WHERE", "TEMPERATURE", "ABOVE DEW POINT", "HUMIDITY THERE", "STATE"]);
+    for place in &snapshot.places {
+        for found in &place.surfaces {
+            let Some(surface) = found.surface else {
+                lines.add_row([found.on.as_str(), &place.name, "-", "-", "-", "not known: a sensor is silent"]);
+                continue;
+            };
+            let scale = if site.units == UnitSystem::Us { 1.8 } else { 1.0 };
+            let unit = if site.units == UnitSystem::Us { " °F" } else { " K" };
+            lines.add_row([
+                found.on.clone(),
+                place.name.clone(),
+                show::temperature(site, Some(surface.temperature.0)),
+                give_or_take(
+                    Some(format!("{:.1}", surface.margin * scale)),
+                    Some(surface.margin_accuracy * scale),
+                    1,
+                    unit,
+                ),
+                show::percent(Some(surface.humidity.min(100.0))),
+                surface_state(&surface).to_owned(),
+            ]);
+        }
+    }
+    format!("{lines}\n")
+}
+
+fn surface_state(surface: &Surface) -> &'static str {
+    if surface.condenses() {
+        "below the dew point: conditions allow water to settle"
+    } else if surface.may_condense() {
+        "above the dew point, but by less than the sensors may be off"
+    } else if surface.is_damp() {
+        "damp: 80 % or more, which matters when it lasts"
+    } else {
+        "dry"
+    }
+}
+
+fn state(sensor: &SensorNow, site: &Site) -> String {
+    let pinned = match sensor.pinned {
+        Pinned::No => None,
+        Pinned::Since(since) => Some(format!("at the top of its scale since {}", show::local(site, since))),
+        Pinned::Saturated(since) => {
+            Some(format!("saturated since {}: at least so damp, or the element is wet", show::local(site, since)))
+        }
+        Pinned::Recovering(until) => {
+            Some(format!("was saturated, may read high until about {}", show::local(site, until)))
+        }
+    };
+    let uncorrected = sensor.uncorrected.then(|| "not corrected for warm air: its thermometer is silent".to_owned());
+    [pinned, uncorrected].into_iter().flatten().collect::<Vec<_>>().join("; ")
 }
 
 fn asked_for(place: &PlaceNow, site: &Site) -> String {
@@ -111,6 +204,22 @@ fn as_json(snapshot: &Snapshot, site: &Site) -> serde_json::Value {
             "id": place.id, "name": place.name,
             "temperature_celsius": show::rounded(place.temperature), "humidity_percent": show::rounded(place.humidity),
             "vpd_kilopascals": show::rounded(place.deficit), "dew_point_celsius": show::rounded(place.dew_point),
+            "give_or_take": {
+                "temperature_celsius": place.accuracy.temperature, "humidity_percent": place.accuracy.humidity,
+                "vpd_kilopascals": show::rounded(place.deficit_accuracy),
+                "dew_point_celsius": show::rounded(place.dew_point_accuracy),
+            },
+            "humidity_at_least": place.at_least,
+            "surfaces": place.surfaces.iter().map(|found| json!({
+                "on": found.on,
+                "temperature_celsius": show::rounded(found.surface.map(|surface| surface.temperature.0)),
+                "above_dew_point_kelvin": show::rounded(found.surface.map(|surface| surface.margin)),
+                "give_or_take_kelvin": show::rounded(found.surface.map(|surface| surface.margin_accuracy)),
+                "humidity_percent": show::rounded(found.surface.map(|surface| surface.humidity)),
+                "condenses": found.surface.map(|surface| surface.condenses()),
+                "may_condense": found.surface.map(|surface| surface.may_condense()),
+                "damp": found.surface.map(|surface| surface.is_damp()),
+            })).collect::<Vec<_>>(),
             "band": {"temperature": [place.band[0], place.band[1]], "humidity": [place.band[2], place.band[3]]},
             "mold_pressure": place.mold.map(|mold| json!({"pressure": show::rounded(Some(mold.pressure)),
                 "hours_allowed": show::rounded(Some(mold.hours)), "hours_needed": show::rounded(mold.needed)})),
@@ -119,7 +228,8 @@ fn as_json(snapshot: &Snapshot, site: &Site) -> serde_json::Value {
         "reservoirs": snapshot.reservoirs.iter().map(show::reservoir_json).collect::<Vec<_>>(),
         "sensors": snapshot.sensors.iter().map(|sensor| json!({
             "id": sensor.id, "where": sensor.place, "silent": sensor.silent, "refused": sensor.refused,
-            "last_believed": sensor.last_believed.map(show::instant),
+            "last_believed": sensor.last_believed.map(show::instant), "calibrated": sensor.calibrated.map(|date| date.to_string()),
+            "saturation": sensor.pinned.word(), "uncorrected_echo": sensor.uncorrected,
         })).collect::<Vec<_>>(),
         "trays": snapshot.trays.iter().map(show::tray_json).collect::<Vec<_>>(),
         "alarms": snapshot.alarms.iter().map(|alarm| super::alarms::alarm_json(alarm, site)).collect::<Vec<_>>(),

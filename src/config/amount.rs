@@ -5,7 +5,7 @@
 use super::Unit;
 use super::file::Complaint;
 use crate::reading::Quantity;
-use chrono::{NaiveTime, TimeDelta};
+use chrono::{NaiveDate, NaiveTime, TimeDelta};
 use toml::de::DeValue;
 
 /// A text with something in it.
@@ -229,6 +229,15 @@ pub(super) fn difference_between(
         };
         within(number, from, to, &format!(" {own}"))
     }
+}
+
+/// A day such as "2026-11-25", quoted or as TOML's own date.
+pub(super) fn day(value: &DeValue<'_>) -> Result<NaiveDate, Complaint> {
+    let written = match value {
+        DeValue::Datetime(found) => found.to_string(),
+        other => other.as_str().unwrap_or_default().to_owned(),
+    };
+    written.parse().map_err(|_| Complaint::new("a day is wanted, such as \"2026-11-25\""))
 }
 
 /// A time of day such as "07:00".

@@ -3,12 +3,13 @@
 
 use super::Field;
 use super::Source;
-use super::amount::{length_between, number_between, text};
+use super::amount::{air_temperature, length_between, number_between, text};
 use super::file::{Complaint, Findings, Item, Table};
 use super::room::{Reader, rhythm, time_of_measuring};
 use super::tank::{height_mm, shape};
-use crate::engine::rules::{PlaceId, Reservoir, ReservoirId, Sensor};
-use crate::reading::{Quantity, SensorId};
+use crate::engine::rules::{Channel, Echo, PlaceId, Reservoir, ReservoirId, Sensor};
+use crate::reading::{ChannelId, Quantity, SensorId};
+use crate::units::Celsius;
 
 impl Reader<'_> {
     /// One tank: a reservoir, and its gauge as a sensor.
@@ -52,8 +53,15 @@ impl Reader<'_> {
         table.finish(findings);
         let id = id.unwrap_or_default();
         let reservoir = ReservoirId(self.room.reservoirs.len() as u16);
-        self.room.sensors.push(Sensor { id: id.clone(), place: None, reservoir: Some(reservoir), every, silent_after });
-        let Some((sensor_height_mm, field)) = gauge else { return };
+        self.room.sensors.push(Sensor {
+            id: id.clone(),
+            place: None,
+            reservoir: Some(reservoir),
+            every,
+            silent_after,
+            surface: None,
+        });
+        let Some((sensor_height_mm, echo, field)) = gauge else { return };
         let channel = field.channel;
         let fields = reads_item.into_iter().map(|item| (item, field.clone())).collect();
         self.listen(topic, findings, &id, Source { sensor, fields: Vec::new(), time }, fields);
@@ -65,6 +73,7 @@ impl Reader<'_> {
             sensor,
             channel,
             shape,
+            echo,
             sensor_height_mm,
             pump_inlet_mm: pump_inlet_mm.unwrap_or(PUMP_INLET_MM),
             low_percent: low_percent.unwrap_or(LOW_PERCENT),
@@ -78,7 +87,7 @@ impl Reader<'_> {
         findings: &mut Findings<'_>,
         sensor: SensorId,
         tank_height_mm: Option<f64>,
-    ) -> Option<(f64, Field)> {
+    ) -> Option<(f64, Option<Echo>, Field)> {
         let mut reads = item.table(findings);
         if !reads.stands() {
             return None;
@@ -121,6 +130,7 @@ impl Reader<'_> {
             }
             (Some(_), None) | (None, _) => {}
         }
+        let echo = self.echo(&mut reads, findings, what);
         let field = match what {
             Some(quantity) => self.field(&mut reads, findings, sensor, quantity),
             None => {
@@ -132,7 +142,40 @@ impl Reader<'_> {
             }
         };
         reads.finish(findings);
-        field.map(|field| (height.unwrap_or(0.0), field))
+        field.map(|field| (height.unwrap_or(0.0), echo, field))
+    }
+
+    /// `temperature_from` and `gauge_assumes`: only an echo is bent by the warmth of the air.
+    fn echo(&self, reads: &mut Table<'_>, findings: &mut Findings<'_>, what: Option<Quantity>) -> Option<Echo> {
+        let from = reads.take("temperature_from");
+        let assumes = reads.take("gauge_assumes");
+        let assumed = assumes.as_ref().and_then(|item| item.read(findings, air_temperature));
+        for item in [&from, &assumes].into_iter().flatten() {
+            if let Some(other) = what.filter(|what| *what != Quantity::Distance) {
+                let sent = other.word();
+                let complaint =
+                    format!("only the echo of a distance gauge is corrected for warm air; this one sends {sent}");
+                findings.refuse(item, Complaint::new(complaint));
+            }
+        }
+        if let (None, Some(item)) = (&from, &assumes) {
+            let complaint = Complaint::new("says what to correct from, but not by whose temperature");
+            findings.refuse(item, complaint.hint("add temperature_from = \"rack-a-air\", the sensor nearest the tank"));
+        }
+        let item = from?;
+        let named = item.read(findings, text)?;
+        let air = |channel: &Channel| {
+            let sensor = self.room.sensors.get(usize::from(channel.sensor.0))?;
+            (channel.quantity == Quantity::Temperature && sensor.surface.is_none()).then_some(sensor.id.as_str())
+        };
+        let found = self.room.channels.iter().position(|channel| air(channel) == Some(named));
+        if found.is_none() {
+            let known: Vec<&str> = self.room.channels.iter().filter_map(air).collect();
+            let complaint = Complaint::new("no [[sensor]] of this id measures the temperature of air");
+            findings.refuse(&item, complaint.did_you_mean(named, known));
+        }
+        let assumed = Celsius(assumed.unwrap_or(GAUGE_ASSUMES_CELSIUS));
+        found.map(|index| Echo { air: ChannelId(index as u16), assumed })
     }
 }
 
@@ -145,7 +188,9 @@ const GAUGES: [(&str, Quantity); 5] = [
     ("filling", Quantity::Filling),
 ];
 /// The keys of one quantity in a message.
-const FIELD_KEYS: [&str; 7] = ["pointer", "senml", "unit", "accuracy", "resolution", "gain", "offset"];
+const FIELD_KEYS: [&str; 8] = ["pointer", "senml", "unit", "accuracy", "resolution", "gain", "offset", "calibrated"];
+/// What electronics that do not measure it usually reckon with: 343 m/s (common practice, no source).
+const GAUGE_ASSUMES_CELSIUS: f64 = 20.0;
 /// Own default: a pump standing on the floor draws air at about two centimetres.
 const PUMP_INLET_MM: f64 = 20.0;
 /// Own default: a fifth of the usable water is worth a line even when nothing is drawn.

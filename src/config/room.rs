@@ -2,8 +2,8 @@
 //! speaks on. Tanks are read by `reservoir`.
 
 use super::amount::{
-    air_humidity, air_temperature, difference_between, identifier, number_between, pointer, span_between, text, topic,
-    unit_of, units_words,
+    air_humidity, air_temperature, day, difference_between, identifier, number_between, pointer, span_between, text,
+    topic, unit_of, units_words,
 };
 use super::file::{Complaint, Findings, Item, Table};
 use super::{Field, Locator, Source, Topics, Unit};
@@ -112,12 +112,18 @@ impl Reader<'_> {
         let topic = self.topic(&mut table, findings);
         let (every, silent_after) = rhythm(&mut table, findings);
         let time = time_of_measuring(&mut table, findings);
+        let surface = table.optional(findings, "surface", text).map(str::to_owned);
         let sensor = self.next_sensor();
         let mut fields = Vec::new();
         let mut any = false;
         for (key, quantity) in [("temperature", Quantity::Temperature), ("humidity", Quantity::Humidity)] {
             let Some(item) = table.take(key) else { continue };
             any = true;
+            if surface.is_some() && quantity == Quantity::Humidity {
+                let complaint = Complaint::new("a probe on a surface measures how warm the surface is, nothing else");
+                let hint = "give the device's humidity a [[sensor]] of its own, without surface, or leave it out";
+                findings.refuse(&item, complaint.hint(hint));
+            }
             let mut reads = item.table(findings);
             if !reads.stands() {
                 continue;
@@ -136,7 +142,7 @@ impl Reader<'_> {
         }
         table.finish(findings);
         let id = id.unwrap_or_default();
-        self.room.sensors.push(Sensor { id: id.clone(), place, reservoir: None, every, silent_after });
+        self.room.sensors.push(Sensor { id: id.clone(), place, reservoir: None, every, silent_after, surface });
         self.listen(topic, findings, &id, Source { sensor, fields: Vec::new(), time }, fields);
     }
 
@@ -195,6 +201,12 @@ impl Reader<'_> {
         let resolution = reads.optional(findings, "resolution", difference_between(quantity, 0.0, limit));
         let gain = reads.optional(findings, "gain", number_between(0.1, 10.0));
         let offset = reads.optional(findings, "offset", difference_between(quantity, -limit, limit));
+        let calibrated_item = reads.take("calibrated");
+        let calibrated = calibrated_item.as_ref().and_then(|item| item.read(findings, day));
+        if let (Some(item), None, None) = (&calibrated_item, gain, offset) {
+            let complaint = Complaint::new("a day of calibration without what came of it");
+            findings.refuse(item, complaint.hint("\"traywarden calibrate\" prints gain and offset beside it"));
+        }
         let channel = ChannelId(self.room.channels.len() as u16);
         self.room.channels.push(Channel {
             sensor,
@@ -203,6 +215,7 @@ impl Reader<'_> {
             gain: gain.unwrap_or(1.0),
             offset: offset.unwrap_or(0.0),
             resolution: resolution.unwrap_or(0.0),
+            calibrated,
         });
         Some(Field { channel, quantity, at: at?, unit: unit? })
     }

@@ -9,7 +9,7 @@
 use super::alarm::cycle::Condition;
 use super::alarm::{AlarmKind, Evidence, Harm};
 use super::band::Demand;
-use super::climate;
+use super::climate::{self, Accuracy};
 use crate::reading::Quantity;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::TimeDelta;
@@ -33,8 +33,6 @@ const TEMPERATURE_DEADBAND: f64 = 0.5;
 const HUMIDITY_DEADBAND: f64 = 3.0;
 /// The early bound takes the trend of this span, and the sensor's accuracy, on the bad side.
 const TREND_MINUTES: usize = 30;
-const TEMPERATURE_ACCURACY: f64 = 0.3;
-const HUMIDITY_ACCURACY: f64 = 3.0;
 
 /// The four ways air can be wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -70,6 +68,13 @@ impl Side {
             Side::Cold => COLD_BUDGET,
             Side::Damp => DAMP_BUDGET,
             Side::Dry => DRY_BUDGET,
+        }
+    }
+
+    fn accuracy(self, of: Accuracy) -> f64 {
+        match self {
+            Side::Warm | Side::Cold => of.temperature,
+            Side::Damp | Side::Dry => of.humidity,
         }
     }
 
@@ -114,11 +119,7 @@ impl AirWatch {
         self.last_minute = Some(at);
         remember(&mut self.temperatures, at, air.temperature);
         remember(&mut self.humidities, at, air.humidity);
-        let dew_point = air
-            .temperature
-            .zip(air.humidity)
-            .and_then(|(t, rh)| climate::dew_point(Celsius(t), RelativeHumidity(rh)))
-            .map(|dew_point| dew_point.0);
+        let dew_point = air.dew_point();
         SIDES.map(|side| {
             let (value, limit) = match side {
                 Side::Warm => (air.temperature, demand.limits.temperature_max),
@@ -155,8 +156,9 @@ impl AirWatch {
                 worst,
                 trays: demand.trays.clone(),
                 dew_point,
+                accuracy: side.accuracy(air.accuracy),
             };
-            (kind, Condition::Present { harm: self.harm(side, beyond, at), evidence })
+            (kind, Condition::Present { harm: self.harm(side, beyond, side.accuracy(air.accuracy), at), evidence })
         })
     }
 
@@ -181,14 +183,14 @@ impl AirWatch {
         }
     }
 
-    fn harm(&self, side: Side, beyond: f64, at: Timestamp) -> Option<Harm> {
+    fn harm(&self, side: Side, beyond: f64, accuracy: f64, at: Timestamp) -> Option<Harm> {
         if let Some(spent) = self.spent_at[side as usize] {
             return Some(Harm { from: spent, early: spent });
         }
         let left = side.budget() - self.doses[side as usize];
-        let (series, accuracy) = match side.quantity() {
-            Quantity::Temperature => (&self.temperatures, TEMPERATURE_ACCURACY),
-            _ => (&self.humidities, HUMIDITY_ACCURACY),
+        let series = match side.quantity() {
+            Quantity::Temperature => &self.temperatures,
+            _ => &self.humidities,
         };
         let worsening = match side {
             Side::Warm | Side::Damp => trend_per_hour(series),
@@ -214,6 +216,10 @@ pub struct Air {
     pub temperature: Option<f64>,
     /// Humidity, if a fresh believed one is known.
     pub humidity: Option<f64>,
+    /// What either may be off by, as the settings state it.
+    pub accuracy: Accuracy,
+    /// A hygrometer stands at the top of its scale: the air is at least so damp.
+    pub at_least: bool,
 }
 
 impl Air {
@@ -221,6 +227,24 @@ impl Air {
     pub fn deficit(&self) -> Option<f64> {
         let (temperature, humidity) = self.temperature.zip(self.humidity)?;
         Some(climate::vapour_pressure_deficit(Celsius(temperature), RelativeHumidity(humidity)).0)
+    }
+
+    /// What that deficit may be off by, kilopascals.
+    pub fn deficit_accuracy(&self) -> Option<f64> {
+        let (temperature, humidity) = self.temperature.zip(self.humidity)?;
+        Some(self.accuracy.of_deficit(Celsius(temperature), RelativeHumidity(humidity)).0)
+    }
+
+    /// Dew point in Celsius, if both are known.
+    pub fn dew_point(&self) -> Option<f64> {
+        let (temperature, humidity) = self.temperature.zip(self.humidity)?;
+        climate::dew_point(Celsius(temperature), RelativeHumidity(humidity)).map(|dew_point| dew_point.0)
+    }
+
+    /// What that dew point may be off by, kelvin.
+    pub fn dew_point_accuracy(&self) -> Option<f64> {
+        let (temperature, humidity) = self.temperature.zip(self.humidity)?;
+        self.accuracy.of_dew_point(Celsius(temperature), RelativeHumidity(humidity))
     }
 }
 

@@ -50,7 +50,8 @@ pub struct Demand {
 /// The places whose trays breathe the air that this place's sensors measure: the
 /// place itself, and those inside it that have no sensor of their own.
 pub fn served_by(rules: &Rules, place: PlaceId) -> Vec<PlaceId> {
-    let measured = |id: PlaceId| rules.sensors.iter().any(|sensor| sensor.place == Some(id));
+    let measured =
+        |id: PlaceId| rules.sensors.iter().any(|sensor| sensor.place == Some(id) && sensor.surface.is_none());
     let served = |inner: PlaceId| {
         let mut next = inner;
         for _ in 0..=rules.places.len() {

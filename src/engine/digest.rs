@@ -50,6 +50,8 @@ pub struct PlaceDay {
     pub humidity: Option<(f64, f64, f64)>,
     /// Vapour pressure deficit: lowest, mean, highest, kilopascals.
     pub vpd: Option<(f64, f64, f64)>,
+    /// What that deficit may be off by on average, kilopascals.
+    pub vpd_accuracy: Option<f64>,
     /// Hours too warm.
     pub hours_warm: f64,
     /// Hours too cold.
@@ -131,6 +133,10 @@ pub struct SensorDay {
     pub reasons: Vec<(&'static str, u32)>,
     /// Hours of silence.
     pub silent_hours: f64,
+    /// Hours in which its hygrometer was saturated.
+    pub saturated_hours: f64,
+    /// Hours in which its echo could not be corrected for the warmth of the air.
+    pub uncorrected_hours: f64,
 }
 
 /// One place's air, gathered minute by minute.
@@ -139,6 +145,7 @@ pub struct PlaceTally {
     temperature: Spread,
     humidity: Spread,
     deficit: Spread,
+    deficit_accuracy: Spread,
     warm: u32,
     cold: u32,
     damp: u32,
@@ -180,6 +187,9 @@ impl PlaceTally {
         }
         if let Some(deficit) = air.deficit() {
             self.deficit.take(deficit);
+            if let Some(accuracy) = air.deficit_accuracy() {
+                self.deficit_accuracy.take(accuracy);
+            }
         }
         self.known += u32::from(air.temperature.is_some() || air.humidity.is_some());
         self.warm += u32::from(above(air.temperature, band.temperature_max));
@@ -197,6 +207,7 @@ impl PlaceTally {
             temperature: self.temperature.told(),
             humidity: self.humidity.told(),
             vpd: self.deficit.told(),
+            vpd_accuracy: self.deficit_accuracy.told().map(|(_, mean, _)| mean),
             hours_warm: hours(self.warm),
             hours_cold: hours(self.cold),
             hours_damp: hours(self.damp),

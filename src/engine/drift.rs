@@ -4,7 +4,7 @@
 
 use super::alarm::cycle::Condition;
 use super::alarm::{AlarmKind, Evidence};
-use super::rules::Rules;
+use super::rules::{Channel, Rules};
 use super::window::Minutes;
 use crate::reading::{ChannelId, Quantity};
 use crate::units::Timestamp;
@@ -33,10 +33,13 @@ pub fn watches(rules: &Rules) -> Vec<DriftWatch> {
         let Some(place) = rules.sensor(second.sensor).place else {
             continue;
         };
+        let of_air = |channel: &Channel| rules.sensor(channel.sensor).surface.is_none();
         let sister = rules.channels[..index].iter().rposition(|first| {
             first.quantity == second.quantity
                 && first.sensor != second.sensor
                 && rules.sensor(first.sensor).place == Some(place)
+                && of_air(first)
+                && of_air(second)
         });
         if let Some(first) = sister {
             let truly = match second.quantity {
@@ -61,6 +64,11 @@ impl DriftWatch {
     /// The sensor the alarm is filed under: the later one in the config.
     pub fn subject<'a>(&self, rules: &'a Rules) -> &'a str {
         &rules.sensor(rules.channel(self.second).sensor).id
+    }
+
+    /// What the two report.
+    pub fn channels(&self) -> [ChannelId; 2] {
+        [self.first, self.second]
     }
 
     /// Looks at one minute.

@@ -247,6 +247,8 @@ pub enum Doubt {
     Late,
     /// The same measurement was taken before.
     Duplicate,
+    /// An echo whose air is not known, so that its warmth could not be taken out.
+    Uncorrected,
 }
 
 impl Doubt {
@@ -262,6 +264,7 @@ impl Doubt {
             Doubt::Retained => "retained",
             Doubt::Late => "late",
             Doubt::Duplicate => "duplicate",
+            Doubt::Uncorrected => "uncorrected",
         }
     }
 }

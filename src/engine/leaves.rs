@@ -10,9 +10,8 @@ use super::air::Air;
 use super::alarm::cycle::Condition;
 use super::alarm::{AlarmKind, Evidence, Harm};
 use super::band::Demand;
-use super::climate::Accuracy;
+use super::condensation::{self, Probe};
 use super::risk::canopy::{FAN_AIR_SPEED, humidity_within_unknown_canopy};
-use super::risk::condensation::{COLD_SPOT_OFFSET, Surface};
 use super::risk::dryness::{Coefficient, HORIZON_HOURS, HourAhead, LOG_ERROR, Medium, Store, draw_shape, dry_in};
 use super::risk::mold::{MoldPressure, REQUIREMENT_MET, TrayAir};
 use super::tray::Tray;
@@ -20,9 +19,6 @@ use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::{TimeDelta, Timelike};
 use std::collections::BTreeMap;
 
-/// Where the config gives nothing better, a hygrometer may be off by this much, and a
-/// thermometer by the other: per cent, kelvin. Own defaults.
-const ACCURACY: Accuracy = Accuracy { temperature: 0.3, humidity: 3.0 };
 /// Half of what infection needs is allowed: from here on the forecast is told.
 const TOLD_FROM: f64 = 0.5;
 /// The pressure must fall by so much before the alarm may return.
@@ -78,6 +74,8 @@ pub struct Stand<'a> {
     pub demand: &'a Demand,
     /// The trays.
     pub trays: &'a [&'a Tray],
+    /// Probes on surfaces there.
+    pub surfaces: &'a [Probe<'a>],
     /// The site's time zone, for when lights are taken to be on.
     pub zone: chrono_tz::Tz,
 }
@@ -149,7 +147,7 @@ impl LeavesWatch {
             return [MoldPressure, DryOut, Condensation].map(|kind| (kind, Condition::Unknown));
         };
         let lit = lit(at, stand.zone);
-        let air = tray_air(at, stand.zone, temperature, humidity);
+        let air = tray_air(at, stand.zone, temperature, humidity, stand.air.accuracy.humidity);
         for tray in stand.trays {
             let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
             leaves.pass(at, hours, tray, &air, lit, self.coefficients.get(&stand.place).copied().unwrap_or_default());
@@ -157,7 +155,7 @@ impl LeavesWatch {
         [
             (MoldPressure, self.mold(at, stand, &air, held(MoldPressure))),
             (DryOut, self.dryness(at, stand, &air)),
-            (Condensation, condensation(stand, &air)),
+            (Condensation, condensation::judge(stand, held(Condensation))),
         ]
     }
 
@@ -285,7 +283,7 @@ impl Leaves {
         }
         let hours = self.mold.hours_until_met(air)?;
         // The hygrometer may read low: at the damp end of its accuracy it comes sooner.
-        let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + ACCURACY.humidity).min(100.0));
+        let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + air.humidity_accuracy).min(100.0));
         let damper = TrayAir { humidity: damp(air.humidity), canopy_humidity: damp(air.canopy_humidity), ..*air };
         let early = self.mold.hours_until_met(&damper).unwrap_or(hours).min(hours);
         let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
@@ -293,13 +291,13 @@ impl Leaves {
     }
 }
 
-/// The air of a tray in light, from what a place's sensors believe, Celsius and per cent,
-/// with what is assumed of the rest.
-pub fn tray_air(at: Timestamp, zone: chrono_tz::Tz, temperature: f64, humidity: f64) -> TrayAir {
+/// The air of a tray in light, from what a place's sensors believe, Celsius and per cent
+/// that may be off by `accuracy`, with what is assumed of the rest.
+pub fn tray_air(at: Timestamp, zone: chrono_tz::Tz, temperature: f64, humidity: f64, accuracy: f64) -> TrayAir {
     TrayAir {
         temperature: Celsius(temperature),
         humidity: RelativeHumidity(humidity),
-        humidity_accuracy: ACCURACY.humidity,
+        humidity_accuracy: accuracy,
         canopy_humidity: humidity_within_unknown_canopy(RelativeHumidity(humidity), lit(at, zone)),
         air_speed: FAN_AIR_SPEED,
     }
@@ -330,29 +328,10 @@ fn hours_ahead(at: Timestamp, tray: &Tray, air: &TrayAir, zone: chrono_tz::Tz) -
             let lit = LIT_HOURS.contains(&then.with_timezone(&zone).hour());
             let draw = |humidity: f64| shape(then, tray, air, lit, humidity);
             HourAhead {
-                driest: draw(air.humidity.0 - ACCURACY.humidity),
+                driest: draw(air.humidity.0 - air.humidity_accuracy),
                 likely: draw(air.humidity.0),
-                dampest: draw(air.humidity.0 + ACCURACY.humidity),
+                dampest: draw(air.humidity.0 + air.humidity_accuracy),
             }
         })
         .collect()
-}
-
-/// A spot colder than the air by the usual offset. Only where room air matters to leaves,
-/// and only told when nothing more urgent is.
-fn condensation(stand: &Stand<'_>, air: &TrayAir) -> Condition {
-    if stand.demand.limits.humidity_max.is_none_or(|limit| air.humidity.0 > limit) {
-        return Condition::Absent;
-    }
-    match Surface::assumed(COLD_SPOT_OFFSET, air.temperature, air.humidity, ACCURACY) {
-        Some(surface) if surface.condenses() => Condition::Present {
-            harm: None,
-            evidence: Evidence::Condensation {
-                place: stand.name.to_owned(),
-                dew_point: surface.temperature.0 - surface.margin,
-                surface: surface.temperature.0,
-            },
-        },
-        _ => Condition::Absent,
-    }
 }

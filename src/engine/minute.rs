@@ -4,14 +4,16 @@
 use super::air::Air;
 use super::alarm::cycle::Condition;
 use super::alarm::{AlarmKind, Evidence, Harm};
+use super::condensation::Probe;
 use super::event::Effect;
 use super::leaves::Stand;
 use super::quality::Judge;
-use super::rules::PlaceId;
+use super::rules::{PlaceId, Rules};
+use super::saturation::Pinned;
 use super::silence::Surroundings;
 use super::tank::Use;
 use super::window::Minutes;
-use super::{Engine, band, quality, silence, slope, tray};
+use super::{Engine, PlaceWatch, band, quality, silence, slope, tray};
 use crate::reading::{ChannelId, SensorId};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -53,6 +55,8 @@ impl Engine {
             place.air = Air {
                 temperature: middle(&self.minutes, &place.temperatures, at),
                 humidity: middle(&self.minutes, &place.humidities, at),
+                accuracy: place.accuracy,
+                at_least: place.humidities.iter().any(|id| self.judges[usize::from(id.0)].pinned(at).at_top()),
             };
             place.day.minute(place.air, &place.demand.band);
             let alarms = &self.alarms;
@@ -74,12 +78,14 @@ impl Engine {
             let rules = site.place(place.place);
             let trays: Vec<&tray::Tray> =
                 self.trays.growing().filter(|tray| place.served.contains(&tray.place)).collect();
+            let surfaces = probes(&self.rules, &self.minutes, place, at);
             let stand = Stand {
                 place: place.place.0,
                 name: &rules.name,
                 air: place.air,
                 demand: &place.demand,
                 trays: &trays,
+                surfaces: &surfaces,
                 zone: self.rules.site.time_zone,
             };
             let alarms = &self.alarms;
@@ -137,10 +143,12 @@ impl Engine {
                 (Some(place), _) => {
                     let seen = self.measured_by_another(place, id);
                     let empty = self.places.iter().find(|watch| watch.place == place).is_some_and(|p| p.demand.empty);
-                    (rules.place(place).name.as_str(), !seen, !empty, None)
+                    let blind = !seen && sensor.surface.is_none();
+                    (rules.place(place).name.as_str(), blind, !empty, None)
                 }
                 (None, None) => (sensor.id.as_str(), false, false, None),
             };
+            self.tally(id);
             let around = Surroundings { place, every: sensor.every, blind, matters, deaf, harm };
             let silence = self.sensors[index].silence(at, &around);
             let implausible = self.sensors[index].implausible(at, &around);
@@ -149,6 +157,19 @@ impl Engine {
                 self.observe(kind, &sensor.id, condition, effects);
             }
         }
+    }
+
+    /// Counts the minutes in which a sensor could not say all.
+    fn tally(&mut self, sensor: SensorId) {
+        let mine = self.rules.channels.iter().zip(&self.judges).filter(|(channel, _)| channel.sensor == sensor);
+        let (mut saturated, mut uncorrected) = (false, false);
+        for (_, judge) in mine {
+            saturated |= matches!(judge.pinned(self.now), Pinned::Saturated(_));
+            uncorrected |= judge.is_uncorrected();
+        }
+        let day = &mut self.sensors[usize::from(sensor.0)].day;
+        day.saturated_minutes += u32::from(saturated);
+        day.uncorrected_minutes += u32::from(uncorrected);
     }
 
     pub(super) fn stuck_air(&self, sensor: SensorId, around: &Surroundings<'_>) -> (AlarmKind, Condition) {
@@ -176,7 +197,13 @@ impl Engine {
         for index in 0..self.sisters.len() {
             let subject = self.sisters[index].subject(&rules);
             let held = self.alarms.is_held(AlarmKind::SensorDrift, subject);
-            let judged = self.sisters[index].minute(&rules, &self.minutes, self.now, held);
+            // At the top of its scale, and while it recovers, a hygrometer cannot agree with anybody.
+            let pinned = |id: ChannelId| !self.judges[usize::from(id.0)].pinned(self.now).tells_of_the_air();
+            let judged = if self.sisters[index].channels().into_iter().any(pinned) {
+                (AlarmKind::SensorDrift, Condition::Unknown)
+            } else {
+                self.sisters[index].minute(&rules, &self.minutes, self.now, held)
+            };
             match seen.get(subject) {
                 Some((_, Condition::Present { .. })) => {}
                 Some(_) if judged.1 == Condition::Unknown => {}
@@ -273,7 +300,10 @@ impl Engine {
     pub(super) fn measured_by_another(&self, place: PlaceId, sensor: SensorId) -> bool {
         let others = self.rules.channels.iter().zip(&self.minutes).filter(|(channel, _)| channel.sensor != sensor);
         let mut fresh = others
-            .filter(|(channel, _)| self.rules.sensor(channel.sensor).place == Some(place))
+            .filter(|(channel, _)| {
+                let sensor = self.rules.sensor(channel.sensor);
+                sensor.place == Some(place) && sensor.surface.is_none()
+            })
             .filter(|(_, minutes)| minutes.fresh(self.now).is_some());
         fresh.next().is_some()
     }
@@ -284,6 +314,19 @@ impl Engine {
             place.demand = band::demand(&self.rules, place.place, &place.served, &self.trays, self.now);
         }
     }
+}
+
+/// The probes on surfaces of a place, as they stand now.
+pub(super) fn probes<'r>(rules: &'r Rules, minutes: &[Minutes], place: &PlaceWatch, at: Timestamp) -> Vec<Probe<'r>> {
+    let probe = |id: &ChannelId| {
+        let channel = rules.channel(*id);
+        Some(Probe {
+            on: rules.sensor(channel.sensor).surface.as_deref()?,
+            temperature: minutes[usize::from(id.0)].fresh(at),
+            accuracy: channel.accuracy,
+        })
+    };
+    place.surfaces.iter().filter_map(probe).collect()
 }
 
 /// The middle of what the sensors of a place say now.

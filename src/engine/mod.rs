@@ -11,10 +11,12 @@ pub mod alarm;
 pub mod band;
 pub mod calibration;
 pub mod climate;
+pub mod condensation;
 pub mod crop;
 pub mod digest;
 pub mod drift;
 pub mod event;
+pub mod fault_codes;
 pub mod leaves;
 pub mod letters;
 mod minute;
@@ -22,6 +24,7 @@ pub mod qartod;
 pub mod quality;
 pub mod risk;
 pub mod rules;
+pub mod saturation;
 pub mod silence;
 pub mod slope;
 pub mod snapshot;
@@ -34,7 +37,7 @@ mod writing;
 
 use crate::journal::Entry;
 use crate::reading::{ChannelId, Flag, Quantity, RawReading, SensorId};
-use crate::units::Timestamp;
+use crate::units::{Celsius, Timestamp};
 use air::{Air, AirWatch};
 use alarm::cycle::{Alarm, Condition, Hold, LONGEST_SHELF, Moment, Transition};
 use alarm::register::Register;
@@ -54,6 +57,11 @@ use std::sync::Arc;
 use tank::TankWatch;
 use tray::{Logged, Trays};
 use window::Minutes;
+
+/// The warmth of the air is taken out of an echo by a temperature no older than this (or two
+/// and a half intervals of that sensor): in half an hour a room changes by a degree or two,
+/// less than a millimetre of 40 cm each. Own default.
+const ECHO_AIR_KEEPS: TimeDelta = TimeDelta::minutes(30);
 
 /// Everything known, as a fold over events.
 #[derive(Clone, Debug)]
@@ -88,6 +96,10 @@ struct PlaceWatch {
     served: Vec<PlaceId>,
     temperatures: Vec<ChannelId>,
     humidities: Vec<ChannelId>,
+    /// Probes on surfaces, there and in the places it serves.
+    surfaces: Vec<ChannelId>,
+    /// The largest of its sensors': sisters of one make err alike.
+    accuracy: climate::Accuracy,
     demand: Demand,
     air: Air,
     watch: AirWatch,
@@ -226,10 +238,15 @@ impl Engine {
 
     fn reading(&mut self, raw: RawReading, effects: &mut Vec<Effect>) {
         let index = usize::from(raw.channel.0);
+        let air = self.air_of_echo(raw.channel);
         let Some(judge) = self.judges.get_mut(index) else {
             return;
         };
+        judge.hear_air(air);
         let judgement = judge.judge(self.now, raw);
+        if judgement.reason == Some(Doubt::FaultCode) {
+            self.frame_broke(raw.channel);
+        }
         let sensor = &mut self.sensors[usize::from(self.rules.channel(raw.channel).sensor.0)];
         match (judgement.believed, judgement.reason) {
             (Some(_), Some(Doubt::Late)) => sensor.spoke(self.now),
@@ -246,6 +263,26 @@ impl Engine {
             }
         }
         effects.push(Effect::Judged(judgement));
+    }
+
+    /// How warm the air is that a gauge's echo goes through, where it is to be corrected.
+    fn air_of_echo(&self, gauge: ChannelId) -> Option<Celsius> {
+        let channel = self.rules.channels.get(usize::from(gauge.0))?;
+        let reservoir = self.rules.sensor(channel.sensor).reservoir?;
+        let echo = self.rules.reservoir(reservoir).echo?;
+        let every = self.rules.sensor(self.rules.channel(echo.air).sensor).every;
+        let keeps = ECHO_AIR_KEEPS.max(every * 5 / 2);
+        self.minutes[usize::from(echo.air.0)].within(self.now, keeps).map(Celsius)
+    }
+
+    /// The rest of a message in which one value was a fault code is no measurement either.
+    fn frame_broke(&mut self, part: ChannelId) {
+        let sensor = self.rules.channel(part).sensor;
+        for (channel, judge) in self.rules.channels.iter().zip(&mut self.judges) {
+            if channel.sensor == sensor {
+                judge.frame_broke(self.now);
+            }
+        }
     }
 
     fn journal(&mut self, number: i64, entry: &Entry, effects: &mut Vec<Effect>) {
@@ -507,18 +544,40 @@ fn next_minute(at: Timestamp) -> Timestamp {
 fn place_watches(rules: &Rules) -> Vec<PlaceWatch> {
     let channels = |place: PlaceId, quantity: Quantity| {
         let here = |channel: &rules::Channel| {
-            channel.quantity == quantity && rules.sensor(channel.sensor).place == Some(place)
+            let sensor = rules.sensor(channel.sensor);
+            channel.quantity == quantity && sensor.place == Some(place) && sensor.surface.is_none()
         };
         let ids = rules.channels.iter().enumerate().filter(|(_, channel)| here(channel));
         ids.map(|(index, _)| ChannelId(index as u16)).collect::<Vec<_>>()
     };
+    let surfaces = |served: &[PlaceId]| {
+        let there = |channel: &rules::Channel| {
+            let sensor = rules.sensor(channel.sensor);
+            sensor.surface.is_some() && sensor.place.is_some_and(|place| served.contains(&place))
+        };
+        let ids = rules.channels.iter().enumerate().filter(|(_, channel)| there(channel));
+        ids.map(|(index, _)| ChannelId(index as u16)).collect::<Vec<_>>()
+    };
+    let worst = |of: &[ChannelId], usual: f64| {
+        of.iter().map(|id| rules.channel(*id).accuracy).reduce(f64::max).unwrap_or(usual)
+    };
     (0..rules.places.len())
         .map(|index| PlaceId(index as u16))
-        .map(|place| PlaceWatch {
+        .map(|place| {
+            let (temperatures, humidities) =
+                (channels(place, Quantity::Temperature), channels(place, Quantity::Humidity));
+            (place, band::served_by(rules, place), temperatures, humidities)
+        })
+        .map(|(place, served, temperatures, humidities)| PlaceWatch {
             place,
-            served: band::served_by(rules, place),
-            temperatures: channels(place, Quantity::Temperature),
-            humidities: channels(place, Quantity::Humidity),
+            surfaces: surfaces(&served),
+            served,
+            accuracy: climate::Accuracy {
+                temperature: worst(&temperatures, climate::TEMPERATURE_ACCURACY),
+                humidity: worst(&humidities, climate::HUMIDITY_ACCURACY),
+            },
+            temperatures,
+            humidities,
             demand: Demand::default(),
             air: Air::default(),
             watch: AirWatch::default(),

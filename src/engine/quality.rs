@@ -6,28 +6,20 @@
 //! is the business of `silence`.
 
 use super::event::{Doubt, Judgement};
-use super::risk::reservoir::Shape;
+use super::fault_codes;
+use super::risk::reservoir::{Shape, distance_corrected_for_air};
 use super::rules::Rules;
+use super::saturation::{Pinned, Saturation};
 use crate::reading::{ChannelId, Flag, Quantity, RawReading, Reading};
-use crate::units::Timestamp;
+use crate::units::{Celsius, Timestamp};
 use chrono::TimeDelta;
-
-/// Values common digital probes give instead of a measurement: power-on (85), failed
-/// conversion (127.94), not connected (-127), register zero or all ones of common
-/// humidity chips (-46.85, -45, 130, -40, -50, 118.99, -6), and the numbers gateways
-/// write for "none". Sources: RELIABILITY.md section 11, rows 62-75; -40, -50 and the
-/// gateway numbers from memory. Exact values only.
-const FAULT_TEMPERATURES: [f64; 8] = [85.0, 127.94, -127.0, -46.85, -45.0, 130.0, -40.0, -50.0];
-const FAULT_HUMIDITIES: [f64; 3] = [-6.0, 118.99, 0.0];
-const FAULT_ANY: [f64; 7] = [-999.0, -9999.0, 999.0, 32767.0, 65535.0, 6553.5, 3276.7];
 
 /// Measured longer ago than this (or three intervals), a reading is history. Own default.
 const LATE: TimeDelta = TimeDelta::minutes(5);
 /// Without a believed value for this long there is nothing to compare a jump with. Own default.
 const FORGET_JUMP: TimeDelta = TimeDelta::minutes(15);
-/// Humidity above this counts as pinned to the top of its scale (SCIENCE.md 6.1, note e).
-const SATURATED: f64 = 99.9;
-const SATURATED_FOR: TimeDelta = TimeDelta::hours(6);
+/// Both halves of one message are learnt of within this. Own default.
+const ONE_MESSAGE: TimeDelta = TimeDelta::seconds(2);
 /// After so long without any movement one channel alone is called stuck; together
 /// with its sister channel on the same device a quarter of it is enough
 /// (SCIENCE.md 6.1: 3 h suspect, 12 h fail).
@@ -62,7 +54,13 @@ pub struct Judge {
     longest_standstill: TimeDelta,
     movements: u32,
     moving_since: Option<Timestamp>,
-    saturated_since: Option<Timestamp>,
+    saturation: Saturation,
+    resolution: f64,
+    /// For a gauge whose echo is corrected: the air, as long as it is known.
+    air: Option<Celsius>,
+    uncorrected: bool,
+    /// The other half of this message was a fault code.
+    broken_frame: Option<Timestamp>,
 }
 
 /// How a level gauge becomes litres.
@@ -72,6 +70,8 @@ struct Gauge {
     sensor_height_mm: f64,
     height_mm: f64,
     capacity: f64,
+    /// For what air the gauge itself reckons, where we correct its echo.
+    assumed: Option<Celsius>,
 }
 
 /// The span of raw values since the channel last moved.
@@ -107,13 +107,14 @@ impl Judge {
                 sensor_height_mm: reservoir.sensor_height_mm,
                 height_mm: reservoir.shape.height_mm(),
                 capacity: reservoir.shape.capacity_litres(),
+                assumed: reservoir.echo.map(|echo| echo.assumed),
             }
         });
         Judge {
             channel: id,
             quantity: channel.quantity,
             every: sensor.every,
-            limits: limits(channel.quantity, gauge.as_ref(), channel.resolution),
+            limits: limits(channel.quantity, gauge.as_ref(), channel.resolution, sensor.surface.is_some()),
             gain: channel.gain,
             offset: channel.offset,
             gauge,
@@ -125,8 +126,32 @@ impl Judge {
             longest_standstill: TimeDelta::zero(),
             movements: 0,
             moving_since: None,
-            saturated_since: None,
+            saturation: Saturation::default(),
+            resolution: channel.resolution,
+            air: None,
+            uncorrected: false,
+            broken_frame: None,
         }
+    }
+
+    /// How warm the air is through which a gauge's echo goes; `None`: not known any more.
+    pub fn hear_air(&mut self, air: Option<Celsius>) {
+        self.air = air;
+    }
+
+    /// What came in the same message was a fault code.
+    pub fn frame_broke(&mut self, at: Timestamp) {
+        self.broken_frame = Some(at);
+    }
+
+    /// How it stands with respect to the top of its scale.
+    pub fn pinned(&self, at: Timestamp) -> Pinned {
+        self.saturation.at(at)
+    }
+
+    /// An echo that should be corrected for the warmth of the air could not be, last time.
+    pub fn is_uncorrected(&self) -> bool {
+        self.uncorrected
     }
 
     /// Judges one raw reading learnt of at `at`.
@@ -134,7 +159,7 @@ impl Judge {
         if raw.retained {
             return refuse(raw, Flag::Unknown, Doubt::Retained);
         }
-        if let Some(doubt) = self.impossible(raw.value()) {
+        if let Some(doubt) = self.impossible(at, raw.value()) {
             return refuse(raw, Flag::Fail, doubt);
         }
         let claim = raw.measured_at;
@@ -144,21 +169,24 @@ impl Judge {
             return refuse(raw, Flag::Unknown, Doubt::Duplicate);
         }
         let late = self.lateness(at, raw);
-        let Some(value) = self.believable(raw.value()) else {
+        let Some(value) = self.believable(raw.value(), self.air.filter(|_| !late)) else {
             return refuse(raw, Flag::Fail, Doubt::Range);
         };
         if late {
-            // It fills the history at its own time; the present is not its business.
+            // It fills the history at its own time; the present is not its business, nor the
+            // present's warm air: an echo of then is taken as it came.
             let measured_at = claim.unwrap_or(at);
-            let believed = Reading::passed_by_quality(self.channel, measured_at, value, Flag::Good);
-            return Judgement { raw, flag: Flag::Good, reason: Some(Doubt::Late), believed: Some(believed) };
+            let echo = self.gauge.as_ref().is_some_and(|gauge| gauge.assumed.is_some());
+            let flag = if echo { Flag::Suspect } else { Flag::Good };
+            let believed = Reading::passed_by_quality(self.channel, measured_at, value, flag);
+            return Judgement { raw, flag, reason: Some(Doubt::Late), believed: Some(believed) };
         }
         self.note_movement(at, raw.value());
         if self.jumped(at, value) {
             self.held = Some((at, value));
             return refuse(raw, Flag::Unknown, Doubt::Spike);
         }
-        let doubt = self.oddity(at, value);
+        let doubt = self.oddity(at, raw.value(), value);
         self.held = None;
         self.last = Some((at, value));
         let flag = if doubt.is_some() { Flag::Suspect } else { Flag::Good };
@@ -189,24 +217,30 @@ impl Judge {
         self.last
     }
 
-    fn impossible(&self, value: f64) -> Option<Doubt> {
-        let exact = |codes: &[f64]| codes.iter().any(|code| (value - code).abs() < 0.0005);
+    fn impossible(&self, at: Timestamp, value: f64) -> Option<Doubt> {
         let near_last = self.last.is_some_and(|(_, last)| (value - last).abs() <= self.limits.jump);
-        if exact(&FAULT_ANY) {
-            return Some(Doubt::FaultCode);
+        if value < self.limits.fail.0 || value > self.limits.fail.1 {
+            let code = fault_codes::outside(self.quantity, value);
+            return Some(if code { Doubt::FaultCode } else { Doubt::Range });
         }
-        match self.quantity {
-            Quantity::Temperature if exact(&FAULT_TEMPERATURES) && !near_last => Some(Doubt::FaultCode),
-            Quantity::Humidity if exact(&FAULT_HUMIDITIES) => Some(Doubt::FaultCode),
-            // An echo sounder that hears nothing says zero; that is never "tank full".
-            Quantity::Distance if value <= 0.0 => Some(Doubt::FaultCode),
-            _ if value < self.limits.fail.0 || value > self.limits.fail.1 => Some(Doubt::Range),
-            _ => None,
-        }
+        let broken = match self.quantity {
+            Quantity::Temperature => fault_codes::bus_without_probe(value) && !near_last,
+            Quantity::Humidity => {
+                let same_message = self.broken_frame.is_some_and(|when| at - when < ONE_MESSAGE);
+                same_message && fault_codes::end_of_frame(value)
+            }
+            Quantity::Distance => value <= 0.0,
+            Quantity::Depth | Quantity::Volume | Quantity::Filling => false,
+        };
+        broken.then_some(Doubt::FaultCode)
     }
 
     /// The believed value: calibrated, clamped where the scale ends, litres for a tank.
-    fn believable(&self, raw: f64) -> Option<f64> {
+    fn believable(&self, raw: f64, air: Option<Celsius>) -> Option<f64> {
+        let raw = match (self.gauge.as_ref().and_then(|gauge| gauge.assumed), air) {
+            (Some(assumed), Some(air)) => distance_corrected_for_air(raw, assumed, air),
+            _ => raw,
+        };
         let value = raw * self.gain + self.offset;
         let value = match (self.quantity, &self.gauge) {
             (Quantity::Humidity, _) => value.clamp(0.0, 100.0),
@@ -271,14 +305,16 @@ impl Judge {
         !confirmed && at - when <= FORGET_JUMP.max(self.every * 5) && (value - last).abs() > self.limits.jump
     }
 
-    fn oddity(&mut self, at: Timestamp, value: f64) -> Option<Doubt> {
-        if self.quantity == Quantity::Humidity && value >= SATURATED {
-            let since = *self.saturated_since.get_or_insert(at);
-            if at - since >= SATURATED_FOR {
+    fn oddity(&mut self, at: Timestamp, raw: f64, value: f64) -> Option<Doubt> {
+        if self.quantity == Quantity::Humidity {
+            self.saturation.take(at, raw, value, self.resolution);
+            if matches!(self.saturation.at(at), Pinned::Saturated(_) | Pinned::Recovering(_)) {
                 return Some(Doubt::Saturated);
             }
-        } else {
-            self.saturated_since = None;
+        }
+        self.uncorrected = self.air.is_none() && self.gauge.as_ref().is_some_and(|gauge| gauge.assumed.is_some());
+        if self.uncorrected {
+            return Some(Doubt::Uncorrected);
         }
         if value < self.limits.suspect.0 || value > self.limits.suspect.1 {
             return Some(Doubt::Range);
@@ -299,13 +335,17 @@ fn refuse(raw: RawReading, flag: Flag, doubt: Doubt) -> Judgement {
 }
 
 /// Own defaults of SCIENCE.md 6.1 for air; for tanks a fiftieth beyond the walls.
-fn limits(quantity: Quantity, gauge: Option<&Gauge>, resolution: f64) -> Limits {
+fn limits(quantity: Quantity, gauge: Option<&Gauge>, resolution: f64, on_surface: bool) -> Limits {
     let never = (f64::NEG_INFINITY, f64::INFINITY);
     let (height, capacity) = gauge.map_or((f64::INFINITY, f64::INFINITY), |g| (g.height_mm, g.capacity));
     let mount = gauge.map_or(f64::INFINITY, |g| g.sensor_height_mm);
     let tank_jump = (capacity * 0.1).max(0.5);
     let half_step = resolution / 2.0;
     match quantity {
+        // A chiller line freezes, and a lamp's housing burns fingers; both change fast. Own defaults.
+        Quantity::Temperature if on_surface => {
+            Limits { fail: (-30.0, 80.0), suspect: (-20.0, 60.0), jump: 10.0, rate: 2.0, flat: half_step.max(0.02) }
+        }
         Quantity::Temperature => {
             Limits { fail: (-10.0, 60.0), suspect: (5.0, 40.0), jump: 5.0, rate: 0.4, flat: half_step.max(0.02) }
         }

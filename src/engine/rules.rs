@@ -2,8 +2,8 @@
 //! the engine has never heard of TOML.
 
 use crate::reading::{ChannelId, Quantity, SensorId};
-use crate::units::UnitSystem;
-use chrono::{NaiveTime, TimeDelta};
+use crate::units::{Celsius, UnitSystem};
+use chrono::{NaiveDate, NaiveTime, TimeDelta};
 use std::collections::BTreeMap;
 
 use super::alarm::AlarmKind;
@@ -93,6 +93,9 @@ pub struct Sensor {
     pub every: TimeDelta,
     /// Missed for longer than this, it is silent.
     pub silent_after: TimeDelta,
+    /// What it is stuck on ("window", "chiller line"): then its temperature is that of a
+    /// surface in the place, not of its air. `None`: it measures air, or gauges a tank.
+    pub surface: Option<String>,
 }
 
 /// One quantity of one sensor.
@@ -110,6 +113,8 @@ pub struct Channel {
     pub offset: f64,
     /// The smallest step the sensor can report, in the channel's unit; zero if not known.
     pub resolution: f64,
+    /// When `gain` and `offset` were found.
+    pub calibrated: Option<NaiveDate>,
 }
 
 /// A tank that feeds places.
@@ -127,12 +132,23 @@ pub struct Reservoir {
     pub channel: ChannelId,
     /// From depth to volume.
     pub shape: Shape,
+    /// How its echo is corrected for the warmth of the air; `None`: it is not.
+    pub echo: Option<Echo>,
     /// Height of the gauge above the tank floor, millimetres; only for a distance gauge.
     pub sensor_height_mm: f64,
     /// Depth at which the pump draws air, millimetres.
     pub pump_inlet_mm: f64,
     /// Below this share of the usable volume it is called low even when nothing is drawn, per cent.
     pub low_percent: f64,
+}
+
+/// What an ultrasonic gauge needs that does not correct for the warmth of the air itself.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Echo {
+    /// The channel that measures the air the sound goes through.
+    pub air: ChannelId,
+    /// The temperature for which the gauge's own electronics reckons the speed of sound.
+    pub assumed: Celsius,
 }
 
 /// The grower's changes to one row of the alarm table.

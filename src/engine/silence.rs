@@ -44,6 +44,10 @@ pub struct SensorTally {
     pub refused: BTreeMap<&'static str, u32>,
     /// Minutes of silence.
     pub silent_minutes: u32,
+    /// Minutes in which a hygrometer was saturated.
+    pub saturated_minutes: u32,
+    /// Minutes in which an echo could not be corrected for the warmth of the air.
+    pub uncorrected_minutes: u32,
 }
 
 impl SensorWatch {
@@ -197,6 +201,10 @@ pub struct Surroundings<'a> {
 pub fn stuck_air(at: Timestamp, judges: &[&Judge]) -> Option<(Quantity, f64, Timestamp)> {
     let flat = |judge: &&Judge| {
         let (since, count) = judge.flat_since()?;
+        // At the top of its scale a hygrometer cannot move; that is a state of its own.
+        if judge.pinned(at).at_top() {
+            return None;
+        }
         let (heard, value) = judge.last()?;
         // A handful of repeats at a slow interval is no evidence.
         let odd_after = judge.odd_after(at);

@@ -38,8 +38,18 @@ pub struct PlaceNow {
     pub humidity: Option<f64>,
     /// Vapour pressure deficit, kilopascals.
     pub deficit: Option<f64>,
+    /// What that may be off by, kilopascals.
+    pub deficit_accuracy: Option<f64>,
     /// Dew point, degrees Celsius.
     pub dew_point: Option<f64>,
+    /// What that may be off by, kelvin.
+    pub dew_point_accuracy: Option<f64>,
+    /// What temperature and humidity may be off by, as the settings state it.
+    pub accuracy: super::climate::Accuracy,
+    /// A hygrometer stands at the top of its scale: the air is at least so damp.
+    pub at_least: bool,
+    /// Probes on surfaces there.
+    pub surfaces: Vec<SurfaceNow>,
     /// Mold pressure of the tray in light that is furthest on.
     pub mold: Option<super::leaves::Pressure>,
     /// Temperature low and high, humidity low and high of the band; `None`: no limit.
@@ -50,6 +60,15 @@ pub struct PlaceNow {
     pub empty: bool,
     /// The tray whose band clashes with the rest.
     pub clash: Option<String>,
+}
+
+/// One surface with a probe on it, now.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SurfaceNow {
+    /// What the probe is on.
+    pub on: String,
+    /// How warm it is and how it stands in the air; `None`: one of the sensors is silent.
+    pub surface: Option<super::risk::condensation::Surface>,
 }
 
 /// One sensor now.
@@ -65,4 +84,10 @@ pub struct SensorNow {
     pub silent: bool,
     /// Readings and messages refused since the last digest.
     pub refused: u32,
+    /// How its hygrometer stands with respect to the top of its scale.
+    pub pinned: super::saturation::Pinned,
+    /// Its echo should be corrected for the warmth of the air, and could not be.
+    pub uncorrected: bool,
+    /// When it was last calibrated, if the settings say so.
+    pub calibrated: Option<chrono::NaiveDate>,
 }

@@ -3,12 +3,19 @@
 use super::alarm::cycle::Alarm;
 use super::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState};
 use super::digest::{DigestFacts, ReservoirDay, SensorDay};
+use super::minute::probes;
+use super::quality::Judge;
+use super::saturation::Pinned;
 use super::silence::SensorWatch;
-use super::snapshot::{PlaceNow, SensorNow, Snapshot};
+use super::snapshot::{PlaceNow, SensorNow, Snapshot, SurfaceNow};
 use super::tank::TankWatch;
-use super::{Engine, PlaceWatch, climate, digest, rules, tray, waking};
-use crate::units::{Celsius, RelativeHumidity};
+use super::{Engine, PlaceWatch, digest, rules, tray, waking};
+use crate::reading::SensorId;
+use crate::units::Celsius;
 use chrono::TimeDelta;
+
+/// The minutes after a start, before the air is known, are not worth a line. Own default.
+const UNCORRECTED_TOLD_HOURS: f64 = 0.25;
 
 impl Engine {
     /// The digest as it would be written now; changes nothing.
@@ -59,6 +66,19 @@ impl Engine {
                     last_believed: watch.last_believed(),
                     silent: watch.is_silent(at),
                     refused: watch.day.refused.values().sum(),
+                    pinned: self
+                        .judges_of(watch.sensor)
+                        .map(|judge| judge.pinned(at))
+                        .find(|pinned| *pinned != Pinned::No)
+                        .unwrap_or(Pinned::No),
+                    uncorrected: self.judges_of(watch.sensor).any(Judge::is_uncorrected),
+                    calibrated: self
+                        .rules
+                        .channels
+                        .iter()
+                        .filter(|channel| channel.sensor == watch.sensor)
+                        .filter_map(|channel| channel.calibrated)
+                        .max(),
                 })
                 .collect(),
             trays: {
@@ -73,7 +93,7 @@ impl Engine {
     pub(super) fn place_now(&self, place: &PlaceWatch) -> PlaceNow {
         let rules = self.rules.place(place.place);
         let band = &place.demand.band;
-        let both = place.air.temperature.zip(place.air.humidity);
+        let probes = probes(&self.rules, &self.minutes, place, self.now);
         PlaceNow {
             id: rules.id.clone(),
             name: rules.name.clone(),
@@ -85,7 +105,15 @@ impl Engine {
                 let trays: Vec<&tray::Tray> = self.trays.growing().filter(open).collect();
                 self.leaves.pressure(&trays, Celsius(temperature))
             }),
-            dew_point: both.and_then(|(t, rh)| climate::dew_point(Celsius(t), RelativeHumidity(rh))).map(|dew| dew.0),
+            deficit_accuracy: place.air.deficit_accuracy(),
+            dew_point: place.air.dew_point(),
+            dew_point_accuracy: place.air.dew_point_accuracy(),
+            accuracy: place.accuracy,
+            at_least: place.air.at_least,
+            surfaces: probes
+                .iter()
+                .map(|probe| SurfaceNow { on: probe.on.to_owned(), surface: probe.surface(&place.air) })
+                .collect(),
             band: [band.temperature_min, band.temperature_max, band.humidity_min, band.humidity_max],
             trays: place.demand.trays.clone(),
             empty: place.demand.empty,
@@ -140,11 +168,21 @@ impl Engine {
                 refused: watch.day.refused.values().sum(),
                 reasons,
                 silent_hours: f64::from(watch.day.silent_minutes) / 60.0,
+                saturated_hours: f64::from(watch.day.saturated_minutes) / 60.0,
+                uncorrected_hours: f64::from(watch.day.uncorrected_minutes) / 60.0,
             }
         };
         let mut days: Vec<SensorDay> = self.sensors.iter().zip(&self.rules.sensors).map(told).collect();
-        days.retain(|day| day.refused > 0 || day.silent_hours > 0.0);
+        days.retain(|day| {
+            let uncorrected = day.uncorrected_hours >= UNCORRECTED_TOLD_HOURS;
+            day.refused > 0 || day.silent_hours > 0.0 || day.saturated_hours > 0.0 || uncorrected
+        });
         days
+    }
+
+    fn judges_of(&self, sensor: SensorId) -> impl Iterator<Item = &Judge> {
+        let mine = self.rules.channels.iter().zip(&self.judges).filter(move |(channel, _)| channel.sensor == sensor);
+        mine.map(|(_, judge)| judge)
     }
 
     pub(super) fn place_name(&self, sensor: &rules::Sensor) -> String {

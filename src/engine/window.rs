@@ -58,6 +58,11 @@ impl Minutes {
         (at - when <= keeps).then_some(mean)
     }
 
+    /// The newest minute mean, while it is not older than that.
+    pub fn within(&self, at: Timestamp, age: TimeDelta) -> Option<f64> {
+        self.newest.filter(|(when, _)| at - *when <= age).map(|(_, mean)| mean)
+    }
+
     /// The newest minute mean, however old.
     pub fn newest(&self) -> Option<(Timestamp, f64)> {
         self.newest

@@ -56,7 +56,8 @@ pub fn series(
     for channel in &rules.channels {
         let sensor = rules.sensor(channel.sensor);
         let in_place = sensor.place.is_some_and(|place| rules.place(place).id == id);
-        if sensor.id != id && !in_place {
+        // A window is no air of the place; its probe is found by its own id.
+        if sensor.id != id && (!in_place || sensor.surface.is_some()) {
             continue;
         }
         let points = reader.history(&sensor.id, channel.quantity, from, until, step)?;

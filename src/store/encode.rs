@@ -198,10 +198,11 @@ fn doubt_number(doubt: Doubt) -> i64 {
         Doubt::Retained => 7,
         Doubt::Late => 8,
         Doubt::Duplicate => 9,
+        Doubt::Uncorrected => 10,
     }
 }
 
-const DOUBTS: [Doubt; 9] = [
+const DOUBTS: [Doubt; 10] = [
     Doubt::Range,
     Doubt::FaultCode,
     Doubt::Spike,
@@ -211,6 +212,7 @@ const DOUBTS: [Doubt; 9] = [
     Doubt::Retained,
     Doubt::Late,
     Doubt::Duplicate,
+    Doubt::Uncorrected,
 ];
 
 const GARBLED: [Garbled; 9] = [

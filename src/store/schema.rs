@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -195,4 +195,22 @@ CREATE TABLE meta (
     key    TEXT PRIMARY KEY,
     value  TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
+";
+
+/// A tenth doubt: 10 in `reading.judged` is "uncorrected", an echo whose air was not known.
+const V2: &str = "
+DROP VIEW reading_plain;
+CREATE VIEW reading_plain AS
+    -- Readings in words and decimal numbers, for people. Times in UTC.
+    SELECT strftime('%Y-%m-%dT%H:%M:%fZ', reading.at / 1000.0, 'unixepoch') AS heard_at,
+           strftime('%Y-%m-%dT%H:%M:%fZ', (reading.at - reading.believed_lag) / 1000.0, 'unixepoch') AS measured_at,
+           series.sensor, series.quantity, reading.raw / 1000.0 AS raw, series.unit AS raw_unit,
+           reading.believed / 1000.0 AS believed,
+           CASE reading.judged & 15 WHEN 1 THEN 'good' WHEN 3 THEN 'suspect' WHEN 4 THEN 'fail'
+                WHEN 9 THEN 'missing' ELSE 'unknown' END AS flag,
+           CASE (reading.judged >> 4) & 15 WHEN 1 THEN 'range' WHEN 2 THEN 'fault-code' WHEN 3 THEN 'spike'
+                WHEN 4 THEN 'rate' WHEN 5 THEN 'flat-line' WHEN 6 THEN 'saturated' WHEN 7 THEN 'retained'
+                WHEN 8 THEN 'late' WHEN 9 THEN 'duplicate' WHEN 10 THEN 'uncorrected' END AS doubt,
+           (reading.judged >> 8) & 1 AS retained
+      FROM reading JOIN series ON series.id = reading.series;
 ";

@@ -34,9 +34,17 @@ fn rules_with(sensors: &[&str]) -> Rules {
         reservoir: None,
         every: TimeDelta::seconds(30),
         silent_after: TimeDelta::minutes(5),
+        surface: None,
     };
-    let channel =
-        |sensor, quantity| Channel { sensor, quantity, accuracy: 0.3, gain: 1.0, offset: 0.0, resolution: 0.0 };
+    let channel = |sensor, quantity| Channel {
+        sensor,
+        quantity,
+        accuracy: 0.3,
+        gain: 1.0,
+        offset: 0.0,
+        resolution: 0.0,
+        calibrated: None,
+    };
     Rules {
         site: Site {
             name: "Saltmarsh Lane".into(),

@@ -247,6 +247,8 @@ pub enum Evidence {
         trays: Vec<String>,
         /// Dew point now, Celsius, if both quantities are known.
         dew_point: Option<f64>,
+        /// What the value may be off by, as the settings state it.
+        accuracy: f64,
     },
     /// A surface colder than the dew point.
     Condensation {
@@ -256,6 +258,10 @@ pub enum Evidence {
         dew_point: f64,
         /// Temperature of the surface, Celsius.
         surface: f64,
+        /// What the difference of the two may be off by, kelvin.
+        accuracy: f64,
+        /// What the probe is on; `None`: no probe, a cold spot is assumed.
+        on: Option<String>,
     },
     /// Hours that allowed infection.
     Mold {

@@ -149,11 +149,11 @@ pub fn speed_of_sound(temperature: Celsius) -> f64 {
     331.3 * (1.0 + temperature.0.clamp(-40.0, 100.0) / ZERO_CELSIUS).sqrt()
 }
 
-/// What an ultrasonic gauge that reckons with sound at 20 °C should have said.
-/// Only for gauges that do not correct for temperature themselves; uncorrected,
+/// What an ultrasonic gauge should have said that reckons with sound at `assumed`, usually
+/// 20 °C. Only for gauges that do not correct for temperature themselves; uncorrected,
 /// 5 K between day and night fake 3.4 mm over a gap of 40 cm.
-pub fn distance_corrected_for_air(distance_mm: f64, air: Celsius) -> f64 {
-    distance_mm * speed_of_sound(air) / speed_of_sound(Celsius(20.0))
+pub fn distance_corrected_for_air(distance_mm: f64, assumed: Celsius, air: Celsius) -> f64 {
+    distance_mm * speed_of_sound(air) / speed_of_sound(assumed)
 }
 
 fn strapped(rows: &[(f64, f64)], depth_mm: f64) -> f64 {
@@ -245,7 +245,7 @@ mod tests {
         for (celsius, metres_a_second) in [(10.0, 337.310), (20.0, 343.215), (25.0, 346.129), (30.0, 349.019)] {
             near(speed_of_sound(Celsius(celsius)), metres_a_second, 0.0005 * metres_a_second);
         }
-        near(distance_corrected_for_air(400.0, Celsius(30.0)) / 400.0, 1.0 / (1.0 - 0.0166), 1e-4);
+        near(distance_corrected_for_air(400.0, Celsius(20.0), Celsius(30.0)) / 400.0, 1.0 / (1.0 - 0.0166), 1e-4);
     }
 
     proptest! {

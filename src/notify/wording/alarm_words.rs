@@ -42,27 +42,12 @@ const NAME_IN_SUBJECT: usize = 20;
 /// The sentences for this alarm as it stands.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     match &change.evidence {
-        Evidence::Air { place, quantity, value, limit, worst, trays, dew_point } => {
-            air(change, speech, place, *quantity, [*value, *limit, *worst], trays, *dew_point)
+        Evidence::Air { place, quantity, value, limit, worst, trays, dew_point, accuracy } => {
+            air(change, speech, place, *quantity, [*value, *limit, *worst, *accuracy], trays, *dew_point)
         }
-        Evidence::Condensation { place, dew_point, surface } => AlarmWords {
-            headline: format!("{}: surfaces below dew point", short(place)),
-            name: format!("Dew at {}", short(place)),
-            action: format!("Move air through {place} and warm it a little: fan on, vent open, no misting"),
-            what: format!(
-                "A surface in {place} is at {} and the air turns to dew at {}, so conditions allow water to settle on it.",
-                speech.temperature(*surface),
-                speech.temperature(*dew_point)
-            ),
-            state: "Below the dew point",
-            harm: "leaves and covers stay wet and conditions favor mold",
-            over: format!(
-                "The surface in {place} is at {}, the dew point at {}.",
-                speech.temperature(*surface),
-                speech.temperature(*dew_point)
-            ),
-            caution: Some(MOLD_CAUTION),
-        },
+        Evidence::Condensation { place, dew_point, surface, accuracy, on } => {
+            condensation(speech, place, [*dew_point, *surface, *accuracy], on.as_deref())
+        }
         Evidence::Mold { place, trays, pressure, hours: had, needed, model } => AlarmWords {
             headline: format!("{} mold conditions, {had:.0} of {needed:.0} h", short(place)),
             name: format!("Mold conditions at {}", short(place)),
@@ -147,7 +132,7 @@ fn air(
     speech: &Speech,
     place: &str,
     quantity: Quantity,
-    [value, limit, worst]: [f64; 3],
+    [value, limit, worst, accuracy]: [f64; 4],
     trays: &[String],
     dew_point: Option<f64>,
 ) -> AlarmWords {
@@ -192,15 +177,61 @@ fn air(
         }
         _ => String::new(),
     };
+    // Said only where it could turn the answer round.
+    let band = if (value - limit).abs() < accuracy {
+        let off = match quantity {
+            Quantity::Humidity => percent(accuracy),
+            _ => speech.temperature_difference(accuracy),
+        };
+        format!(" Give or take {off}, as good as the sensor is.")
+    } else {
+        String::new()
+    };
     AlarmWords {
         headline: format!("{} {}, {} (limit {})", short(place), state.to_lowercase(), now, said(limit)),
         name: format!("{} {}", short(place), if quantity == Quantity::Humidity { "humidity" } else { "temperature" }),
         action,
-        what: format!("{place} is at {now}{unit}; {whose} is {}.{worst_said}{dew}", said(limit)),
+        what: format!("{place} is at {now}{unit}; {whose} is {}.{band}{worst_said}{dew}", said(limit)),
         state,
         harm,
         over: format!("{place} is at {now}{unit}; {whose} is {}. The worst was {}.", said(limit), said(worst)),
         caution,
+    }
+}
+
+fn condensation(
+    speech: &Speech,
+    place: &str,
+    [dew_point, surface, accuracy]: [f64; 3],
+    on: Option<&str>,
+) -> AlarmWords {
+    let (dew, cold) = (speech.temperature(dew_point), speech.temperature(surface));
+    let off = speech.temperature_difference(accuracy);
+    let thing = match on {
+        Some(on) => format!("The {on} at {place}"),
+        None => format!("A surface in {place}"),
+    };
+    AlarmWords {
+        headline: match on {
+            Some(on) => format!("{}: {} below dew point", short(place), shortened(on, NAME_IN_SUBJECT)),
+            None => format!("{}: surfaces below dew point", short(place)),
+        },
+        name: format!("Dew at {}", short(place)),
+        action: format!("Move air through {place} and warm it a little: fan on, vent open, no misting"),
+        what: match on {
+            Some(_) => format!(
+                "{thing} is at {cold} and the air turns to dew at {dew} (give or take {off}, as good as the sensors \
+                 are), so conditions allow water to settle on it."
+            ),
+            None => format!(
+                "A surface in {place} that is colder than the air by a few degrees, at {cold}, is below the dew point \
+                 of {dew} (give or take {off}), so conditions allow water to settle on it."
+            ),
+        },
+        state: "Below the dew point",
+        harm: "leaves and covers stay wet and conditions favor mold",
+        over: format!("{thing} is at {cold}, the dew point at {dew}."),
+        caution: Some(MOLD_CAUTION),
     }
 }
 

@@ -236,7 +236,7 @@ fn place_blocks(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Vec<Bl
                 )
             }),
             place.humidity.map(|span| air_row("Humidity, %", span, |value| format!("{value:.0}"), dampness(place))),
-            place.vpd.map(|span| air_row("VPD, kPa", span, |value| format!("{value:.2}"), String::new())),
+            place.vpd.map(|span| air_row(&deficit_head(place), span, |value| format!("{value:.2}"), String::new())),
         ]
         .into_iter()
         .flatten()
@@ -423,8 +423,29 @@ fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {
     }
 }
 
+/// "VPD, kPa (give or take 0.08)": at night the band is a good part of the figure.
+fn deficit_head(place: &PlaceDay) -> String {
+    match place.vpd_accuracy {
+        Some(accuracy) => format!("VPD, kPa (give or take {accuracy:.2})"),
+        None => "VPD, kPa".to_owned(),
+    }
+}
+
 fn sensor_line(sensor: &SensorDay) -> String {
     let mut said = Vec::new();
+    if sensor.saturated_hours >= WORTH_SAYING_HOURS {
+        said.push(format!(
+            "its hygrometer was saturated for {}: the air was at least as damp as it said, or the element is wet, and \
+             it reads high for hours after",
+            super::speech::hours(sensor.saturated_hours)
+        ));
+    }
+    if sensor.uncorrected_hours >= WORTH_SAYING_HOURS {
+        said.push(format!(
+            "not corrected for warm air for {}: the thermometer it leans on was silent",
+            super::speech::hours(sensor.uncorrected_hours)
+        ));
+    }
     if sensor.silent_hours >= WORTH_SAYING_HOURS {
         said.push(format!("silent for {}", super::speech::hours(sensor.silent_hours)));
     }

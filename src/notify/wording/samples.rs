@@ -85,6 +85,7 @@ fn air(kind: AlarmKind, quantity: Quantity, value: f64, limit: f64, worst: f64) 
             worst,
             trays: vec!["broccoli in light".into()],
             dew_point: Some(17.8),
+            accuracy: 3.0,
         },
     )
 }
@@ -105,7 +106,13 @@ fn every_kind() -> Vec<AlarmChange> {
         change(
             AlarmKind::Condensation,
             "rack-a",
-            Evidence::Condensation { place: "Rack A".into(), dew_point: 17.8, surface: 16.2 },
+            Evidence::Condensation {
+                place: "Rack A".into(),
+                dew_point: 17.8,
+                surface: 16.2,
+                accuracy: 0.8,
+                on: Some("window".into()),
+            },
         ),
         change(
             AlarmKind::MoldPressure,
@@ -207,6 +214,7 @@ fn digest(busy: bool) -> LetterFacts {
         temperature: Some((19.8, 21.4, 23.2)),
         humidity: Some((51.0, 58.2, 66.0 + hours_damp * 6.0)),
         vpd: Some((0.81, 1.07, 1.32)),
+        vpd_accuracy: Some(0.08),
         hours_warm: 0.0,
         hours_cold: 0.0,
         hours_damp,
@@ -266,6 +274,8 @@ fn digest(busy: bool) -> LetterFacts {
                 refused: 42,
                 reasons: vec![("fault-code", 40), ("spike", 2)],
                 silent_hours: 0.7,
+                saturated_hours: 8.2,
+                uncorrected_hours: 0.0,
             }]
         } else {
             vec![]

@@ -11,6 +11,7 @@ use crate::engine::waking::local_instant;
 use crate::journal::Did;
 use crate::reading::{Quantity, SensorId};
 use crate::report::lives::{Life, lives};
+use crate::report::lot_air::measures_air_of;
 use crate::report::{self, Series};
 use crate::store::{AlarmLine, HistoryPoint, JournalLine, Reader};
 use crate::units::Timestamp;
@@ -50,8 +51,23 @@ pub struct PlaceRecord {
 pub struct SensorRecord {
     /// The id.
     pub id: String,
-    /// Quantity, gain, offset and stated accuracy, each in the quantity's unit.
-    pub corrections: Vec<(Quantity, f64, f64, f64)>,
+    /// How each quantity is corrected, as the settings say.
+    pub corrections: Vec<Correction>,
+}
+
+/// How one quantity of a sensor is corrected: `believed = gain * raw + offset`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Correction {
+    /// Which quantity; the figures are in its unit.
+    pub quantity: Quantity,
+    /// Factor.
+    pub gain: f64,
+    /// Added.
+    pub offset: f64,
+    /// Plus or minus, as the settings state it.
+    pub accuracy: f64,
+    /// When gain and offset were found, if the settings say so.
+    pub calibrated: Option<NaiveDate>,
 }
 
 /// A local day of one place.
@@ -117,7 +133,7 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
     for place in (0..rules.places.len()).map(|index| PlaceId(index as u16)) {
         let sensors: Vec<SensorId> = (0..rules.sensors.len())
             .map(|index| SensorId(index as u16))
-            .filter(|sensor| rules.sensor(*sensor).place == Some(place))
+            .filter(|sensor| measures_air_of(rules, *sensor, place))
             .collect();
         if sensors.is_empty() {
             continue;
@@ -157,7 +173,13 @@ fn corrections(rules: &Rules, sensor: SensorId) -> SensorRecord {
     SensorRecord {
         id: rules.sensor(sensor).id.clone(),
         corrections: channels
-            .map(|channel| (channel.quantity, channel.gain, channel.offset, channel.accuracy))
+            .map(|channel| Correction {
+                quantity: channel.quantity,
+                gain: channel.gain,
+                offset: channel.offset,
+                accuracy: channel.accuracy,
+                calibrated: channel.calibrated,
+            })
             .collect(),
     }
 }

@@ -114,14 +114,18 @@ fn set_place(rules: &Rules, record: &Record, place: &PlaceRecord) -> Result<Mark
 fn set_sensor(site: &Site, sensor: &SensorRecord) -> Markup {
     html! {
         "Sensor " code { (sensor.id) } ": "
-        @for (nth, (quantity, gain, offset, accuracy)) in sensor.corrections.iter().enumerate() {
+        @for (nth, correction) in sensor.corrections.iter().enumerate() {
             @if nth > 0 { "; " }
-            (quantity.word()) " within " (plus_minus(site, *quantity, *accuracy)) " by the settings, "
-            @if *gain == 1.0 && *offset == 0.0 { "not corrected" }
-            @else { "corrected in the settings (" (trimmed(*gain)) " × reading " (signed(*offset)) ")" }
+            (correction.quantity.word()) " within " (plus_minus(site, correction.quantity, correction.accuracy))
+            " by the settings, "
+            @if correction.gain == 1.0 && correction.offset == 0.0 { "not corrected" }
+            @else { "corrected there (" (trimmed(correction.gain)) " × reading " (signed(correction.offset)) ")" }
+            @match correction.calibrated {
+                Some(date) => { ", last calibrated " (date.format("%-d %b %Y")) }
+                None => { ", last calibration not known" }
+            }
         }
-        ". Last calibration: not recorded in traywarden; by hand "
-        span.blank {}
+        ". Checked by hand: " span.blank {}
     }
 }
 

@@ -158,6 +158,7 @@ fn every_flag_and_doubt_fits_into_the_number_and_comes_back() {
         Doubt::Retained,
         Doubt::Late,
         Doubt::Duplicate,
+        Doubt::Uncorrected,
     ];
     let mut seen = std::collections::BTreeSet::new();
     for flag in [Flag::Good, Flag::Unknown, Flag::Suspect, Flag::Fail, Flag::Missing] {

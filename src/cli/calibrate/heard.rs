@@ -1,0 +1,62 @@
+//! What a sensor said while it lay in a jar: the hour before a moment, from the store, as
+//! the device sent it. A humidity the settings correct already would be corrected twice.
+
+use super::{Bench, Failure};
+use crate::cli::show;
+use crate::engine::calibration::{NotSettled, Settled, Stillness, settled};
+use crate::engine::event::What;
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+
+/// An hour in which humidity and temperature stood still.
+#[derive(Clone, Copy, Debug)]
+pub struct Hour {
+    /// When it began.
+    pub from: Timestamp,
+    /// When it ended.
+    pub until: Timestamp,
+    /// As sent, per cent.
+    pub humidity: Settled,
+    /// As believed, Celsius; `None`: the sensor measures none.
+    pub temperature: Option<Settled>,
+}
+
+/// Beyond these no hygrometer reads; such values are codes for "not connected".
+const SENSIBLE: std::ops::RangeInclusive<f64> = 1.0..=105.0;
+
+/// The hour before `until`.
+pub fn hour(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
+    let Some(reader) = &bench.reader else {
+        let path = bench.config.store.path.display();
+        let why = format!("there is no store at {path} to read from; type the reading: --point NaCl=74.1");
+        return Err(Failure::Sentence(why));
+    };
+    let from = until - TimeDelta::hours(1);
+    let rules = &bench.config.rules;
+    let (mut humidity, mut temperature) = (Vec::new(), Vec::new());
+    reader.events(from, until, |event| {
+        let What::Reading(raw) = event.what else { return };
+        let hours = (event.at - from).num_milliseconds() as f64 / 3_600_000.0;
+        if raw.retained {
+            return;
+        }
+        if raw.channel == bench.humidity && SENSIBLE.contains(&raw.value()) {
+            humidity.push((hours, raw.value()));
+        } else if Some(raw.channel) == bench.temperature {
+            let channel = rules.channel(raw.channel);
+            temperature.push((hours, raw.value() * channel.gain + channel.offset));
+        }
+    })?;
+    let refused = |what: &'static str| {
+        move |error: NotSettled| {
+            let span = format!("{} to {}", show::local(&rules.site, from), show::local(&rules.site, until));
+            Failure::Sentence(format!("{what} of {}, {span}: {error}", bench.sensor))
+        }
+    };
+    let humidity = settled(&humidity, Stillness::HUMIDITY).map_err(refused("the humidity"))?;
+    let temperature = match bench.temperature {
+        Some(_) => Some(settled(&temperature, Stillness::TEMPERATURE).map_err(refused("the temperature"))?),
+        None => None,
+    };
+    Ok(Hour { from, until, humidity, temperature })
+}
