@@ -89,7 +89,7 @@ impl Export {
         if part.exists() {
             std::fs::remove_file(&part).map_err(Failure::system(format!("clear away {}", part.display())))?;
         }
-        let written = self.into_file(&reader, span, now, remind, &part);
+        let written = self.fill(&reader, span, now, remind, &part);
         if written.is_err() && part.exists() {
             // Best effort: the error of the copy is what matters.
             let _ = std::fs::remove_file(&part);
@@ -100,7 +100,7 @@ impl Export {
         Ok(Answer::Yes)
     }
 
-    fn into_file(
+    fn fill(
         &self,
         reader: &Reader,
         span: Span<'_>,
