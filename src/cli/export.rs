@@ -7,7 +7,6 @@ use crate::config::Config;
 use crate::report::export::calendar::{Edition, calendar};
 use crate::report::export::sheet::{Sheet, Span};
 use crate::report::export::{csv, record, record_page, sqlite};
-use crate::report::lives::lives;
 use crate::store::Reader;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -136,7 +135,7 @@ fn write(
         What::Calendar => {
             let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
             let revision = lines.last().map_or(0, |line| line.number);
-            calendar(span.rules, &lives(span.rules, &lines), Edition { now, revision, remind })
+            calendar(span.rules, &lines, Edition { now, revision, remind })
         }
         What::Record => {
             let record = record::gather(reader, span.rules, span.since, span.until)?;

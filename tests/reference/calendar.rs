@@ -37,7 +37,7 @@ fn journal(entries: &[(&str, &str)]) -> Vec<JournalLine> {
 fn read_back(lines: &[JournalLine], now: &str) -> Vec<serde_json::Value> {
     let rules = rules();
     let edition = Edition { now: at(now), revision: lines.len() as i64, remind: Some(chrono::TimeDelta::minutes(30)) };
-    let text = calendar(&rules, &lives(&rules, lines), edition);
+    let text = calendar(&rules, lines, edition);
     let answer = ask_about("icalendar", &text);
     let events: Vec<serde_json::Value> =
         answer.lines().map(|line| serde_json::from_str(line).expect("a JSON object")).collect();
