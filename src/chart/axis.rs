@@ -26,6 +26,17 @@ pub(crate) fn values(low: f64, high: f64, wanted: usize) -> Vec<f64> {
     (0..=count).map(|index| (first + index as f64) * step + 0.0).collect()
 }
 
+/// Digits after the point that tell neighbours of a scale apart.
+pub(crate) fn digits(scale: &[f64]) -> usize {
+    let step = scale.windows(2).map(|pair| pair[1] - pair[0]).fold(f64::MAX, f64::min);
+    match step {
+        step if step < 0.0095 => 3,
+        step if step < 0.095 => 2,
+        step if step < 0.95 => 1,
+        _ => 0,
+    }
+}
+
 /// Steps of a time axis.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Step {

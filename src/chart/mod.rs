@@ -8,12 +8,16 @@
 
 mod axis;
 mod canvas;
+mod lettering;
+mod look;
 mod picture;
 mod png;
+pub mod scatter;
 mod svg;
 
 use crate::units::{Celsius, Litres, Timestamp, UnitSystem};
 use chrono::TimeDelta;
+use look::{PAGE, PHONE, PIXELS_PER_POINT, Setting};
 
 /// What a panel shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -91,35 +95,20 @@ pub enum ChartError {
         /// Pixels down.
         height: u32,
     },
+    /// There is nothing to put into a plot.
+    #[error("there is no lot whose figures are all known, so there is nothing to plot")]
+    NoPoints,
     /// The picture could not be packed.
     #[error("the chart could not be packed as PNG")]
     Png,
 }
-
-/// How large a chart is set, in points that are one pixel on a plain screen.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Setting {
-    /// Points across.
-    pub(crate) width: f32,
-    /// Height of one panel's field.
-    pub(crate) field: f32,
-    /// Height of the letters.
-    pub(crate) letters: f32,
-}
-
-/// Narrow with large letters: still legible when a phone of 360 px shrinks it.
-const LETTER: Setting = Setting { width: 380.0, field: 84.0, letters: 13.0 };
-/// As wide as a page.
-const PAGE: Setting = Setting { width: 760.0, field: 150.0, letters: 12.0 };
-/// Pixels a point in PNG: sharp on a phone.
-const PIXELS_PER_POINT: f32 = 2.0;
 
 /// The chart of a day inside a letter, as PNG.
 ///
 /// # Errors
 /// When the span is empty or the picture would be too large.
 pub fn day_chart(chart: &Chart) -> Result<Vec<u8>, ChartError> {
-    png(chart, LETTER)
+    png(chart, PHONE)
 }
 
 /// A chart of any span, from hours to months, as PNG.
@@ -136,7 +125,7 @@ pub fn history_chart_png(chart: &Chart) -> Result<Vec<u8>, ChartError> {
 /// When the span is empty.
 pub fn history_chart_svg(chart: &Chart) -> Result<String, ChartError> {
     check(chart)?;
-    let mut canvas = svg::SvgCanvas::new(PAGE.width, picture::height(chart, PAGE), &chart.title);
+    let mut canvas = svg::SvgCanvas::new(PAGE.width, picture::height(chart, PAGE), &chart.title, svg::Colours::Fixed);
     picture::draw(chart, PAGE, &mut canvas);
     Ok(canvas.finish())
 }

@@ -1,21 +1,9 @@
 //! Lays a chart out on any canvas: one look for letters, pages and files.
 
-use super::canvas::{Anchor, Canvas, Ink, Lettering, ink};
-use super::{Chart, Measure, Panel, Point, Setting, axis};
+use super::canvas::{Anchor, Canvas, Ink, Lettering, SHORT};
+use super::look::{BAND, DARK, GRID, LIMIT, NIGHT, PAPER, SOFT, Setting, WARMTH, WATER};
+use super::{Chart, Measure, Panel, Point, axis};
 use crate::units::Timestamp;
-
-const PAPER: Ink = ink(0xfc_fcf9);
-const DARK: Ink = ink(0x22_302a);
-const SOFT: Ink = ink(0x5d_6b64);
-const GRID: Ink = ink(0xdf_e4dd);
-const NIGHT: Ink = Ink { colour: 0x2b_3a67, opacity: 0.07 };
-const BAND: Ink = Ink { colour: 0x3f_7d5b, opacity: 0.12 };
-const LIMIT: Ink = ink(0x3f_7d5b);
-const MARK: Ink = ink(0x5d_6b64);
-/// Blue and orange of the Okabe-Ito palette (Color Universal Design, from memory),
-/// told apart by all common kinds of colour vision.
-const WATER: Ink = ink(0x00_72b2);
-const WARMTH: Ink = ink(0xb4_4c00);
 
 /// Points between the panels, in heights of letters.
 const BETWEEN: f32 = 2.7;
@@ -146,7 +134,7 @@ impl Field<'_> {
         self.draw_band(canvas, &y);
         for (at, _) in self.chart.marks.iter().filter(|(at, _)| (self.chart.from..=self.chart.until).contains(at)) {
             let x = self.x(*at);
-            canvas.dashed(&[(x, self.top), (x, self.bottom)], 1.0, MARK);
+            canvas.polyline(&[(x, self.top), (x, self.bottom)], 1.0, SOFT, SHORT);
         }
         for run in &runs {
             self.draw_run(canvas, run, &y);
@@ -156,22 +144,15 @@ impl Field<'_> {
 
     fn draw_grid(&self, canvas: &mut dyn Canvas, ticks: &[(Timestamp, String)], scale: &[f64], y: &dyn Fn(f64) -> f32) {
         let label = Lettering { size: self.letters * 0.9, ink: SOFT, anchor: Anchor::End, bold: false };
-        let step = scale[1] - scale[0];
-        let digits = if step < 0.095 {
-            2
-        } else if step < 0.95 {
-            1
-        } else {
-            0
-        };
+        let digits = axis::digits(scale);
         for value in scale {
             let at = y(*value);
-            canvas.polyline(&[(self.left, at), (self.right, at)], 0.8, GRID);
+            canvas.polyline(&[(self.left, at), (self.right, at)], 0.8, GRID, &[]);
             canvas.text(&format!("{value:.digits$}"), self.left - self.letters * 0.4, at + self.letters * 0.32, label);
         }
         for (at, _) in ticks {
             let x = self.x(*at);
-            canvas.polyline(&[(x, self.bottom), (x, self.bottom + self.letters * 0.3)], 0.8, SOFT);
+            canvas.polyline(&[(x, self.bottom), (x, self.bottom + self.letters * 0.3)], 0.8, SOFT, &[]);
         }
     }
 
@@ -184,7 +165,7 @@ impl Field<'_> {
         canvas.rect(self.left, top, self.right - self.left, bottom - top, BAND);
         for limit in [low, high].into_iter().flatten() {
             let at = y(limit);
-            canvas.dashed(&[(self.left, at), (self.right, at)], 1.2, LIMIT);
+            canvas.polyline(&[(self.left, at), (self.right, at)], 1.2, LIMIT, SHORT);
         }
     }
 
@@ -198,12 +179,17 @@ impl Field<'_> {
         canvas.area(&outline, Ink { opacity: 0.3, ..ink });
         // A spike of one reading is a column of no width: the area alone would hide it.
         for column in run.iter().filter(|column| y(column.low) - y(column.high) > 2.0) {
-            canvas.polyline(&[(column.x, y(column.high)), (column.x, y(column.low))], 0.6, Ink { opacity: 0.5, ..ink });
+            canvas.polyline(
+                &[(column.x, y(column.high)), (column.x, y(column.low))],
+                0.6,
+                Ink { opacity: 0.5, ..ink },
+                &[],
+            );
         }
         let line: Vec<(f32, f32)> = run.iter().map(|column| (column.x, y(column.mean()))).collect();
         match line.as_slice() {
             [(x, y)] => canvas.rect(x - 1.0, y - 1.0, 2.0, 2.0, ink),
-            line => canvas.polyline(line, 1.5, ink),
+            line => canvas.polyline(line, 1.5, ink, &[]),
         }
         self.draw_outside(canvas, run, y, ink);
     }
@@ -220,7 +206,7 @@ impl Field<'_> {
                 Some(column) => thick.push((column.x, y(column.mean()))),
                 None => {
                     if thick.len() > 1 {
-                        canvas.polyline(&thick, 3.4, ink);
+                        canvas.polyline(&thick, 3.4, ink, &[]);
                     }
                     thick.clear();
                 }

@@ -1,20 +1,16 @@
-//! A canvas of pixels, packed as PNG. Letters are drawn from the outlines of two
-//! small font files inside the program, so no font need be installed.
+//! A canvas of pixels on light paper, packed as PNG. Letters are drawn from the outlines
+//! of our own font files, so no font need be installed.
 
 use super::ChartError;
-use super::canvas::{Anchor, Canvas, Ink, Lettering};
+use super::canvas::{Anchor, Canvas, Dashes, Ink, Lettering};
+use super::lettering::{self, face};
 use tiny_skia::{Color, FillRule, LineJoin, Paint, Path, PathBuilder, Pixmap, Rect, Stroke, StrokeDash, Transform};
-use ttf_parser::{Face, OutlineBuilder};
-
-const REGULAR: &[u8] = include_bytes!("fonts/Inter-Regular.otf");
-const BOLD: &[u8] = include_bytes!("fonts/Inter-SemiBold.otf");
+use ttf_parser::OutlineBuilder;
 
 /// A picture in the making.
 pub(crate) struct PngCanvas {
     pixels: Pixmap,
     scale: f32,
-    regular: Face<'static>,
-    bold: Face<'static>,
 }
 
 impl PngCanvas {
@@ -25,8 +21,7 @@ impl PngCanvas {
     pub(crate) fn new(width: f32, height: f32, scale: f32) -> Result<Self, ChartError> {
         let (across, down) = ((width * scale).ceil() as u32, (height * scale).ceil() as u32);
         let pixels = Pixmap::new(across, down).ok_or(ChartError::Size { width: across, height: down })?;
-        let face = |bytes| Face::parse(bytes, 0).expect("the embedded font is read by a test");
-        Ok(PngCanvas { pixels, scale, regular: face(REGULAR), bold: face(BOLD) })
+        Ok(PngCanvas { pixels, scale })
     }
 
     /// The PNG bytes.
@@ -40,14 +35,6 @@ impl PngCanvas {
     fn scaled(&self) -> Transform {
         Transform::from_scale(self.scale, self.scale)
     }
-
-    fn stroke(&mut self, points: &[(f32, f32)], width: f32, ink: Ink, dash: Option<StrokeDash>) {
-        if let Some(path) = path(points, false) {
-            let stroke = Stroke { width, line_join: LineJoin::Round, dash, ..Stroke::default() };
-            let scaled = self.scaled();
-            self.pixels.stroke_path(&path, &paint(ink), &stroke, scaled, None);
-        }
-    }
 }
 
 impl Canvas for PngCanvas {
@@ -58,12 +45,13 @@ impl Canvas for PngCanvas {
         }
     }
 
-    fn polyline(&mut self, points: &[(f32, f32)], width: f32, ink: Ink) {
-        self.stroke(points, width, ink, None);
-    }
-
-    fn dashed(&mut self, points: &[(f32, f32)], width: f32, ink: Ink) {
-        self.stroke(points, width, ink, StrokeDash::new(vec![4.0, 3.0], 0.0));
+    fn polyline(&mut self, points: &[(f32, f32)], width: f32, ink: Ink, dashes: Dashes) {
+        let Some(path) = path(points, false) else { return };
+        // No dashes make no pattern, which is a whole line.
+        let dash = StrokeDash::new(dashes.to_vec(), 0.0);
+        let stroke = Stroke { width, line_join: LineJoin::Round, dash, ..Stroke::default() };
+        let scaled = self.scaled();
+        self.pixels.stroke_path(&path, &paint(ink), &stroke, scaled, None);
     }
 
     fn area(&mut self, points: &[(f32, f32)], ink: Ink) {
@@ -74,20 +62,19 @@ impl Canvas for PngCanvas {
     }
 
     fn text(&mut self, text: &str, x: f32, y: f32, lettering: Lettering) {
-        let face = if lettering.bold { &self.bold } else { &self.regular };
+        let face = face(lettering.bold);
         let scale = lettering.size / f32::from(face.units_per_em().max(1));
-        let glyphs: Vec<_> = text.chars().map(|sign| face.glyph_index(sign).unwrap_or_default()).collect();
-        let advance = |glyph| f32::from(face.glyph_hor_advance(glyph).unwrap_or(0)) * scale;
-        let width: f32 = glyphs.iter().map(|glyph| advance(*glyph)).sum();
+        let width = lettering::width(text, lettering.size, lettering.bold);
         let begin = match lettering.anchor {
             Anchor::Start => x,
             Anchor::Middle => x - width / 2.0,
             Anchor::End => x - width,
         };
         let mut outline = Outline { path: PathBuilder::new(), x: begin, y, scale };
-        for glyph in glyphs {
+        for sign in text.chars() {
+            let glyph = face.glyph_index(sign).unwrap_or_default();
             face.outline_glyph(glyph, &mut outline);
-            outline.x += advance(glyph);
+            outline.x += f32::from(face.glyph_hor_advance(glyph).unwrap_or(0)) * scale;
         }
         if let Some(path) = outline.path.finish() {
             let scaled = self.scaled();
@@ -97,7 +84,7 @@ impl Canvas for PngCanvas {
 }
 
 fn paint(ink: Ink) -> Paint<'static> {
-    let [_, red, green, blue] = ink.colour.to_be_bytes();
+    let [_, red, green, blue] = ink.tone.light.to_be_bytes();
     let mut paint = Paint { anti_alias: true, ..Paint::default() };
     let opacity = (ink.opacity.clamp(0.0, 1.0) * 255.0).round() as u8;
     paint.set_color(Color::from_rgba8(red, green, blue, opacity));

@@ -7,7 +7,6 @@ use crate::config::Config;
 use crate::report::export::calendar::{Edition, calendar};
 use crate::report::export::sheet::{Sheet, Span};
 use crate::report::export::{csv, record, record_page, sqlite};
-use crate::report::lives::lives;
 use crate::store::Reader;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -89,7 +88,7 @@ impl Export {
         if part.exists() {
             std::fs::remove_file(&part).map_err(Failure::system(format!("clear away {}", part.display())))?;
         }
-        let written = self.into_file(&reader, span, now, remind, &part);
+        let written = self.fill(&reader, span, now, remind, &part);
         if written.is_err() && part.exists() {
             // Best effort: the error of the copy is what matters.
             let _ = std::fs::remove_file(&part);
@@ -100,7 +99,7 @@ impl Export {
         Ok(Answer::Yes)
     }
 
-    fn into_file(
+    fn fill(
         &self,
         reader: &Reader,
         span: Span<'_>,
@@ -136,7 +135,7 @@ fn write(
         What::Calendar => {
             let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
             let revision = lines.last().map_or(0, |line| line.number);
-            calendar(span.rules, &lives(span.rules, &lines), Edition { now, revision, remind })
+            calendar(span.rules, &lines, Edition { now, revision, remind })
         }
         What::Record => {
             let record = record::gather(reader, span.rules, span.since, span.until)?;
@@ -164,4 +163,20 @@ fn with_ending(path: &Path, ending: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(ending);
     PathBuf::from(name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_export_never_goes_over_the_store() {
+        let example = crate::config::parse(crate::config::example(), "example.toml", Path::new("/"));
+        let config = example.expect("the example is right");
+        let store = &config.store.path;
+        for ending in ["", "-wal", "-shm"] {
+            assert!(refuse_the_store(&config, &with_ending(store, ending)).is_err(), "{ending}");
+        }
+        assert!(refuse_the_store(&config, &with_ending(store, ".csv")).is_ok());
+    }
 }

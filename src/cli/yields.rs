@@ -3,17 +3,18 @@
 
 use super::show;
 use super::{Answer, Failure, Outcome, print, settings, when};
+use crate::chart::scatter::{Scatter, ScatterPoint, scatter_png, scatter_svg};
 use crate::clock::Clock;
 use crate::engine::rules::Site;
 use crate::report::lives::lives;
 use crate::report::lot_air::{LotAir, lot_air, steps};
 use crate::report::yields::{self, By, Condition, Finding, Group, LEAST_LOTS, Losses, Lot, REASONS};
 use crate::store::Reader;
-use crate::units::{Timestamp, UnitSystem};
+use crate::units::{Celsius, Timestamp, UnitSystem};
 use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 use std::fmt::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 #[derive(Args)]
 pub struct Yields {
@@ -26,6 +27,37 @@ pub struct Yields {
     /// Print JSON, in SI units and UTC.
     #[arg(long)]
     json: bool,
+    /// Draw the yield of one crop against a condition into a file, .svg or .png.
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+    /// What the plot holds the yield against.
+    #[arg(long, default_value = "humidity", requires = "plot")]
+    against: Against,
+    /// Which crop is drawn; the one with most lots if not said.
+    #[arg(long, requires = "plot")]
+    crop: Option<String>,
+}
+
+/// [`Condition`], as it is typed.
+#[derive(Clone, Copy, ValueEnum)]
+enum Against {
+    Humidity,
+    Temperature,
+    Vpd,
+    DampHours,
+    MoldPressure,
+}
+
+impl Against {
+    fn condition(self) -> Condition {
+        match self {
+            Against::Humidity => Condition::Humidity,
+            Against::Temperature => Condition::Temperature,
+            Against::Vpd => Condition::Vpd,
+            Against::DampHours => Condition::DampHours,
+            Against::MoldPressure => Condition::MoldPressure,
+        }
+    }
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -54,8 +86,22 @@ impl Yields {
             TogetherBy::Place => By::Place,
             TogetherBy::Week => By::Week,
         };
+        if let Some(file) = &self.plot {
+            let crop = match (&self.crop, yields::crops(&lots).into_iter().next()) {
+                (Some(crop), _) => crop.clone(),
+                (None, Some(crop)) => crop,
+                (None, None) => {
+                    return Err(Failure::Sentence(
+                        "nothing was cut and weighed in that time, so there is nothing to draw".into(),
+                    ));
+                }
+            };
+            draw(&rules.site, &lots, &crop, self.against.condition(), file)?;
+        }
         if self.json {
             print(&as_json(&lots, by, since).to_string())?;
+        } else if self.plot.is_some() {
+            return Ok(Answer::Yes);
         } else if lots.is_empty() {
             print(&format!("No tray was cut or discarded since {}.", show::local_date(&rules.site, since)))?;
         } else {
@@ -72,13 +118,76 @@ fn as_text(site: &Site, lots: &[Lot], by: By, since: Timestamp) -> String {
     let _ = writeln!(text, "{}\n", harvest_table(site, &yields::harvests(lots, by)));
     let _ = writeln!(text, "Lost trays since {since}\n{}\n", loss_table("CROP", &yields::losses(lots, By::Crop)));
     let _ = writeln!(text, "{}\n", loss_table("PLACE", &yields::losses(lots, By::Place)));
-    text.push_str("What went with the yield of one crop, in grams a tray\n");
+    text.push_str("What went with the yield of a tray, within one crop\n");
     for crop in yields::crops(lots) {
         text.push_str(&findings_in_words(site, &crop, &yields::findings(lots, &crop)));
     }
     text.push('\n');
     text.push_str(CAUTION);
     text
+}
+
+fn draw(site: &Site, lots: &[Lot], crop: &str, condition: Condition, file: &Path) -> Result<(), Failure> {
+    let scatter = plot(site, lots, crop, condition).ok_or_else(|| {
+        let known = yields::crops(lots).join(", ");
+        Failure::Sentence(format!(
+            "no lot of \"{crop}\" was cut, weighed and had its air known in that time; weighed were: {known}"
+        ))
+    })?;
+    let bytes = match file.extension().and_then(|ending| ending.to_str()) {
+        Some("svg") => scatter_svg(&scatter)?.into_bytes(),
+        Some("png") => scatter_png(&scatter)?,
+        _ => return Err(Failure::Usage("the plot's file must end in .svg or .png".into())),
+    };
+    std::fs::write(file, bytes).map_err(Failure::system(format!("write {}", file.display())))?;
+    eprintln!("Written to {}.", file.display());
+    Ok(())
+}
+
+/// Grams a tray against a condition, a point a lot, a shape a place. `None`: no such lot.
+fn plot(site: &Site, lots: &[Lot], crop: &str, condition: Condition) -> Option<Scatter> {
+    let shown: Vec<(&Lot, f64, f64)> = yields::comparable(lots, crop)
+        .into_iter()
+        .filter_map(|lot| Some((lot, condition.of(&lot.air)?, lot.grams_a_tray()?)))
+        .collect();
+    let mut groups: Vec<String> = shown.iter().map(|(lot, ..)| lot.place.clone()).collect();
+    groups.sort();
+    groups.dedup();
+    let us = site.units == UnitSystem::Us;
+    let along = |figure: f64| match condition {
+        Condition::Temperature if us => Celsius(figure).to_fahrenheit(),
+        _ => figure,
+    };
+    let points = shown.iter().map(|(lot, figure, grams)| ScatterPoint {
+        x: along(*figure),
+        y: if us { grams / GRAMS_AN_OUNCE } else { *grams },
+        group: groups.iter().position(|place| *place == lot.place).unwrap_or(0),
+    });
+    let points: Vec<ScatterPoint> = points.collect();
+    let x_label = match condition {
+        Condition::Humidity => "mean humidity in light, %",
+        Condition::Temperature if us => "mean temperature, °F",
+        Condition::Temperature => "mean temperature, °C",
+        Condition::Vpd => "mean VPD in light, kPa",
+        Condition::DampHours => "hours in light damper than the alarm's limit",
+        Condition::MoldPressure => "highest mold pressure, 0 to 100",
+    };
+    let finding = yields::findings(lots, crop).into_iter().find(|finding| finding.condition == condition)?;
+    let what = match finding.correlation {
+        Some(found) => format!("Rank correlation {:+.2}, n {}, p {}.", found.rho, found.n, p(found.p)),
+        None if points.len() < LEAST_LOTS => format!("n {}; below {LEAST_LOTS} nothing can be said.", points.len()),
+        None => format!("n {}; one side never changed.", points.len()),
+    };
+    (!points.is_empty()).then(|| Scatter {
+        title: format!("{crop}: yield against {}", title(condition)),
+        x_label: x_label.to_owned(),
+        y_label: if us { "ounces a tray" } else { "grams a tray" }.to_owned(),
+        points,
+        groups,
+        note: format!(
+            "A point a lot. {what} Going together is no cause: season, seed lot and place change with the air."
+        ),
+    })
 }
 
 const CAUTION: &str = "\
@@ -216,11 +325,14 @@ fn p(p: f64) -> String {
     if p < 0.001 { "below 0.001".to_owned() } else { format!("{p:.3}") }
 }
 
-/// Grams, or ounces (1 oz = 28.349523125 g exactly, NIST SP 811).
+/// Grams an avoirdupois ounce, exactly (NIST SP 811).
+const GRAMS_AN_OUNCE: f64 = 28.349_523_125;
+
+/// Grams, or ounces.
 fn weight(site: &Site, grams: f64) -> String {
     match site.units {
         UnitSystem::Metric => format!("{grams:.0} g"),
-        UnitSystem::Us => format!("{:.1} oz", grams / 28.349_523_125),
+        UnitSystem::Us => format!("{:.1} oz", grams / GRAMS_AN_OUNCE),
     }
 }
 
@@ -282,4 +394,77 @@ fn as_json(lots: &[Lot], by: By, since: Timestamp) -> Value {
         "lots": lots.iter().map(lot).collect::<Vec<_>>(),
         "caution": CAUTION.replace('\n', " "),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::rank::spearman;
+
+    fn site() -> Site {
+        let example = crate::config::parse(crate::config::example(), "example.toml", Path::new("/"));
+        Site { units: UnitSystem::Metric, ..example.expect("the example is right").rules.site }
+    }
+
+    fn finding(pairs: Vec<(f64, f64)>, p_of_all: Option<f64>) -> Finding {
+        let correlation = p_of_all.and_then(|_| spearman(&pairs));
+        Finding { condition: Condition::Humidity, pairs, correlation, p_of_all }
+    }
+
+    #[test]
+    fn seven_lots_are_told_to_be_too_few() {
+        let pairs = (0..7).map(|nth| (50.0 + f64::from(nth), 300.0)).collect();
+        let words = findings_in_words(&site(), "broccoli", &[finding(pairs, None)]);
+        assert_eq!(words, "  broccoli: 7 lots weighed and with known air; below 8 nothing can be said.\n");
+    }
+
+    #[test]
+    fn a_finding_tells_its_n_and_what_the_other_tries_cost_it() {
+        let falling: Vec<(f64, f64)> = (0..8).map(|nth| (50.0 + f64::from(nth), 300.0 - f64::from(nth))).collect();
+        let words = findings_in_words(&site(), "broccoli", &[finding(falling.clone(), Some(0.0002))]);
+        assert!(words.contains("humidity (50 % to 57 %): more of it went with less yield"), "{words}");
+        assert!(
+            words.contains("(rank correlation -1.00, n 8, p below 0.001; below 0.001 with all 1 tried)"),
+            "{words}"
+        );
+        let by_chance = findings_in_words(&site(), "broccoli", &[finding(falling, Some(0.2))]);
+        assert!(by_chance.contains("0.200 with all 1 tried, which may well be chance"), "{by_chance}");
+        for verdict in ["because", "cause of", "due to"] {
+            assert!(!words.contains(verdict) && !CAUTION.contains(verdict), "{verdict}");
+        }
+    }
+
+    fn lot(nth: u32, place: &str, humidity: f64, grams: f64) -> Lot {
+        Lot {
+            tray: format!("K{nth}"),
+            crop: "broccoli".to_owned(),
+            place: place.to_owned(),
+            week: "2026-W11".to_owned(),
+            ended_at: Timestamp::UNIX_EPOCH,
+            trays: 2,
+            outcome: yields::Outcome::Cut(Some(grams)),
+            seed_grams: None,
+            air: LotAir { humidity: Some(humidity), temperature: Some(20.0), known: 1.0, ..LotAir::default() },
+        }
+    }
+
+    #[test]
+    fn a_plot_shows_a_point_a_lot_a_shape_a_place_and_its_n() {
+        let lots = [lot(1, "Rack B", 50.0, 800.0), lot(2, "Rack A", 60.0, 700.0)];
+        let shown = plot(&site(), &lots, "broccoli", Condition::Humidity).expect("there are lots");
+        assert_eq!(shown.groups, ["Rack A", "Rack B"]);
+        assert_eq!(shown.points[0], ScatterPoint { x: 50.0, y: 400.0, group: 1 });
+        assert!(shown.note.contains("n 2; below 8 nothing can be said"), "{}", shown.note);
+        let us = Site { units: UnitSystem::Us, ..site() };
+        let shown = plot(&us, &lots, "broccoli", Condition::Temperature).expect("there are lots");
+        assert!((shown.points[0].x - 68.0).abs() < 1e-9 && (shown.points[0].y - 14.11).abs() < 0.01, "{shown:?}");
+        assert_eq!(plot(&site(), &lots, "radish", Condition::Humidity), None);
+        assert_eq!(plot(&site(), &lots, "broccoli", Condition::Vpd), None);
+    }
+
+    #[test]
+    fn ounces_are_those_of_nist() {
+        assert_eq!(weight(&Site { units: UnitSystem::Us, ..site() }, 453.592_37), "16.0 oz");
+        assert_eq!(weight(&site(), 453.592_37), "454 g");
+    }
 }

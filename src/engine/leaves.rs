@@ -300,19 +300,13 @@ impl Leaves {
     }
 }
 
-/// The air of a tray in light, from what a place's sensors believe, Celsius and per cent,
-/// what the hygrometer may be off by, and what is assumed of the rest.
-pub fn tray_air(
-    at: Timestamp,
-    zone: chrono_tz::Tz,
-    temperature: f64,
-    humidity: f64,
-    humidity_accuracy: f64,
-) -> TrayAir {
+/// The air of a tray in light, from what a place's sensors believe, Celsius and per cent
+/// that may be off by `accuracy`, with what is assumed of the rest.
+pub fn tray_air(at: Timestamp, zone: chrono_tz::Tz, temperature: f64, humidity: f64, accuracy: f64) -> TrayAir {
     TrayAir {
         temperature: Celsius(temperature),
         humidity: RelativeHumidity(humidity),
-        humidity_accuracy,
+        humidity_accuracy: accuracy,
         canopy_humidity: humidity_within_unknown_canopy(RelativeHumidity(humidity), lit(at, zone)),
         air_speed: FAN_AIR_SPEED,
     }

@@ -152,6 +152,20 @@ pub fn lives(rules: &Rules, lines: &[JournalLine]) -> Vec<Life> {
     lives
 }
 
+/// Sowings that were struck out, as they would have begun, and when each was struck: what
+/// was told of them elsewhere, as in a calendar, has to be taken back.
+pub fn struck_out(rules: &Rules, lines: &[JournalLine]) -> Vec<(Life, Timestamp)> {
+    let struck_at = |line: &JournalLine| lines.iter().find(|by| Some(by.number) == line.struck_by).map(|by| by.at);
+    let sowings = lines.iter().filter(|line| line.refused.is_none() && matches!(line.entry.did, Did::Sow(_)));
+    sowings
+        .filter_map(|line| {
+            let struck_at = struck_at(line)?;
+            let alone = JournalLine { struck_by: None, ..line.clone() };
+            Some((lives(rules, &[alone]).pop()?, struck_at))
+        })
+        .collect()
+}
+
 /// The trays an entry is about, before it changes them.
 fn meant_by(rules: &Rules, trays: &Trays, entry: &Entry, when: Timestamp) -> Vec<String> {
     match &entry.did {

@@ -39,22 +39,36 @@ pub const STEP: TimeDelta = TimeDelta::minutes(10);
 /// Hours a step.
 const STEP_HOURS: f64 = 1.0 / 6.0;
 
-/// The sensors whose air a place has: its own, or those of the place it lies in.
+/// The sensors whose air a place has: its own, or those of the place it lies in. Probes on
+/// surfaces measure no air.
 pub fn sensors_of(rules: &Rules, place: PlaceId) -> Vec<SensorId> {
     let mut next = Some(place);
     for _ in 0..=rules.places.len() {
         let Some(place) = next else { break };
         let own = (0..rules.sensors.len()).map(|index| SensorId(index as u16));
-        let own: Vec<SensorId> = own
-            .filter(|sensor| rules.sensor(*sensor).place == Some(place))
-            .filter(|sensor| rules.sensor(*sensor).surface.is_none())
-            .collect();
+        let own: Vec<SensorId> = own.filter(|sensor| measures_air_of(rules, *sensor, place)).collect();
         if !own.is_empty() {
             return own;
         }
         next = rules.place(place).inside;
     }
     Vec::new()
+}
+
+/// Whether a sensor hangs in the air of a place itself.
+pub fn measures_air_of(rules: &Rules, sensor: SensorId, place: PlaceId) -> bool {
+    let sensor = rules.sensor(sensor);
+    sensor.place == Some(place) && sensor.surface.is_none()
+}
+
+/// What the hygrometers of a place may be off by, per cent: the worst of them.
+fn humidity_accuracy(rules: &Rules, place: PlaceId) -> f64 {
+    let sensors = sensors_of(rules, place);
+    let here = rules
+        .channels
+        .iter()
+        .filter(|channel| channel.quantity == Quantity::Humidity && sensors.contains(&channel.sensor));
+    here.map(|channel| channel.accuracy).reduce(f64::max).unwrap_or(HUMIDITY_ACCURACY)
 }
 
 /// The steps of a life in which the air of the place where it stood was known.
@@ -105,7 +119,7 @@ pub fn lot_air(rules: &Rules, life: &Life, steps: &[Step], now: Timestamp) -> Lo
         vpd_in_light += vapour_pressure_deficit(Celsius(*celsius), RelativeHumidity(*percent)).0;
         let limits = demand_of(rules, tray.place, &[&tray], true, *at).limits;
         damp += f64::from(u8::from(limits.humidity_max.is_some_and(|limit| *percent > limit)));
-        clock.advance(STEP_HOURS, &tray_air(*at, zone, *celsius, *percent, HUMIDITY_ACCURACY));
+        clock.advance(STEP_HOURS, &tray_air(*at, zone, *celsius, *percent, humidity_accuracy(rules, tray.place)));
     }
     let in_light = |sum: f64| (lit > 0.0).then(|| sum / lit);
     let lived = (life.until(now) - life.tray.sown_at).num_minutes() as f64 / 60.0;

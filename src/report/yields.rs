@@ -256,7 +256,7 @@ pub fn losses(lots: &[Lot], by: By) -> Vec<Losses> {
 
 /// Every condition against grams a tray, within one crop.
 pub fn findings(lots: &[Lot], crop: &str) -> Vec<Finding> {
-    let of_crop: Vec<&Lot> = lots.iter().filter(|lot| lot.crop == crop && lot.air.known >= LEAST_KNOWN).collect();
+    let of_crop = comparable(lots, crop);
     let mut findings: Vec<Finding> = Condition::ALL
         .into_iter()
         .map(|condition| {
@@ -272,6 +272,11 @@ pub fn findings(lots: &[Lot], crop: &str) -> Vec<Finding> {
         finding.p_of_all = corrected.next();
     }
     findings
+}
+
+/// The lots of one crop whose air is known well enough to be held against others.
+pub fn comparable<'a>(lots: &'a [Lot], crop: &str) -> Vec<&'a Lot> {
+    lots.iter().filter(|lot| lot.crop == crop && lot.air.known >= LEAST_KNOWN).collect()
 }
 
 /// Crops that were cut and weighed, those with most lots first.

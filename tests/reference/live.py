@@ -1,9 +1,10 @@
 """Prints fresh reference figures for tests/reference/live.rs.
 
-python3 live.py psychrolib|coolprop|scipy|ioos_qc|metpy
+python3 live.py psychrolib|coolprop|scipy|ranks|ioos_qc|icalendar|metpy
 
 Points are drawn from a seed, so that a failure can be repeated. CSV, except
-for ioos_qc: one JSON object a line, with the keys of qartod_vectors.json."""
+for ioos_qc: one JSON object a line, with the keys of qartod_vectors.json; and
+for icalendar, which reads a calendar from standard input: one JSON object an event."""
 
 import json
 import random
@@ -73,6 +74,59 @@ def metpy():
         print(f"{t},{rh},{float(dew)!r},{float(es) * (1 - rh / 100)!r}")
 
 
+def ranks():
+    import numpy as np
+    from scipy.stats import permutation_test, spearmanr
+
+    draw = random.Random(SEED)
+    print("rho,p_exact,p_large,x,y")
+    for case in range(60):
+        n = draw.randint(3, 6) if case % 2 else draw.randint(20, 60)
+        # Every third case has ties on both sides.
+        digits = 0 if case % 3 == 0 else 3
+        x = [round(draw.uniform(40, 46 if digits == 0 else 90), digits) for _ in range(n)]
+        y = [round(0.3 * draw.choice([-1, 0, 1]) * v + draw.gauss(0, 3), digits) for v in x]
+        if len(set(x)) < 2 or len(set(y)) < 2:
+            continue
+        rho, large = spearmanr(x, y)
+        exact = ""
+        if n <= 6:
+            # Two-sided by distance from zero; scipy's own "two-sided" doubles one side, which
+            # is another number where ties make the sides unlike.
+            far = lambda order: abs(spearmanr(order, y).statistic)
+            exact = permutation_test(
+                (np.array(x),), far, permutation_type="pairings", n_resamples=np.inf, alternative="greater"
+            ).pvalue
+        print(f"{rho},{exact},{large},{';'.join(map(repr, x))},{';'.join(map(repr, y))}")
+
+
+def icalendar():
+    import icalendar as ical
+
+    calendar = ical.Calendar.from_ical(sys.stdin.buffer.read())
+    broken = [str(problem) for part in calendar.walk() for problem in part.errors]
+    for event in calendar.walk("VEVENT"):
+        required = [name for name in event.required if name not in event]
+        alarms = [str(alarm["TRIGGER"].to_ical(), "ascii") for alarm in event.walk("VALARM")]
+        print(
+            json.dumps(
+                dict(
+                    broken=broken + required,
+                    calendar=str(calendar["NAME"]),
+                    uid=str(event["UID"]),
+                    summary=str(event["SUMMARY"]),
+                    location=str(event["LOCATION"]),
+                    status=str(event["STATUS"]),
+                    sequence=int(event["SEQUENCE"]),
+                    starts=event.decoded("DTSTART").isoformat(),
+                    ends=event.decoded("DTEND").isoformat(),
+                    stamp=event.decoded("DTSTAMP").isoformat(),
+                    alarms=alarms,
+                )
+            )
+        )
+
+
 def ioos_qc():
     import numpy as np
     from ioos_qc import qartod as q
@@ -107,6 +161,6 @@ def ioos_qc():
 
 if __name__ == "__main__":
     try:
-        {f.__name__: f for f in (psychrolib, coolprop, scipy, ioos_qc, metpy)}[sys.argv[1]]()
+        {f.__name__: f for f in (psychrolib, coolprop, scipy, ranks, ioos_qc, icalendar, metpy)}[sys.argv[1]]()
     except ImportError as missing:
-        sys.exit(f"{missing}. The live comparison needs: pip install psychrolib CoolProp ioos_qc scipy metpy")
+        sys.exit(f"{missing}. The live comparison needs: pip install psychrolib CoolProp ioos_qc scipy metpy icalendar")

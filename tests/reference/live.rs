@@ -2,21 +2,31 @@
 //! library is a failure with the command that mends it, never a pass.
 
 use super::{Row, near, number, numbers, rows};
-use std::process::Command;
+use std::io::Write;
+use std::process::{Command, Stdio};
 use traywarden::engine::climate::{
     SEA_LEVEL, absolute_humidity, dew_point, humidity_ratio, saturation_pressure, vapour_pressure_deficit, wet_bulb,
 };
 use traywarden::engine::risk::reservoir::{distance_corrected_for_air, speed_of_sound};
 use traywarden::engine::slope::theil_sen;
+use traywarden::report::rank::spearman;
 use traywarden::units::{Celsius, RelativeHumidity};
 
 fn ask(library: &str) -> String {
+    ask_about(library, "")
+}
+
+/// The answer to what is handed over on standard input.
+pub(super) fn ask_about(library: &str, question: &str) -> String {
     let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/live.py");
-    let answer = Command::new("python3").arg(script).arg(library).output().unwrap_or_else(|error| {
-        panic!(
-            "python3 cannot be run ({error}): install Python 3, then `pip install psychrolib CoolProp ioos_qc scipy metpy`"
-        )
+    let mut python = Command::new("python3");
+    python.arg(script).arg(library).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut asked = python.spawn().unwrap_or_else(|error| {
+        panic!("python3 cannot be run ({error}): install Python 3, then `pip install psychrolib CoolProp ioos_qc scipy metpy icalendar`")
     });
+    // A script that has already failed does not listen; it is heard below.
+    let _ = asked.stdin.take().expect("it is piped").write_all(question.as_bytes());
+    let answer = asked.wait_with_output().expect("it ends");
     let complaint = String::from_utf8_lossy(&answer.stderr);
     assert!(answer.status.success(), "{library} gave no figures: {complaint}");
     String::from_utf8(answer.stdout).expect("the script prints ASCII")
@@ -117,6 +127,26 @@ fn slopes_and_their_intervals_are_those_of_scipy() {
         near("low", row, slope.low, number(row, "low"), 1e-9);
         near("high", row, slope.high, number(row, "high"), 1e-9);
     }
+}
+
+#[test]
+fn rank_correlations_and_their_chances_are_those_of_scipy() {
+    let rows = rows(&ask("ranks"));
+    assert!(rows.len() > 45, "{} cases", rows.len());
+    let mut exact = 0;
+    for row in &rows {
+        let pairs: Vec<(f64, f64)> = numbers(row, "x").into_iter().zip(numbers(row, "y")).collect();
+        let found = spearman(&pairs).expect("both sides change");
+        near("rho", row, found.rho, number(row, "rho"), 1e-9);
+        if row["p_exact"].is_empty() {
+            // scipy takes Student's t there, we draw pairings: alike for twenty lots and more.
+            near("p", row, found.p, number(row, "p_large"), 0.015);
+        } else {
+            exact += 1;
+            near("p", row, found.p, number(row, "p_exact"), 1e-9);
+        }
+    }
+    assert!(exact > 20, "{exact} exact cases");
 }
 
 #[test]

@@ -3,6 +3,7 @@
 //! on every run. The models' own behaviour is tested beside the models.
 
 mod bands;
+mod calendar;
 mod live;
 mod qartod;
 mod tables;

@@ -6,8 +6,8 @@
 
 use crate::engine::digest::Due;
 use crate::engine::rules::Rules;
-use crate::engine::tray::Stage;
-use crate::report::lives::{Fate, Life};
+use crate::report::lives::{End, Fate, Life, lives, struck_out};
+use crate::store::JournalLine;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::fmt::Write;
@@ -26,9 +26,10 @@ pub struct Edition {
 
 /// The calendar's bytes. An event a thing that is due and not done: weight off, uncover,
 /// cut. Its UID is made of the tray, its sowing and the thing, so that importing a later
-/// edition moves it instead of doubling it. What lay ahead of a tray when it ended in the
-/// last month is in it as cancelled.
-pub fn calendar(rules: &Rules, lives: &[Life], edition: Edition) -> String {
+/// edition moves it instead of doubling it. What lay ahead of a tray when it ended, or when
+/// its sowing was struck out, in the last month is in it as cancelled.
+pub fn calendar(rules: &Rules, journal: &[JournalLine], edition: Edition) -> String {
+    let lives = lives(rules, journal);
     let mut lines = Lines(String::new());
     lines.raw("BEGIN:VCALENDAR");
     lines.raw("VERSION:2.0");
@@ -38,15 +39,25 @@ pub fn calendar(rules: &Rules, lives: &[Life], edition: Edition) -> String {
     // RFC 7986, and what was in use before it.
     lines.text("NAME", &name);
     lines.text("X-WR-CALNAME", &name);
-    for life in lives {
+    for life in &lives {
         for (due, at) in plan(life) {
             match life.end.as_ref() {
-                None => event(&mut lines, rules, life, (due, at), edition),
+                None => event(&mut lines, rules, life, (due, at), None, edition),
                 Some(end) if end.at < at && edition.now - end.at < CANCELLED_FOR => {
-                    event(&mut lines, rules, life, (due, at), edition);
+                    event(&mut lines, rules, life, (due, at), Some(called_off(rules, end)), edition);
                 }
                 Some(_) => {}
             }
+        }
+    }
+    for (life, struck_at) in struck_out(rules, journal) {
+        // Sown again with the same name and time, only the rest was corrected.
+        let lives_on = lives.iter().any(|other| uid(other, "") == uid(&life, ""));
+        if lives_on || edition.now - struck_at >= CANCELLED_FOR {
+            continue;
+        }
+        for due in plan(&life) {
+            event(&mut lines, rules, &life, due, Some("This sowing was struck out.".to_owned()), edition);
         }
     }
     lines.raw("END:VCALENDAR");
@@ -75,7 +86,14 @@ fn plan(life: &Life) -> Vec<(Due, Timestamp)> {
     plan
 }
 
-fn event(lines: &mut Lines, rules: &Rules, life: &Life, (due, at): (Due, Timestamp), edition: Edition) {
+fn event(
+    lines: &mut Lines,
+    rules: &Rules,
+    life: &Life,
+    (due, at): (Due, Timestamp),
+    called_off: Option<String>,
+    edition: Edition,
+) {
     let tray = &life.tray;
     let (what, word) = match due {
         Due::Unweight => ("Weight off", "weight-off"),
@@ -91,11 +109,11 @@ fn event(lines: &mut Lines, rules: &Rules, life: &Life, (due, at): (Due, Timesta
     lines.raw(&format!("DTEND:{}", utc(at + HANDS_IN_THE_ROOM)));
     lines.text("SUMMARY", &format!("{what}: {} ({}{trays})", tray.name, tray.crop));
     lines.text("LOCATION", &rules.place(tray.place).name);
-    lines.text("DESCRIPTION", &description(rules, life, due));
+    lines.text("DESCRIPTION", called_off.as_ref().unwrap_or(&description(rules, life, due)));
     // A reminder takes nobody's time from a calendar that others book.
     lines.raw("TRANSP:TRANSPARENT");
-    lines.raw(if life.end.is_some() { "STATUS:CANCELLED" } else { "STATUS:CONFIRMED" });
-    if let (Some(before), None) = (edition.remind, &life.end) {
+    lines.raw(if called_off.is_some() { "STATUS:CANCELLED" } else { "STATUS:CONFIRMED" });
+    if let (Some(before), None) = (edition.remind, &called_off) {
         lines.raw("BEGIN:VALARM");
         lines.raw("ACTION:DISPLAY");
         lines.text("DESCRIPTION", &format!("{what}: {}", tray.name));
@@ -105,22 +123,27 @@ fn event(lines: &mut Lines, rules: &Rules, life: &Life, (due, at): (Due, Timesta
     lines.raw("END:VEVENT");
 }
 
+fn local_day(rules: &Rules, at: Timestamp) -> String {
+    at.with_timezone(&rules.site.time_zone).format("%a %-d %b").to_string()
+}
+
+fn called_off(rules: &Rules, end: &End) -> String {
+    let how = if matches!(end.fate, Fate::Harvested { .. }) { "Harvested" } else { "Discarded" };
+    format!("{how} {}, so this is called off.", local_day(rules, end.at))
+}
+
 fn description(rules: &Rules, life: &Life, due: Due) -> String {
     let tray = &life.tray;
-    let day = |at: Timestamp| at.with_timezone(&rules.site.time_zone).format("%a %-d %b").to_string();
-    let mut words = format!("Sown {}.", day(tray.sown_at));
-    match (due, &life.end) {
-        (_, Some(end)) => {
-            let how = if matches!(end.fate, Fate::Harvested { .. }) { "Harvested" } else { "Discarded" };
-            let _ = write!(words, " {how} {}, so this is called off.", day(end.at));
+    let mut words = format!("Sown {}.", local_day(rules, tray.sown_at));
+    match due {
+        Due::Harvest => {
+            // Into a string: cannot fail.
+            let _ = write!(words, " Usually cut until {}.", local_day(rules, tray.harvest_to()));
         }
-        (Due::Harvest, None) => {
-            let _ = write!(words, " Usually cut until {}.", day(tray.harvest_to()));
-        }
-        (Due::Light, None) if tray.stage(tray.sown_at) == Stage::Germination => {
+        Due::Light if tray.weight_off_at().is_some() && tray.unweighted_at.is_none() => {
             words.push_str(" The weight should be off by then.");
         }
-        _ => {}
+        Due::Unweight | Due::Light => {}
     }
     words.push_str(" Planned from the crop's usual days; the tray itself knows better.");
     words
@@ -179,7 +202,6 @@ impl Lines {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::lives::lives;
     use crate::report::sample::{at, journal, rules};
 
     fn edition(now: &str) -> Edition {
@@ -187,7 +209,7 @@ mod tests {
     }
 
     fn of(entries: &[(&str, &str)], now: &str) -> String {
-        calendar(&rules(), &lives(&rules(), &journal(entries)), edition(now))
+        calendar(&rules(), &journal(entries), edition(now))
     }
 
     fn values<'a>(text: &'a str, property: &str) -> Vec<&'a str> {
@@ -232,6 +254,18 @@ mod tests {
         uids.sort_unstable();
         uids.dedup();
         assert_eq!(uids.len(), 6);
+    }
+
+    #[test]
+    fn a_struck_sowing_is_called_off_unless_it_was_only_corrected() {
+        let strike = ("2026-03-02 15:00", r#"{"did":"strike","entry":1}"#);
+        let text = of(&[SOWN, strike], "2026-03-02 16:00");
+        assert_eq!(values(&text, "STATUS"), ["CANCELLED"; 3]);
+        assert_eq!(values(&text, "UID"), values(&of(&[SOWN], "2026-03-02 14:30"), "UID"));
+        assert_eq!(values(&of(&[SOWN, strike], "2026-05-02 16:00"), "STATUS"), [""; 0]);
+        let corrected = r#"{"did":"sow","tray":"K1","place":"rack-b","crop":"radish","at":"2026-03-02T14:00:00Z"}"#;
+        let text = of(&[SOWN, strike, ("2026-03-02 15:05", corrected)], "2026-03-02 16:00");
+        assert!(!text.contains("CANCELLED") && text.contains("radish"), "{text}");
     }
 
     #[test]

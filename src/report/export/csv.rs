@@ -29,7 +29,11 @@ fn writer<W: Write>(out: W) -> csv::Writer<W> {
 }
 
 fn io(error: csv::Error) -> ExportError {
-    ExportError::Write(error.into())
+    ExportError::Write(match error.into_kind() {
+        // As it came, so that a closed pipe is known for what it is.
+        csv::ErrorKind::Io(error) => error,
+        other => std::io::Error::other(format!("{other:?}")),
+    })
 }
 
 fn cell(cell: &Cell) -> String {
@@ -70,6 +74,22 @@ mod tests {
         let text = |words: &str| Cell::Text(words.to_owned());
         let cells = [text("dry, tips"), text("called \"dry\""), text("two\nlines"), Cell::Nothing, Cell::Real(21.5)];
         assert_eq!(line(&cells), "\"dry, tips\",\"called \"\"dry\"\"\",\"two\nlines\",,21.5\r\n");
+    }
+
+    #[test]
+    fn a_reader_who_stops_reading_is_known_for_what_he_is() {
+        struct Closed;
+        impl Write for Closed {
+            fn write(&mut self, _: &[u8]) -> std::io::Result<usize> {
+                Err(std::io::ErrorKind::BrokenPipe.into())
+            }
+            fn flush(&mut self) -> std::io::Result<()> {
+                Ok(())
+            }
+        }
+        let long = "x".repeat(100_000);
+        let error = writer(Closed).write_record([long]).map_err(io).expect_err("nobody listens");
+        assert!(matches!(&error, ExportError::Write(why) if why.kind() == std::io::ErrorKind::BrokenPipe), "{error:?}");
     }
 
     #[test]

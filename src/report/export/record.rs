@@ -11,6 +11,7 @@ use crate::engine::waking::local_instant;
 use crate::journal::Did;
 use crate::reading::{Quantity, SensorId};
 use crate::report::lives::{Life, lives};
+use crate::report::lot_air::measures_air_of;
 use crate::report::{self, Series};
 use crate::store::{AlarmLine, HistoryPoint, JournalLine, Reader};
 use crate::units::Timestamp;
@@ -50,9 +51,22 @@ pub struct PlaceRecord {
 pub struct SensorRecord {
     /// The id.
     pub id: String,
-    /// Quantity, gain, offset and stated accuracy, each in the quantity's unit.
-    pub corrections: Vec<(Quantity, f64, f64, f64)>,
-    /// The day of its newest correction, if the settings name it.
+    /// How each quantity is corrected, as the settings say.
+    pub corrections: Vec<Correction>,
+}
+
+/// How one quantity of a sensor is corrected: `believed = gain * raw + offset`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Correction {
+    /// Which quantity; the figures are in its unit.
+    pub quantity: Quantity,
+    /// Factor.
+    pub gain: f64,
+    /// Added.
+    pub offset: f64,
+    /// Plus or minus, as the settings state it.
+    pub accuracy: f64,
+    /// When gain and offset were found, if the settings say so.
     pub calibrated: Option<NaiveDate>,
 }
 
@@ -91,7 +105,7 @@ pub struct Episode {
     pub key: AlarmKey,
     /// Since when the condition held.
     pub since: Timestamp,
-    /// When it was over and answered; `None`: not within the span.
+    /// When the condition was gone; `None`: it held at the end of the span.
     pub over_at: Option<Timestamp>,
     /// The first sentence people were shown.
     pub text: String,
@@ -119,8 +133,7 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
     for place in (0..rules.places.len()).map(|index| PlaceId(index as u16)) {
         let sensors: Vec<SensorId> = (0..rules.sensors.len())
             .map(|index| SensorId(index as u16))
-            // A probe on a surface says nothing of the air.
-            .filter(|sensor| rules.sensor(*sensor).place == Some(place) && rules.sensor(*sensor).surface.is_none())
+            .filter(|sensor| measures_air_of(rules, *sensor, place))
             .collect();
         if sensors.is_empty() {
             continue;
@@ -156,12 +169,17 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
 }
 
 fn corrections(rules: &Rules, sensor: SensorId) -> SensorRecord {
-    let channels = || rules.channels.iter().filter(move |channel| channel.sensor == sensor);
+    let channels = rules.channels.iter().filter(|channel| channel.sensor == sensor);
     SensorRecord {
         id: rules.sensor(sensor).id.clone(),
-        calibrated: channels().filter_map(|channel| channel.calibrated).max(),
-        corrections: channels()
-            .map(|channel| (channel.quantity, channel.gain, channel.offset, channel.accuracy))
+        corrections: channels
+            .map(|channel| Correction {
+                quantity: channel.quantity,
+                gain: channel.gain,
+                offset: channel.offset,
+                accuracy: channel.accuracy,
+                calibrated: channel.calibrated,
+            })
             .collect(),
     }
 }
@@ -314,17 +332,21 @@ fn episodes(
             answers: Vec::new(),
             done: Vec::new(),
         });
-        if let Some(by) = &change.by
-            && change.state != change.before
-            && !episode.answers.iter().any(|(_, who, state)| who == by && *state == change.state)
-        {
-            episode.answers.push((change.at, by.clone(), change.state));
+        let answered = match change.state {
+            AlarmState::Acknowledged | AlarmState::Shelved | AlarmState::OutOfService => change.state != change.before,
+            AlarmState::Normal => change.before == AlarmState::ReturnedUnacknowledged,
+            AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged => false,
+        };
+        episode.answers.extend(change.by.clone().filter(|_| answered).map(|by| (change.at, by, change.state)));
+        match change.state {
+            AlarmState::Normal | AlarmState::ReturnedUnacknowledged => {
+                episode.over_at.get_or_insert(change.at);
+            }
+            // It came back before anybody answered: one episode.
+            _ => episode.over_at = None,
         }
-        if change.state == AlarmState::Normal
-            && let Some(mut ended) = open.remove(&change.key)
-        {
-            ended.over_at = Some(change.at);
-            over.push(ended);
+        if change.state == AlarmState::Normal {
+            over.extend(open.remove(&change.key));
         }
     }
     over.extend(open.into_values());
@@ -484,7 +506,7 @@ mod tests {
 
     #[test]
     fn an_alarm_tells_who_answered_and_what_was_done_there_meanwhile() {
-        use AlarmState::{Acknowledged, Normal, Unacknowledged};
+        use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
         let lines = journal(&[
             ("2026-03-01 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
             ("2026-03-01 08:01", r#"{"did":"sow","tray":"K2","place":"rack-b","crop":"broccoli"}"#),
@@ -498,17 +520,22 @@ mod tests {
             change("2026-03-02 10:20", Normal, Unacknowledged, None),
             change("2026-03-02 10:40", Unacknowledged, Acknowledged, Some("Ada")),
             change("2026-03-02 12:00", Acknowledged, Normal, Some("Ada")),
+            change("2026-03-05 10:20", Normal, Unacknowledged, None),
+            change("2026-03-05 11:00", Unacknowledged, ReturnedUnacknowledged, None),
         ];
         let (rules, all) = (rules(), lives(&rules(), &lines));
         let told = |since, until| episodes(&rules, &changes, &lines, &all, at(since), at(until));
         let episodes = told("2026-03-02 06:00", "2026-03-03 06:00");
         let [episode] = &episodes[..] else { panic!("one alarm, not {episodes:?}") };
         assert_eq!(episode.over_at, Some(at("2026-03-02 12:00")));
-        assert_eq!(episode.answers[0], (at("2026-03-02 10:40"), "Ada".to_owned(), Acknowledged));
+        assert_eq!(episode.answers, [(at("2026-03-02 10:40"), "Ada".to_owned(), Acknowledged)]);
         assert_eq!(episode.done.len(), 1, "{:?}", episode.done);
         assert_eq!(episode.done[0].1.as_deref(), Some("Ada"));
         // Over before the span: not told. Seen before its end: it holds.
         assert_eq!(told("2026-03-03 06:00", "2026-03-04 06:00"), []);
         assert_eq!(told("2026-03-02 06:00", "2026-03-02 11:00")[0].over_at, None);
+        // Gone by itself and answered by nobody.
+        let unseen = &told("2026-03-05 06:00", "2026-03-06 06:00")[0];
+        assert_eq!((unseen.over_at, unseen.answers.len()), (Some(at("2026-03-05 11:00")), 0));
     }
 }

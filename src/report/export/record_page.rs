@@ -55,13 +55,13 @@ pub fn page(rules: &Rules, record: &Record, made_at: Timestamp) -> Result<String
                 @if record.places.is_empty() { p { "No place in the settings has a sensor, so there is nothing to record." } }
                 @for place in places { (place) }
                 (alarms(site, rules, record))
-                (how_to_read(record))
                 section.sign {
                     h2 { "Read and signed" }
                     @for _ in 0..2 {
                         div.line { span { "Name" } span { "Signature" } span { "Date" } }
                     }
                 }
+                (how_to_read(record))
             }
         }
     }
@@ -114,18 +114,18 @@ fn set_place(rules: &Rules, record: &Record, place: &PlaceRecord) -> Result<Mark
 fn set_sensor(site: &Site, sensor: &SensorRecord) -> Markup {
     html! {
         "Sensor " code { (sensor.id) } ": "
-        @for (nth, (quantity, gain, offset, accuracy)) in sensor.corrections.iter().enumerate() {
+        @for (nth, correction) in sensor.corrections.iter().enumerate() {
             @if nth > 0 { "; " }
-            (quantity.word()) " within " (plus_minus(site, *quantity, *accuracy)) " by the settings, "
-            @if *gain == 1.0 && *offset == 0.0 { "not corrected" }
-            @else { "corrected in the settings (" (trimmed(*gain)) " × reading " (signed(*offset)) ")" }
+            (correction.quantity.word()) " within " (plus_minus(site, correction.quantity, correction.accuracy))
+            " by the settings, "
+            @if correction.gain == 1.0 && correction.offset == 0.0 { "not corrected" }
+            @else { "corrected there (" (trimmed(correction.gain)) " × reading " (signed(correction.offset)) ")" }
+            @match correction.calibrated {
+                Some(date) => { ", last calibrated " (date.format("%-d %b %Y")) }
+                None => { ", last calibration not known" }
+            }
         }
-        @if let Some(date) = sensor.calibrated {
-            ". Last calibration: " (date.format("%-d %b %Y")) ", by the settings."
-        } @else {
-            ". Last calibration: not recorded in traywarden; by hand "
-            span.blank {}
-        }
+        ". Checked by hand: " span.blank {}
     }
 }
 
@@ -346,14 +346,14 @@ figure { margin: 8px 0; }
 figure svg { display: block; width: 100%; height: auto; max-width: 760px; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; font-size: 12.5px; font-variant-numeric: tabular-nums; }
-th, td { padding: 4px 6px; border-bottom: 1px solid #d3d9d4; text-align: right; vertical-align: top; font-weight: 400; }
+th, td { padding: 4px 6px; white-space: nowrap; border-bottom: 1px solid #d3d9d4; text-align: right; vertical-align: top; font-weight: 400; }
 thead th { border-bottom: 1px solid #1d2722; color: #3b4741; vertical-align: bottom; }
 thead tr:first-child th[colspan] { text-align: center; border-bottom: 1px solid #d3d9d4; border-left: 1px solid #d3d9d4; }
 th.first, td.first { border-left: 1px solid #d3d9d4; }
 th[scope=row], thead th:first-child { text-align: left; white-space: nowrap; }
 td.words, th.words, .alarms th { text-align: left; }
-.alarms td.words { min-width: 130px; }
-.stages { min-width: 190px; }
+.alarms td.words { white-space: normal; }
+.alarms td.words { min-width: 150px; }
 td.none { color: #55635c; text-align: center; }
 td.marked { font-weight: 700; }
 td.marked .soft { font-weight: 400; }
@@ -371,7 +371,9 @@ tr { break-inside: avoid; }
   th, td { padding: 2pt 3pt; }
   span.soft { font-size: 7pt; }
   .wide { overflow: visible; }
-  .stages, .alarms td.words { min-width: 0; }
+  thead th, td.words, .alarms td.words { white-space: normal; min-width: 0; }
+  figure svg { max-width: 125mm; }
+  h2 { margin-top: 14pt; }
   h2 { break-after: avoid; }
   thead { display: table-header-group; }
 }

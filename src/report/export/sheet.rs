@@ -69,6 +69,7 @@ const READINGS: &[Column] = &[
     ("measured_at_local", Text, "the same by the site's clock, for spreadsheets"),
     ("sensor", Text, "the sensor's id; a reservoir's gauge has the reservoir's id"),
     ("place", Text, "id of the place where it hangs today"),
+    ("surface", Text, "what the probe is stuck on, so that it measures no air; empty: none"),
     ("quantity", Text, "temperature, humidity, distance, depth, volume or filling"),
     ("raw", Real, "as heard, in raw_unit"),
     ("raw_unit", Text, "Cel, %RH, mm, L or %, as SenML (RFC 8428) writes them"),
@@ -84,6 +85,7 @@ const MINUTES: &[Column] = &[
     ("minute_local", Text, "the same by the site's clock, for spreadsheets"),
     ("sensor", Text, "the sensor's id"),
     ("place", Text, "id of the place where it hangs today"),
+    ("surface", Text, "what the probe is stuck on, so that it measures no air; empty: none"),
     ("temperature_low_celsius", Real, "lowest reading of the minute"),
     ("temperature_mean_celsius", Real, "mean of the minute's readings"),
     ("temperature_high_celsius", Real, "highest reading of the minute"),
@@ -264,7 +266,7 @@ fn minute(rules: &Rules, sensor: &str, place: &Cell, parts: &[MinuteRow]) -> Vec
     let (temperature, humidity) = (part(&["temperature"]), part(&["humidity"]));
     let at = parts.first().map_or_else(Timestamp::default, |part| part.at);
     let means = temperature.zip(humidity).map(|(t, h)| (Celsius(t.mean), RelativeHumidity(h.mean)));
-    let mut row = vec![utc(at), local(rules, at), text(sensor), place.clone()];
+    let mut row = vec![utc(at), local(rules, at), text(sensor), place.clone(), surface_of(rules, sensor)];
     row.extend(three(temperature));
     row.extend(three(humidity));
     row.push(means.map_or(Cell::Nothing, |(t, h)| figure(vapour_pressure_deficit(t, h).0)));
@@ -285,6 +287,7 @@ fn reading(rules: &Rules, row: ReadingRow) -> Vec<Cell> {
         local(rules, row.measured_at),
         text(&row.sensor),
         place_of(rules, &row.sensor),
+        surface_of(rules, &row.sensor),
         text(&row.quantity),
         figure(row.raw),
         text(&row.raw_unit),
@@ -345,6 +348,11 @@ fn done_at(line: &JournalLine) -> Timestamp {
 fn place_of(rules: &Rules, sensor: &str) -> Cell {
     let known = rules.sensors.iter().find(|known| known.id == sensor);
     known.and_then(|known| known.place).map_or(Cell::Nothing, |place| text(&rules.place(place).id))
+}
+
+fn surface_of(rules: &Rules, sensor: &str) -> Cell {
+    let known = rules.sensors.iter().find(|known| known.id == sensor);
+    known.and_then(|known| known.surface.as_deref()).map_or(Cell::Nothing, text)
 }
 
 fn flag_word(flag: Flag) -> &'static str {
