@@ -1,0 +1,119 @@
+//! What happened, beside what was measured: the strip of stages above the panels and the
+//! lanes of signs below them.
+
+use super::canvas::{Anchor, Canvas, Ink, Lettering};
+use super::lettering::{fitted, width};
+use super::look::{DARK, GRID, SOFT, STAGE, Setting, WATER};
+use super::picture::Picture;
+use super::{Chart, Happening, Sign};
+
+/// Height of the strip of stages, in heights of letters.
+pub(crate) const STAGES: f32 = 1.7;
+/// Height of a lane, in heights of letters.
+const LANE: f32 = 1.5;
+/// No name of a lane takes more of the width.
+const WIDEST_NAME: f32 = 0.17;
+
+/// How high all lanes are.
+pub(crate) fn height(chart: &Chart, setting: Setting) -> f32 {
+    chart.lanes.len() as f32 * LANE * setting.letters
+}
+
+/// How wide the names of the lanes are.
+pub(crate) fn names_wide(chart: &Chart, setting: Setting) -> f32 {
+    let widest = chart.lanes.iter().map(|lane| width(&lane.name, setting.letters * 0.9, false)).fold(0.0, f32::max);
+    widest.min(setting.width * WIDEST_NAME)
+}
+
+/// The strip of stages, each named where its name fits, above `below`.
+pub(crate) fn draw_stages(picture: &Picture, below: f32, canvas: &mut dyn Canvas) {
+    let letters = picture.setting.letters;
+    let size = letters * 0.85;
+    let label = Lettering { size, ink: DARK, anchor: Anchor::Middle, bold: false };
+    let top = below - letters * (STAGES - 0.1);
+    for (index, stage) in picture.chart().stages.iter().enumerate() {
+        let (left, right) = (picture.x(stage.from), picture.x(stage.until));
+        let opacity = if index % 2 == 0 { STAGE.opacity * 0.6 } else { STAGE.opacity * 2.0 };
+        canvas.rect(left, top, right - left, letters * 1.35, Ink { opacity, ..STAGE });
+        if index > 0 {
+            canvas.polyline(&[(left, top), (left, top + letters * 1.35)], 0.8, SOFT, &[]);
+        }
+        let name = fitted(&stage.label, size, false, right - left - size * 0.4);
+        if !name.is_empty() {
+            canvas.text(&name, (left + right) / 2.0, top + letters, label);
+        }
+    }
+}
+
+/// The lanes from `top` down.
+pub(crate) fn draw(picture: &Picture, chart: &Chart, top: f32, canvas: &mut dyn Canvas) {
+    let letters = picture.setting.letters;
+    let size = letters * 0.9;
+    let (left, right) = picture.ends();
+    for (index, lane) in chart.lanes.iter().enumerate() {
+        let middle = top + letters * LANE * (index as f32 + 0.5);
+        let name = fitted(&lane.name, size, false, left - letters);
+        let label = Lettering { size, ink: DARK, anchor: Anchor::Start, bold: false };
+        canvas.text(&name, letters * 0.5, middle + size * 0.35, label);
+        canvas.polyline(&[(left, middle), (right, middle)], 0.8, GRID, &[]);
+        let seen = |happening: &&Happening| {
+            happening.at <= chart.until && happening.until.unwrap_or(happening.at) >= chart.from
+        };
+        let mut happenings = lane.happenings.iter().filter(seen).peekable();
+        while let Some(happening) = happenings.next() {
+            let x = picture.x(happening.at);
+            let end = happening.until.map_or(x, |until| picture.x(until));
+            let free_until = happenings.peek().map_or(right, |next| picture.x(next.at) - letters * 0.5);
+            draw_happening(happening, (x, end, middle), letters, free_until, canvas);
+        }
+    }
+}
+
+fn draw_happening(
+    happening: &Happening,
+    (x, end, y): (f32, f32, f32),
+    letters: f32,
+    free_until: f32,
+    canvas: &mut dyn Canvas,
+) {
+    let r = letters * 0.34;
+    if end > x {
+        canvas.polyline(&[(x, y), (end, y)], r * 0.9, DARK, &[]);
+    }
+    draw_sign(happening.sign, (x, y), r, canvas);
+    let begin = end.max(x) + r * 1.8;
+    let size = letters * 0.8;
+    let label = Lettering { size, ink: SOFT, anchor: Anchor::Start, bold: false };
+    // A word that would have to be cut is left out: the sign and the lane say enough.
+    if !happening.word.is_empty() && begin + width(&happening.word, size, false) <= free_until {
+        canvas.text(&happening.word, begin, y + size * 0.35, label);
+    }
+}
+
+fn draw_sign(sign: Sign, (x, y): (f32, f32), r: f32, canvas: &mut dyn Canvas) {
+    let round = |from: f32, until: f32| {
+        (0..=12).map(move |part| {
+            let angle = (from + (until - from) * part as f32 / 12.0).to_radians();
+            (x + r * angle.cos(), y + r * angle.sin())
+        })
+    };
+    let drop = || -> Vec<(f32, f32)> {
+        [(x, y - r * 1.5)].into_iter().chain(round(-30.0, 210.0).map(|(x, y)| (x, y + r * 0.2))).collect()
+    };
+    let outlined = |mut points: Vec<(f32, f32)>, ink: Ink, canvas: &mut dyn Canvas| {
+        points.extend(points.first().copied());
+        canvas.polyline(&points, 1.3, ink, &[]);
+    };
+    match sign {
+        Sign::Drop => canvas.area(&drop(), WATER),
+        Sign::Mist => outlined(drop(), WATER, canvas),
+        Sign::Ring => outlined(round(0.0, 360.0).collect(), DARK, canvas),
+        Sign::Arrow => canvas.area(&[(x - r, y - r), (x + r * 1.1, y), (x - r, y + r)], DARK),
+        Sign::Square => outlined(vec![(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)], DARK, canvas),
+        Sign::Cross => {
+            canvas.polyline(&[(x - r, y - r), (x + r, y + r)], 1.8, DARK, &[]);
+            canvas.polyline(&[(x - r, y + r), (x + r, y - r)], 1.8, DARK, &[]);
+        }
+        Sign::Diamond => canvas.area(&[(x, y - r * 1.3), (x + r * 1.1, y), (x, y + r * 1.3), (x - r * 1.1, y)], DARK),
+    }
+}
