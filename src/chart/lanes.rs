@@ -60,8 +60,12 @@ pub(crate) fn draw(picture: &Picture, chart: &Chart, top: f32, canvas: &mut dyn 
             happening.at <= chart.until && happening.until.unwrap_or(happening.at) >= chart.from
         };
         let mut happenings = lane.happenings.iter().filter(seen).peekable();
+        let mut free_from = left;
         while let Some(happening) = happenings.next() {
-            let x = picture.x(happening.at);
+            let own = picture.x(happening.at);
+            // What was done at one time stands side by side; where it is done all the time, on one another.
+            let x = if own < free_from && free_from - own < letters * 2.0 { free_from } else { own };
+            free_from = x + letters * 0.85;
             let end = happening.until.map_or(x, |until| picture.x(until));
             let free_until = happenings.peek().map_or(right, |next| picture.x(next.at) - letters * 0.5);
             draw_happening(happening, (x, end, middle), letters, free_until, canvas);

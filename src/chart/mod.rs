@@ -320,3 +320,5 @@ impl Measure {
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+pub(crate) use tests::tray as sample_tray;

@@ -141,8 +141,8 @@ impl<'a> Picture<'a> {
         let label = Lettering { size, ink: SOFT, anchor: Anchor::Middle, bold: false };
         let mut free_from = 0.0;
         for (at, name) in ticks {
-            let half = width(name, size, false) / 2.0;
             // A label at the very edge would be cut in half.
+            let half = width(name, size, false) / 2.0 + size * 0.2;
             let x = self.x(*at).clamp(half, self.setting.width - half);
             if x - half >= free_from {
                 canvas.text(name, x, base, label);

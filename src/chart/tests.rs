@@ -151,7 +151,7 @@ fn a_span_without_length_is_told_and_an_empty_panel_is_drawn() {
 }
 
 /// Ten days of a tray beside its sisters, with everything a chart can show.
-pub(super) fn tray() -> Chart {
+pub(crate) fn tray() -> Chart {
     let hour = |hour: i64| start() + TimeDelta::hours(hour);
     let wave = |hour: i64| (hour as f64 / 24.0 * std::f64::consts::TAU).sin();
     let measured = |hour: &i64| !(101..119).contains(hour);
@@ -270,7 +270,8 @@ fn words_stay_inside_the_picture_and_off_one_another_on_a_phone_and_on_a_page() 
 #[test]
 fn words_on_a_phone_are_never_smaller_than_ten_and_a_half_pixels() {
     // Own bound: 8 pt on paper are 10.7 px.
-    let picture = picture::Picture::of(&tray(), PHONE);
+    let chart = tray();
+    let picture = picture::Picture::of(&chart, PHONE);
     let mut ledger = Ledger::default();
     picture.draw(&mut ledger);
     // A word's box is 0.93 of its size high.

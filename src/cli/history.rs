@@ -97,10 +97,12 @@ impl History {
             print(&as_table(&config, &parts))?;
         }
         let said = told_beyond(&config, &parts);
-        if table || self.chart.is_some() {
-            print(&said)?;
-        } else if self.csv && !said.is_empty() {
+        if said.is_empty() || self.json {
+            // JSON has it beside the points.
+        } else if self.csv {
             eprint!("{said}");
+        } else {
+            print(&said)?;
         }
         let found = parts.iter().any(|part| !part.series.points.is_empty());
         if !found {

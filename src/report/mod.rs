@@ -6,6 +6,7 @@ pub mod history;
 pub mod lives;
 #[cfg(test)]
 mod sample;
+pub mod sheet;
 
 use crate::chart::Chart;
 use crate::engine::band::Band;

@@ -24,14 +24,17 @@ pub(super) fn told_beyond(config: &Config, parts: &[Part]) -> String {
                 let _ = writeln!(text, "no data, so nobody can say how long it was {side} {limit}.");
                 continue;
             }
-            let _ = write!(
-                text,
-                "{} {side} {limit}, {:.0} % of the {} with data; longest without a break {}",
-                duration(told.beyond),
-                share * 100.0,
-                duration(told.known),
-                duration(told.longest)
-            );
+            let _ = match told.beyond.is_zero() {
+                true => write!(text, "never {side} {limit} in the {} with data", duration(told.known)),
+                false => write!(
+                    text,
+                    "{} {side} {limit}, {:.0} % of the {} with data; longest without a break {}",
+                    duration(told.beyond),
+                    share * 100.0,
+                    duration(told.known),
+                    duration(told.longest)
+                ),
+            };
             if told.unknown >= TimeDelta::minutes(1) {
                 let _ = write!(text, "; for {} more nobody can say: no data", duration(told.unknown));
             }
