@@ -318,7 +318,11 @@ impl Field<'_> {
         let low = lows.min_by(f64::total_cmp).unwrap_or(0.0);
         let high = highs.max_by(f64::total_cmp).unwrap_or(1.0);
         let missing = (self.panel.measure.least_span(self.chart.units) - (high - low)).max(0.0);
-        let floor = if self.panel.measure == Measure::Temperature { f64::MIN } else { low.min(0.0) };
+        let floor = match self.panel.measure {
+            Measure::Temperature => f64::MIN,
+            Measure::MoldPressure => 0.0,
+            _ => low.min(0.0),
+        };
         let bottom = (low - missing / 2.0).max(floor);
         let wanted = if self.bottom - self.top > 120.0 { 4 } else { 3 };
         let mut scale = axis::values(bottom, high + missing / 2.0, wanted);

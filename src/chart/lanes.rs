@@ -3,12 +3,14 @@
 
 use super::canvas::{Anchor, Canvas, Ink, Lettering};
 use super::lettering::{fitted, width};
-use super::look::{DARK, GRID, SOFT, STAGE, Setting, WATER};
+use super::look::{DARK, GRID, PAPER, SOFT, STAGE, Setting, WATER};
 use super::picture::Picture;
-use super::{Chart, Happening, Sign};
+use super::{Chart, Happening, Sign, Span};
 
-/// Height of the strip of stages, in heights of letters.
-pub(crate) const STAGES: f32 = 1.7;
+/// Height of a row of the strip of stages, in heights of letters.
+const STAGE_ROW: f32 = 1.35;
+/// Letters of the strip, in heights of letters.
+const STAGE_LETTERS: f32 = 0.85;
 /// Height of a lane, in heights of letters.
 const LANE: f32 = 1.5;
 /// No name of a lane takes more of the width.
@@ -25,22 +27,55 @@ pub(crate) fn names_wide(chart: &Chart, setting: Setting) -> f32 {
     widest.min(setting.width * WIDEST_NAME)
 }
 
-/// The strip of stages, each named where its name fits, above `below`.
+/// How high the strip of stages is. Where a name is wider than its stage, names stand in
+/// two rows by turns, so that each can reach over its neighbours.
+pub(crate) fn stages_height(picture: &Picture) -> f32 {
+    let letters = picture.setting.letters;
+    match stage_rows(picture) {
+        0 => 0.0,
+        rows => letters * (STAGE_ROW * rows as f32 + 0.35),
+    }
+}
+
+fn stage_rows(picture: &Picture) -> usize {
+    let size = picture.setting.letters * STAGE_LETTERS;
+    let stages = &picture.chart().stages;
+    let fits =
+        |stage: &Span| width(&stage.label, size, false) + size * 0.4 <= picture.x(stage.until) - picture.x(stage.from);
+    if stages.iter().all(fits) { stages.len().min(1) } else { 2 }
+}
+
+/// The strip of stages, above `below`.
 pub(crate) fn draw_stages(picture: &Picture, below: f32, canvas: &mut dyn Canvas) {
     let letters = picture.setting.letters;
-    let size = letters * 0.85;
-    let label = Lettering { size, ink: DARK, anchor: Anchor::Middle, bold: false };
-    let top = below - letters * (STAGES - 0.1);
-    for (index, stage) in picture.chart().stages.iter().enumerate() {
+    let size = letters * STAGE_LETTERS;
+    let rows = stage_rows(picture);
+    let height = letters * STAGE_ROW * rows as f32;
+    let top = below - height - letters * 0.25;
+    let stages = &picture.chart().stages;
+    let middle = |index: usize| stages.get(index).map(|stage| (picture.x(stage.from) + picture.x(stage.until)) / 2.0);
+    for (index, stage) in stages.iter().enumerate() {
         let (left, right) = (picture.x(stage.from), picture.x(stage.until));
         let opacity = if index % 2 == 0 { STAGE.opacity * 0.6 } else { STAGE.opacity * 2.0 };
-        canvas.rect(left, top, right - left, letters * 1.35, Ink { opacity, ..STAGE });
+        canvas.rect(left, top, right - left, height, Ink { opacity, ..STAGE });
         if index > 0 {
-            canvas.polyline(&[(left, top), (left, top + letters * 1.35)], 0.8, SOFT, &[]);
+            canvas.polyline(&[(left, top), (left, top + height)], 0.8, SOFT, &[]);
         }
-        let name = fitted(&stage.label, size, false, right - left - size * 0.4);
+    }
+    let mut free_from = [picture.ends().0; 2];
+    for (index, stage) in stages.iter().enumerate() {
+        let row = index % rows.max(1);
+        let own = middle(index).unwrap_or_default();
+        // Up to half way to the next name in the same row.
+        let end = picture.ends().1;
+        let free_until = middle(index + rows).map_or(end, |next| (own + next) / 2.0);
+        let name = fitted(&stage.label, size, false, free_until - free_from[row]);
+        let half = width(&name, size, false) / 2.0;
+        let x = own.min(free_until - half).max(free_from[row] + half);
+        free_from[row] = x + half + size * 0.4;
         if !name.is_empty() {
-            canvas.text(&name, (left + right) / 2.0, top + letters, label);
+            let label = Lettering { size, ink: DARK, anchor: Anchor::Middle, bold: false };
+            canvas.text(&name, x, top + letters * (1.0 + STAGE_ROW * row as f32), label);
         }
     }
 }
@@ -89,7 +124,10 @@ fn draw_happening(
     let size = letters * 0.8;
     let label = Lettering { size, ink: SOFT, anchor: Anchor::Start, bold: false };
     // A word that would have to be cut is left out: the sign and the lane say enough.
-    if !happening.word.is_empty() && begin + width(&happening.word, size, false) <= free_until {
+    let wide = width(&happening.word, size, false);
+    if !happening.word.is_empty() && begin + wide <= free_until {
+        // The line of the lane would strike the word out.
+        canvas.rect(begin - 2.0, y - size * 0.5, wide + 4.0, size, PAPER);
         canvas.text(&happening.word, begin, y + size * 0.35, label);
     }
 }
@@ -105,6 +143,7 @@ fn draw_sign(sign: Sign, (x, y): (f32, f32), r: f32, canvas: &mut dyn Canvas) {
         [(x, y - r * 1.5)].into_iter().chain(round(-30.0, 210.0).map(|(x, y)| (x, y + r * 0.2))).collect()
     };
     let outlined = |mut points: Vec<(f32, f32)>, ink: Ink, canvas: &mut dyn Canvas| {
+        canvas.area(&points, PAPER);
         points.extend(points.first().copied());
         canvas.polyline(&points, 1.3, ink, &[]);
     };

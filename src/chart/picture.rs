@@ -50,7 +50,7 @@ impl<'a> Picture<'a> {
         canvas.rect(0.0, 0.0, self.setting.width, self.height, PAPER);
         self.draw_title(canvas);
         let mut top = self.top();
-        let most = ((self.ends.1 - self.ends.0) / (letters * 4.6)) as usize;
+        let most = ((self.ends.1 - self.ends.0) / (letters * 3.4)) as usize;
         let ticks = axis::times(chart.from, chart.until, chart.time_zone, most.max(1));
         if !chart.stages.is_empty() {
             lanes::draw_stages(self, top, canvas);
@@ -109,8 +109,7 @@ impl<'a> Picture<'a> {
     fn top(&self) -> f32 {
         let letters = self.setting.letters;
         let lines = self.title.len().max(1) + usize::from(self.span_below);
-        let stages = if self.chart.stages.is_empty() { 0.0 } else { lanes::STAGES * letters };
-        letters * (0.5 + 1.35 * lines as f32) + stages
+        letters * (0.5 + 1.35 * lines as f32) + lanes::stages_height(self)
     }
 
     fn draw_title(&self, canvas: &mut dyn Canvas) {

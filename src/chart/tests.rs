@@ -159,7 +159,12 @@ pub(crate) fn tray() -> Chart {
         name: name.into(),
         points: (0..240)
             .filter(measured)
-            .map(|at| Point { at: hour(at), low: value(at) - spread, mean: value(at), high: value(at) + spread })
+            .map(|at| Point {
+                at: hour(at),
+                low: (value(at) - spread).max(0.0),
+                mean: value(at),
+                high: value(at) + spread,
+            })
             .collect(),
         gap_after: TimeDelta::minutes(150),
     };

@@ -168,12 +168,14 @@ tbody th{font-weight:600}
 @media (min-width:640px){.phone{display:none}.wide{display:block}}
 @media print{
 @page{margin:12mm}
+:root{--paper:#ffffff}
 html{-webkit-print-color-adjust:exact;print-color-adjust:exact}
-body{font-size:9.5pt;line-height:1.35;background:#fff}
+body{font-size:9.5pt;line-height:1.35;background:none}
 main{max-width:none;padding:0}
 h2{margin:.9em 0 .2em;break-after:avoid}
 figure{margin:.6em 0}
-section,figure,tr{break-inside:avoid}
+.lead,figure,tr,li{break-inside:avoid}
+section>ul{columns:2;column-gap:8mm}
 .phone{display:none}.wide{display:block}
 .scrolls{overflow:visible}
 th,td{padding-top:2px;padding-bottom:2px}
@@ -300,7 +302,7 @@ mod tests {
         let mut rest = text.as_str();
         while let Some(found) = rest.find("var(--") {
             let name = &rest[found + 6..found + 6 + rest[found + 6..].find(')').expect("it closes")];
-            assert_eq!(text.matches(&format!("--{name}:#")).count(), 2, "{name}");
+            assert!(text.matches(&format!("--{name}:#")).count() >= 2, "{name}");
             rest = &rest[found + 6..];
         }
     }
