@@ -58,7 +58,8 @@ pub(crate) fn draw_stages(picture: &Picture, below: f32, canvas: &mut dyn Canvas
         let (left, right) = (picture.x(stage.from), picture.x(stage.until));
         let opacity = if index % 2 == 0 { STAGE.opacity * 0.6 } else { STAGE.opacity * 2.0 };
         canvas.rect(left, top, right - left, height, Ink { opacity, ..STAGE });
-        if index > 0 {
+        // A name that reaches over its neighbours would be struck through.
+        if index > 0 && rows == 1 {
             canvas.polyline(&[(left, top), (left, top + height)], 0.8, SOFT, &[]);
         }
     }
