@@ -8,7 +8,8 @@ use crate::chart;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::reading::Quantity;
-use crate::report::history::{self, Beyond, Side, Subject};
+use crate::report::beyond::{Beyond, Side, beyond, holds};
+use crate::report::history::{self, Subject};
 use crate::report::lives::{Life, lives};
 use crate::report::{self, Series};
 use crate::store::Reader;
@@ -20,6 +21,9 @@ use std::path::{Path, PathBuf};
 
 /// More lines than this no terminal shows at once; the step follows from it.
 const TABLE_LINES: i64 = 48;
+
+/// Alarms that began this long before the span are still drawn in it.
+const ALARMS_BEFORE: TimeDelta = TimeDelta::days(60);
 
 #[derive(Args)]
 pub struct History {
@@ -62,6 +66,13 @@ pub struct History {
     phone: bool,
 }
 
+/// What is known: the settings, what was read, who lived through it.
+struct Records {
+    config: Config,
+    reader: Reader,
+    lives: Vec<Life>,
+}
+
 /// A series and whose it is.
 struct Part {
     of: String,
@@ -74,29 +85,31 @@ impl History {
         let config = settings(path)?;
         let reader = Reader::open(&config.store.path, &config.rules)?;
         let lives = lives(&config.rules, &reader.journal(Timestamp::UNIX_EPOCH)?);
-        let subject = named(&config, &lives, &self.id)?;
-        let span = self.span(&config, &subject)?;
+        let records = Records { config, reader, lives };
+        let config = &records.config;
+        let subject = records.named(&self.id)?;
+        let span = self.span(config, &subject)?;
         let table = !(self.json || self.csv || self.chart.is_some());
         let step = self.step(span, table)?;
-        let mut parts = parts(&config, &reader, &subject, span, step)?;
-        let beside = self.beside(&config, &reader, &lives, &mut parts, span, step)?;
+        let mut parts = records.parts(&subject, span, step)?;
+        let beside = self.beside(&records, &mut parts, span, step)?;
         parts.extend(beside);
         for (side, limit) in [(Side::Above, &self.above), (Side::Below, &self.below)] {
             if let Some(limit) = limit {
-                beyond(&config, &reader, &subject, span, &mut parts, (side, limit))?;
+                records.beyond(&subject, span, &mut parts, (side, limit))?;
             }
         }
         if let Some(file) = &self.chart {
-            self.draw(&config, &lives, &subject, &parts, span, file)?;
+            self.draw(&records, &subject, &parts, span, file)?;
         }
         if self.json {
             print(&as_json(&parts).to_string())?;
         } else if self.csv {
             print(&as_csv(&parts))?;
         } else if table {
-            print(&as_table(&config, &parts))?;
+            print(&as_table(config, &parts))?;
         }
-        let said = told_beyond(&config, &parts);
+        let said = told_beyond(config, &parts);
         if said.is_empty() || self.json {
             // JSON has it beside the points.
         } else if self.csv {
@@ -135,20 +148,19 @@ impl History {
     /// What is laid over it; renames what was there where names would not tell them apart.
     fn beside(
         &self,
-        config: &Config,
-        reader: &Reader,
-        lives: &[Life],
+        records: &Records,
         own: &mut [Part],
         (since, until): (Timestamp, Timestamp),
         step: TimeDelta,
     ) -> Result<Vec<Part>, Failure> {
         if let Some(id) = &self.beside {
-            return parts(config, reader, &named(config, lives, id)?, (since, until), step);
+            return records.parts(&records.named(id)?, (since, until), step);
         }
         let Some(begins) = &self.beside_since else { return Ok(Vec::new()) };
-        let zone = config.rules.site.time_zone;
+        let rules = &records.config.rules;
+        let zone = rules.site.time_zone;
         let begins = when::instant(begins, zone, Clock::system().now())?;
-        let days = history::days_between(&config.rules, since, begins);
+        let days = history::days_between(rules, since, begins);
         if days == 0 {
             return Err(Failure::Usage("--beside-since must be another day than the span's own".into()));
         }
@@ -157,35 +169,35 @@ impl History {
             crate::engine::waking::local_instant(zone, local.date(), local.time())
         };
         let other_span = (earlier(since), earlier(until));
-        let subject = named(config, lives, &self.id)?;
-        let mut others = parts(config, reader, &subject, other_span, step)?;
+        let mut others = records.parts(&records.named(&self.id)?, other_span, step)?;
         let date = |at: Timestamp| at.with_timezone(&zone).format("%-d %b").to_string();
         for part in own {
             part.of = date(since);
         }
         for part in &mut others {
             part.of = date(other_span.0);
-            history::shifted(&config.rules, &mut part.series, days);
+            history::shifted(rules, &mut part.series, days);
         }
         Ok(others)
     }
 
     fn draw(
         &self,
-        config: &Config,
-        lives: &[Life],
+        records: &Records,
         subject: &Subject,
         parts: &[Part],
         span: (Timestamp, Timestamp),
         file: &Path,
     ) -> Result<(), Failure> {
-        let rules = &config.rules;
+        let (rules, lives) = (&records.config.rules, &records.lives);
+        let changes = records.reader.alarm_changes(span.0 - ALARMS_BEFORE)?;
         let named: Vec<(String, Series)> = parts.iter().map(|part| (part.of.clone(), part.series.clone())).collect();
         let bands = subject.bands(rules, lives, span.0, span.1);
-        let mut chart = history::chart(rules, self.title(config, lives, subject), &named, &bands, span);
+        let mut chart = history::chart(rules, self.title(records, subject), &named, &bands, span);
         chart.stages = subject.stages(span.0, span.1);
         chart.nights = history::nights(rules, span.0, span.1);
         chart.lanes = subject.lanes(rules, lives, span.0, span.1);
+        chart.lanes.extend(subject.alarms(rules, &changes, span.0, span.1));
         let bytes = match file.extension().and_then(|ending| ending.to_str()) {
             Some("svg") if self.phone => chart::phone_chart_svg(&chart)?.into_bytes(),
             Some("svg") => chart::history_chart_svg(&chart)?.into_bytes(),
@@ -195,61 +207,62 @@ impl History {
         std::fs::write(file, bytes).map_err(Failure::system(format!("write {}", file.display())))
     }
 
-    fn title(&self, config: &Config, lives: &[Life], subject: &Subject) -> String {
-        let other = self.beside.as_deref().and_then(|id| Subject::named(&config.rules, lives, id));
+    fn title(&self, records: &Records, subject: &Subject) -> String {
+        let other = self.beside.as_deref().and_then(|id| Subject::named(&records.config.rules, &records.lives, id));
         other.map_or_else(|| subject.name.clone(), |other| format!("{} and {}", subject.name, other.name))
     }
 }
 
-fn named(config: &Config, lives: &[Life], id: &str) -> Result<Subject, Failure> {
-    let rules = &config.rules;
-    Subject::named(rules, lives, id).ok_or_else(|| {
-        let places = rules.places.iter().map(|place| place.id.as_str());
-        let sensors = rules.sensors.iter().map(|sensor| sensor.id.as_str());
-        let trays = lives.iter().filter(|life| life.end.is_none()).map(|life| life.tray.name.as_str());
-        let known: Vec<&str> = places.chain(sensors).chain(trays).collect();
-        Failure::Usage(format!(
-            "there is no place, sensor, reservoir or tray called \"{id}\"; there are: {}",
-            known.join(", ")
-        ))
-    })
-}
-
-/// What was read of it; its sensors are named where one quantity has several.
-fn parts(
-    config: &Config,
-    reader: &Reader,
-    subject: &Subject,
-    (since, until): (Timestamp, Timestamp),
-    step: TimeDelta,
-) -> Result<Vec<Part>, Failure> {
-    let all = subject.series(reader, &config.rules, since, until, step)?;
-    let several = |quantity: Quantity| all.iter().filter(|series| series.quantity == quantity).count() > 1;
-    let name = |series: &Series| {
-        if several(series.quantity) { series.sensor.clone() } else { subject.name.clone() }
-    };
-    let named: Vec<String> = all.iter().map(name).collect();
-    Ok(named.into_iter().zip(all).map(|(of, series)| Part { of, series, beyond: Vec::new() }).collect())
-}
-
-/// Adds to each of the subject's own series how long it was beyond the limit; those laid
-/// over it are left alone.
-fn beyond(
-    config: &Config,
-    reader: &Reader,
-    subject: &Subject,
-    span: (Timestamp, Timestamp),
-    parts: &mut [Part],
-    (side, typed): (Side, &str),
-) -> Result<(), Failure> {
-    let minutes = subject.series(reader, &config.rules, span.0, span.1, TimeDelta::minutes(1))?;
-    let quantities: Vec<Quantity> = minutes.iter().map(|series| series.quantity).collect();
-    let (quantity, limit) = limit(typed, config.rules.site.units, &quantities)?;
-    for (part, series) in parts.iter_mut().zip(&minutes).filter(|(_, series)| series.quantity == quantity) {
-        let told = history::beyond(&series.points, span, history::holds(&config.rules, series), side, limit);
-        part.beyond.push((side, typed.trim().to_owned(), told));
+impl Records {
+    fn named(&self, id: &str) -> Result<Subject, Failure> {
+        let rules = &self.config.rules;
+        Subject::named(rules, &self.lives, id).ok_or_else(|| {
+            let places = rules.places.iter().map(|place| place.id.as_str());
+            let sensors = rules.sensors.iter().map(|sensor| sensor.id.as_str());
+            let growing = self.lives.iter().filter(|life| life.end.is_none());
+            let known: Vec<&str> = places.chain(sensors).chain(growing.map(|life| life.tray.name.as_str())).collect();
+            Failure::Usage(format!(
+                "there is no place, sensor, reservoir or tray called \"{id}\"; there are: {}",
+                known.join(", ")
+            ))
+        })
     }
-    Ok(())
+
+    /// What was read of it; its sensors are named where one quantity has several.
+    fn parts(
+        &self,
+        subject: &Subject,
+        (since, until): (Timestamp, Timestamp),
+        step: TimeDelta,
+    ) -> Result<Vec<Part>, Failure> {
+        let all = subject.series(&self.reader, &self.config.rules, since, until, step)?;
+        let several = |quantity: Quantity| all.iter().filter(|series| series.quantity == quantity).count() > 1;
+        let name = |series: &Series| {
+            if several(series.quantity) { series.sensor.clone() } else { subject.name.clone() }
+        };
+        let named: Vec<String> = all.iter().map(name).collect();
+        Ok(named.into_iter().zip(all).map(|(of, series)| Part { of, series, beyond: Vec::new() }).collect())
+    }
+
+    /// Adds to each of the subject's own series how long it was beyond the limit; those laid
+    /// over it are left alone.
+    fn beyond(
+        &self,
+        subject: &Subject,
+        span: (Timestamp, Timestamp),
+        parts: &mut [Part],
+        (side, typed): (Side, &str),
+    ) -> Result<(), Failure> {
+        let rules = &self.config.rules;
+        let minutes = subject.series(&self.reader, rules, span.0, span.1, TimeDelta::minutes(1))?;
+        let quantities: Vec<Quantity> = minutes.iter().map(|series| series.quantity).collect();
+        let (quantity, limit) = limit(typed, rules.site.units, &quantities)?;
+        for (part, series) in parts.iter_mut().zip(&minutes).filter(|(_, series)| series.quantity == quantity) {
+            let told = beyond(&series.points, span, holds(rules, series), side, limit);
+            part.beyond.push((side, typed.trim().to_owned(), told));
+        }
+        Ok(())
+    }
 }
 
 /// A limit as people type it: "75 %", "24 C", "80 F", "5 gal"; a bare number where only one

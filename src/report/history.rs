@@ -1,15 +1,14 @@
 //! What a place, a sensor, a reservoir or a tray has lived through: its air following the
-//! tray from place to place, what its stages ask for, what was done, how long a limit was
-//! passed; and the chart of all that, with another place or another span laid over it.
+//! tray from place to place, what its stages ask for, what was done; and the chart of all
+//! that, with another place or another span laid over it.
 
 use super::lives::{Deed, Life};
-use super::{Series, series};
-use crate::chart::{self, Chart, Happening, Lane, Line, Measure, Panel, Point, Sign, Span};
+use super::{Series, happenings, series};
+use crate::chart::{self, Chart, Lane, Line, Measure, Panel, Point, Span};
 use crate::engine::band::{Band, demand_of, served_by};
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::tray::Tray;
 use crate::engine::waking::local_instant;
-use crate::journal::Did;
 use crate::reading::Quantity;
 use crate::store::{HistoryPoint, Reader, StoreError};
 use crate::units::Timestamp;
@@ -153,6 +152,22 @@ impl Subject {
         stages
     }
 
+    /// An alarm of this subject at this moment is about it.
+    pub(super) fn is_meant(&self, rules: &Rules, subject: &str, at: Timestamp) -> bool {
+        let hangs_in =
+            |place: PlaceId| rules.sensors.iter().any(|sensor| sensor.id == subject && sensor.place == Some(place));
+        let of_place = |place: PlaceId| subject == rules.place(place).id || hangs_in(place);
+        match &self.kind {
+            Kind::Place(place) => of_place(*place),
+            Kind::Sensor(id, place) => subject == id || place.is_some_and(of_place),
+            Kind::Tray(life) => {
+                let stood = life.place_at(at);
+                let lived = life.tray.sown_at <= at && at <= life.until(at);
+                lived && (subject == life.tray.name || of_place(stood) || measuring(rules, stood).is_some_and(of_place))
+            }
+        }
+    }
+
     /// What was done to the tray, or to the trays of the place while they stood there.
     pub fn lanes(&self, rules: &Rules, lives: &[Life], from: Timestamp, until: Timestamp) -> Vec<Lane> {
         let mut deeds: Vec<&Deed> = match &self.kind {
@@ -170,38 +185,8 @@ impl Subject {
         deeds.sort_by_key(|deed| (deed.at, deed.number));
         // One entry about many trays is one thing done.
         deeds.dedup_by_key(|deed| deed.number);
-        lanes(&deeds)
+        happenings::lanes(&deeds)
     }
-}
-
-/// The water and the work among some deeds, a lane each where there is any.
-pub fn lanes(deeds: &[&Deed]) -> Vec<Lane> {
-    let lane = |name: &str, sign: fn(&Did) -> Option<(Sign, &'static str)>| Lane {
-        name: name.to_owned(),
-        happenings: deeds
-            .iter()
-            .filter_map(|deed| {
-                let (sign, word) = sign(&deed.did)?;
-                Some(Happening { at: deed.at, until: None, sign, word: word.to_owned() })
-            })
-            .collect(),
-    };
-    let water = lane("Water", |did| match did {
-        Did::Water { .. } => Some((Sign::Drop, "")),
-        Did::Mist(_) => Some((Sign::Mist, "mist")),
-        _ => None,
-    });
-    let work = lane("Work", |did| match did {
-        Did::Unweight(_) => Some((Sign::Square, "weight off")),
-        Did::Uncover(_) => Some((Sign::Square, "uncover")),
-        Did::Light(_) => Some((Sign::Square, "light")),
-        Did::Move { .. } => Some((Sign::Arrow, "move")),
-        Did::Look { .. } => Some((Sign::Ring, "look")),
-        Did::Harvest { .. } => Some((Sign::Cross, "cut")),
-        Did::Discard { .. } => Some((Sign::Cross, "discarded")),
-        _ => None,
-    });
-    [water, work].into_iter().filter(|lane| !lane.happenings.is_empty()).collect()
 }
 
 /// The place whose sensors measure the air of this one: itself or one around it.
@@ -226,77 +211,6 @@ fn steps(lives: &[&Life], from: Timestamp, until: Timestamp) -> Vec<(Timestamp, 
     cuts.sort();
     cuts.dedup();
     cuts.windows(2).map(|pair| (pair[0], pair[1])).collect()
-}
-
-/// Which side of a limit is counted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Side {
-    /// Over it.
-    Above,
-    /// Under it.
-    Below,
-}
-
-/// How long a limit was passed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Beyond {
-    /// Beyond the limit.
-    pub beyond: TimeDelta,
-    /// The longest time without coming back; a gap in the data ends it.
-    pub longest: TimeDelta,
-    /// With data.
-    pub known: TimeDelta,
-    /// Without data: nobody can say.
-    pub unknown: TimeDelta,
-}
-
-/// How long minute means lay beyond a limit. A value stands until the next one, but no
-/// longer than `holds`; what comes after is time without data.
-pub fn beyond(
-    points: &[HistoryPoint],
-    (from, until): (Timestamp, Timestamp),
-    holds: TimeDelta,
-    side: Side,
-    limit: f64,
-) -> Beyond {
-    let mut told = Beyond {
-        beyond: TimeDelta::zero(),
-        longest: TimeDelta::zero(),
-        known: TimeDelta::zero(),
-        unknown: TimeDelta::zero(),
-    };
-    let mut spell = TimeDelta::zero();
-    let mut stood_until = from;
-    for (index, point) in points.iter().enumerate() {
-        let next = points.get(index + 1).map_or(until, |next| next.from);
-        let stands = (next - point.from).min(holds).max(TimeDelta::zero());
-        if point.from > stood_until {
-            spell = TimeDelta::zero();
-        }
-        stood_until = point.from + stands;
-        told.known += stands;
-        let passed = match side {
-            Side::Above => point.mean > limit,
-            Side::Below => point.mean < limit,
-        };
-        if passed {
-            told.beyond += stands;
-            spell += stands;
-            told.longest = told.longest.max(spell);
-        } else {
-            spell = TimeDelta::zero();
-        }
-    }
-    told.unknown = (until - from - told.known).max(TimeDelta::zero());
-    told
-}
-
-/// How long a reading of this series stands: two and a half times as long as the slowest of
-/// its sensors should take to speak again. Own default.
-pub fn holds(rules: &Rules, series: &Series) -> TimeDelta {
-    let every = rules.sensors.iter().filter(|sensor| series.sensor.split(", ").any(|id| id == sensor.id));
-    let slowest = every.map(|sensor| sensor.every).max().unwrap_or(TimeDelta::minutes(1));
-    (slowest * 5 / 2).max(TimeDelta::minutes(1))
 }
 
 /// A whole number of local days between two beginnings, for laying one span over another.
@@ -409,31 +323,6 @@ mod tests {
 
     fn point(from: Timestamp, mean: f64) -> HistoryPoint {
         HistoryPoint { from, low: mean - 1.0, mean, high: mean + 1.0, n: 2 }
-    }
-
-    #[test]
-    fn minutes_above_a_limit_are_counted_and_time_without_data_is_told_apart() {
-        // An hour and a half from 08:00, a reading every ten minutes, each standing for at most 25:
-        // 70, 80, 82, 75 (not above it), then silence from 08:30, 90 at 09:10 and 60 at 09:20.
-        let begin = at("2026-03-03 08:00");
-        let values = [(0, 70.0), (10, 80.0), (20, 82.0), (30, 75.0), (70, 90.0), (80, 60.0)];
-        let points: Vec<_> = values.map(|(minute, value)| point(begin + minutes(minute), value)).into();
-        let told = beyond(&points, (begin, begin + minutes(90)), minutes(25), Side::Above, 75.0);
-        // Above: 08:10 to 08:30, and 09:10 to 09:20. 75 stands until 08:55; 08:55 to 09:10 nobody knows.
-        let expected = Beyond { beyond: minutes(30), longest: minutes(20), known: minutes(75), unknown: minutes(15) };
-        assert_eq!(told, expected);
-        let below = beyond(&points, (begin, begin + minutes(90)), minutes(25), Side::Below, 75.0);
-        assert_eq!((below.beyond, below.known), (minutes(20), minutes(75)));
-    }
-
-    #[test]
-    fn a_gap_ends_a_spell_and_no_data_is_no_minute_below() {
-        let begin = at("2026-03-03 08:00");
-        let points = [point(begin, 80.0), point(begin + minutes(60), 80.0)];
-        let told = beyond(&points, (begin, begin + minutes(120)), minutes(5), Side::Above, 75.0);
-        assert_eq!((told.beyond, told.longest, told.unknown), (minutes(10), minutes(5), minutes(110)));
-        let nothing = beyond(&[], (begin, begin + minutes(120)), minutes(5), Side::Below, 75.0);
-        assert_eq!((nothing.beyond, nothing.unknown), (minutes(0), minutes(120)));
     }
 
     #[test]

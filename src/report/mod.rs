@@ -1,7 +1,9 @@
 //! Figures and pictures from the store: the air of a place or the level of a tank over
 //! any span, for `history` and for the charts inside the digest.
 
+pub mod beyond;
 pub mod export;
+pub mod happenings;
 pub mod history;
 pub mod lives;
 #[cfg(test)]

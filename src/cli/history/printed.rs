@@ -5,7 +5,7 @@ use super::super::show;
 use super::Part;
 use crate::config::Config;
 use crate::reading::Quantity;
-use crate::report::history::{Beyond, Side};
+use crate::report::beyond::{Beyond, Side};
 use crate::units::UnitSystem;
 use chrono::TimeDelta;
 use serde_json::json;
