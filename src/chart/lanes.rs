@@ -96,41 +96,50 @@ pub(crate) fn draw(picture: &Picture, chart: &Chart, top: f32, canvas: &mut dyn 
             happening.at <= chart.until && happening.until.unwrap_or(happening.at) >= chart.from
         };
         let mut happenings = lane.happenings.iter().filter(seen).peekable();
-        let mut free_from = left;
+        let (mut free_from, mut words_end) = (left, left);
         while let Some(happening) = happenings.next() {
             let own = picture.x(happening.at);
             // What was done at one time stands side by side; where it is done all the time, on one another.
             let x = if own < free_from && free_from - own < letters * 2.0 { free_from } else { own };
-            free_from = x + letters * 0.85;
             let end = happening.until.map_or(x, |until| picture.x(until));
             let free_until = happenings.peek().map_or(right, |next| picture.x(next.at) - letters * 0.5);
-            draw_happening(happening, (x, end, middle), letters, free_until, canvas);
+            words_end = draw_happening(happening, (x, end, middle), letters, (words_end, free_until), canvas);
+            free_from = x.max(end) + letters * 0.85;
         }
     }
 }
 
+/// Returns where the next word may begin.
 fn draw_happening(
     happening: &Happening,
     (x, end, y): (f32, f32, f32),
     letters: f32,
-    free_until: f32,
+    (free_from, free_until): (f32, f32),
     canvas: &mut dyn Canvas,
-) {
+) -> f32 {
     let r = letters * 0.34;
     if end > x {
         canvas.polyline(&[(x, y), (end, y)], r * 0.9, DARK, &[]);
     }
     draw_sign(happening.sign, (x, y), r, canvas);
-    let begin = end.max(x) + r * 1.8;
     let size = letters * 0.8;
-    let label = Lettering { size, ink: SOFT, anchor: Anchor::Start, bold: false };
-    // A word that would have to be cut is left out: the sign and the lane say enough.
     let wide = width(&happening.word, size, false);
-    if !happening.word.is_empty() && begin + wide <= free_until {
+    let (behind, before) = (end.max(x) + r * 1.8, x - r * 1.8 - wide);
+    // A word that would have to be cut is left out: the sign and the lane say enough.
+    let begin = if behind + wide <= free_until {
+        behind
+    } else if before >= free_from {
+        before
+    } else {
+        return behind;
+    };
+    if !happening.word.is_empty() {
         // The line of the lane would strike the word out.
         canvas.rect(begin - 2.0, y - size * 0.5, wide + 4.0, size, PAPER);
+        let label = Lettering { size, ink: SOFT, anchor: Anchor::Start, bold: false };
         canvas.text(&happening.word, begin, y + size * 0.35, label);
     }
+    behind.max(begin + wide + size * 0.5)
 }
 
 fn draw_sign(sign: Sign, (x, y): (f32, f32), r: f32, canvas: &mut dyn Canvas) {

@@ -273,6 +273,29 @@ fn words_stay_inside_the_picture_and_off_one_another_on_a_phone_and_on_a_page() 
 }
 
 #[test]
+fn a_word_without_room_behind_its_sign_stands_before_it_or_nowhere() {
+    let minute = |minute: i64| start() + TimeDelta::minutes(minute);
+    let alarm = |from, until, word: &str| Happening {
+        at: minute(from),
+        until: Some(minute(until)),
+        sign: Sign::Diamond,
+        word: word.into(),
+    };
+    let mut chart = room(UnitSystem::Us);
+    chart.lanes = vec![
+        Lane { name: "Alarms".into(), happenings: vec![alarm(900, 1440, "reservoir-low")] },
+        Lane { name: String::new(), happenings: vec![alarm(0, 60, "first"), alarm(120, 1440, "second-and-long")] },
+    ];
+    let picture = picture::Picture::of(&chart, PHONE);
+    let mut ledger = Ledger::default();
+    picture.draw(&mut ledger);
+    let place = |word: &str| ledger.words.iter().find(|(text, _)| text == word).map(|(_, place)| place[1]);
+    assert!(place("reservoir-low").is_some_and(|right| right < picture.x(minute(900))));
+    assert_eq!((place("first").is_some(), place("second-and-long")), (false, None));
+    ledger.words_stand_clear(PHONE.width, picture.height);
+}
+
+#[test]
 fn words_on_a_phone_are_never_smaller_than_ten_and_a_half_pixels() {
     // Own bound: 8 pt on paper are 10.7 px.
     let chart = tray();

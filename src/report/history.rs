@@ -316,6 +316,10 @@ mod tests {
     use super::super::lives::lives;
     use super::super::sample::{at, journal, rules};
     use super::*;
+    use crate::engine::event::{Effect, Event, What};
+    use crate::engine::quality::Judge;
+    use crate::reading::{ChannelId, RawReading};
+    use crate::store::{Record, Store};
 
     fn minutes(count: i64) -> TimeDelta {
         TimeDelta::minutes(count)
@@ -371,6 +375,54 @@ mod tests {
         let lanes = tray.lanes(&rules, &all, from, until);
         let counts: Vec<(&str, usize)> = lanes.iter().map(|lane| (lane.name.as_str(), lane.happenings.len())).collect();
         assert_eq!(counts, [("Water", 1), ("Work", 4)]);
+    }
+
+    /// A store in which each rack's sensors speak every ten minutes of a day: 20 °C and 50 %
+    /// in Rack A, 24 °C and 70 % in Rack B.
+    fn store(folder: &std::path::Path, rules: &Rules) -> Reader {
+        let path = folder.join("traywarden.db");
+        let begin = at("2026-03-03 00:00");
+        let (mut store, _) = Store::open(&path, rules, begin).expect("a new store");
+        let mut records = Vec::new();
+        for (channel, value) in [(0, 20.0), (1, 50.0), (2, 24.0), (3, 70.0)] {
+            let channel = ChannelId(channel);
+            let mut judge = Judge::new(rules, channel);
+            for turn in 0..144 {
+                let at = begin + minutes(turn * 10);
+                let raw = RawReading::new(channel, value, None, false).expect("a number");
+                let judged = Effect::Judged(judge.judge(at, raw));
+                let event = Event { at, what: What::Reading(raw) };
+                records.push(Record::of(event, u32::from(channel.0), vec![judged]));
+            }
+        }
+        records.sort_by_key(|record| (record.event.at, record.seq));
+        store.commit(&records).expect("it is written");
+        Reader::open(&path, rules).expect("a store")
+    }
+
+    #[test]
+    fn the_air_of_a_tray_follows_it_to_another_rack_and_ends_with_it() {
+        let rules = rules();
+        let folder = tempfile::tempdir().expect("a folder");
+        let reader = store(folder.path(), &rules);
+        let all = lives(
+            &rules,
+            &journal(&[
+                ("2026-03-03 02:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
+                ("2026-03-03 08:00", r#"{"did":"move","tray":"K1","place":"rack-b"}"#),
+                ("2026-03-03 20:00", r#"{"did":"discard","tray":"K1","reason":"uneven"}"#),
+            ]),
+        );
+        let tray = Subject::named(&rules, &all, "K1").expect("it was sown");
+        let (from, until) = (at("2026-03-03 00:00"), at("2026-03-04 00:00"));
+        let series = tray.series(&reader, &rules, from, until, minutes(10)).expect("it can be read");
+        let [temperature, humidity] = &series[..] else { panic!("two series, not {}", series.len()) };
+        assert_eq!(temperature.sensor, "rack-a-air, rack-b-air");
+        assert_eq!((temperature.points.len(), humidity.points.len()), (6 * 18, 6 * 18));
+        let values: Vec<(Timestamp, f64)> = humidity.points.iter().map(|point| (point.from, point.mean)).collect();
+        assert_eq!(values.first(), Some(&(at("2026-03-03 02:00"), 50.0)));
+        assert_eq!(values[35..37], [(at("2026-03-03 07:50"), 50.0), (at("2026-03-03 08:00"), 70.0)]);
+        assert_eq!(values.last(), Some(&(at("2026-03-03 19:50"), 70.0)));
     }
 
     #[test]
