@@ -11,7 +11,7 @@ use crate::reading::Quantity;
 use crate::report::beyond::{Beyond, Side, beyond, holds};
 use crate::report::history::{self, Subject};
 use crate::report::lives::{Life, lives};
-use crate::report::{self, Series};
+use crate::report::{self, Series, sheet, tray_sheet};
 use crate::store::Reader;
 use crate::units::{Litres, Timestamp, UnitSystem};
 use chrono::TimeDelta;
@@ -61,6 +61,9 @@ pub struct History {
     /// Draw a chart into a file, .svg or .png.
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
+    /// Write a sheet about the tray, over its whole life, as one HTML file: for a phone, for paper.
+    #[arg(long, value_name = "FILE")]
+    sheet: Option<PathBuf>,
     /// Draw it as wide as a phone.
     #[arg(long, requires = "chart")]
     phone: bool,
@@ -88,6 +91,9 @@ impl History {
         let records = Records { config, reader, lives };
         let config = &records.config;
         let subject = records.named(&self.id)?;
+        if let Some(file) = &self.sheet {
+            return records.sheet(&subject, file);
+        }
         let span = self.span(config, &subject)?;
         let table = !(self.json || self.csv || self.chart.is_some());
         let step = self.step(span, table)?;
@@ -214,6 +220,19 @@ impl History {
 }
 
 impl Records {
+    fn sheet(&self, subject: &Subject, file: &Path) -> Outcome {
+        let now = Clock::system().now();
+        let sheet =
+            tray_sheet::of_tray(&self.reader, &self.config.rules, &self.lives, subject, now)?.ok_or_else(|| {
+                Failure::Usage(format!(
+                    "--sheet is about a tray, and {} is none; name one of `traywarden trays`",
+                    subject.name
+                ))
+            })?;
+        std::fs::write(file, sheet::html(&sheet)?).map_err(Failure::system(format!("write {}", file.display())))?;
+        Ok(Answer::Yes)
+    }
+
     fn named(&self, id: &str) -> Result<Subject, Failure> {
         let rules = &self.config.rules;
         Subject::named(rules, &self.lives, id).ok_or_else(|| {

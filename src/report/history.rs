@@ -51,12 +51,17 @@ impl Subject {
         Some(Subject { name, kind: Kind::Tray(Box::new(life.clone())) })
     }
 
-    /// The span of its life, if it is a tray.
-    pub fn life(&self, now: Timestamp) -> Option<(Timestamp, Timestamp)> {
+    /// The tray it is, if it is one.
+    pub fn tray(&self) -> Option<&Life> {
         match &self.kind {
-            Kind::Tray(life) => Some((life.tray.sown_at, life.until(now))),
+            Kind::Tray(life) => Some(life),
             _ => None,
         }
+    }
+
+    /// The span of its life, if it is a tray.
+    pub fn life(&self, now: Timestamp) -> Option<(Timestamp, Timestamp)> {
+        self.tray().map(|life| (life.tray.sown_at, life.until(now)))
     }
 
     /// Every series of it over a span. A tray's follows it from place to place: one series
@@ -312,7 +317,7 @@ fn line(name: &str, series: &Series) -> Line {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::super::lives::lives;
     use super::super::sample::{at, journal, rules};
     use super::*;
@@ -379,7 +384,7 @@ mod tests {
 
     /// A store in which each rack's sensors speak every ten minutes of a day: 20 °C and 50 %
     /// in Rack A, 24 °C and 70 % in Rack B.
-    fn store(folder: &std::path::Path, rules: &Rules) -> Reader {
+    pub(in super::super) fn store(folder: &std::path::Path, rules: &Rules) -> Reader {
         let path = folder.join("traywarden.db");
         let begin = at("2026-03-03 00:00");
         let (mut store, _) = Store::open(&path, rules, begin).expect("a new store");

@@ -9,6 +9,7 @@ pub mod lives;
 #[cfg(test)]
 mod sample;
 pub mod sheet;
+pub mod tray_sheet;
 
 use crate::chart::Chart;
 use crate::engine::band::Band;
