@@ -92,7 +92,10 @@ impl History {
         let config = &records.config;
         let subject = records.named(&self.id)?;
         if let Some(file) = &self.sheet {
-            return records.sheet(&subject, file);
+            let zone = config.rules.site.time_zone;
+            let now = Clock::system().now();
+            let until = self.until.as_deref().map_or(Ok(now), |until| when::instant(until, zone, now))?;
+            return records.sheet(&subject, until, file);
         }
         let span = self.span(config, &subject)?;
         let table = !(self.json || self.csv || self.chart.is_some());
@@ -220,8 +223,7 @@ impl History {
 }
 
 impl Records {
-    fn sheet(&self, subject: &Subject, file: &Path) -> Outcome {
-        let now = Clock::system().now();
+    fn sheet(&self, subject: &Subject, now: Timestamp, file: &Path) -> Outcome {
         let sheet =
             tray_sheet::of_tray(&self.reader, &self.config.rules, &self.lives, subject, now)?.ok_or_else(|| {
                 Failure::Usage(format!(

@@ -165,6 +165,7 @@ th:first-child{text-align:left;padding-left:0}
 thead th{color:var(--soft);font-weight:400}
 tbody th{font-weight:600}
 .caution{border-top:1px solid var(--grid);margin-top:2em;padding-top:.8em}
+@media screen and (max-width:639px){table{font-size:.82em}th,td{padding-left:7px}}
 @media (min-width:640px){.phone{display:none}.wide{display:block}}
 @media print{
 @page{margin:12mm}

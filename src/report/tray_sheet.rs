@@ -64,7 +64,7 @@ pub fn of_tray(
     chart.lanes.extend(alarms);
     Ok(Some(Sheet {
         masthead: format!("{}, made {}", rules.site.name, local(rules, now)),
-        title: format!("Tray {}", life.tray.name),
+        title: format!("Tray {}, {}", life.tray.name, life.tray.crop),
         facts: facts(rules, life, now),
         differences: Vec::new(),
         beside: String::new(),
@@ -78,8 +78,7 @@ pub fn of_tray(
 /// Who it is, where it stood, from when to when and how it ended: a line each.
 pub fn facts(rules: &Rules, life: &Life, now: Timestamp) -> Vec<String> {
     let tray = &life.tray;
-    let mut who = vec![tray.crop.clone()];
-    who.push(if tray.count == 1 { "1 tray".to_owned() } else { format!("{} trays", tray.count) });
+    let mut who = vec![if tray.count == 1 { "1 tray".to_owned() } else { format!("{} trays", tray.count) }];
     who.extend(tray.seed_grams.map(|grams| format!("{grams} g of seed a tray")));
     who.extend(life.sowing.seed_lot.as_ref().map(|lot| format!("seed lot {lot}")));
     who.extend(life.sowing.medium.as_ref().map(|medium| format!("on {medium}")));
@@ -248,7 +247,7 @@ mod tests {
         assert_eq!(
             sheet.facts,
             [
-                "broccoli, 4 trays, 24 g of seed a tray",
+                "4 trays, 24 g of seed a tray",
                 "Rack A, from Tue 3 Mar 06:00 Rack B",
                 "Sown Mon 2 Mar 18:00; thrown away Wed 4 Mar 00:00: mold, 30 % of it",
             ]
