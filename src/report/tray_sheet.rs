@@ -38,7 +38,7 @@ pub fn of_tray(
     now: Timestamp,
 ) -> Result<Option<Sheet>, StoreError> {
     let Some(life) = subject.tray() else { return Ok(None) };
-    let (from, until) = (life.tray.sown_at, life.until(now));
+    let (from, until) = (life.tray.sown_at, life.until(now).min(now));
     let series = subject.series(reader, rules, from, until, step_for(from, until))?;
     let named: Vec<(String, Series)> = series.iter().map(|series| (life.tray.name.clone(), series.clone())).collect();
     let bands = subject.bands(rules, lives, from, until);
@@ -56,7 +56,10 @@ pub fn of_tray(
     });
     let minutes = subject.series(reader, rules, from, until, TimeDelta::minutes(1))?;
     let lists = vec![
-        ("What was done".to_owned(), life.deeds.iter().map(|deed| said_deed(rules, deed)).collect()),
+        (
+            "What was done".to_owned(),
+            life.deeds.iter().filter(|deed| deed.at <= until).map(|deed| said_deed(rules, deed)).collect(),
+        ),
         ("Alarms".to_owned(), alarm_lines.collect()),
         ("Holes in the data".to_owned(), holes(rules, &minutes, (from, until))),
     ];
@@ -87,7 +90,7 @@ pub fn facts(rules: &Rules, life: &Life, now: Timestamp) -> Vec<String> {
         let name = &rules.place(*place).name;
         stood.push(if stood.is_empty() { name.clone() } else { format!("from {} {name}", local(rules, *since)) });
     }
-    let end = life.end.as_ref().map_or_else(
+    let end = life.end.as_ref().filter(|end| end.at <= now).map_or_else(
         || format!("grows, day {}, {}", tray.day(now), life.stage_at(now).word()),
         |end| said_end(rules, end),
     );
@@ -260,6 +263,8 @@ mod tests {
         // The sensors fell silent at 23:50; what a reading every ten minutes leaves open is no data either.
         assert_eq!(sheet.lists[2].1, ["Tue 3 Mar 17:52 to Wed 4 Mar 00:00"]);
         assert_eq!(sheet.lists[0].1[2], "Tue 3 Mar 06:00: uncovered (Wren)");
+        let earlier = of_tray(&reader, &rules, &all, &subject, at("2026-03-03 08:00"));
+        assert_eq!(earlier.expect("it can be read").expect("a tray").lists[0].1.len(), 2);
         let rack = Subject::named(&rules, &all, "rack-a").expect("a place");
         assert_eq!(of_tray(&reader, &rules, &all, &rack, now).expect("it can be read"), None);
     }
