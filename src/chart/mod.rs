@@ -1,13 +1,16 @@
-//! The one drawing module: quiet charts of air and water, as PNG for letters and
-//! as SVG for pages. Lines differ in form as well as in colour; what was not
-//! measured stays white; a spike of one reading is still seen in a month.
+//! The one drawing module: quiet charts of air and water, as PNG for letters and as SVG
+//! for pages and sheets. Lines differ in dashes as well as in colour and bear their name;
+//! what was not measured is hatched; a spike of one reading is still seen in a month.
 //!
-//! In reading order: this file says what a chart shows, `picture` lays it out,
-//! `axis` finds the ticks, `canvas` is what can be drawn on, `svg` and `png` are
-//! two of those.
+//! In reading order: this file says what a chart shows, `look` how it looks, `picture` lays
+//! it out, `field` draws a panel, `lanes` what happened; `scatter` is the other kind of
+//! picture. `axis` finds the ticks, `lettering` measures words, `canvas` is what can be
+//! drawn on, `svg` and `png` are two of those.
 
 mod axis;
 mod canvas;
+mod field;
+mod lanes;
 mod lettering;
 mod look;
 mod picture;
@@ -17,7 +20,8 @@ mod svg;
 
 use crate::units::{Celsius, Litres, Timestamp, UnitSystem};
 use chrono::TimeDelta;
-use look::{PAGE, PHONE, PIXELS_PER_POINT, Setting};
+use look::{PAGE, PHONE, PIXELS_PER_POINT, SHEET, Setting};
+use svg::Colours;
 
 /// What a panel shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,6 +34,8 @@ pub enum Measure {
     Vpd,
     /// Litres, shown in the site's unit.
     Volume,
+    /// Mold pressure, 0 to 100.
+    MoldPressure,
 }
 
 /// A span of time as the store keeps it: the lowest, the mean and the highest
@@ -46,24 +52,101 @@ pub struct Point {
     pub high: f64,
 }
 
+/// One line in a panel.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Line {
+    /// Its name, written at its end where a panel has more than one.
+    pub name: String,
+    /// Ascending in time; Celsius, per cent, kilopascals, litres or pressure. Values that
+    /// are not finite are left out.
+    pub points: Vec<Point>,
+    /// Points further apart than this have a gap between them.
+    pub gap_after: TimeDelta,
+}
+
+/// What the trays ask for over a span.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Band {
+    /// From when.
+    pub from: Timestamp,
+    /// Until when.
+    pub until: Timestamp,
+    /// The lowest value, where there is a limit.
+    pub low: Option<f64>,
+    /// The highest value, where there is a limit.
+    pub high: Option<f64>,
+}
+
 /// One quantity over the chart's time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Panel {
     /// What it is.
     pub measure: Measure,
-    /// Ascending in time; Celsius, per cent, kilopascals or litres. Values that
-    /// are not finite are left out.
-    pub points: Vec<Point>,
-    /// What the trays ask for: lowest and highest, where there is a limit.
-    pub band: (Option<f64>, Option<f64>),
-    /// Points further apart than this have a gap between them.
-    pub gap_after: TimeDelta,
+    /// The first is what the panel is about: where it has no data is hatched. At most four
+    /// can be told apart.
+    pub lines: Vec<Line>,
+    /// What the trays ask for; outside it the first line is thick.
+    pub bands: Vec<Band>,
+    /// Others behind the lines: lowest, median and highest.
+    pub sisters: Option<Line>,
+}
+
+/// A stage, or anything else that lasts and has a name.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Span {
+    /// From when.
+    pub from: Timestamp,
+    /// Until when.
+    pub until: Timestamp,
+    /// Its name.
+    pub label: String,
+}
+
+/// What an event looks like in its lane.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sign {
+    /// A drop: watered.
+    Drop,
+    /// A hollow drop: misted.
+    Mist,
+    /// A ring: looked at.
+    Ring,
+    /// A triangle that points on: moved.
+    Arrow,
+    /// A hollow square: uncovered, weight off.
+    Square,
+    /// A cross: cut or thrown away.
+    Cross,
+    /// A diamond: an alarm; with an end, a bar runs on to it.
+    Diamond,
+}
+
+/// Something that happened.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Happening {
+    /// When.
+    pub at: Timestamp,
+    /// When it was over, if it lasted.
+    pub until: Option<Timestamp>,
+    /// Its look.
+    pub sign: Sign,
+    /// A word beside it, left out where there is no room; may be empty.
+    pub word: String,
+}
+
+/// A row of things that happened, below the panels.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Lane {
+    /// One short word.
+    pub name: String,
+    /// Ascending in time.
+    pub happenings: Vec<Happening>,
 }
 
 /// A chart: panels one below the other over one time axis.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Chart {
-    /// What it is of.
+    /// What it is of. May be empty: then it stands in the text around.
     pub title: String,
     /// Where the axis begins.
     pub from: Timestamp,
@@ -75,10 +158,12 @@ pub struct Chart {
     pub units: UnitSystem,
     /// From top to bottom.
     pub panels: Vec<Panel>,
-    /// Spans without light, shaded.
+    /// Stages, named in a strip above the panels.
+    pub stages: Vec<Span>,
+    /// Spans shaded as nights.
     pub nights: Vec<(Timestamp, Timestamp)>,
-    /// Things that happened, with a word each.
-    pub marks: Vec<(Timestamp, String)>,
+    /// Things that happened, a row each below the time axis.
+    pub lanes: Vec<Lane>,
 }
 
 /// Why there is no picture.
@@ -111,12 +196,12 @@ pub fn day_chart(chart: &Chart) -> Result<Vec<u8>, ChartError> {
     png(chart, PHONE)
 }
 
-/// A chart of any span, from hours to months, as PNG.
+/// A chart of any span, from hours to months, as PNG; `phone`: legible at 360 px.
 ///
 /// # Errors
 /// When the span is empty or the picture would be too large.
-pub fn history_chart_png(chart: &Chart) -> Result<Vec<u8>, ChartError> {
-    png(chart, PAGE)
+pub fn history_chart_png(chart: &Chart, phone: bool) -> Result<Vec<u8>, ChartError> {
+    png(chart, if phone { PHONE } else { PAGE })
 }
 
 /// A chart of any span, from hours to months, as SVG text.
@@ -124,16 +209,52 @@ pub fn history_chart_png(chart: &Chart) -> Result<Vec<u8>, ChartError> {
 /// # Errors
 /// When the span is empty.
 pub fn history_chart_svg(chart: &Chart) -> Result<String, ChartError> {
+    svg(chart, PAGE, Colours::Fixed)
+}
+
+/// The same, legible at 360 px.
+///
+/// # Errors
+/// When the span is empty.
+pub fn phone_chart_svg(chart: &Chart) -> Result<String, ChartError> {
+    svg(chart, PHONE, Colours::Fixed)
+}
+
+/// A chart for inside a page that bears [`page_style`]: once as wide as a phone, once as
+/// wide as a sheet. Its colours follow the page, also into the dark.
+///
+/// # Errors
+/// When the span is empty.
+pub fn inline_charts(chart: &Chart) -> Result<[String; 2], ChartError> {
+    Ok([svg(chart, PHONE, Colours::OfThePage)?, svg(chart, SHEET, Colours::OfThePage)?])
+}
+
+/// The colours of [`inline_charts`] as CSS custom properties: those of light paper, and of
+/// dark paper where the reader's device asks for it and nothing is printed.
+pub fn page_style() -> String {
+    let list = |shade: fn(&canvas::Tone) -> u32| -> String {
+        look::TONES.iter().map(|tone| format!("--{}:#{:06x};", tone.name, shade(tone))).collect()
+    };
+    format!(
+        ":root{{color-scheme:light dark;{}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{}}}}}\n",
+        list(|tone| tone.light),
+        list(|tone| tone.dark)
+    )
+}
+
+fn svg(chart: &Chart, setting: Setting, colours: Colours) -> Result<String, ChartError> {
     check(chart)?;
-    let mut canvas = svg::SvgCanvas::new(PAGE.width, picture::height(chart, PAGE), &chart.title, svg::Colours::Fixed);
-    picture::draw(chart, PAGE, &mut canvas);
+    let picture = picture::Picture::of(chart, setting);
+    let mut canvas = svg::SvgCanvas::new(setting.width, picture.height, &chart.title, colours);
+    picture.draw(&mut canvas);
     Ok(canvas.finish())
 }
 
 fn png(chart: &Chart, setting: Setting) -> Result<Vec<u8>, ChartError> {
     check(chart)?;
-    let mut canvas = png::PngCanvas::new(setting.width, picture::height(chart, setting), PIXELS_PER_POINT)?;
-    picture::draw(chart, setting, &mut canvas);
+    let picture = picture::Picture::of(chart, setting);
+    let mut canvas = png::PngCanvas::new(setting.width, picture.height, PIXELS_PER_POINT)?;
+    picture.draw(&mut canvas);
     canvas.finish()
 }
 
@@ -149,6 +270,7 @@ impl Measure {
             Measure::Humidity => "Humidity",
             Measure::Vpd => "VPD",
             Measure::Volume => "Usable water",
+            Measure::MoldPressure => "Mold pressure",
         }
     }
 
@@ -159,6 +281,7 @@ impl Measure {
             (Measure::Temperature, UnitSystem::Us) => "°F",
             (Measure::Humidity, _) => "%",
             (Measure::Vpd, _) => "kPa",
+            (Measure::MoldPressure, _) => "0 to 100",
             (Measure::Volume, UnitSystem::Metric) => "L",
             (Measure::Volume, UnitSystem::Us) => "gal",
         }
@@ -179,6 +302,7 @@ impl Measure {
             (Measure::Temperature, UnitSystem::Us) => 7.0,
             (Measure::Temperature, UnitSystem::Metric) => 4.0,
             (Measure::Humidity, _) => 20.0,
+            (Measure::MoldPressure, _) => 60.0,
             (Measure::Vpd, _) => 0.4,
             (Measure::Volume, _) => 2.0,
         }
@@ -187,7 +311,7 @@ impl Measure {
     /// Digits after the point.
     pub(crate) fn digits(self) -> usize {
         match self {
-            Measure::Humidity => 0,
+            Measure::Humidity | Measure::MoldPressure => 0,
             Measure::Temperature | Measure::Volume => 1,
             Measure::Vpd => 2,
         }
@@ -196,3 +320,5 @@ impl Measure {
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+pub(crate) use tests::tray as sample_tray;

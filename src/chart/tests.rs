@@ -69,7 +69,12 @@ pub(crate) fn room(units: UnitSystem) -> Chart {
         let value = 60.0 - 14.0 * wave(minute_) + (minute_ as f64 / 7.0).sin();
         Point { at: minute(minute_), low: value - 0.5, mean: value, high: value + 0.5 }
     };
-    let panel = |measure, points, band| Panel { measure, points, band, gap_after: TimeDelta::minutes(10) };
+    let panel = |measure, points, (low, high)| Panel {
+        measure,
+        lines: vec![Line { name: "Rack A".into(), points, gap_after: TimeDelta::minutes(10) }],
+        bands: vec![Band { from: start(), until: minute(1440), low: Some(low), high: Some(high) }],
+        sisters: None,
+    };
     Chart {
         title: "Rack A".into(),
         from: start(),
@@ -77,21 +82,18 @@ pub(crate) fn room(units: UnitSystem) -> Chart {
         time_zone: chrono_tz::America::Chicago,
         units,
         panels: vec![
-            panel(
-                Measure::Temperature,
-                (0..1440).filter(measured).map(temperature).collect(),
-                (Some(18.0), Some(24.0)),
-            ),
-            panel(Measure::Humidity, (0..1440).filter(measured).map(humidity).collect(), (Some(40.0), Some(70.0))),
+            panel(Measure::Temperature, (0..1440).filter(measured).map(temperature).collect(), (18.0, 24.0)),
+            panel(Measure::Humidity, (0..1440).filter(measured).map(humidity).collect(), (40.0, 70.0)),
         ],
         nights: vec![(minute(690), minute(1290))],
-        marks: vec![],
+        stages: vec![],
+        lanes: vec![],
     }
 }
 
 fn ledger(chart: &Chart) -> Ledger {
     let mut ledger = Ledger::default();
-    picture::draw(chart, PAGE, &mut ledger);
+    picture::Picture::of(chart, PAGE).draw(&mut ledger);
     ledger
 }
 
@@ -109,11 +111,11 @@ fn a_spike_of_one_reading_is_still_seen_in_three_months() {
         .map(|hour| Point { at: start() + TimeDelta::hours(hour), low: 21.0, mean: 21.0, high: 21.0 })
         .collect();
     points[700].high = 24.0;
-    chart.panels[0].gap_after = TimeDelta::hours(3);
-    chart.panels[0].points = points.clone();
+    chart.panels[0].lines[0].gap_after = TimeDelta::hours(3);
+    chart.panels[0].lines[0].points = points.clone();
     let with_spike = highest(&chart);
     points[700].high = 21.0;
-    chart.panels[0].points = points;
+    chart.panels[0].lines[0].points = points;
     assert!(with_spike + 10.0 < highest(&chart));
 }
 
@@ -140,12 +142,191 @@ fn text_in_a_title_cannot_leave_the_svg() {
 #[test]
 fn a_span_without_length_is_told_and_an_empty_panel_is_drawn() {
     let mut chart = room(UnitSystem::Metric);
-    chart.panels[0].points.clear();
-    chart.panels[0].band = (None, None);
+    chart.panels[0].lines[0].points.clear();
+    chart.panels[0].bands.clear();
     assert!(day_chart(&chart).unwrap().starts_with(&[0x89, b'P', b'N', b'G']));
     assert!(ledger(&chart).texts().any(|text| text == "not measured"));
     chart.until = chart.from;
     assert_eq!(day_chart(&chart), Err(ChartError::EmptySpan));
+}
+
+/// Ten days of a tray beside its sisters, with everything a chart can show.
+pub(crate) fn tray() -> Chart {
+    let hour = |hour: i64| start() + TimeDelta::hours(hour);
+    let wave = |hour: i64| (hour as f64 / 24.0 * std::f64::consts::TAU).sin();
+    let measured = |hour: &i64| !(101..119).contains(hour);
+    let line = |name: &str, value: &dyn Fn(i64) -> f64, spread: f64| Line {
+        name: name.into(),
+        points: (0..240)
+            .filter(measured)
+            .map(|at| Point {
+                at: hour(at),
+                low: (value(at) - spread).max(0.0),
+                mean: value(at),
+                high: value(at) + spread,
+            })
+            .collect(),
+        gap_after: TimeDelta::minutes(150),
+    };
+    let panel = |measure, value: &dyn Fn(i64) -> f64, sisters: &dyn Fn(i64) -> f64, spread: f64| Panel {
+        measure,
+        lines: vec![line("K12", value, spread / 6.0)],
+        bands: vec![],
+        sisters: Some(line("7 sisters", sisters, spread)),
+    };
+    let mut panels = vec![
+        panel(Measure::Temperature, &|hour| 21.0 + wave(hour), &|hour| 20.6 + wave(hour) * 0.8, 0.9),
+        panel(
+            Measure::Humidity,
+            &|hour| 64.0 + wave(hour) * 9.0 + hour as f64 / 14.0,
+            &|hour| 58.0 + wave(hour) * 7.0,
+            6.0,
+        ),
+        panel(
+            Measure::MoldPressure,
+            &|hour| (hour as f64 - 110.0).clamp(0.0, 64.0),
+            &|hour| (hour as f64 - 160.0).clamp(0.0, 12.0),
+            6.0,
+        ),
+    ];
+    panels[0].bands = vec![
+        Band { from: start(), until: hour(96), low: Some(20.0), high: Some(24.0) },
+        Band { from: hour(96), until: hour(240), low: Some(18.0), high: Some(22.0) },
+    ];
+    panels[1].bands = vec![Band { from: hour(96), until: hour(240), low: Some(40.0), high: Some(60.0) }];
+    panels[2].bands = vec![Band { from: start(), until: hour(240), low: None, high: Some(50.0) }];
+    let stage = |from, until, label: &str| Span { from: hour(from), until: hour(until), label: label.into() };
+    let happening = |at, until: Option<i64>, sign, word: &str| Happening {
+        at: hour(at),
+        until: until.map(hour),
+        sign,
+        word: word.into(),
+    };
+    let lane = |name: &str, happenings| Lane { name: name.into(), happenings };
+    Chart {
+        title: "Tray K12, broccoli, Rack A".into(),
+        panels,
+        until: hour(240),
+        nights: (0..10).map(|day| (hour(day * 24 + 12), hour(day * 24 + 24))).collect(),
+        stages: vec![
+            stage(0, 60, "germination"),
+            stage(60, 96, "blackout"),
+            stage(96, 216, "light"),
+            stage(216, 240, "ready"),
+        ],
+        lanes: vec![
+            lane(
+                "Water",
+                (9..20)
+                    .map(|turn| happening(turn * 12, None, if turn == 13 { Sign::Mist } else { Sign::Drop }, ""))
+                    .collect(),
+            ),
+            lane(
+                "Work",
+                vec![
+                    happening(60, None, Sign::Square, "weight off"),
+                    happening(96, None, Sign::Square, "uncover"),
+                    happening(130, None, Sign::Arrow, "move"),
+                    happening(160, None, Sign::Ring, "look"),
+                    happening(239, None, Sign::Cross, "discarded"),
+                ],
+            ),
+            lane(
+                "Alarms",
+                vec![
+                    happening(100, Some(118), Sign::Diamond, "sensor-silent"),
+                    happening(172, Some(200), Sign::Diamond, "mold-pressure"),
+                ],
+            ),
+        ],
+        ..room(UnitSystem::Us)
+    }
+}
+
+/// Two racks in one picture, whose ends lie close together.
+fn beside() -> Chart {
+    let mut chart = room(UnitSystem::Metric);
+    for panel in &mut chart.panels {
+        let mut other = panel.lines[0].clone();
+        other.name = "Rack B by the window".into();
+        for point in &mut other.points {
+            point.mean += 0.3;
+            point.high += 0.3;
+            point.low += 0.3;
+        }
+        panel.lines.push(other);
+    }
+    chart
+}
+
+#[test]
+fn words_stay_inside_the_picture_and_off_one_another_on_a_phone_and_on_a_page() {
+    for chart in [room(UnitSystem::Us), tray(), beside()] {
+        for setting in [PHONE, PAGE, SHEET] {
+            let picture = picture::Picture::of(&chart, setting);
+            let mut ledger = Ledger::default();
+            picture.draw(&mut ledger);
+            assert!(ledger.texts().count() > 10);
+            ledger.words_stand_clear(setting.width, picture.height);
+        }
+    }
+}
+
+#[test]
+fn a_word_without_room_behind_its_sign_stands_before_it_or_nowhere() {
+    let minute = |minute: i64| start() + TimeDelta::minutes(minute);
+    let alarm = |from, until, word: &str| Happening {
+        at: minute(from),
+        until: Some(minute(until)),
+        sign: Sign::Diamond,
+        word: word.into(),
+    };
+    let mut chart = room(UnitSystem::Us);
+    chart.lanes = vec![
+        Lane { name: "Alarms".into(), happenings: vec![alarm(900, 1440, "reservoir-low")] },
+        Lane { name: String::new(), happenings: vec![alarm(0, 60, "first"), alarm(120, 1440, "second-and-long")] },
+    ];
+    let picture = picture::Picture::of(&chart, PHONE);
+    let mut ledger = Ledger::default();
+    picture.draw(&mut ledger);
+    let place = |word: &str| ledger.words.iter().find(|(text, _)| text == word).map(|(_, place)| place[1]);
+    assert!(place("reservoir-low").is_some_and(|right| right < picture.x(minute(900))));
+    assert_eq!((place("first").is_some(), place("second-and-long")), (false, None));
+    ledger.words_stand_clear(PHONE.width, picture.height);
+}
+
+#[test]
+fn words_on_a_phone_are_never_smaller_than_ten_and_a_half_pixels() {
+    // Own bound: 8 pt on paper are 10.7 px.
+    let chart = tray();
+    let picture = picture::Picture::of(&chart, PHONE);
+    let mut ledger = Ledger::default();
+    picture.draw(&mut ledger);
+    // A word's box is 0.93 of its size high.
+    let smallest = ledger.words.iter().map(|(_, [.., top, bottom])| (bottom - top) / 0.93).fold(f32::MAX, f32::min);
+    assert!(smallest * 360.0 / PHONE.width > 10.39, "{smallest}");
+}
+
+#[test]
+fn two_lines_in_a_panel_differ_in_dashes_and_bear_their_names() {
+    let ledger = ledger(&beside());
+    let long = |lines: &[Vec<(f32, f32)>]| lines.iter().filter(|line| line.len() > 100).count();
+    assert!(long(&ledger.lines) >= 2 && long(&ledger.dashed) >= 2);
+    assert!(ledger.texts().any(|text| text == "Rack A") && ledger.texts().any(|text| text.starts_with("Rack B")));
+}
+
+#[test]
+fn what_was_not_measured_is_hatched_and_what_was_is_not() {
+    let slanted = |chart: &Chart| {
+        let ledger = ledger(chart);
+        ledger.lines.iter().filter(|line| line.len() == 2 && line[0].0 != line[1].0 && line[0].1 != line[1].1).count()
+    };
+    let mut chart = room(UnitSystem::Metric);
+    assert!(slanted(&chart) > 10);
+    for panel in &mut chart.panels {
+        panel.lines[0].gap_after = TimeDelta::hours(3);
+    }
+    assert_eq!(slanted(&chart), 0);
 }
 
 proptest! {
@@ -156,8 +337,9 @@ proptest! {
     ) {
         let mut chart = room(UnitSystem::Us);
         for panel in &mut chart.panels {
-            panel.band = band;
-            panel.points = values.iter().map(|(value, minute)| Point {
+            panel.bands[0].low = band.0;
+            panel.bands[0].high = band.1;
+            panel.lines[0].points = values.iter().map(|(value, minute)| Point {
                 at: start() + TimeDelta::minutes(*minute), low: *value, mean: *value, high: *value,
             }).collect();
         }
@@ -179,14 +361,16 @@ fn write_charts_for_a_look() {
     let mut week = room(UnitSystem::Metric);
     week.until = start() + TimeDelta::days(30);
     for panel in &mut week.panels {
-        let one = panel.points.clone();
-        panel.points = (0..30)
+        let one = panel.lines[0].points.clone();
+        panel.lines[0].points = (0..30)
             .flat_map(|day| one.iter().map(move |point| Point { at: point.at + TimeDelta::days(day), ..*point }))
             .collect();
     }
-    week.marks = vec![(start() + TimeDelta::days(4), "watered".into())];
     week.nights.clear();
-    std::fs::write(folder.join("month.png"), history_chart_png(&week).unwrap()).unwrap();
+    std::fs::write(folder.join("month.png"), history_chart_png(&week, false).unwrap()).unwrap();
     std::fs::write(folder.join("month.svg"), history_chart_svg(&week).unwrap()).unwrap();
+    std::fs::write(folder.join("tray.png"), history_chart_png(&tray(), true).unwrap()).unwrap();
+    std::fs::write(folder.join("tray-page.png"), history_chart_png(&tray(), false).unwrap()).unwrap();
+    std::fs::write(folder.join("beside.png"), history_chart_png(&beside(), true).unwrap()).unwrap();
     std::fs::write(folder.join("day.svg"), history_chart_svg(&room(UnitSystem::Us)).unwrap()).unwrap();
 }

@@ -1,15 +1,21 @@
 //! Figures and pictures from the store: the air of a place or the level of a tank over
 //! any span, for `history` and for the charts inside the digest.
 
+pub mod beyond;
 pub mod export;
+pub mod happenings;
+pub mod history;
 pub mod lives;
 pub mod lot_air;
 pub mod rank;
 pub mod yields;
 #[cfg(test)]
 mod sample;
+pub mod sheet;
+pub mod tray_sheet;
 
-use crate::chart::{Chart, Measure, Panel, Point};
+use crate::chart::Chart;
+use crate::engine::band::Band;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::reading::Quantity;
 use crate::store::{HistoryPoint, Reader, StoreError};
@@ -77,34 +83,10 @@ pub fn chart(
     until: Timestamp,
     band: [Option<f64>; 4],
 ) -> Chart {
-    let panels = series
-        .iter()
-        .map(|series| {
-            let (measure, band) = match series.quantity {
-                Quantity::Temperature => (Measure::Temperature, (band[0], band[1])),
-                Quantity::Humidity => (Measure::Humidity, (band[2], band[3])),
-                _ => (Measure::Volume, (None, None)),
-            };
-            let point =
-                |point: &HistoryPoint| Point { at: point.from, low: point.low, mean: point.mean, high: point.high };
-            Panel {
-                measure,
-                points: series.points.iter().map(point).collect(),
-                band,
-                gap_after: (series.step * 5 / 2).max(TimeDelta::minutes(15)),
-            }
-        })
-        .collect();
-    Chart {
-        title: title.to_owned(),
-        from,
-        until,
-        time_zone: rules.site.time_zone,
-        units: rules.site.units,
-        panels,
-        nights: Vec::new(),
-        marks: Vec::new(),
-    }
+    let asked =
+        Band { temperature_min: band[0], temperature_max: band[1], humidity_min: band[2], humidity_max: band[3] };
+    let named: Vec<(String, Series)> = series.iter().map(|series| (series.sensor.clone(), series.clone())).collect();
+    history::chart(rules, title.to_owned(), &named, &[(from, until, asked)], (from, until))
 }
 
 /// The chart of one place's day for the digest: its first thermometer and hygrometer.
@@ -127,5 +109,7 @@ pub fn place_day(
         seen.push(series.quantity);
         first
     });
-    Ok(chart(rules, &place.name, &all, from, until, band))
+    let mut chart = chart(rules, &place.name, &all, from, until, band);
+    chart.nights = history::nights(rules, from, until);
+    Ok(chart)
 }

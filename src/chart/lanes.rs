@@ -1,0 +1,172 @@
+//! What happened, beside what was measured: the strip of stages above the panels and the
+//! lanes of signs below them.
+
+use super::canvas::{Anchor, Canvas, Ink, Lettering};
+use super::lettering::{fitted, width};
+use super::look::{DARK, GRID, PAPER, SOFT, STAGE, Setting, WATER};
+use super::picture::Picture;
+use super::{Chart, Happening, Sign, Span};
+
+/// Height of a row of the strip of stages, in heights of letters.
+const STAGE_ROW: f32 = 1.35;
+/// Letters of the strip, in heights of letters.
+const STAGE_LETTERS: f32 = 0.85;
+/// Height of a lane, in heights of letters.
+const LANE: f32 = 1.5;
+/// No name of a lane takes more of the width.
+const WIDEST_NAME: f32 = 0.17;
+
+/// How high all lanes are.
+pub(crate) fn height(chart: &Chart, setting: Setting) -> f32 {
+    chart.lanes.len() as f32 * LANE * setting.letters
+}
+
+/// How wide the names of the lanes are.
+pub(crate) fn names_wide(chart: &Chart, setting: Setting) -> f32 {
+    let widest = chart.lanes.iter().map(|lane| width(&lane.name, setting.letters * 0.9, false)).fold(0.0, f32::max);
+    widest.min(setting.width * WIDEST_NAME)
+}
+
+/// How high the strip of stages is. Where a name is wider than its stage, names stand in
+/// two rows by turns, so that each can reach over its neighbours.
+pub(crate) fn stages_height(picture: &Picture) -> f32 {
+    let letters = picture.setting.letters;
+    match stage_rows(picture) {
+        0 => 0.0,
+        rows => letters * (STAGE_ROW * rows as f32 + 0.35),
+    }
+}
+
+fn stage_rows(picture: &Picture) -> usize {
+    let size = picture.setting.letters * STAGE_LETTERS;
+    let stages = &picture.chart().stages;
+    let fits =
+        |stage: &Span| width(&stage.label, size, false) + size * 0.4 <= picture.x(stage.until) - picture.x(stage.from);
+    if stages.iter().all(fits) { stages.len().min(1) } else { 2 }
+}
+
+/// The strip of stages, above `below`.
+pub(crate) fn draw_stages(picture: &Picture, below: f32, canvas: &mut dyn Canvas) {
+    let letters = picture.setting.letters;
+    let size = letters * STAGE_LETTERS;
+    let rows = stage_rows(picture);
+    let height = letters * STAGE_ROW * rows as f32;
+    let top = below - height - letters * 0.25;
+    let stages = &picture.chart().stages;
+    let middle = |index: usize| stages.get(index).map(|stage| (picture.x(stage.from) + picture.x(stage.until)) / 2.0);
+    for (index, stage) in stages.iter().enumerate() {
+        let (left, right) = (picture.x(stage.from), picture.x(stage.until));
+        let opacity = if index % 2 == 0 { STAGE.opacity * 0.6 } else { STAGE.opacity * 2.0 };
+        canvas.rect(left, top, right - left, height, Ink { opacity, ..STAGE });
+        // A name that reaches over its neighbours would be struck through.
+        if index > 0 && rows == 1 {
+            canvas.polyline(&[(left, top), (left, top + height)], 0.8, SOFT, &[]);
+        }
+    }
+    let mut free_from = [picture.ends().0; 2];
+    for (index, stage) in stages.iter().enumerate() {
+        let row = index % rows.max(1);
+        let own = middle(index).unwrap_or_default();
+        // Up to half way to the next name in the same row.
+        let end = picture.ends().1;
+        let free_until = middle(index + rows).map_or(end, |next| (own + next) / 2.0);
+        let name = fitted(&stage.label, size, false, free_until - free_from[row]);
+        let half = width(&name, size, false) / 2.0;
+        let x = own.min(free_until - half).max(free_from[row] + half);
+        free_from[row] = x + half + size * 0.4;
+        if !name.is_empty() {
+            let label = Lettering { size, ink: DARK, anchor: Anchor::Middle, bold: false };
+            canvas.text(&name, x, top + letters * (1.0 + STAGE_ROW * row as f32), label);
+        }
+    }
+}
+
+/// The lanes from `top` down.
+pub(crate) fn draw(picture: &Picture, chart: &Chart, top: f32, canvas: &mut dyn Canvas) {
+    let letters = picture.setting.letters;
+    let size = letters * 0.9;
+    let (left, right) = picture.ends();
+    for (index, lane) in chart.lanes.iter().enumerate() {
+        let middle = top + letters * LANE * (index as f32 + 0.5);
+        let name = fitted(&lane.name, size, false, left - letters);
+        let label = Lettering { size, ink: DARK, anchor: Anchor::Start, bold: false };
+        canvas.text(&name, letters * 0.5, middle + size * 0.35, label);
+        canvas.polyline(&[(left, middle), (right, middle)], 0.8, GRID, &[]);
+        let seen = |happening: &&Happening| {
+            happening.at <= chart.until && happening.until.unwrap_or(happening.at) >= chart.from
+        };
+        let mut happenings = lane.happenings.iter().filter(seen).peekable();
+        let (mut free_from, mut words_end) = (left, left);
+        while let Some(happening) = happenings.next() {
+            let own = picture.x(happening.at);
+            // What was done at one time stands side by side; where it is done all the time, on one another.
+            let x = if own < free_from && free_from - own < letters * 2.0 { free_from } else { own };
+            let end = happening.until.map_or(x, |until| picture.x(until));
+            let free_until = happenings.peek().map_or(right, |next| picture.x(next.at) - letters * 0.5);
+            words_end = draw_happening(happening, (x, end, middle), letters, (words_end, free_until), canvas);
+            free_from = x.max(end) + letters * 0.85;
+        }
+    }
+}
+
+/// Returns where the next word may begin.
+fn draw_happening(
+    happening: &Happening,
+    (x, end, y): (f32, f32, f32),
+    letters: f32,
+    (free_from, free_until): (f32, f32),
+    canvas: &mut dyn Canvas,
+) -> f32 {
+    let r = letters * 0.34;
+    if end > x {
+        canvas.polyline(&[(x, y), (end, y)], r * 0.9, DARK, &[]);
+    }
+    draw_sign(happening.sign, (x, y), r, canvas);
+    let size = letters * 0.8;
+    let wide = width(&happening.word, size, false);
+    let (behind, before) = (end.max(x) + r * 1.8, x - r * 1.8 - wide);
+    // A word that would have to be cut is left out: the sign and the lane say enough.
+    let begin = if behind + wide <= free_until {
+        behind
+    } else if before >= free_from {
+        before
+    } else {
+        return behind;
+    };
+    if !happening.word.is_empty() {
+        // The line of the lane would strike the word out.
+        canvas.rect(begin - 2.0, y - size * 0.5, wide + 4.0, size, PAPER);
+        let label = Lettering { size, ink: SOFT, anchor: Anchor::Start, bold: false };
+        canvas.text(&happening.word, begin, y + size * 0.35, label);
+    }
+    behind.max(begin + wide + size * 0.5)
+}
+
+fn draw_sign(sign: Sign, (x, y): (f32, f32), r: f32, canvas: &mut dyn Canvas) {
+    let round = |from: f32, until: f32| {
+        (0..=12).map(move |part| {
+            let angle = (from + (until - from) * part as f32 / 12.0).to_radians();
+            (x + r * angle.cos(), y + r * angle.sin())
+        })
+    };
+    let drop = || -> Vec<(f32, f32)> {
+        [(x, y - r * 1.5)].into_iter().chain(round(-30.0, 210.0).map(|(x, y)| (x, y + r * 0.2))).collect()
+    };
+    let outlined = |mut points: Vec<(f32, f32)>, ink: Ink, canvas: &mut dyn Canvas| {
+        canvas.area(&points, PAPER);
+        points.extend(points.first().copied());
+        canvas.polyline(&points, 1.3, ink, &[]);
+    };
+    match sign {
+        Sign::Drop => canvas.area(&drop(), WATER),
+        Sign::Mist => outlined(drop(), WATER, canvas),
+        Sign::Ring => outlined(round(0.0, 360.0).collect(), DARK, canvas),
+        Sign::Arrow => canvas.area(&[(x - r, y - r), (x + r * 1.1, y), (x - r, y + r)], DARK),
+        Sign::Square => outlined(vec![(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)], DARK, canvas),
+        Sign::Cross => {
+            canvas.polyline(&[(x - r, y - r), (x + r, y + r)], 1.8, DARK, &[]);
+            canvas.polyline(&[(x - r, y + r), (x + r, y - r)], 1.8, DARK, &[]);
+        }
+        Sign::Diamond => canvas.area(&[(x, y - r * 1.3), (x + r * 1.1, y), (x, y + r * 1.3), (x - r * 1.1, y)], DARK),
+    }
+}

@@ -1,0 +1,117 @@
+//! How long a limit was passed, and for how long nobody can say.
+
+use super::Series;
+use crate::engine::rules::Rules;
+use crate::store::HistoryPoint;
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+
+/// Which side of a limit is counted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    /// Over it.
+    Above,
+    /// Under it.
+    Below,
+}
+
+/// How long a limit was passed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Beyond {
+    /// Beyond the limit.
+    pub beyond: TimeDelta,
+    /// The longest time without coming back; a gap in the data ends it.
+    pub longest: TimeDelta,
+    /// With data.
+    pub known: TimeDelta,
+    /// Without data: nobody can say.
+    pub unknown: TimeDelta,
+}
+
+/// How long minute means lay beyond a limit. A value stands until the next one, but no
+/// longer than `holds`; what comes after is time without data.
+pub fn beyond(
+    points: &[HistoryPoint],
+    (from, until): (Timestamp, Timestamp),
+    holds: TimeDelta,
+    side: Side,
+    limit: f64,
+) -> Beyond {
+    let mut told = Beyond {
+        beyond: TimeDelta::zero(),
+        longest: TimeDelta::zero(),
+        known: TimeDelta::zero(),
+        unknown: TimeDelta::zero(),
+    };
+    let mut spell = TimeDelta::zero();
+    let mut stood_until = from;
+    for (index, point) in points.iter().enumerate() {
+        let next = points.get(index + 1).map_or(until, |next| next.from);
+        let stands = (next - point.from).min(holds).max(TimeDelta::zero());
+        if point.from > stood_until {
+            spell = TimeDelta::zero();
+        }
+        stood_until = point.from + stands;
+        told.known += stands;
+        let passed = match side {
+            Side::Above => point.mean > limit,
+            Side::Below => point.mean < limit,
+        };
+        if passed {
+            told.beyond += stands;
+            spell += stands;
+            told.longest = told.longest.max(spell);
+        } else {
+            spell = TimeDelta::zero();
+        }
+    }
+    told.unknown = (until - from - told.known).max(TimeDelta::zero());
+    told
+}
+
+/// How long a reading of this series stands: two and a half times as long as the slowest of
+/// its sensors should take to speak again. Own default.
+pub fn holds(rules: &Rules, series: &Series) -> TimeDelta {
+    let every = rules.sensors.iter().filter(|sensor| series.sensor.split(", ").any(|id| id == sensor.id));
+    let slowest = every.map(|sensor| sensor.every).max().unwrap_or(TimeDelta::minutes(1));
+    (slowest * 5 / 2).max(TimeDelta::minutes(1))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::sample::at;
+    use super::*;
+
+    fn minutes(count: i64) -> TimeDelta {
+        TimeDelta::minutes(count)
+    }
+
+    fn point(from: Timestamp, mean: f64) -> HistoryPoint {
+        HistoryPoint { from, low: mean - 1.0, mean, high: mean + 1.0, n: 2 }
+    }
+
+    #[test]
+    fn minutes_above_a_limit_are_counted_and_time_without_data_is_told_apart() {
+        // An hour and a half from 08:00, a reading every ten minutes, each standing for at most 25:
+        // 70, 80, 82, 75 (not above it), then silence from 08:30, 90 at 09:10 and 60 at 09:20.
+        let begin = at("2026-03-03 08:00");
+        let values = [(0, 70.0), (10, 80.0), (20, 82.0), (30, 75.0), (70, 90.0), (80, 60.0)];
+        let points: Vec<_> = values.map(|(minute, value)| point(begin + minutes(minute), value)).into();
+        let told = beyond(&points, (begin, begin + minutes(90)), minutes(25), Side::Above, 75.0);
+        // Above: 08:10 to 08:30, and 09:10 to 09:20. 75 stands until 08:55; 08:55 to 09:10 nobody knows.
+        let expected = Beyond { beyond: minutes(30), longest: minutes(20), known: minutes(75), unknown: minutes(15) };
+        assert_eq!(told, expected);
+        let below = beyond(&points, (begin, begin + minutes(90)), minutes(25), Side::Below, 75.0);
+        assert_eq!((below.beyond, below.known), (minutes(20), minutes(75)));
+    }
+
+    #[test]
+    fn a_gap_ends_a_spell_and_no_data_is_no_minute_below() {
+        let begin = at("2026-03-03 08:00");
+        let points = [point(begin, 80.0), point(begin + minutes(60), 80.0)];
+        let told = beyond(&points, (begin, begin + minutes(120)), minutes(5), Side::Above, 75.0);
+        assert_eq!((told.beyond, told.longest, told.unknown), (minutes(10), minutes(5), minutes(110)));
+        let nothing = beyond(&[], (begin, begin + minutes(120)), minutes(5), Side::Below, 75.0);
+        assert_eq!((nothing.beyond, nothing.unknown), (minutes(0), minutes(120)));
+    }
+}
