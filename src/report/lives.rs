@@ -5,7 +5,7 @@
 
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::tray::{Stage, Tray, Trays};
-use crate::journal::{Did, Entry, Loss, Sowing};
+use crate::journal::{Did, Entry, Loss, Sowing, cut_in_all};
 use crate::store::JournalLine;
 use crate::units::Timestamp;
 
@@ -175,7 +175,10 @@ fn live_on(life: &mut Life, line: &JournalLine, when: Timestamp) {
             life.stood.push((when, life.tray.place));
             None
         }
-        Did::Harvest { grams, note, .. } => Some(Fate::Harvested { grams: *grams, note: note.clone() }),
+        Did::Harvest { grams, grams_per_tray, note, .. } => {
+            let grams = cut_in_all(*grams, *grams_per_tray, life.tray.count);
+            Some(Fate::Harvested { grams, note: note.clone() })
+        }
         Did::Discard { reason, share, note, .. } => {
             Some(Fate::Discarded { reason: *reason, share: *share, note: note.clone() })
         }

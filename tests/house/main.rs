@@ -1,5 +1,7 @@
 //! Scenarios and laws on the pure parts of traywarden: no socket, no clock.
 
 mod bad_config;
+mod journal;
 mod night;
 mod scenarios;
+mod sowings;
