@@ -192,7 +192,7 @@ mod tests {
             note: Vec::new(),
         };
         let sow = r#"{"did":"sow","by":"Ada","at":"2026-03-02T13:00:00Z","tray":"K12","place":"rack-a","blend":"kale,radish","seed_grams":24}"#;
-        let listed = |line| listed(&line, &site).ok().expect("it can be listed");
+        let listed = |line| listed(&line, &site).unwrap_or_else(|_| panic!("it can be listed"));
         assert_eq!(
             listed(line(1, sow, None, Some(3))),
             "    1  2026-03-02 07:00  Ada       sow blend=kale:12.0g,radish:12.0g count=1 place=rack-a seed_grams=24.0 tray=K12  (struck out by 3)"

@@ -86,6 +86,7 @@ impl Life {
             self.deeds.iter().rev().find(|deed| deed.at <= at && wanted(&deed.did)).map(|deed| deed.at)
         };
         tray.watered_at = last(|did| matches!(did, Did::Water { .. }));
+        tray.misted_at = last(|did| matches!(did, Did::Mist(_)));
         tray.looked_at = last(|did| matches!(did, Did::Look { .. } | Did::Mist(_) | Did::Uncover(_) | Did::Light(_)));
         tray
     }

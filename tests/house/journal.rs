@@ -2,6 +2,7 @@
 //! which words.
 
 use chrono::TimeDelta;
+use traywarden::engine::Engine;
 use traywarden::engine::digest::{WaterDue, mist_due, water_due, week_of_losses};
 use traywarden::engine::event::EntryNote;
 use traywarden::engine::rules::{PlaceId, Rules};
@@ -264,4 +265,17 @@ fn losses_older_than_a_week_are_told_no_more() {
     let room = Room::with(&[SOW, r#"{"did":"discard","tray":"K12","reason":"dry"}"#]);
     assert_eq!(week_of_losses(room.trays.losses(), room.now + TimeDelta::days(6)), [(Loss::Dry, 4)]);
     assert_eq!(week_of_losses(room.trays.losses(), room.now + TimeDelta::days(8)), []);
+}
+
+#[test]
+fn an_engine_that_begins_later_remembers_what_was_told_long_before() {
+    let now = at("2027-05-01T08:00:00Z");
+    let mut engine = Engine::new(std::sync::Arc::new(rules()), now);
+    let told = |text: &str| serde_json::from_str::<Entry>(text).expect("an entry");
+    engine.remember(at("2026-03-02T08:00:00Z"), 1, &told(SOW));
+    engine.remember(at("2026-03-13T08:00:00Z"), 2, &told(CUT));
+    engine.remember(at("2027-04-20T08:00:00Z"), 3, &told(SOW));
+    assert_eq!(engine.trays().cuts().iter().map(|cut| cut.grams).collect::<Vec<_>>(), [Some(1696.0)]);
+    assert_eq!(engine.trays().get("K12").map(|tray| tray.day(now)), Some(11));
+    assert!(engine.digest_facts(false).cuts.is_empty(), "it was in a digest of its own day");
 }

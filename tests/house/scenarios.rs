@@ -2,7 +2,7 @@
 
 use crate::night::Night;
 use traywarden::engine::event::{Command, What};
-use traywarden::journal::{Did, Sowing, Target};
+use traywarden::journal::{Did, Loss, Sowing, Target};
 use traywarden::reading::{ChannelId, RawReading};
 
 fn sow(tray: &str, place: &str) -> Did {
@@ -363,4 +363,21 @@ fn a_cold_room_reads_about_a_day_behind_after_four_days_and_the_plan_stands() {
         tray.due.iter().find(|(due, _)| *due == light).map(|(_, at)| at.to_rfc3339()).as_deref(),
         Some("2026-03-07T23:00:00+00:00")
     );
+}
+
+#[test]
+fn what_was_cut_and_lost_is_in_one_digest_and_losses_in_a_week_of_them() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    let discard = Did::Discard { tray: "A2".into(), reason: Loss::Mold, share: Some(30.0), note: None };
+    night.logs(sow("A1", "rack-a")).logs(sow("A2", "rack-a")).logs(harvest("A1", Some(1696.0))).logs(discard);
+    night.until("2026-03-04 06:20");
+    let digest = night.digest();
+    assert_eq!(
+        digest.cuts.iter().map(|cut| (cut.tray.as_str(), cut.grams)).collect::<Vec<_>>(),
+        [("A1", Some(1696.0))]
+    );
+    assert_eq!(digest.losses, [(Loss::Mold, 4)]);
+    night.until("2026-03-04 07:00");
+    assert!(night.digest().cuts.is_empty());
+    assert_eq!(night.digest().losses, [(Loss::Mold, 4)]);
 }

@@ -314,6 +314,7 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
         moved.push(format!("{} added", speech.volume(tank.added)));
     }
     let forecast = match tank.empty_at {
+        Some(_) if tank.usable.is_some_and(|usable| usable <= 0.0) => " At the pump inlet.".to_owned(),
         Some((best, early, late)) if late - early > TimeDelta::hours(1) => format!(
             " At the pump inlet {}, between {} and {}.",
             speech.day_and_clock(best),
@@ -366,10 +367,10 @@ fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {
     }
 }
 
-/// "VPD, kPa (give or take 0.08)": at night the band is a good part of the figure.
+/// "VPD ± 0.08, kPa": at night the band is a good part of the figure.
 fn deficit_head(place: &PlaceDay) -> String {
     match place.vpd_accuracy {
-        Some(accuracy) => format!("VPD, kPa (give or take {accuracy:.2})"),
+        Some(accuracy) => format!("VPD ± {accuracy:.2}, kPa"),
         None => "VPD, kPa".to_owned(),
     }
 }

@@ -104,7 +104,7 @@ fn set(block: &Block) -> Markup {
         },
         Block::Picture { name, shows } => html! {
             p style="margin:10px 0 0;" {
-                img src=(format!("cid:{name}")) alt=(shows) width="456" style="display:block;width:100%;max-width:456px;height:auto;border:0;";
+                img src=(format!("cid:{name}")) alt=(shows) width="456" style="display:block;width:100%;max-width:456px;height:auto;border:0;border-radius:6px;";
             }
         },
     }
