@@ -4,6 +4,8 @@
 //! An entry arrives as one JSON object, over MQTT or from the `log` verb:
 //! `{"did":"water","place":"rack-a","ml_per_tray":118}`.
 
+mod written;
+
 use crate::units::Timestamp;
 use serde::{Deserialize, Serialize};
 
@@ -39,7 +41,7 @@ pub enum Did {
         #[serde(flatten)]
         target: Target,
         /// Millilitres each tray got.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[serde(default, alias = "ml", skip_serializing_if = "Option::is_none")]
         ml_per_tray: Option<f64>,
     },
     /// Water from above, as a mist.
@@ -76,6 +78,9 @@ pub enum Did {
         /// Grams cut, of the whole tray entry (all its trays together).
         #[serde(default, skip_serializing_if = "Option::is_none")]
         grams: Option<f64>,
+        /// Grams cut from each tray, where that is what was weighed.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        grams_per_tray: Option<f64>,
         /// Taste and quality, in the grower's words.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         note: Option<String>,
@@ -117,6 +122,7 @@ pub enum Did {
 
 /// A new tray, or a lot of alike trays sown together.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "written::Sowing")]
 pub struct Sowing {
     /// The grower's name for it, unique among trays that are still growing.
     pub tray: String,
@@ -125,11 +131,11 @@ pub struct Sowing {
     /// The crop's name in the crop table; for a blend see `blend`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub crop: Option<String>,
-    /// Several crops in one tray, by grams of seed each.
+    /// Several crops in one tray, by grams of seed each. A grower may write kinds alone or
+    /// in shares beside the total; what is kept is grams.
     #[serde(default, skip_serializing_if = "std::collections::BTreeMap::is_empty")]
     pub blend: std::collections::BTreeMap<String, f64>,
     /// How many trays were sown alike. One if not said.
-    #[serde(default = "one")]
     pub count: u32,
     /// Grams of seed a tray, all kinds together.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -142,10 +148,6 @@ pub struct Sowing {
     pub medium: Option<String>,
 }
 
-fn one() -> u32 {
-    1
-}
-
 /// Which trays an entry is about: one tray, every tray of a place, or, with
 /// neither, every tray of the site.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -156,6 +158,11 @@ pub struct Target {
     /// Every tray that stands in this place.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub place: Option<String>,
+}
+
+/// Grams cut from a whole tray entry of `count` trays, whichever way they were told.
+pub fn cut_in_all(grams: Option<f64>, grams_per_tray: Option<f64>, count: u32) -> Option<f64> {
+    grams.or(grams_per_tray.map(|each| each * f64::from(count)))
 }
 
 /// Why a tray was thrown away.
@@ -173,4 +180,17 @@ pub enum Loss {
     /// Something else, or not said.
     #[default]
     Other,
+}
+
+impl Loss {
+    /// The stable word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Loss::Mold => "mold",
+            Loss::DampingOff => "damping-off",
+            Loss::Dry => "dry",
+            Loss::Uneven => "uneven",
+            Loss::Other => "other",
+        }
+    }
 }

@@ -3,7 +3,7 @@
 //! room so, whether the daemon runs or not.
 
 use crate::engine::Engine;
-use crate::engine::event::{Effect, Event, LetterFacts, What};
+use crate::engine::event::{Effect, LetterFacts};
 use crate::engine::rules::Rules;
 use crate::store::{Reader, StoreError};
 use crate::units::Timestamp;
@@ -37,9 +37,7 @@ pub fn rebuild(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Re
     let mut engine = Engine::new(Arc::clone(rules), begin);
     // Trays sown before the span are told first, each at the time it was really told.
     for line in journal.into_iter().filter(|line| line.at < since) {
-        let mut entry = line.entry;
-        entry.at.get_or_insert(line.at);
-        engine.handle(Event { at: begin, what: What::Journal { number: line.number, entry } });
+        engine.remember(line.at, line.number, &line.entry);
     }
     let mut rebuilt = Rebuilt { engine, letters: Vec::new(), events: 0 };
     reader.events(since, now + TimeDelta::days(366), |event| {

@@ -1,11 +1,12 @@
 //! `log`: one entry into the journal, handed to the daemon through the store, so that it
 //! works without the broker too.
 
-use super::{Answer, Failure, Outcome, print, settings, when};
+use super::{Answer, Failure, Outcome, entry_words, print, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::engine::rules::Site;
 use crate::journal::Entry;
-use crate::store::{Inbox, InboxKind, Reader, Store};
+use crate::store::{Inbox, InboxKind, JournalLine, Reader, Store};
 use crate::units::Timestamp;
 use chrono::SecondsFormat;
 use clap::Args;
@@ -19,31 +20,41 @@ const LOOK_AGAIN_AFTER: Duration = Duration::from_millis(100);
 /// See [`LOOK_AGAIN_AFTER`].
 const LOOKS: u32 = 80;
 
+/// So many entries fill a terminal.
+const LISTED: usize = 30;
+
 #[derive(Args)]
 pub struct Log {
-    /// What was done: sow, unweight, uncover, light, water, mist, refill, move, look, harvest, discard, note, strike.
+    /// What was done: sow, unweight, uncover, light, water, mist, refill, move, look, harvest, discard, note, strike. Without it: examples of each.
     did: Option<String>,
-    /// The rest as key=value, such as tray=K12 place=rack-b crop=broccoli count=4, or blend.kale=8.
+    /// The rest, short (K12 rack-b broccoli 24g x6) or as key=value (tray=K12 count=6).
     facts: Vec<String>,
     /// When it was done, if not just now: "08:00", "2026-03-02 08:00", "3 h" ago, or RFC 3339.
     #[arg(long)]
     at: Option<String>,
-    /// Who did it.
+    /// Who did it; without it the name you are logged in by.
     #[arg(long)]
     by: Option<String>,
     /// The whole entry as one JSON object instead.
     #[arg(long, conflicts_with_all = ["did", "at", "by"])]
     json: Option<String>,
-    /// List the journal instead.
+    /// List the last entries with their numbers instead.
     #[arg(long, conflicts_with_all = ["did", "json"])]
     list: bool,
+    /// With --list: the whole journal.
+    #[arg(long, requires = "list")]
+    all: bool,
 }
 
 impl Log {
     pub fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
-        if self.list {
-            return list(&config);
+        if self.list || self.did.as_deref() == Some("list") {
+            return list(&config, self.all);
+        }
+        if self.did.is_none() && self.json.is_none() {
+            print(&entry_words::help())?;
+            return Ok(Answer::Yes);
         }
         let entry = self.entry(&config)?;
         let body = serde_json::to_string(&entry).map_err(|error| Failure::Sentence(error.to_string()))?;
@@ -54,54 +65,26 @@ impl Log {
         let value = match (&self.json, &self.did) {
             (Some(json), _) => serde_json::from_str(json)
                 .map_err(|error| Failure::Usage(format!("the entry is no JSON object: {error}")))?,
-            (None, Some(did)) => Value::Object(self.object(did, config)?),
-            (None, None) => {
-                return Err(Failure::Usage(
-                    "say what was done, for example: traywarden log water place=rack-a ml_per_tray=118".into(),
-                ));
-            }
+            (None, did) => Value::Object(self.object(did.as_deref().unwrap_or_default(), config)?),
         };
         serde_json::from_value(value).map_err(|error| {
-            Failure::Usage(format!("that entry makes no sense: {error}. For example: traywarden log sow tray=K12 place=rack-b crop=broccoli"))
+            Failure::Usage(format!(
+                "that is no entry: {error}. For example: traywarden log {}",
+                self.did.as_deref().map_or("sow K12 rack-b broccoli".to_owned(), example)
+            ))
         })
     }
 
     fn object(&self, did: &str, config: &Config) -> Result<Map<String, Value>, Failure> {
-        let mut entry = Map::new();
-        entry.insert("did".into(), Value::from(did));
-        for fact in &self.facts {
-            let Some((key, value)) = fact.split_once('=') else {
-                return Err(Failure::Usage(format!("\"{fact}\" is no key=value, such as tray=K12")));
-            };
-            // Names that look like numbers stay names.
-            let named = matches!(
-                key,
-                "tray" | "place" | "crop" | "seed_lot" | "medium" | "note" | "text" | "photo" | "reservoir" | "reason"
-            );
-            let number = value.parse::<f64>().ok().filter(|number| !named && number.is_finite());
-            let value = match number {
-                Some(number) if number.fract() == 0.0 && number.abs() < 1e15 => Value::from(number as i64),
-                Some(number) => Value::from(number),
-                None => Value::from(value),
-            };
-            match key.split_once('.') {
-                Some((group, inner)) => {
-                    let group = entry.entry(group).or_insert_with(|| Value::Object(Map::new()));
-                    if let Some(group) = group.as_object_mut() {
-                        group.insert(inner.to_owned(), value);
-                    }
-                }
-                None => {
-                    entry.insert(key.to_owned(), value);
-                }
-            }
-        }
+        let is_place = |word: &str| config.rules.place_named(word).is_some();
+        let mut entry = entry_words::entry(did, &self.facts, is_place).map_err(Failure::Usage)?;
         if let Some(at) = &self.at {
             let at = when::instant(at, config.rules.site.time_zone, Clock::system().now())?;
             entry.insert("at".into(), Value::from(at.to_rfc3339_opts(SecondsFormat::Millis, true)));
         }
-        if let Some(by) = &self.by {
-            entry.insert("by".into(), Value::from(by.as_str()));
+        let by = self.by.clone().or_else(|| std::env::var("USER").ok()).filter(|by| !by.is_empty());
+        if let Some(by) = by {
+            entry.insert("by".into(), Value::from(by));
         }
         Ok(entry)
     }
@@ -139,16 +122,84 @@ pub fn hand_over(config: &Config, kind: InboxKind, body: &str) -> Outcome {
     Ok(Answer::Yes)
 }
 
-fn list(config: &Config) -> Outcome {
+fn example(did: &str) -> String {
+    let known = entry_words::EXAMPLES.iter().find(|(known, _)| *known == did);
+    known
+        .map_or_else(String::new, |(did, example)| format!("{did} {}", example.split("   ").next().unwrap_or_default()))
+}
+
+fn list(config: &Config, all: bool) -> Outcome {
     let reader = Reader::open(&config.store.path, &config.rules)?;
-    for line in reader.journal(Timestamp::UNIX_EPOCH)? {
-        let body = serde_json::to_string(&line.entry).map_err(|error| Failure::Sentence(error.to_string()))?;
-        let fate = match (&line.refused, line.struck_by) {
-            (Some(why), _) => format!("  refused: {why}"),
-            (None, Some(by)) => format!("  struck out by {by}"),
-            _ => String::new(),
-        };
-        print(&format!("{:>5}  {}  {body}{fate}", line.number, super::show::local_date(&config.rules.site, line.at)))?;
+    let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
+    let skipped = if all { 0 } else { lines.len().saturating_sub(LISTED) };
+    if skipped > 0 {
+        print(&format!("{skipped} older entries: log --list --all"))?;
+    }
+    for line in &lines[skipped..] {
+        print(&listed(line, &config.rules.site)?)?;
+    }
+    if lines.is_empty() {
+        print("Nothing was logged yet. `traywarden log` shows how.")?;
     }
     Ok(Answer::Yes)
+}
+
+/// "   17  2026-03-02 08:00  Ada       sow tray=K12 place=rack-b ..".
+fn listed(line: &JournalLine, site: &Site) -> Result<String, Failure> {
+    let done = line.entry.at.unwrap_or(line.at);
+    let body = serde_json::to_value(&line.entry).map_err(|error| Failure::Sentence(error.to_string()))?;
+    let mut said = body["did"].as_str().unwrap_or_default().to_owned();
+    for (key, value) in body.as_object().into_iter().flatten() {
+        if matches!(key.as_str(), "did" | "at" | "by") {
+            continue;
+        }
+        said.push_str(&match value {
+            Value::String(text) if text.contains(' ') => format!(" {key}=\"{text}\""),
+            Value::String(text) => format!(" {key}={text}"),
+            Value::Object(kinds) => {
+                let kinds = kinds.iter().map(|(kind, grams)| format!("{kind}:{grams}g"));
+                format!(" {key}={}", kinds.collect::<Vec<_>>().join(","))
+            }
+            other => format!(" {key}={other}"),
+        });
+    }
+    let fate = match (&line.refused, line.struck_by) {
+        (Some(why), _) => format!("  (refused: {why})"),
+        (None, Some(by)) => format!("  (struck out by {by})"),
+        _ => String::new(),
+    };
+    let by = line.entry.by.as_deref().unwrap_or("-");
+    Ok(format!("{:>5}  {}  {by:<8}  {said}{fate}", line.number, super::show::local_date(site, done)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_listed_entry_says_its_number_when_who_what_and_what_became_of_it() {
+        let site = crate::config::parse(include_str!("../../config/traywarden.toml"), "room.toml", Path::new("/"))
+            .expect("the shipped example is right")
+            .rules
+            .site;
+        let entry = |text: &str| serde_json::from_str::<Entry>(text).expect("an entry");
+        let line = |number, text: &str, refused: Option<&str>, struck_by| JournalLine {
+            number,
+            at: "2026-03-02T14:05:00Z".parse().expect("a time"),
+            entry: entry(text),
+            refused: refused.map(str::to_owned),
+            struck_by,
+            note: Vec::new(),
+        };
+        let sow = r#"{"did":"sow","by":"Ada","at":"2026-03-02T13:00:00Z","tray":"K12","place":"rack-a","blend":"kale,radish","seed_grams":24}"#;
+        let listed = |line| listed(&line, &site).unwrap_or_else(|_| panic!("it can be listed"));
+        assert_eq!(
+            listed(line(1, sow, None, Some(3))),
+            "    1  2026-03-02 07:00  Ada       sow blend=kale:12.0g,radish:12.0g count=1 place=rack-a seed_grams=24.0 tray=K12  (struck out by 3)"
+        );
+        assert_eq!(
+            listed(line(2, r#"{"did":"look","tray":"Z9","note":"all even"}"#, Some("There is no tray."), None)),
+            "    2  2026-03-02 08:05  -         look note=\"all even\" tray=Z9  (refused: There is no tray.)"
+        );
+    }
 }

@@ -8,6 +8,7 @@ mod calibrate;
 mod check;
 mod demo;
 mod digest;
+mod entry_words;
 mod export;
 mod history;
 mod log;

@@ -75,6 +75,14 @@ pub fn tray_json(tray: &TrayDay) -> Value {
         "tray": tray.tray, "count": tray.count, "crop": tray.crop, "place": tray.place, "stage": tray.stage.word(),
         "day": tray.day,
         "due": tray.due.iter().map(|(what, at)| json!({"what": due(*what), "at": instant(*at)})).collect::<Vec<_>>(),
+        "overdue_since": tray.overdue.map(instant),
+        "no_look_since": tray.unseen_since.map(instant),
+        "degree_hours": rounded(Some(tray.warmth.degree_hours)),
+        "degree_hours_at_21_c": rounded(Some(tray.warmth.planned_degree_hours)),
+        "degree_hours_known_for_hours": rounded(Some(tray.warmth.known_hours)),
+        "days_behind": rounded(tray.warmth.days_behind()),
+        "expected_grams": json!({"from": rounded(Some(tray.expected.from)), "to": rounded(Some(tray.expected.to)),
+            "own_cuts": tray.expected.own_cuts}),
     })
 }
 

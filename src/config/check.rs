@@ -90,6 +90,7 @@ fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime)
     rounds.dedup();
     let round_letter_before =
         table.optional(findings, "round_letter_before", span_between(TimeDelta::zero(), TimeDelta::hours(6)));
+    let look_within = table.optional(findings, "look_within", span_between(TimeDelta::hours(1), TimeDelta::days(30)));
     table.finish(findings);
     let site = Site {
         name: name.unwrap_or_default(),
@@ -97,6 +98,7 @@ fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime)
         units: units.unwrap_or_default(),
         rounds,
         round_letter_before: round_letter_before.unwrap_or(ROUND_LETTER_BEFORE),
+        look_within: look_within.unwrap_or(LOOK_WITHIN),
         digest_at,
     };
     (site, site_topic)
@@ -151,6 +153,8 @@ const ROUNDS: [NaiveTime; 2] = [
 ];
 /// Own default: time to read it on the way to the room.
 const ROUND_LETTER_BEFORE: TimeDelta = TimeDelta::minutes(15);
+/// A covered tray is looked at once a day in most rooms; half a day late is late. Own default.
+const LOOK_WITHIN: TimeDelta = TimeDelta::hours(36);
 /// The state directory that the systemd unit makes.
 const STORE_PATH: &str = "/var/lib/traywarden/traywarden.db";
 /// A year and a season, so that this spring can be laid beside the last.

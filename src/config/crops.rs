@@ -5,7 +5,7 @@
 use super::amount::{air_humidity, air_temperature, number_between, text, truth};
 use super::file::{Complaint, Findings, Item, Table};
 use super::problem::Problems;
-use crate::engine::crop::{Crop, CropTable, FAMILIES, spelled_alike};
+use crate::engine::crop::{BASE_TEMPERATURE, Crop, CropTable, FAMILIES, spelled_alike};
 use std::collections::BTreeMap;
 use toml::de::{DeTable, DeValue};
 
@@ -117,7 +117,11 @@ fn read_crop(
     let germination = group("germination_temperature", ["min", "max"], &air_temperature);
     let temperature = group("light_temperature", ["min", "max"], &air_temperature);
     let humidity = group("light_humidity", ["min", "max"], &air_humidity);
-    let light = light_day(table, findings, origin);
+    let density = group("seeds_per_square_inch", ["from", "to"], &number_between(0.1, 1000.0));
+    let light = single(table, findings, origin, "light_day", "day", &days);
+    let base_temperature = single(table, findings, origin, "base_temperature", "degrees", &air_temperature);
+    let thousand_seeds =
+        single(table, findings, origin, "thousand_seeds_grams", "grams", &number_between(0.01, 10_000.0));
 
     let old = base.as_ref();
     if old.is_none() {
@@ -165,6 +169,9 @@ fn read_crop(
         light_humidity_min: humidity.map(|pair| pair.0).or(old.map(|old| old.light_humidity_min))?,
         light_humidity_max: humidity.map(|pair| pair.1).or(old.map(|old| old.light_humidity_max))?,
         family: family.or(old.map(|old| old.family.clone()))?,
+        base_temperature: base_temperature.or(old.map(|old| old.base_temperature)).unwrap_or(BASE_TEMPERATURE),
+        thousand_seeds_grams: thousand_seeds.or(old.and_then(|old| old.thousand_seeds_grams)),
+        seeds_per_square_inch: density.or(old.and_then(|old| old.seeds_per_square_inch)),
     };
     days_in_order(table, findings, &crop);
     Some(crop)
@@ -224,15 +231,28 @@ fn weight(table: &mut Table<'_>, findings: &mut Findings<'_>, origin: &Origin<'_
     }
 }
 
-fn light_day(table: &mut Table<'_>, findings: &mut Findings<'_>, origin: &Origin<'_>) -> Option<f64> {
-    let mut group = table.take("light_day")?.table(findings);
+/// A group with one figure, such as `{ day = 4, source = "CP" }`.
+fn single(
+    table: &mut Table<'_>,
+    findings: &mut Findings<'_>,
+    origin: &Origin<'_>,
+    key: &'static str,
+    inner: &'static str,
+    read: &Read,
+) -> Option<f64> {
+    let mut group = table.take(key)?.table(findings);
     if !group.stands() {
         return None;
     }
-    let day = group.required(findings, "day", "write light_day = { day = 4 }", number_between(0.0, 365.0));
+    let hint = if inner == "day" {
+        "write light_day = { day = 4 }".to_owned()
+    } else {
+        format!("write {key} = {{ {inner} = .. }}")
+    };
+    let figure = group.required(findings, inner, &hint, read);
     source(&mut group, findings, origin);
     group.finish(findings);
-    day
+    figure
 }
 
 /// The source of a group; several codes are joined by "+".
@@ -300,6 +320,10 @@ mod tests {
         assert_eq!((broccoli.light_day, broccoli.harvest_day_from, broccoli.harvest_day_to), (4.0, 9.0, 12.0));
         assert_eq!((broccoli.yield_grams_from, broccoli.yield_grams_to), (380.0, 450.0));
         assert_eq!(broccoli.family, "brassica");
+        // The same row: TSW 3.3 g, 12 seeds a square inch; 4.4 C is 40 F, the extension table named SOIL.
+        assert_eq!((broccoli.thousand_seeds_grams, broccoli.seeds_per_square_inch), (Some(3.3), Some((10.0, 12.0))));
+        assert_eq!(broccoli.base_temperature, 4.4);
+        assert!(crops.crops.values().all(|crop| crop.thousand_seeds_grams.is_some()), "a weight for every crop");
     }
 
     #[test]

@@ -34,6 +34,8 @@ use tokio::sync::mpsc;
 /// Readings are committed this often; RELIABILITY.md 3.2 and DEPENDENCIES.md C5 weigh
 /// what a power cut may cost against what the flash wears.
 const COMMIT_EVERY: Duration = Duration::from_secs(5);
+/// Who an entry is by that came over the broker without a name.
+const BY_BROKER: &str = "MQTT";
 /// The inbox of the verbs is looked at this often.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// Minute means, retention and the log's checkpoint.
@@ -321,8 +323,11 @@ impl Daemon<'_> {
             }
         }
         record.effects = effects;
-        if let What::Journal { entry, .. } = &record.event.what {
+        if let What::Journal { number, entry } = &record.event.what {
             let refused = answer.strip_prefix("refused: ");
+            if extras.inbox.is_none() {
+                self.answer_sender(Some(*number), refused.is_none(), refused.unwrap_or(&answer));
+            }
             tracing::info!(refused, "journal entry");
             (self.witness)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
         }
@@ -379,13 +384,21 @@ impl Daemon<'_> {
         let mut mark = acknowledged.then_some(mark);
         match heard {
             Heard::Said(said) => {
+                if delivery.topic == self.config.topics.journal
+                    && let Some(why) = payload::why_no_entry(&delivery.payload, delivery.retained)
+                    && !said.is_empty()
+                {
+                    self.answer_sender(None, false, &why);
+                }
                 for what in said {
                     let rejected = matches!(what, What::Garbled { .. })
                         .then(|| Rejected { topic: delivery.topic.clone(), payload: delivery.payload.clone() });
                     self.happen(what, Extras { rejected, delivery: mark.take(), ..Extras::default() });
                 }
             }
-            Heard::Entry(entry) => {
+            Heard::Entry(mut entry) => {
+                // A button says no name; that it came by the broker is what we know.
+                entry.by.get_or_insert_with(|| BY_BROKER.to_owned());
                 let number = self.take_number();
                 self.happen(What::Journal { number, entry: *entry }, Extras { delivery: mark, ..Extras::default() });
             }
@@ -393,6 +406,12 @@ impl Daemon<'_> {
         if acknowledged {
             self.ledger.acknowledge_with_next(delivery.receipt);
         }
+    }
+
+    /// Tells whoever sent a journal entry over the broker what became of it.
+    fn answer_sender(&self, entry: Option<i64>, taken: bool, answer: &str) {
+        let body = serde_json::json!({ "entry": entry, "taken": taken, "answer": answer });
+        self.link.answer(format!("{}/answer", self.config.topics.journal), body.to_string());
     }
 
     fn take_number(&mut self) -> i64 {

@@ -126,7 +126,7 @@ impl Habits {
                 hands.does(Did::Uncover(target));
             } else if lot.lit_at.is_some() && days >= harvest_day(&lot.crop) - 0.4 {
                 let grams = Some(f64::from(lot.count) * 410.0);
-                hands.does(Did::Harvest { tray: lot.tray.clone(), grams, note: None });
+                hands.does(Did::Harvest { tray: lot.tray.clone(), grams, grams_per_tray: None, note: None });
                 *sown += 1;
                 fresh.push(Lot { tray: format!("N{sown:02}"), sown_at: hands.at, lit_at: None, ..lot.clone() });
             }

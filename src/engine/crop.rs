@@ -48,7 +48,17 @@ pub struct Crop {
     pub light_humidity_max: f64,
     /// Which disease model stands for it; see `engine::risk::mold`. One of [`FAMILIES`].
     pub family: String,
+    /// Below this it is taken not to grow, Celsius; thermal time counts from here.
+    pub base_temperature: f64,
+    /// Grams that a thousand seeds weigh, if known.
+    pub thousand_seeds_grams: Option<f64>,
+    /// Seeds a square inch that extension advises, from and to, if known.
+    pub seeds_per_square_inch: Option<(f64, f64)>,
 }
+
+/// The base temperature of a crop whose figures give none: 40 °F, the lowest soil in which
+/// most cool-season vegetables come up (extension table, see config/crops.toml). Own default.
+pub const BASE_TEMPERATURE: f64 = 4.4;
 
 /// The words a crop's family may be.
 pub const FAMILIES: [&str; 4] = ["brassica", "lettuce", "pea", "other"];

@@ -3,11 +3,14 @@
 use super::air::Air;
 use super::alarm::AlarmChange;
 use super::band::{Band, Demand};
+use super::gathered::{Cut, Expected, Lost};
 use super::risk::condensation::Surface;
 use super::rules::{Place, Rules};
-use super::tray::{Stage, Tray};
+use super::thermal::{ThermalClocks, Warmth};
+use super::tray::{Stage, Tray, Trays, lies_in};
+use crate::journal::Loss;
 use crate::units::Timestamp;
-use chrono::NaiveDate;
+use chrono::{NaiveDate, TimeDelta};
 use std::collections::BTreeMap;
 
 /// Everything the digest tells, as numbers.
@@ -27,6 +30,14 @@ pub struct DigestFacts {
     pub reservoirs: Vec<ReservoirDay>,
     /// Trays that grow.
     pub trays: Vec<TrayDay>,
+    /// The waterings of one day, if any tray wants water by hand.
+    pub water: Option<WaterDue>,
+    /// Trays under cover that are misted by hand, all alike counted.
+    pub mist: u32,
+    /// What was cut, as told in the span, in the order of telling.
+    pub cuts: Vec<Cut>,
+    /// Trays thrown away in the last seven days, by reason, most first.
+    pub losses: Vec<(Loss, u32)>,
     /// Alarms that were raised in the span, by their last change, oldest first.
     pub alarms: Vec<AlarmChange>,
     /// Alarms that hold now.
@@ -122,7 +133,33 @@ pub struct TrayDay {
     pub day: i64,
     /// What is due, and when. Ascending.
     pub due: Vec<(Due, Timestamp)>,
+    /// When its stage should have ended, if it is overdue.
+    pub overdue: Option<Timestamp>,
+    /// Under cover with no look logged for too long: since when.
+    pub unseen_since: Option<Timestamp>,
+    /// Its second clock.
+    pub warmth: Warmth,
+    /// What it should give, the whole lot.
+    pub expected: Expected,
 }
+
+/// The waterings of one day.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WaterDue {
+    /// Trays in light, all alike counted.
+    pub trays: u32,
+    /// Millilitres each gets at a time, where all get the same.
+    pub ml_each: Option<f64>,
+    /// Litres in all, over the day.
+    pub litres: f64,
+}
+
+/// Waterings a day (common practice, no source).
+pub const WATERINGS_A_DAY: f64 = 2.0;
+/// Millilitres a tray at a time where none were logged: half a US cup (common practice, no source).
+const USUAL_WATER_ML: f64 = 118.0;
+/// Losses are told for so long.
+const LOSSES_TOLD: TimeDelta = TimeDelta::days(7);
 
 /// What can be due for a tray.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -133,6 +170,22 @@ pub enum Due {
     Light,
     /// Cut.
     Harvest,
+}
+
+impl Due {
+    /// The stable word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Due::Unweight => "unweight",
+            Due::Light => "light",
+            Due::Harvest => "harvest",
+        }
+    }
+
+    /// What [`Due::word`] gave.
+    pub fn from_word(word: &str) -> Option<Due> {
+        [Due::Unweight, Due::Light, Due::Harvest].into_iter().find(|due| due.word() == word)
+    }
 }
 
 /// A sensor that did not behave.
@@ -264,7 +317,14 @@ impl PlaceTally {
 }
 
 /// A tray as the digest tells it, with what is due until `until`.
-pub fn tray_day(rules: &Rules, tray: &Tray, at: Timestamp, until: Timestamp) -> TrayDay {
+pub fn tray_day(
+    rules: &Rules,
+    trays: &Trays,
+    warmth: &ThermalClocks,
+    tray: &Tray,
+    at: Timestamp,
+    until: Timestamp,
+) -> TrayDay {
     let stage = tray.stage(at);
     let mut due = Vec::new();
     let mut add = |what: Due, when: Timestamp| {
@@ -290,5 +350,46 @@ pub fn tray_day(rules: &Rules, tray: &Tray, at: Timestamp, until: Timestamp) -> 
         stage,
         day: tray.day(at),
         due,
+        overdue: tray.overdue(at),
+        unseen_since: tray.unseen_since(at, rules.site.look_within),
+        warmth: warmth.of(tray),
+        expected: trays.expected(tray),
     }
+}
+
+/// What water the trays in light want in a day. Trays that a pump waters and for which no
+/// watering was ever logged want none by hand.
+pub fn water_due(rules: &Rules, trays: &Trays, at: Timestamp) -> Option<WaterDue> {
+    let pumped = |tray: &Tray| {
+        let mut feeds = rules.reservoirs.iter().flat_map(|reservoir| &reservoir.feeds);
+        feeds.any(|place| lies_in(rules, tray.place, *place))
+    };
+    let by_hand =
+        trays.growing().filter(|tray| !tray.stage(at).covered() && (tray.watered_at.is_some() || !pumped(tray)));
+    let wants: Vec<(u32, f64)> = by_hand.map(|tray| (tray.count, tray.watered_ml.unwrap_or(USUAL_WATER_ML))).collect();
+    let (_, first) = *wants.first()?;
+    let ml: f64 = wants.iter().map(|(count, ml)| f64::from(*count) * ml).sum();
+    Some(WaterDue {
+        trays: wants.iter().fold(0, |sum, (count, _)| sum.saturating_add(*count)),
+        ml_each: wants.iter().all(|(_, ml)| *ml == first).then_some(first),
+        litres: ml * WATERINGS_A_DAY / 1000.0,
+    })
+}
+
+/// Trays under cover that have been misted before, all alike counted.
+pub fn mist_due(trays: &Trays, at: Timestamp) -> u32 {
+    let misted = trays.growing().filter(|tray| tray.stage(at).covered() && tray.misted_at.is_some());
+    misted.fold(0, |sum, tray| sum.saturating_add(tray.count))
+}
+
+/// Trays lost within a week before `at`, by reason, most first.
+pub fn week_of_losses(losses: &[Lost], at: Timestamp) -> Vec<(Loss, u32)> {
+    let mut by_reason: BTreeMap<&'static str, (Loss, u32)> = BTreeMap::new();
+    for lost in losses.iter().filter(|lost| lost.at <= at && at - lost.at < LOSSES_TOLD) {
+        let (_, trays) = by_reason.entry(lost.reason.word()).or_insert((lost.reason, 0));
+        *trays = trays.saturating_add(lost.trays);
+    }
+    let mut week: Vec<(Loss, u32)> = by_reason.into_values().collect();
+    week.sort_by_key(|(_, trays)| std::cmp::Reverse(*trays));
+    week
 }

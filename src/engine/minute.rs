@@ -41,6 +41,7 @@ impl Engine {
         self.judge_places(effects);
         if at.timestamp().div_euclid(60).rem_euclid(DEMAND_EVERY) == 0 {
             self.judge_leaves(effects);
+            self.count_warmth();
         }
         self.judge_trays(effects);
         self.judge_site(effects);
@@ -73,6 +74,18 @@ impl Engine {
                 self.observe(kind, &rules.id, condition, effects);
             }
         }
+    }
+
+    /// Lets the minutes since the last count pass over every tray whose air is known.
+    fn count_warmth(&mut self) {
+        const HOURS: f64 = DEMAND_EVERY as f64 / 60.0;
+        for place in &self.places {
+            let Some(temperature) = place.air.temperature else { continue };
+            for tray in self.trays.growing().filter(|tray| place.served.contains(&tray.place)) {
+                self.warmth.pass(tray, self.now, HOURS, temperature);
+            }
+        }
+        self.warmth.forget(self.now);
     }
 
     pub(super) fn judge_leaves(&mut self, effects: &mut Vec<Effect>) {

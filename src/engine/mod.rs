@@ -16,6 +16,7 @@ pub mod crop;
 pub mod digest;
 pub mod drift;
 pub mod event;
+pub mod gathered;
 pub mod fault_codes;
 pub mod leaves;
 pub mod letters;
@@ -28,10 +29,13 @@ pub mod saturation;
 pub mod silence;
 pub mod slope;
 pub mod snapshot;
+mod sowing;
 pub mod stillness;
 pub mod tank;
 mod telling;
+pub mod thermal;
 pub mod tray;
+pub mod trays;
 pub mod waking;
 pub mod window;
 mod writing;
@@ -56,6 +60,7 @@ use silence::SensorWatch;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use tank::TankWatch;
+use thermal::ThermalClocks;
 use tray::{Logged, Trays};
 use window::Minutes;
 
@@ -83,6 +88,7 @@ pub struct Engine {
     sisters: Vec<DriftWatch>,
     trays: Trays,
     leaves: LeavesWatch,
+    warmth: ThermalClocks,
     demands_stale: bool,
     alarms: Register,
     letters: Correspondence,
@@ -143,6 +149,7 @@ impl Engine {
             sisters: drift::watches(&rules),
             trays: Trays::default(),
             leaves: LeavesWatch::default(),
+            warmth: ThermalClocks::default(),
             demands_stale: true,
             alarms: Register::default(),
             letters: Correspondence::default(),
@@ -282,6 +289,17 @@ impl Engine {
         for (channel, judge) in self.rules.channels.iter().zip(&mut self.judges) {
             if channel.sensor == sensor {
                 judge.frame_broke(self.now);
+            }
+        }
+    }
+
+    /// Takes in an entry that was told at `told_at`, before this engine began. Trays, cuts and
+    /// waterings follow from it; a tank or leaves that were wet then are not wet now.
+    pub fn remember(&mut self, told_at: Timestamp, number: i64, entry: &Entry) {
+        if let Ok((_, logged)) = self.trays.take(&self.rules, told_at, number, entry) {
+            self.demands_stale = true;
+            if matches!(logged, Logged::Water { .. }) {
+                self.logged(entry.at.unwrap_or(told_at), logged);
             }
         }
     }

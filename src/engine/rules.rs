@@ -50,6 +50,8 @@ pub struct Site {
     pub rounds: Vec<NaiveTime>,
     /// How long before a round its letter is sent.
     pub round_letter_before: TimeDelta,
+    /// A covered tray that nobody has logged a look at for so long is named in the digest.
+    pub look_within: TimeDelta,
     /// Local time of the digest.
     pub digest_at: NaiveTime,
 }

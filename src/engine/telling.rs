@@ -2,7 +2,8 @@
 
 use super::alarm::cycle::Alarm;
 use super::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState};
-use super::digest::{DigestFacts, ReservoirDay, SensorDay};
+use super::digest::{DigestFacts, ReservoirDay, SensorDay, TrayDay};
+use super::gathered::Cut;
 use super::minute::probes;
 use super::quality::Judge;
 use super::saturation::Pinned;
@@ -11,7 +12,7 @@ use super::snapshot::{PlaceNow, SensorNow, Snapshot, SurfaceNow};
 use super::tank::TankWatch;
 use super::{Engine, PlaceWatch, digest, rules, tray, waking};
 use crate::reading::SensorId;
-use crate::units::Celsius;
+use crate::units::{Celsius, Timestamp};
 use chrono::TimeDelta;
 
 /// The minutes after a start, before the air is known, are not worth a line. Own default.
@@ -32,7 +33,14 @@ impl Engine {
             late,
             places: self.places.iter().map(|p| p.day.told(self.rules.place(p.place), &p.demand)).collect(),
             reservoirs: self.reservoirs_told(),
-            trays: self.trays.growing().map(|tray| digest::tray_day(&self.rules, tray, at, day_ends)).collect(),
+            trays: self.trays.growing().map(|tray| self.tray_day(tray, day_ends)).collect(),
+            water: digest::water_due(&self.rules, &self.trays, at),
+            mist: digest::mist_due(&self.trays, at),
+            cuts: {
+                let told = |cut: &&Cut| cut.told_at >= self.digest_from && cut.told_at < at;
+                self.trays.cuts().iter().filter(told).cloned().collect()
+            },
+            losses: digest::week_of_losses(self.trays.losses(), at),
             alarms: {
                 let mut alarms: Vec<AlarmChange> = self.raised_today.values().cloned().collect();
                 alarms.sort_by_key(|change| change.since);
@@ -83,11 +91,15 @@ impl Engine {
                 .collect(),
             trays: {
                 let until = at + TimeDelta::days(2);
-                self.trays.growing().map(|tray| digest::tray_day(&self.rules, tray, at, until)).collect()
+                self.trays.growing().map(|tray| self.tray_day(tray, until)).collect()
             },
             alarms: self.standing(|alarm| alarm.state() != AlarmState::Normal),
             broker_up: self.site.broker_lost_at.is_none(),
         }
+    }
+
+    fn tray_day(&self, tray: &tray::Tray, until: Timestamp) -> TrayDay {
+        digest::tray_day(&self.rules, &self.trays, &self.warmth, tray, self.now, until)
     }
 
     pub(super) fn place_now(&self, place: &PlaceWatch) -> PlaceNow {

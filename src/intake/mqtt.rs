@@ -114,6 +114,11 @@ pub(super) enum Outbound {
         topic: String,
         payload: Vec<u8>,
     },
+    /// Not retained: said once, to whoever listens now.
+    Answer {
+        topic: String,
+        payload: Vec<u8>,
+    },
     Unsubscribe(String),
     Close(oneshot::Sender<bool>),
 }
@@ -168,6 +173,17 @@ impl Link {
             return;
         }
         self.send(Outbound::Publish { topic, payload });
+    }
+
+    /// Publishes a message at QoS 0 to whoever listens now; nobody hears it later, and with
+    /// no connection nobody at all. Over 60 KiB: refused, with a log line.
+    pub fn answer(&self, topic: impl Into<String>, payload: impl Into<Vec<u8>>) {
+        let (topic, payload) = (topic.into(), payload.into());
+        if topic.len() + payload.len() > LARGEST_PUBLISHED {
+            tracing::error!(topic, bytes = payload.len(), "not published: larger than 60 KiB");
+            return;
+        }
+        self.send(Outbound::Answer { topic, payload });
     }
 
     /// Sends the acknowledgements given so far, says "offline", and leaves. The
@@ -225,6 +241,10 @@ impl Sender {
                     retained.insert(topic.clone(), payload.clone());
                     if up == 0 { Ok(()) } else { self.publish(topic, payload).await }
                 }
+                Outbound::Answer { topic, payload } if up != 0 => {
+                    self.client.publish(topic, QoS::AtMostOnce, false, payload).await
+                }
+                Outbound::Answer { .. } => Ok(()),
                 Outbound::Unsubscribe(topic) => self.client.unsubscribe(topic).await,
                 Outbound::Connected { subscribe } => {
                     let sent = self.greet(subscribe, &retained).await;

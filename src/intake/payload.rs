@@ -87,16 +87,34 @@ fn readable(payload: &[u8]) -> Result<&str, Garbled> {
     if text.is_empty() { Err(Garbled::Empty) } else { Ok(text) }
 }
 
+/// Why a message on the journal's topic was no entry, as a sentence for whoever sent it.
+/// `None` if it is one.
+pub fn why_no_entry(payload: &[u8], retained: bool) -> Option<String> {
+    const EXAMPLE: &str = r#"for example {"did":"water","place":"rack-a","ml_per_tray":118}"#;
+    if retained {
+        return Some("a journal entry must not be retained: it would be done again at every start".to_owned());
+    }
+    let problem = match readable(payload) {
+        Ok(text) => entry_of(text).err()?,
+        Err(_) => "it is empty, too long or no text".to_owned(),
+    };
+    Some(format!("that is no entry: {problem}; {EXAMPLE}"))
+}
+
 fn journal_entry(text: &str) -> Option<Entry> {
+    entry_of(text).ok()
+}
+
+fn entry_of(text: &str) -> Result<Entry, String> {
     // Read twice: the tree refuses a name that stands twice, the type does not.
-    let tree = Json::read(text).filter(|tree| matches!(tree, Json::Object(_)))?;
-    drop(tree);
-    let mut entry: Entry = serde_json::from_str(text).ok()?;
+    let tree = Json::read(text).filter(|tree| matches!(tree, Json::Object(_)));
+    tree.ok_or("one JSON object is wanted, each name once in it")?;
+    let mut entry: Entry = serde_json::from_str(text).map_err(|error| error.to_string())?;
     entry.at = match entry.at {
-        Some(at) => Some(Timestamp::from_timestamp_millis(at.timestamp_millis())?),
+        Some(at) => Some(Timestamp::from_timestamp_millis(at.timestamp_millis()).ok_or("its time cannot be")?),
         None => None,
     };
-    Some(entry)
+    Ok(entry)
 }
 
 fn reads_json(source: &Source) -> bool {
@@ -395,6 +413,17 @@ mod tests {
         {
             assert_eq!(decode(&topics(), topic, bad.as_bytes(), false, arrived()), refused, "{bad}");
         }
+    }
+
+    #[test]
+    fn whoever_sent_no_entry_is_told_why() {
+        let why = |payload: &str| why_no_entry(payload.as_bytes(), false).unwrap_or_default();
+        assert_eq!(why(r#"{"did":"look"}"#), "");
+        assert!(why("water").contains("one JSON object is wanted"), "{}", why("water"));
+        assert!(why(r#"{"did":"dance"}"#).contains("dance"), "{}", why(r#"{"did":"dance"}"#));
+        let blend = r#"{"did":"sow","tray":"K1","place":"rack-a","blend":"kale,radish"}"#;
+        assert!(why(blend).contains("add seed_grams=24"), "{}", why(blend));
+        assert!(why_no_entry(br#"{"did":"look"}"#, true).is_some_and(|why| why.contains("retained")));
     }
 
     #[test]

@@ -8,6 +8,8 @@
 mod alarm_letter;
 mod alarm_words;
 mod digest;
+mod digest_trays;
+mod entry_words;
 mod html;
 mod plain;
 mod sensor_words;
@@ -33,18 +35,7 @@ pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
 
 /// What the grower should know about a journal entry that was taken.
 pub fn entry_note(note: &EntryNote) -> String {
-    match note {
-        EntryNote::BlendApart { first, last, light_days, harvest_days } => format!(
-            "In this blend {first} and {last} are apart: {light_days} days to the light, {harvest_days} to the cut. \
-             Sow them in trays of their own, or cut when the first is ready."
-        ),
-        EntryNote::UnknownCrop { crop } => format!(
-            "\"{crop}\" is not in the crop table; it is watched as a usual small brassica. Add it as [[crop]] in the config."
-        ),
-        EntryNote::BandsClash { place, tray } => format!(
-            "No air suits every tray in {place}: {tray} wants it otherwise than the rest. The widest limits hold there now."
-        ),
-    }
+    entry_words::note(note)
 }
 
 /// The words of a letter. A picture is shown beside the place for which

@@ -5,7 +5,7 @@
 
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::tray::{Stage, Tray, Trays};
-use crate::journal::{Did, Entry, Loss, Sowing};
+use crate::journal::{Did, Entry, Loss, Sowing, cut_in_all};
 use crate::store::JournalLine;
 use crate::units::Timestamp;
 
@@ -86,6 +86,7 @@ impl Life {
             self.deeds.iter().rev().find(|deed| deed.at <= at && wanted(&deed.did)).map(|deed| deed.at)
         };
         tray.watered_at = last(|did| matches!(did, Did::Water { .. }));
+        tray.misted_at = last(|did| matches!(did, Did::Mist(_)));
         tray.looked_at = last(|did| matches!(did, Did::Look { .. } | Did::Mist(_) | Did::Uncover(_) | Did::Light(_)));
         tray
     }
@@ -189,7 +190,10 @@ fn live_on(life: &mut Life, line: &JournalLine, when: Timestamp) {
             life.stood.push((when, life.tray.place));
             None
         }
-        Did::Harvest { grams, note, .. } => Some(Fate::Harvested { grams: *grams, note: note.clone() }),
+        Did::Harvest { grams, grams_per_tray, note, .. } => {
+            let grams = cut_in_all(*grams, *grams_per_tray, life.tray.count);
+            Some(Fate::Harvested { grams, note: note.clone() })
+        }
         Did::Discard { reason, share, note, .. } => {
             Some(Fate::Discarded { reason: *reason, share: *share, note: note.clone() })
         }

@@ -2,8 +2,10 @@
 //! out by hand: what is stored must not change because a type was renamed.
 //! Sensors are stored by their id, since their index changes with the config.
 
+use crate::engine::digest::Due;
 use crate::engine::event::{Doubt, EntryNote, Garbled, Judgement, What};
 use crate::engine::rules::Rules;
+use crate::engine::tray::Stage;
 use crate::journal::Entry;
 use crate::reading::{Flag, SensorId};
 use crate::units::Timestamp;
@@ -148,10 +150,22 @@ pub(super) fn belief(judgement: &Judgement, at: Timestamp) -> (Option<i64>, i64)
 /// Notes on a journal entry as `journal.note`.
 pub(super) fn encode_notes(notes: &[EntryNote]) -> String {
     let notes = notes.iter().map(|note| match note {
-        EntryNote::BlendApart { first, last, light_days, harvest_days } => {
-            json!({ "note": "blend-apart", "first": first, "last": last,
-                    "light_days": light_days, "harvest_days": harvest_days })
+        EntryNote::SeedShares { each, trays } => json!({ "note": "seed-shares", "each": each, "trays": trays }),
+        EntryNote::Plan { weight_off_day, light_day, harvest_from, harvest_to } => {
+            json!({ "note": "plan", "weight_off_day": weight_off_day, "light_day": light_day,
+                    "harvest_from": harvest_from, "harvest_to": harvest_to })
         }
+        EntryNote::BlendApart { step, first, first_day, last, last_day } => {
+            json!({ "note": "blend-apart", "step": step.word(), "first": first, "first_day": first_day,
+                    "last": last, "last_day": last_day })
+        }
+        EntryNote::Dense { per_square_inch, advised_from, advised_to } => {
+            json!({ "note": "dense", "per_square_inch": per_square_inch,
+                    "advised_from": advised_from, "advised_to": advised_to })
+        }
+        EntryNote::DoneBefore { tray, stage } => json!({ "note": "done-before", "tray": tray, "stage": stage }),
+        EntryNote::NoTrayThere { place } => json!({ "note": "no-tray-there", "place": place }),
+        EntryNote::FellWithIt { entries } => json!({ "note": "fell-with-it", "entries": entries }),
         EntryNote::UnknownCrop { crop } => json!({ "note": "unknown-crop", "crop": crop }),
         EntryNote::BandsClash { place, tray } => json!({ "note": "bands-clash", "place": place, "tray": tray }),
     });
@@ -163,12 +177,25 @@ pub(super) fn decode_notes(notes: &str) -> Vec<EntryNote> {
     let notes: Vec<Value> = serde_json::from_str(notes).unwrap_or_default();
     let known = notes.into_iter().filter_map(|note| from_json::<NoteBody>(note).ok());
     known
-        .map(|note| match note {
-            NoteBody::BlendApart { first, last, light_days, harvest_days } => {
-                EntryNote::BlendApart { first, last, light_days, harvest_days }
-            }
-            NoteBody::UnknownCrop { crop } => EntryNote::UnknownCrop { crop },
-            NoteBody::BandsClash { place, tray } => EntryNote::BandsClash { place, tray },
+        .filter_map(|note| {
+            Some(match note {
+                NoteBody::SeedShares { each, trays } => EntryNote::SeedShares { each, trays },
+                NoteBody::Plan { weight_off_day, light_day, harvest_from, harvest_to } => {
+                    EntryNote::Plan { weight_off_day, light_day, harvest_from, harvest_to }
+                }
+                NoteBody::BlendApart { step, first, first_day, last, last_day } => {
+                    let step = Due::from_word(&step)?;
+                    EntryNote::BlendApart { step, first, first_day, last, last_day }
+                }
+                NoteBody::Dense { per_square_inch, advised_from, advised_to } => {
+                    EntryNote::Dense { per_square_inch, advised_from, advised_to }
+                }
+                NoteBody::DoneBefore { tray, stage } => EntryNote::DoneBefore { tray, stage },
+                NoteBody::NoTrayThere { place } => EntryNote::NoTrayThere { place },
+                NoteBody::FellWithIt { entries } => EntryNote::FellWithIt { entries },
+                NoteBody::UnknownCrop { crop } => EntryNote::UnknownCrop { crop },
+                NoteBody::BandsClash { place, tray } => EntryNote::BandsClash { place, tray },
+            })
         })
         .collect()
 }
@@ -264,7 +291,13 @@ struct StepBody {
 #[derive(Serialize, Deserialize)]
 #[serde(tag = "note", rename_all = "kebab-case")]
 enum NoteBody {
-    BlendApart { first: String, last: String, light_days: i64, harvest_days: i64 },
+    SeedShares { each: Vec<(String, f64)>, trays: u32 },
+    Plan { weight_off_day: Option<f64>, light_day: f64, harvest_from: f64, harvest_to: f64 },
+    BlendApart { step: String, first: String, first_day: f64, last: String, last_day: f64 },
+    Dense { per_square_inch: f64, advised_from: f64, advised_to: f64 },
+    DoneBefore { tray: String, stage: Stage },
+    NoTrayThere { place: Option<String> },
+    FellWithIt { entries: Vec<i64> },
     UnknownCrop { crop: String },
     BandsClash { place: String, tray: String },
 }

@@ -53,6 +53,7 @@ fn rules_with(sensors: &[&str]) -> Rules {
             units: UnitSystem::Metric,
             rounds: vec![NaiveTime::from_hms_opt(7, 0, 0).unwrap()],
             round_letter_before: TimeDelta::minutes(30),
+            look_within: TimeDelta::hours(36),
             digest_at: NaiveTime::from_hms_opt(6, 30, 0).unwrap(),
         },
         places: vec![Place { id: "rack-a".into(), name: "Rack A".into(), inside: None, band: BandOverride::default() }],

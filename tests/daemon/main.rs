@@ -12,7 +12,7 @@ mod mail_server;
 mod room;
 
 use mail_server::MailServer;
-use room::{Room, STATUS, air, broker, publish, retained, wait_for};
+use room::{Room, STATUS, air, broker, hears, publish, retained, wait_for};
 use std::process::Command;
 
 #[test]
@@ -105,9 +105,23 @@ fn the_journal_is_taken_over_the_store_and_over_the_broker_and_bad_entries_are_r
     let refused = room.verb(&["log", "harvest", "tray=Z9", "grams=100"]);
     assert_eq!(refused.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&refused.stdout).contains("no tray called \"Z9\""));
-    let entry = r#"{"did":"sow","tray":"K13","place":"rack-a","crop":"kale"}"#;
+    let entry = r#"{"did":"sow","tray":"K13","place":"rack-a","blend":"kale,radish","seed_grams":24}"#;
     let journal = "traywarden/saltmarsh-lane/journal";
+    let answers = hears(broker.port, "traywarden/saltmarsh-lane/journal/answer", 2);
     publish(broker.port, &[(journal, "{\"did\":\"sow\"".to_owned()), (journal, entry.to_owned())]);
+    let answers = answers();
+    let [bad, good] = answers.as_slice() else { panic!("{answers:?}") };
+    assert!(
+        bad["taken"] == false && bad["answer"].as_str().is_some_and(|why| why.contains("that is no entry")),
+        "{bad}"
+    );
+    assert_eq!(good["taken"], true);
+    let answer = good["answer"].as_str().unwrap_or_default();
+    assert!(answer.starts_with("24 g a tray: 12 g kale and 12 g radish."), "{answer}");
+    assert!(answer.contains("radish is usually cut from day 6, kale from day 10, 4 days later"), "{answer}");
+    let list = room.verb(&["log", "--list"]);
+    let list = String::from_utf8_lossy(&list.stdout).into_owned();
+    assert!(list.contains("MQTT      sow blend=kale:12.0g,radish:12.0g"), "{list}");
     let trays = wait_for("both trays", || {
         let trays = String::from_utf8_lossy(&room.verb(&["trays", "--json"]).stdout).into_owned();
         trays.contains("K13").then_some(trays)

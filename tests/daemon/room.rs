@@ -4,6 +4,7 @@ use crate::broker_server::{self, Server};
 use crate::mail_server::MailServer;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
 use rusqlite::Connection;
+use std::io::{BufRead, BufReader};
 use std::path::PathBuf;
 use std::process::{Child, Command, Output, Stdio};
 use std::time::Duration;
@@ -204,6 +205,40 @@ pub fn publish(port: u16, messages: &[(&str, String)]) {
             }
         }
     });
+}
+
+/// Listens from now on; the answer waits for `count` JSON messages on the topic.
+pub fn hears(port: u16, topic: &str, count: usize) -> impl FnOnce() -> Vec<serde_json::Value> {
+    let port = port.to_string();
+    // Without stdbuf its words stay in a buffer until it ends.
+    let mut listener = Command::new("stdbuf")
+        .args([
+            "-oL",
+            "mosquitto_sub",
+            "-d",
+            "-h",
+            "127.0.0.1",
+            "-p",
+            &port,
+            "-u",
+            "warden",
+            "-P",
+            PASSWORD,
+            "-t",
+            topic,
+        ])
+        .args(["-C", &count.to_string(), "-W", "30"])
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("mosquitto_sub runs (apt install mosquitto-clients)");
+    let mut lines = BufReader::new(listener.stdout.take().expect("its output is piped")).lines();
+    let subscribed = lines.by_ref().map_while(Result::ok).find(|line| line.contains("Subscribed"));
+    assert!(subscribed.is_some(), "the broker lets it listen to {topic}");
+    move || {
+        let heard = lines.map_while(Result::ok).filter_map(|line| serde_json::from_str(&line).ok()).collect();
+        listener.wait().expect("it ends");
+        heard
+    }
 }
 
 /// The retained message on a topic; empty if there is none.

@@ -2,6 +2,8 @@
 
 mod bad_config;
 mod calibrate;
+mod journal;
 mod night;
 mod scenarios;
+mod sowings;
 mod trust;

@@ -136,6 +136,18 @@ impl Night {
         self.happens(What::Journal { number: self.entries, entry })
     }
 
+    /// The digest as it would be written now.
+    pub fn digest(&self) -> traywarden::engine::digest::DigestFacts {
+        self.engine.digest_facts(false)
+    }
+
+    /// How a standing alarm is told now.
+    pub fn words(&self, id: &str) -> String {
+        let standing = self.engine.snapshot().alarms.into_iter().find(|change| change.key.id() == id);
+        let change = standing.unwrap_or_else(|| panic!("{id} does not stand"));
+        traywarden::notify::wording::alarm_text(&change, &self.config.rules.site)
+    }
+
     /// The grower tells the journal what was done so many days ago.
     pub fn logs_of_days_ago(&mut self, days: i64, did: Did) -> &mut Night {
         self.entries += 1;

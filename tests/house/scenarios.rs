@@ -2,7 +2,7 @@
 
 use crate::night::Night;
 use traywarden::engine::event::{Command, What};
-use traywarden::journal::{Did, Sowing, Target};
+use traywarden::journal::{Did, Loss, Sowing, Target};
 use traywarden::reading::{ChannelId, RawReading};
 
 fn sow(tray: &str, place: &str) -> Did {
@@ -19,7 +19,7 @@ fn sow(tray: &str, place: &str) -> Did {
 }
 
 fn harvest(tray: &str, grams: Option<f64>) -> Did {
-    Did::Harvest { tray: tray.into(), grams, note: None }
+    Did::Harvest { tray: tray.into(), grams, grams_per_tray: None, note: None }
 }
 
 fn acknowledge(alarm: traywarden::engine::alarm::AlarmKey, by: String) -> Command {
@@ -245,12 +245,12 @@ fn a_struck_entry_never_happened() {
     assert_eq!(
         night.told(&["entry"]),
         [
-            "03 17:00 entry 1 taken []",
-            "03 17:00 entry 2 taken []",
+            "03 17:00 entry 1 taken [Plan { weight_off_day: Some(3.0), light_day: 4.0, harvest_from: 9.0, harvest_to: 12.0 }]",
+            "03 17:00 entry 2 taken [Plan { weight_off_day: Some(3.0), light_day: 4.0, harvest_from: 9.0, harvest_to: 12.0 }]",
             "03 17:00 entry 3 taken []",
             "03 17:00 entry 4 taken []",
             "03 17:00 entry 5 taken []",
-            "03 17:00 entry 6 refused: There is no entry 77 in the journal that could be struck out."
+            "03 17:00 entry 6 refused: There is no entry 77 that could be struck out: it was never taken, was struck before, or is itself a strike. `traywarden log --list` shows the numbers."
         ]
     );
 }
@@ -267,13 +267,13 @@ fn an_entry_that_cannot_be_is_refused_with_a_sentence() {
     assert_eq!(
         night.told(&["entry"]),
         [
-            "03 17:00 entry 1 refused: There is no tray called \"A9\"; sow it first.",
+            "03 17:00 entry 1 refused: There is no tray called \"A9\"; sow it first, or see `traywarden trays`.",
             "03 17:00 entry 2 refused: There is no place called \"attic\" in the config; there are: rack-a, rack-b.",
-            "03 17:00 entry 3 taken []",
+            "03 17:00 entry 3 taken [Plan { weight_off_day: Some(3.0), light_day: 4.0, harvest_from: 9.0, harvest_to: 12.0 }]",
             "03 17:00 entry 4 refused: A tray called \"A1\" is growing already; harvest or discard it first, or give this one another name.",
             "03 17:00 entry 5 refused: That would be before tray \"A1\" was sown; check the time of the entry.",
             "03 17:00 entry 6 refused: Grams must be more than zero, not -3.",
-            "03 17:00 entry 7 refused: The time of the entry lies in the future."
+            "03 17:00 entry 7 refused: The time of the entry lies in the future; log it when it is done."
         ]
     );
 }
@@ -328,4 +328,64 @@ fn a_tank_that_only_one_tray_draws_on_is_watched_for_days() {
     let Did::Sow(sowing) = sow("K1", "rack-a") else { unreachable!("just made") };
     night.logs(Did::Sow(Sowing { count: 1, ..sowing })).until("2026-03-05 18:00");
     assert_eq!(night.told(&["tank"]), Vec::<&str>::new());
+}
+
+#[test]
+fn a_covered_tray_a_little_warm_is_the_digests_and_a_hot_one_wakes() {
+    // SCIENCE.md 3.5: covered trays want 24 °C at most. Two degrees more harm nobody by morning.
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs(sow("A1", "rack-a")).says("a1", 26.0, 97.0).says("a2", 26.0, 97.0).until("2026-03-04 06:20");
+    assert_eq!(night.told(&["too-warm", "LETTER alarm", "LETTER round"]), Vec::<&str>::new());
+    let warm = night.digest().places.iter().find(|place| place.id == "rack-a").map(|place| place.hours_warm);
+    assert!(warm.is_some_and(|hours| hours > 12.0), "the digest counts the hours above 24 °C: {warm:?}");
+    night.says("a1", 31.0, 97.0).says("a2", 31.0, 97.0).until("2026-03-04 08:00");
+    assert!(!night.told(&["air-too-warm:rack-a unacknowledged now"]).is_empty(), "{:?}", night.told(&["too-warm"]));
+    let words = night.words("air-too-warm:rack-a");
+    assert!(words.contains("broccoli under cover"), "{words}");
+}
+
+#[test]
+fn a_covered_tray_nobody_looks_at_is_a_line_of_the_digest_and_wakes_nobody() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs(sow("A1", "rack-a")).until("2026-03-05 06:40");
+    let digest = night.digest();
+    let unseen: Vec<&str> =
+        digest.trays.iter().filter(|tray| tray.unseen_since.is_some()).map(|tray| tray.tray.as_str()).collect();
+    assert_eq!(unseen, ["A1"]);
+    assert_eq!(night.told(&["LETTER alarm", "LETTER round"]), Vec::<&str>::new());
+    night.logs(Did::Look { target: Target { tray: Some("A1".into()), place: None }, note: None });
+    assert!(night.digest().trays.iter().all(|tray| tray.unseen_since.is_none()));
+}
+
+#[test]
+fn a_cold_room_reads_about_a_day_behind_after_four_days_and_the_plan_stands() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs(sow("A1", "rack-a")).says("a1", 16.8, 50.0).says("a2", 16.8, 50.0).until("2026-03-07 17:00");
+    let digest = night.digest();
+    let tray = digest.trays.iter().find(|tray| tray.tray == "A1").expect("A1 grows");
+    let behind = tray.warmth.days_behind().expect("four days are known");
+    assert!((0.9..1.1).contains(&behind), "{behind}");
+    assert!(tray.warmth.known_hours > 95.0, "{:?}", tray.warmth);
+    let light = traywarden::engine::digest::Due::Light;
+    assert_eq!(
+        tray.due.iter().find(|(due, _)| *due == light).map(|(_, at)| at.to_rfc3339()).as_deref(),
+        Some("2026-03-07T23:00:00+00:00")
+    );
+}
+
+#[test]
+fn what_was_cut_and_lost_is_in_one_digest_and_losses_in_a_week_of_them() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    let discard = Did::Discard { tray: "A2".into(), reason: Loss::Mold, share: Some(30.0), note: None };
+    night.logs(sow("A1", "rack-a")).logs(sow("A2", "rack-a")).logs(harvest("A1", Some(1696.0))).logs(discard);
+    night.until("2026-03-04 06:20");
+    let digest = night.digest();
+    assert_eq!(
+        digest.cuts.iter().map(|cut| (cut.tray.as_str(), cut.grams)).collect::<Vec<_>>(),
+        [("A1", Some(1696.0))]
+    );
+    assert_eq!(digest.losses, [(Loss::Mold, 4)]);
+    night.until("2026-03-04 07:00");
+    assert!(night.digest().cuts.is_empty());
+    assert_eq!(night.digest().losses, [(Loss::Mold, 4)]);
 }

@@ -160,7 +160,7 @@ fn once_the_faults_end_every_alarm_clears_within_its_off_delay_and_half_an_hour(
         }
         let trays: Vec<String> = engine.trays().growing().map(|tray| tray.name.clone()).collect();
         for (number, tray) in (100_000..).zip(trays) {
-            let did = traywarden::journal::Did::Harvest { tray, grams: None, note: None };
+            let did = traywarden::journal::Did::Harvest { tray, grams: None, grams_per_tray: None, note: None };
             let entry = traywarden::journal::Entry { at: None, by: None, did };
             engine.handle(Event { at: ended, what: What::Journal { number, entry } });
         }

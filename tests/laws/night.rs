@@ -249,7 +249,7 @@ fn entry(rules: &Rules, chance: &mut Chance, at: Timestamp, bent: Bent, number: 
         5 => Did::Mist(target),
         6 => Did::Refill { reservoir: chance.one_in(2).then(|| pick(chance, &["tank", "pond"])), litres: amount },
         7 => Did::Move { tray, place },
-        8 => Did::Harvest { tray, grams: amount, note: None },
+        8 => Did::Harvest { tray, grams: amount, grams_per_tray: None, note: None },
         9 => Did::Discard { tray, reason: Default::default(), share: amount, note: None },
         _ => Did::Strike { entry: (chance.whole() % (number as u64 + 3)) as i64, note: None },
     };

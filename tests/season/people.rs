@@ -150,7 +150,7 @@ impl People {
             return Did::Discard { tray: life.tray.clone(), reason: Loss::Mold, share, note };
         }
         let grams = (life.grams * f64::from(life.count) * (1.0 + 0.05 * chance.bell())).round();
-        Did::Harvest { tray: life.tray.clone(), grams: Some(grams), note: None }
+        Did::Harvest { tray: life.tray.clone(), grams: Some(grams), grams_per_tray: None, note: None }
     }
 
     fn waters(&self, life: &Life, at: Timestamp, chance: &mut Chance) -> Did {

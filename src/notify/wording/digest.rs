@@ -2,13 +2,14 @@
 //! reservoirs, trays, alarms, sensors, and what nobody watched.
 
 use super::alarm_letter::{masthead, subject};
-use super::alarm_words::{standing, words};
+use super::alarm_words::words;
+use super::digest_trays::{due_blocks, gathered_blocks, overdue_blocks, tasks, tray_blocks};
 use super::sensor_words::doubt;
 use super::sheet::{Block, Sheet, Tone};
 use super::speech::{Speech, ascii, capital, count, list, percent, shortened, the};
 use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
-use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay};
+use crate::engine::digest::{DigestFacts, PlaceDay, ReservoirDay, SensorDay, SurfaceDay};
 use crate::notify::wording::picture_name;
 use chrono::TimeDelta;
 
@@ -28,10 +29,12 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Sh
     }
     blocks.push(Block::Paragraph(three_sentences(day, speech)));
     blocks.extend(due_blocks(day, speech));
+    blocks.extend(overdue_blocks(day, speech));
     blocks.extend(standing_blocks(day, speech));
     blocks.extend(place_blocks(day, speech, pictures));
     blocks.extend(reservoir_blocks(day, speech));
-    blocks.extend(tray_blocks(day));
+    blocks.extend(tray_blocks(day, speech));
+    blocks.extend(gathered_blocks(day, speech));
     blocks.extend(alarm_blocks(day, speech));
     blocks.extend(sensor_blocks(day));
     let urgent = day.standing.iter().any(|change| change.priority == Priority::Now);
@@ -155,44 +158,6 @@ fn trouble(place: &PlaceDay) -> Vec<String> {
 /// "2.5 h", "20 min".
 fn short_hours(hours: f64) -> String {
     if hours < 0.95 { format!("{:.0} min", hours * 60.0) } else { format!("{hours:.1} h").replace(".0 h", " h") }
-}
-
-/// What is due on the day `ahead` days from now; what is overdue counts as today's.
-fn tasks(day: &DigestFacts, speech: &Speech, ahead: i64) -> Vec<String> {
-    let today = speech.local(speech.now).date_naive();
-    let mut tasks = Vec::new();
-    for (due, verb) in [(Due::Unweight, "take the weight off"), (Due::Light, "uncover"), (Due::Harvest, "cut")] {
-        let trays: Vec<String> = day
-            .trays
-            .iter()
-            .filter(|tray| {
-                tray.due.iter().any(|(what, at)| {
-                    let days = (speech.local(*at).date_naive() - today).num_days();
-                    *what == due && (days == ahead || (ahead == 0 && days < 0))
-                })
-            })
-            .map(|tray| format!("{} ({}{}, {})", tray.tray, times(tray), tray.crop, tray.place))
-            .collect();
-        if !trays.is_empty() {
-            tasks.push(format!("{verb} {}", list(&trays, 6)));
-        }
-    }
-    tasks
-}
-
-fn times(tray: &TrayDay) -> String {
-    if tray.count > 1 { format!("{} x ", tray.count) } else { String::new() }
-}
-
-fn due_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
-    let facts: Vec<(String, String)> = [("Today", 0), ("Tomorrow", 1)]
-        .into_iter()
-        .filter_map(|(name, ahead)| {
-            let tasks = tasks(day, speech, ahead);
-            (!tasks.is_empty()).then(|| (name.to_owned(), format!("{}.", capital(&tasks.join("; ")))))
-        })
-        .collect();
-    if facts.is_empty() { Vec::new() } else { vec![Block::Heading("Due".to_owned()), Block::Facts(facts)] }
 }
 
 fn standing_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
@@ -353,6 +318,7 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
         moved.push(format!("{} added", speech.volume(tank.added)));
     }
     let forecast = match tank.empty_at {
+        Some(_) if tank.usable.is_some_and(|usable| usable <= 0.0) => " At the pump inlet.".to_owned(),
         Some((best, early, late)) if late - early > TimeDelta::hours(1) => format!(
             " At the pump inlet {}, between {} and {}.",
             speech.day_and_clock(best),
@@ -364,28 +330,6 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
         None => String::new(),
     };
     format!("{level} {}.{forecast}", capital(&moved.join(", ")))
-}
-
-fn tray_blocks(day: &DigestFacts) -> Vec<Block> {
-    if day.trays.is_empty() {
-        return Vec::new();
-    }
-    let rows = day
-        .trays
-        .iter()
-        .map(|tray| {
-            vec![
-                shortened(&format!("{} {}{}", tray.tray, times(tray), tray.crop), 28),
-                shortened(&tray.place, 14),
-                standing(tray.stage).to_owned(),
-                tray.day.to_string(),
-            ]
-        })
-        .collect();
-    vec![
-        Block::Heading("Trays".to_owned()),
-        Block::Table { head: ["", "place", "stage", "day"].map(str::to_owned).to_vec(), rows },
-    ]
 }
 
 fn alarm_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
@@ -437,10 +381,10 @@ fn surface_line(surface: &SurfaceDay) -> String {
     }
 }
 
-/// "VPD, kPa (give or take 0.08)": at night the band is a good part of the figure.
+/// "VPD ± 0.08, kPa": at night the band is a good part of the figure.
 fn deficit_head(place: &PlaceDay) -> String {
     match place.vpd_accuracy {
-        Some(accuracy) => format!("VPD, kPa (give or take {accuracy:.2})"),
+        Some(accuracy) => format!("VPD ± {accuracy:.2}, kPa"),
         None => "VPD, kPa".to_owned(),
     }
 }

@@ -2,7 +2,7 @@
 //! mail programs drop the rest. One light card with its own colours, so that it
 //! reads alike on a light and on a dark ground.
 
-use super::sheet::{Block, Sheet, Tone};
+use super::sheet::{Block, Sheet, Tone, units_kept};
 use maud::{DOCTYPE, Markup, html};
 
 const FONT: &str = "font-family:Inter,-apple-system,'Segoe UI',Roboto,'Helvetica Neue',Arial,sans-serif;";
@@ -36,14 +36,14 @@ pub(crate) fn page(sheet: &Sheet) -> String {
                                 bgcolor=(CARD)
                                 style=(format!("max-width:600px;background-color:{CARD};border:1px solid {LINE};border-radius:8px;{FONT}color:{INK};")) {
                                 tr {
-                                    td style=(format!("padding:14px 18px 10px;font-size:13px;line-height:18px;color:{SOFT};")) { (sheet.masthead) }
+                                    td style=(format!("padding:14px 18px 10px;font-size:13px;line-height:18px;color:{SOFT};")) { (units_kept(&sheet.masthead)) }
                                 }
                                 tr {
                                     td style="padding:0 18px;" {
                                         table role="presentation" width="100%" cellpadding="0" cellspacing="0" border="0" {
                                             tr {
                                                 td bgcolor=(ground) style=(format!("background-color:{ground};border-left:4px solid {edge};border-radius:3px;padding:12px 14px;font-size:18px;line-height:25px;font-weight:600;color:{ink};")) {
-                                                    (sheet.lead)
+                                                    (units_kept(&sheet.lead))
                                                 }
                                             }
                                         }
@@ -67,30 +67,30 @@ pub(crate) fn page(sheet: &Sheet) -> String {
 fn set(block: &Block) -> Markup {
     match block {
         Block::Heading(heading) => html! {
-            h2 style=(format!("margin:24px 0 4px;padding:0 0 4px;border-bottom:1px solid {LINE};font-size:15px;line-height:20px;font-weight:600;color:{INK};")) { (heading) }
+            h2 style=(format!("margin:24px 0 4px;padding:0 0 4px;border-bottom:1px solid {LINE};font-size:15px;line-height:20px;font-weight:600;color:{INK};")) { (units_kept(heading)) }
         },
-        Block::Paragraph(words) => html! { p style="margin:12px 0 0;" { (words) } },
+        Block::Paragraph(words) => html! { p style="margin:12px 0 0;" { (units_kept(words)) } },
         Block::Small(words) => html! {
-            p style=(format!("margin:6px 0 0;font-size:13px;line-height:18px;color:{SOFT};")) { (words) }
+            p style=(format!("margin:6px 0 0;font-size:13px;line-height:18px;color:{SOFT};")) { (units_kept(words)) }
         },
         Block::Facts(facts) => html! {
             table role="presentation" width="100%" cellpadding="0" cellspacing="0" border="0" style="margin-top:8px;" {
                 @for (name, value) in facts {
                     tr {
-                        td valign="top" width="84" style=(format!("width:84px;padding:3px 10px 3px 0;font-size:13px;line-height:22px;color:{SOFT};")) { (name) }
-                        td valign="top" style=(format!("padding:3px 0;font-size:15px;line-height:22px;color:{INK};")) { (value) }
+                        td valign="top" width="84" style=(format!("width:84px;padding:3px 10px 3px 0;font-size:13px;line-height:22px;color:{SOFT};")) { (units_kept(name)) }
+                        td valign="top" style=(format!("padding:3px 0;font-size:15px;line-height:22px;color:{INK};")) { (units_kept(value)) }
                     }
                 }
             }
         },
         Block::Points(points) => html! {
             ul style="margin:10px 0 0;padding:0 0 0 20px;" {
-                @for point in points { li style="margin:4px 0;" { (point) } }
+                @for point in points { li style="margin:4px 0;" { (units_kept(point)) } }
             }
         },
         Block::Table { head, rows } => table(head, rows),
         Block::Command { purpose, line } => html! {
-            p style=(format!("margin:18px 0 6px;font-size:13px;line-height:18px;color:{SOFT};")) { (purpose) }
+            p style=(format!("margin:18px 0 6px;font-size:13px;line-height:18px;color:{SOFT};")) { (units_kept(purpose)) }
             table role="presentation" width="100%" cellpadding="0" cellspacing="0" border="0" {
                 tr {
                     td bgcolor="#eef1ec" style=(format!("background-color:#eef1ec;border-radius:4px;padding:9px 12px;font-family:ui-monospace,Menlo,Consolas,monospace;font-size:13px;line-height:20px;word-break:break-word;color:{INK};")) {
@@ -104,7 +104,7 @@ fn set(block: &Block) -> Markup {
         },
         Block::Picture { name, shows } => html! {
             p style="margin:10px 0 0;" {
-                img src=(format!("cid:{name}")) alt=(shows) width="456" style="display:block;width:100%;max-width:456px;height:auto;border:0;";
+                img src=(format!("cid:{name}")) alt=(shows) width="456" style="display:block;width:100%;max-width:456px;height:auto;border:0;border-radius:6px;";
             }
         },
     }
@@ -116,14 +116,14 @@ fn table(head: &[String], rows: &[Vec<String>]) -> Markup {
         table width="100%" cellpadding="0" cellspacing="0" border="0" style="margin-top:6px;border-collapse:collapse;" {
             tr {
                 @for (column, title) in head.iter().enumerate() {
-                    th scope="col" align=(align(column)) style=(format!("padding:3px 0 3px 8px;font-size:12px;line-height:18px;font-weight:400;color:{SOFT};")) { (title) }
+                    th scope="col" align=(align(column)) style=(format!("padding:3px 0 3px 8px;font-size:12px;line-height:18px;font-weight:400;color:{SOFT};")) { (units_kept(title)) }
                 }
             }
             @for row in rows {
                 tr {
                     @for (column, cell) in row.iter().enumerate() {
                         td align=(align(column)) valign="top"
-                            style=(format!("padding:5px 0 5px {};border-top:1px solid {LINE};font-size:14px;line-height:19px;font-variant-numeric:tabular-nums;color:{INK};", if column == 0 { "0" } else { "8px" })) { (cell) }
+                            style=(format!("padding:5px 0 5px {};border-top:1px solid {LINE};font-size:14px;line-height:19px;font-variant-numeric:tabular-nums;color:{INK};", if column == 0 { "0" } else { "8px" })) { (units_kept(cell)) }
                     }
                 }
             }

@@ -1,7 +1,7 @@
 //! A sheet as plain text that reads well in any mail program: at most 72
 //! columns, aligned, nothing but words and spaces.
 
-use super::sheet::{Block, Sheet};
+use super::sheet::{Block, Sheet, UNITS};
 
 /// Wide enough for a sentence, narrow enough to survive one level of quoting in 80 columns.
 const COLUMNS: usize = 72;
@@ -39,7 +39,6 @@ pub(crate) fn text(sheet: &Sheet) -> String {
 
 /// Breaks at spaces, but never between a number and its unit.
 fn wrapped(words: &str, first: &str, rest: &str) -> String {
-    const UNITS: [&str; 6] = ["°C", "°F", "%", "L", "gal", "kPa"];
     let mut pieces: Vec<String> = Vec::new();
     for word in words.split_whitespace() {
         let bare = word.trim_end_matches(['.', ',', ';', ':', ')']);

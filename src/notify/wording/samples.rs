@@ -3,10 +3,13 @@
 
 use super::*;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
-use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay};
+use crate::engine::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue};
 use crate::engine::event::Occasion;
+use crate::engine::gathered::{Cut, Expected};
 use crate::engine::rules::{BandOverride, Place};
+use crate::engine::thermal::Warmth;
 use crate::engine::tray::Stage;
+use crate::journal::Loss;
 use crate::reading::Quantity;
 use crate::units::UnitSystem;
 use chrono::TimeDelta;
@@ -24,6 +27,7 @@ fn site(units: UnitSystem) -> Site {
         units,
         rounds: vec![time(7, 0), time(19, 0)],
         round_letter_before: TimeDelta::minutes(30),
+        look_within: TimeDelta::hours(36),
         digest_at: time(6, 30),
     }
 }
@@ -238,6 +242,18 @@ fn digest(busy: bool) -> LetterFacts {
         stage,
         day,
         due,
+        overdue: None,
+        unseen_since: None,
+        warmth: Warmth::default(),
+        expected: Expected { from: 350.0 * f64::from(count), to: 550.0 * f64::from(count), own_cuts: 0 },
+    };
+    let cut = |tray: &str, trays, grams| Cut {
+        tray: tray.into(),
+        crop: "radish".into(),
+        trays,
+        grams,
+        at: at("2026-03-03T17:00"),
+        told_at: at("2026-03-03T17:02"),
     };
     let over = later(
         air(AlarmKind::AirTooDamp, Quantity::Humidity, 66.0, 70.0, 86.0),
@@ -266,8 +282,29 @@ fn digest(busy: bool) -> LetterFacts {
         trays: vec![
             tray("K12", 4, "broccoli", "Rack B", Stage::Blackout, 3, vec![(Due::Light, at("2026-03-04T08:00"))]),
             tray("P3", 1, "pea", "Rack A", Stage::Light, 9, vec![(Due::Harvest, at("2026-03-05T08:00"))]),
-            tray("R7", 2, "radish", "Rack B", Stage::Germination, 1, vec![(Due::Unweight, at("2026-03-05T08:00"))]),
+            TrayDay {
+                unseen_since: busy.then(|| at("2026-03-02T16:30")),
+                warmth: Warmth { degree_hours: 600.0, planned_degree_hours: 800.0, known_hours: 48.0 },
+                ..tray(
+                    "R7",
+                    2,
+                    "radish",
+                    "Rack B",
+                    Stage::Germination,
+                    1,
+                    vec![(Due::Unweight, at("2026-03-05T08:00"))],
+                )
+            },
+            TrayDay {
+                overdue: busy.then(|| at("2026-03-02T08:00")),
+                expected: Expected { from: 1600.0, to: 1720.0, own_cuts: 5 },
+                ..tray("R2", 4, "radish", "Rack A", Stage::Ready, 12, vec![(Due::Harvest, at("2026-03-01T08:00"))])
+            },
         ],
+        water: Some(WaterDue { trays: 5, ml_each: (!busy).then_some(118.0), litres: 1.18 }),
+        mist: if busy { 6 } else { 0 },
+        cuts: if busy { vec![cut("R1", 2, Some(880.0)), cut("R0", 1, None)] } else { vec![] },
+        losses: if busy { vec![(Loss::Mold, 3), (Loss::DampingOff, 1)] } else { vec![] },
         alarms: if busy { vec![over] } else { vec![] },
         standing: if busy {
             vec![later(tank_low(), at("2026-03-04T06:30"), AlarmState::Unacknowledged)]

@@ -66,3 +66,35 @@ impl Sheet {
         self.blocks.iter().any(|block| matches!(block, Block::Picture { name, .. } if name == picture))
     }
 }
+
+/// Words that must not be parted from the number before them.
+pub(crate) const UNITS: [&str; 14] =
+    ["°C", "°F", "%", "L", "mL", "gal", "kPa", "g", "kg", "oz", "lb", "fl", "h", "min"];
+
+/// The same words, with the space between a number and its unit made unbreakable.
+pub(crate) fn units_kept(words: &str) -> String {
+    let mut kept = String::with_capacity(words.len() + 8);
+    for (place, word) in words.split(' ').enumerate() {
+        if place > 0 {
+            let bare = word.trim_end_matches(['.', ',', ';', ':', ')', '?']);
+            let numbered = kept.chars().last().is_some_and(|end| end.is_ascii_digit());
+            kept.push(if numbered && UNITS.contains(&bare) { '\u{a0}' } else { ' ' });
+        }
+        kept.push_str(word);
+    }
+    kept
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_number_and_its_unit_stay_on_one_line_and_nothing_else_changes() {
+        assert_eq!(
+            units_kept("18 to 24 °C, 40 % (118 mL) at 4 fl oz; 3 trays"),
+            "18 to 24\u{a0}°C, 40\u{a0}% (118\u{a0}mL) at 4\u{a0}fl oz; 3 trays"
+        );
+        assert_eq!(units_kept("a g b  c"), "a g b  c");
+    }
+}

@@ -1,7 +1,9 @@
 //! What a commit writes beside the event, and that writing it twice changes nothing.
 
 use super::*;
+use crate::engine::digest::Due;
 use crate::engine::event::{Doubt, EntryNote, Garbled, Judgement, LetterKind};
+use crate::engine::tray::Stage;
 use crate::journal::{Did, Entry, Target};
 use crate::notify::letter::{Letter, Mail};
 use crate::reading::Flag;
@@ -49,7 +51,19 @@ fn full_record(rules: &Rules) -> Vec<Record> {
         note: vec![
             EntryNote::BandsClash { place: "Rack A".into(), tray: "K12".into() },
             EntryNote::UnknownCrop { crop: "brocoli".into() },
-            EntryNote::BlendApart { first: "radish".into(), last: "pea".into(), light_days: 1, harvest_days: 3 },
+            EntryNote::BlendApart {
+                step: Due::Harvest,
+                first: "radish".into(),
+                first_day: 6.0,
+                last: "pea".into(),
+                last_day: 10.5,
+            },
+            EntryNote::SeedShares { each: vec![("kale".into(), 8.0), ("pea".into(), 16.5)], trays: 6 },
+            EntryNote::Plan { weight_off_day: None, light_day: 4.0, harvest_from: 9.0, harvest_to: 12.0 },
+            EntryNote::Dense { per_square_inch: 36.25, advised_from: 10.0, advised_to: 12.0 },
+            EntryNote::DoneBefore { tray: "K12".into(), stage: Stage::Light },
+            EntryNote::NoTrayThere { place: None },
+            EntryNote::FellWithIt { entries: vec![3, 5] },
         ],
     };
     vec![warm, garbled, journal(at(1), 1, Did::Mist(Target::default()), vec![taken])]

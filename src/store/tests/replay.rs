@@ -49,7 +49,7 @@ fn everything() -> Vec<What> {
         entry(Did::Refill { reservoir: None, litres: Some(0.1 + 0.7) }),
         entry(Did::Move { tray: "K12".into(), place: "rack-b".into() }),
         entry(Did::Look { target: target(), note: Some("fine".into()) }),
-        entry(Did::Harvest { tray: "K12".into(), grams: Some(203.3), note: None }),
+        entry(Did::Harvest { tray: "K12".into(), grams: Some(203.3), grams_per_tray: None, note: None }),
         entry(Did::Discard { tray: "K12".into(), reason: Loss::DampingOff, share: Some(12.5), note: None }),
         entry(Did::Note { text: "fan is loud".into(), tray: None, photo: None }),
         entry(Did::Strike { entry: 3, note: None }),
