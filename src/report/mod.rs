@@ -5,6 +5,7 @@ pub mod export;
 pub mod lives;
 pub mod lot_air;
 pub mod rank;
+pub mod trace;
 pub mod yields;
 #[cfg(test)]
 mod sample;
