@@ -3,6 +3,7 @@
 
 use super::figures::{DAMP_FROM, longest, longest_gap};
 use super::walk::{STEP_HOURS, Slot, Walked};
+use crate::report::lot_air::STEP;
 use crate::report::rank::holm;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -70,7 +71,9 @@ impl Measure {
     fn least_spread(self) -> f64 {
         match self {
             Measure::OverdueCover | Measure::WaterGap | Measure::TooWarm | Measure::TooCold => 4.0,
-            Measure::DampSpell | Measure::MistWet | Measure::DryHours | Measure::Unknown => 2.0,
+            Measure::DampSpell | Measure::DryHours | Measure::Unknown => 2.0,
+            // What one mist takes to dry at 22 °C and 60 % (SCIENCE.md 2.2: 1.03 h).
+            Measure::MistWet => 1.0,
             Measure::DampHours | Measure::WarmUnderCover => 4.0,
             Measure::MoldPressure => 10.0,
         }
@@ -103,6 +106,19 @@ pub struct Condition {
     pub p_corrected: Option<f64>,
 }
 
+/// The air of the sisters at one age, as quartiles: lower, median, upper.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Envelope {
+    /// When the tray itself was of this age.
+    pub at: Timestamp,
+    /// Sisters whose air was known.
+    pub n: usize,
+    /// Celsius.
+    pub temperature: [f64; 3],
+    /// Per cent.
+    pub humidity: [f64; 3],
+}
+
 /// A sister has lived long enough to be held against it.
 pub fn comparable(own: &Walked, sister: &Walked) -> bool {
     let covered = sister.light_at.is_some() || sister.until >= sister.sown_at + (own.uncovered_at() - own.sown_at);
@@ -110,7 +126,7 @@ pub fn comparable(own: &Walked, sister: &Walked) -> bool {
     covered && hers.num_minutes() as f64 >= LIGHT_SHARE * mine.num_minutes() as f64
 }
 
-/// Every condition at the same age in light; a figure is `None`-free so that all are ranked.
+/// Every condition, counted in each sister up to the tray's own age in light.
 pub fn conditions(own: &Walked, sisters: &[&Walked]) -> Vec<Condition> {
     let age = light_age(own);
     let mut all: Vec<Condition> = Measure::ALL
@@ -125,6 +141,36 @@ pub fn conditions(own: &Walked, sisters: &[&Walked]) -> Vec<Condition> {
         condition.p_corrected = Some(corrected);
     }
     all
+}
+
+/// What its sisters' air was at the same age of the same half of life, under the cover or in
+/// light, for each of its own steps in which at least one of them was known.
+pub fn envelope(own: &Walked, sisters: &[&Walked]) -> Vec<Envelope> {
+    let uncovered = own.uncovered_at();
+    let air_then = |at: Timestamp, sister: &Walked| {
+        let lit = at >= uncovered;
+        let then = if lit { sister.uncovered_at() + (at - uncovered) } else { sister.sown_at + (at - own.sown_at) };
+        if !lit && then >= sister.uncovered_at() {
+            return None;
+        }
+        let next = sister.slots.partition_point(|slot| slot.at <= then);
+        let slot = sister.slots.get(next.checked_sub(1)?)?;
+        slot.air.filter(|_| then - slot.at < STEP)
+    };
+    let quartiles = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        [quantile(&values, 0.25), quantile(&values, 0.5), quantile(&values, 0.75)]
+    };
+    let step = |slot: &Slot| {
+        let known: Vec<(f64, f64)> = sisters.iter().filter_map(|sister| air_then(slot.at, sister)).collect();
+        (!known.is_empty()).then(|| Envelope {
+            at: slot.at,
+            n: known.len(),
+            temperature: quartiles(known.iter().map(|air| air.0).collect()),
+            humidity: quartiles(known.iter().map(|air| air.1).collect()),
+        })
+    };
+    own.slots.iter().filter_map(step).collect()
 }
 
 /// The conditions that differ most in the direction that can harm, at most three.

@@ -23,7 +23,8 @@ pub fn stages(rules: &Rules, life: &Life, walked: &Walked) -> Vec<StageTrace> {
     let runs = walked.slots.chunk_by(|one, next| one.stage == next.stage);
     runs.filter_map(|run| {
         let (first, last) = (run.first()?, run.last()?);
-        Some(stage(rules, life, walked, run, first.at, (last.at + STEP).min(walked.until)))
+        let until = (last.at + STEP).min(walked.until);
+        (until - first.at >= STEP).then(|| stage(rules, life, walked, run, first.at, until))
     })
     .collect()
 }

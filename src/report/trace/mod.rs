@@ -61,6 +61,8 @@ pub struct Trace {
     pub holes: Vec<(Timestamp, Timestamp)>,
     /// The healthy trays it is held against.
     pub sisters: Vec<String>,
+    /// Their air at the same age, for a picture.
+    pub envelope: Vec<beside::Envelope>,
     /// Every condition, with its sisters'.
     pub conditions: Vec<beside::Condition>,
     /// The three that differ most in the direction that can harm, in sentences.
@@ -255,7 +257,8 @@ pub fn trace(
         holes,
         differences: told.iter().map(|condition| words::difference(condition)).collect(),
         beside: words::beside(sisters.len(), &conditions),
-        sisters: sisters.into_iter().map(|(name, _)| name).collect(),
+        sisters: sisters.iter().map(|(name, _)| name.clone()).collect(),
+        envelope: beside::envelope(&own, &others),
         conditions,
         onset,
         caution: CAUTION,

@@ -117,7 +117,7 @@ pub fn text(trace: &Trace, rules: &Rules) -> String {
         wrapped(&mut out, "  ", "Nothing that can harm stands out from its sisters.");
     }
     for (nth, difference) in (1..).zip(&trace.differences) {
-        wrapped(&mut out, "  ", &format!("{nth}. {difference}"));
+        wrapped(&mut out, &format!("  {nth}. "), difference);
     }
     wrapped(&mut out, "  ", &trace.beside);
     if let Some(onset) = &trace.onset {
@@ -177,7 +177,7 @@ fn said_stage(out: &mut String, site: &Site, stage: &StageTrace) {
         if let Some(spread) = spread {
             let _ = writeln!(
                 out,
-                "  {name:<12} {} mean, {} to {} (nine tenths {} to {})",
+                "  {name:<11} mean {}, {} to {}; 90 % in {} to {}",
                 say(spread.mean),
                 say(spread.low),
                 say(spread.high),
