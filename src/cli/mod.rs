@@ -17,6 +17,7 @@ mod rehearse;
 mod room;
 mod run;
 mod show;
+mod trace;
 mod trays;
 mod when;
 mod yields;
@@ -58,6 +59,8 @@ enum Verb {
     Log(log::Log),
     /// Trays that grow, their stage, and what is due.
     Trays(show::AsJson),
+    /// The air one tray lived in, beside its healthy sisters, and what differs most.
+    Trace(trace::Trace),
     /// List alarms, answer them, or print the table of kinds.
     Alarms(alarms::Alarms),
     /// The digest as it would be written now; sends nothing.
@@ -150,6 +153,7 @@ pub fn main() -> ExitCode {
         Verb::History(history) => history.run(&arguments.config),
         Verb::Log(log) => log.run(&arguments.config),
         Verb::Trays(shown) => trays::run(&arguments.config, shown),
+        Verb::Trace(trace) => trace.run(&arguments.config),
         Verb::Alarms(alarms) => alarms.run(&arguments.config),
         Verb::Digest(digest) => digest.run(&arguments.config),
         Verb::Rehearse(rehearse) => rehearse.run(&arguments.config),

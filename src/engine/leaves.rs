@@ -28,9 +28,9 @@ const PRESSURE_DEADBAND: f64 = 20.0;
 /// after days (INRAE e-phytia: sporulation can begin three days after contamination).
 const LOOK_WITHIN: TimeDelta = TimeDelta::hours(24);
 /// Fewer waterings than this are no log to judge by. Own default.
-const LOGGED_WATERINGS: u32 = 4;
+pub const LOGGED_WATERINGS: u32 = 4;
 /// A layer of medium in a standard tray, millimetres (25 to 30 in practice, no source).
-const MEDIUM_DEPTH_MM: f64 = 25.0;
+pub const MEDIUM_DEPTH_MM: f64 = 25.0;
 /// Waterings closer together than this teach nothing about drying. Own default.
 const LEAST_LESSON_HOURS: f64 = 6.0;
 /// Longer than half a day ahead, a round with its watering lies between. Own default.
@@ -310,6 +310,11 @@ pub fn tray_air(at: Timestamp, zone: chrono_tz::Tz, temperature: f64, humidity: 
         canopy_humidity: humidity_within_unknown_canopy(RelativeHumidity(humidity), lit(at, zone)),
         air_speed: FAN_AIR_SPEED,
     }
+}
+
+/// Grams an hour a tray draws by theory in this air, before what its place has taught.
+pub fn drawn_by_theory(at: Timestamp, zone: chrono_tz::Tz, tray: &Tray, air: &TrayAir) -> f64 {
+    shape(at, tray, air, lit(at, zone), air.humidity.0)
 }
 
 fn lit(at: Timestamp, zone: chrono_tz::Tz) -> bool {

@@ -8,6 +8,7 @@ pub mod history;
 pub mod lives;
 pub mod lot_air;
 pub mod rank;
+pub mod trace;
 pub mod yields;
 #[cfg(test)]
 mod sample;

@@ -1,0 +1,268 @@
+//! A tray held against its healthy sisters: conditions that can harm, how far each lies
+//! from theirs, and an honest test of it. No store inside.
+
+use super::figures::{DAMP_FROM, longest, longest_gap};
+use super::walk::{STEP_HOURS, Slot, Walked};
+use crate::report::lot_air::STEP;
+use crate::report::rank::holm;
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+use serde::Serialize;
+
+/// Fewer sisters than this are not tested. From the issue.
+pub const FEWEST_SISTERS: usize = 5;
+/// A condition this many spreads above the sisters' median is told. Own default.
+const TOLD_FROM: f64 = 3.0;
+/// So many are told. From the issue.
+const TOLD: usize = 3;
+/// A sister must have lived in light this share of the tray's own time. Own default.
+const LIGHT_SHARE: f64 = 0.75;
+/// The median absolute deviation of a normal sample times this is its standard deviation
+/// (P. J. Rousseeuw and C. Croux 1993, J. Am. Stat. Assoc. 88:1273, from memory).
+const MAD_TO_DEVIATION: f64 = 1.4826;
+/// Warmer than this under a cover goes with more disease (seed-house guide, secondary).
+const WARM_UNDER_COVER: f64 = 24.0;
+
+/// What is compared. More of each can harm; less of none is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Measure {
+    /// Hours past the plan until the cover came off.
+    OverdueCover,
+    /// Longest spell of damp air in light, hours.
+    DampSpell,
+    /// Hours of damp air in light.
+    DampHours,
+    /// Hours in light in which leaves stayed wet from misting.
+    MistWet,
+    /// Highest mold pressure.
+    MoldPressure,
+    /// Hours above 24 °C under the cover.
+    WarmUnderCover,
+    /// Hours above the alarm's limit in light.
+    TooWarm,
+    /// Hours below the alarm's limit.
+    TooCold,
+    /// Longest time without water in light, hours.
+    WaterGap,
+    /// Hours in which the water was used up by estimate.
+    DryHours,
+    /// Hours in which the air was not known.
+    Unknown,
+}
+
+impl Measure {
+    const ALL: [Measure; 11] = [
+        Measure::OverdueCover,
+        Measure::DampSpell,
+        Measure::DampHours,
+        Measure::MistWet,
+        Measure::MoldPressure,
+        Measure::WarmUnderCover,
+        Measure::TooWarm,
+        Measure::TooCold,
+        Measure::WaterGap,
+        Measure::DryHours,
+        Measure::Unknown,
+    ];
+
+    /// Sisters are taken to be at least this spread, so that a tiny spread accuses nobody:
+    /// what a sensor's accuracy and the hour of a round can make of one. Own defaults.
+    fn least_spread(self) -> f64 {
+        match self {
+            Measure::OverdueCover | Measure::WaterGap | Measure::TooWarm | Measure::TooCold => 4.0,
+            Measure::DampSpell | Measure::DryHours | Measure::Unknown => 2.0,
+            // What one mist takes to dry at 22 °C and 60 % (SCIENCE.md 2.2: 1.03 h).
+            Measure::MistWet => 1.0,
+            Measure::DampHours | Measure::WarmUnderCover => 4.0,
+            Measure::MoldPressure => 10.0,
+        }
+    }
+}
+
+/// One condition of a tray beside its sisters'.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Condition {
+    /// Which.
+    pub measure: Measure,
+    /// This tray's: hours, or for mold pressure 0 to 100.
+    pub value: f64,
+    /// Sisters.
+    pub n: usize,
+    /// Their median; `None` without sisters.
+    pub median: Option<f64>,
+    /// Their lower and upper quartile.
+    pub quartiles: Option<(f64, f64)>,
+    /// Their lowest and highest.
+    pub range: Option<(f64, f64)>,
+    /// Where it stands among all `n + 1`, 1 the highest.
+    pub rank: usize,
+    /// Spreads above the sisters' median; negative: below.
+    pub effect: Option<f64>,
+    /// Chance of standing this far to either side, as one of `n + 1` alike trays. `None`
+    /// below five sisters.
+    pub p: Option<f64>,
+    /// The same corrected for the number of conditions compared (Holm 1979).
+    pub p_corrected: Option<f64>,
+}
+
+/// The air of the sisters at one age, as quartiles: lower, median, upper.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Envelope {
+    /// When the tray itself was of this age.
+    pub at: Timestamp,
+    /// Sisters whose air was known.
+    pub n: usize,
+    /// Celsius.
+    pub temperature: [f64; 3],
+    /// Per cent.
+    pub humidity: [f64; 3],
+}
+
+/// A sister has lived long enough to be held against it.
+pub fn comparable(own: &Walked, sister: &Walked) -> bool {
+    let covered = sister.light_at.is_some() || sister.until >= sister.sown_at + (own.uncovered_at() - own.sown_at);
+    let (mine, hers) = (light_age(own), light_age(sister));
+    covered && hers.num_minutes() as f64 >= LIGHT_SHARE * mine.num_minutes() as f64
+}
+
+/// Every condition, counted in each sister up to the tray's own age in light.
+pub fn conditions(own: &Walked, sisters: &[&Walked]) -> Vec<Condition> {
+    let age = light_age(own);
+    let mut all: Vec<Condition> = Measure::ALL
+        .into_iter()
+        .map(|measure| {
+            let others: Vec<f64> = sisters.iter().map(|sister| value(measure, sister, age)).collect();
+            condition(measure, value(measure, own, age), &others)
+        })
+        .collect();
+    let tested: Vec<f64> = all.iter().filter_map(|condition| condition.p).collect();
+    for (condition, corrected) in all.iter_mut().zip(holm(&tested)) {
+        condition.p_corrected = Some(corrected);
+    }
+    all
+}
+
+/// What its sisters' air was at the same age of the same half of life, under the cover or in
+/// light, for each of its own steps in which at least one of them was known.
+pub fn envelope(own: &Walked, sisters: &[&Walked]) -> Vec<Envelope> {
+    let uncovered = own.uncovered_at();
+    let air_then = |at: Timestamp, sister: &Walked| {
+        let lit = at >= uncovered;
+        let then = if lit { sister.uncovered_at() + (at - uncovered) } else { sister.sown_at + (at - own.sown_at) };
+        if !lit && then >= sister.uncovered_at() {
+            return None;
+        }
+        let next = sister.slots.partition_point(|slot| slot.at <= then);
+        let slot = sister.slots.get(next.checked_sub(1)?)?;
+        slot.air.filter(|_| then - slot.at < STEP)
+    };
+    let quartiles = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        [quantile(&values, 0.25), quantile(&values, 0.5), quantile(&values, 0.75)]
+    };
+    let step = |slot: &Slot| {
+        let known: Vec<(f64, f64)> = sisters.iter().filter_map(|sister| air_then(slot.at, sister)).collect();
+        (!known.is_empty()).then(|| Envelope {
+            at: slot.at,
+            n: known.len(),
+            temperature: quartiles(known.iter().map(|air| air.0).collect()),
+            humidity: quartiles(known.iter().map(|air| air.1).collect()),
+        })
+    };
+    own.slots.iter().filter_map(step).collect()
+}
+
+/// The conditions that differ most in the direction that can harm, at most three.
+pub fn told(conditions: &[Condition]) -> Vec<&Condition> {
+    let beyond = |condition: &&Condition| {
+        condition.effect.is_some_and(|effect| effect >= TOLD_FROM)
+            && condition.range.is_some_and(|(_, high)| condition.value > high)
+    };
+    let mut told: Vec<&Condition> = conditions.iter().filter(beyond).collect();
+    told.sort_by(|one, other| other.effect.unwrap_or(0.0).total_cmp(&one.effect.unwrap_or(0.0)));
+    told.truncate(TOLD);
+    told
+}
+
+fn condition(measure: Measure, value: f64, others: &[f64]) -> Condition {
+    let mut sorted = others.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let some = !sorted.is_empty();
+    let median = some.then(|| quantile(&sorted, 0.5));
+    Condition {
+        measure,
+        value,
+        n: sorted.len(),
+        median,
+        quartiles: some.then(|| (quantile(&sorted, 0.25), quantile(&sorted, 0.75))),
+        range: sorted.first().copied().zip(sorted.last().copied()),
+        rank: 1 + sorted.iter().filter(|other| **other > value).count(),
+        effect: median.map(|median| {
+            let mut off: Vec<f64> = sorted.iter().map(|other| (other - median).abs()).collect();
+            off.sort_by(f64::total_cmp);
+            (value - median) / (MAD_TO_DEVIATION * quantile(&off, 0.5)).max(measure.least_spread())
+        }),
+        p: (sorted.len() >= FEWEST_SISTERS).then(|| two_sided(value, &sorted)),
+        p_corrected: None,
+    }
+}
+
+/// One tray against `n` alike ones: were all `n + 1` drawn from one urn, each would be as
+/// likely to be this one, so the chance of a value at least this high is its share of the
+/// `n + 1`, ties counted against it. Both sides: twice the smaller, at most 1. It is the
+/// exact permutation test of the difference of means, 1 against n (checked against scipy).
+pub fn two_sided(value: f64, others: &[f64]) -> f64 {
+    let as_high = 1 + others.iter().filter(|other| **other >= value).count();
+    let as_low = 1 + others.iter().filter(|other| **other <= value).count();
+    (2.0 * as_high.min(as_low) as f64 / (others.len() + 1) as f64).min(1.0)
+}
+
+/// A quantile of ascending values, straight lines between them (type 7 of R. J. Hyndman and
+/// Y. Fan 1996, Am. Stat. 50:361; numpy's default). 0 of none.
+pub fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let place = share.clamp(0.0, 1.0) * sorted.len().saturating_sub(1) as f64;
+    let below = place.floor() as usize;
+    let at = |index: usize| sorted.get(index).or(sorted.last()).copied().unwrap_or(0.0);
+    at(below) + (place - below as f64) * (at(below + 1) - at(below))
+}
+
+fn light_age(walked: &Walked) -> TimeDelta {
+    walked.until - walked.uncovered_at()
+}
+
+fn value(measure: Measure, walked: &Walked, age: TimeDelta) -> f64 {
+    let light_from = walked.uncovered_at();
+    let light_until = (light_from + age).min(walked.until);
+    let cut = |from: Timestamp, until: Timestamp| -> &[Slot] {
+        let first = walked.slots.partition_point(|slot| slot.at < from);
+        let last = walked.slots.partition_point(|slot| slot.at < until);
+        &walked.slots[first..last.max(first)]
+    };
+    let light = cut(light_from, light_until);
+    let covered = cut(walked.sown_at, light_from);
+    let whole = cut(walked.sown_at, light_until);
+    let hours = |slots: &[Slot], holds: &dyn Fn(&Slot) -> bool| {
+        slots.iter().filter(|slot| holds(slot)).count() as f64 * STEP_HOURS
+    };
+    let damp = |slot: &Slot| slot.air.is_some_and(|air| air.1 >= DAMP_FROM);
+    match measure {
+        Measure::OverdueCover => ((light_from - walked.light_due_at).num_minutes() as f64 / 60.0).max(0.0),
+        Measure::DampSpell => longest(light, damp),
+        Measure::DampHours => hours(light, &damp),
+        Measure::MistWet => hours(light, &|slot| slot.misted),
+        Measure::MoldPressure => light.iter().map(|slot| slot.pressure).fold(0.0, f64::max),
+        Measure::WarmUnderCover => hours(covered, &|slot| slot.air.is_some_and(|air| air.0 > WARM_UNDER_COVER)),
+        Measure::TooWarm => hours(light, &|slot| slot.air.zip(slot.too_warm).is_some_and(|(air, limit)| air.0 > limit)),
+        Measure::TooCold => hours(whole, &|slot| slot.air.zip(slot.too_cold).is_some_and(|(air, limit)| air.0 < limit)),
+        Measure::WaterGap => {
+            if walked.waterings.is_empty() {
+                0.0
+            } else {
+                longest_gap(&walked.waterings, light_from, light_until)
+            }
+        }
+        Measure::DryHours => hours(light, &|slot| slot.dry),
+        Measure::Unknown => hours(whole, &|slot| slot.air.is_none()),
+    }
+}

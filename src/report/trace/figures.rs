@@ -1,0 +1,128 @@
+//! What a life in steps comes to, stage by stage, and where nothing was known.
+
+use super::walk::{STEP_HOURS, Slot, Walked};
+use super::{Spread, StageTrace};
+use crate::engine::band::demand_of;
+use crate::engine::climate::{dew_point, vapour_pressure_deficit};
+use crate::engine::leaves::LOGGED_WATERINGS;
+use crate::engine::rules::Rules;
+use crate::engine::tray::Stage;
+use crate::report::lives::Life;
+use crate::report::lot_air::STEP;
+use crate::units::{Celsius, RelativeHumidity, Timestamp};
+use chrono::TimeDelta;
+
+/// From here air is called damp: surfaces wet at 90 % stay wet down to it (SCIENCE.md
+/// section 2, hysteresis 90 on, 85 off, own default).
+pub const DAMP_FROM: f64 = 85.0;
+/// A shorter gap is no hole. Own default.
+const HOLE: TimeDelta = TimeDelta::minutes(30);
+
+/// The stages of a life and their figures.
+pub fn stages(rules: &Rules, life: &Life, walked: &Walked) -> Vec<StageTrace> {
+    let runs = walked.slots.chunk_by(|one, next| one.stage == next.stage);
+    runs.filter_map(|run| {
+        let (first, last) = (run.first()?, run.last()?);
+        let until = (last.at + STEP).min(walked.until);
+        (until - first.at >= STEP).then(|| stage(rules, life, walked, run, first.at, until))
+    })
+    .collect()
+}
+
+fn stage(rules: &Rules, life: &Life, walked: &Walked, run: &[Slot], from: Timestamp, until: Timestamp) -> StageTrace {
+    let which = run[0].stage;
+    let tray = life.as_of(from);
+    let band = demand_of(rules, tray.place, &[&tray], true, from).band;
+    let of = |value: &dyn Fn(f64, f64) -> Option<f64>| -> Vec<f64> {
+        run.iter().filter_map(|slot| slot.air.and_then(|(celsius, percent)| value(celsius, percent))).collect()
+    };
+    let temperature = of(&|celsius, _| Some(celsius));
+    let humidity = of(&|_, percent| Some(percent));
+    let vpd = of(&|celsius, percent| Some(vapour_pressure_deficit(Celsius(celsius), RelativeHumidity(percent)).0));
+    let dew = of(&|celsius, percent| Some(dew_point(Celsius(celsius), RelativeHumidity(percent))?.0));
+    let waterings: Vec<Timestamp> = walked.waterings.iter().copied().filter(|at| (from..until).contains(at)).collect();
+    let hours = |slots: usize| slots as f64 * STEP_HOURS;
+    StageTrace {
+        stage: which,
+        from,
+        until,
+        planned_until: match which {
+            Stage::Soak | Stage::Germination => tray.weight_off_at().unwrap_or(tray.light_due_at()),
+            Stage::Blackout => tray.light_due_at(),
+            Stage::Light => tray.harvest_from(),
+            Stage::Ready => tray.harvest_to(),
+        },
+        temperature_hours: in_band(&temperature, band.temperature_min, band.temperature_max),
+        humidity_hours: in_band(&humidity, band.humidity_min, band.humidity_max),
+        temperature: spread(temperature),
+        humidity: spread(humidity),
+        vpd: spread(vpd),
+        dew_point: spread(dew),
+        temperature_band: (band.temperature_min, band.temperature_max),
+        humidity_band: (band.humidity_min, band.humidity_max),
+        longest_damp_hours: longest(run, |slot| slot.air.is_some_and(|air| air.1 >= DAMP_FROM)),
+        mold_pressure: run.iter().filter(|slot| slot.open).map(|slot| slot.pressure).reduce(f64::max),
+        longest_water_gap_hours: (!waterings.is_empty()).then(|| longest_gap(&waterings, from, until)),
+        waterings: waterings.len() as u32,
+        dry_hours: (walked.waterings.len() >= LOGGED_WATERINGS as usize)
+            .then(|| hours(run.iter().filter(|slot| slot.dry).count())),
+        unknown_hours: hours(run.iter().filter(|slot| slot.air.is_none()).count()),
+    }
+}
+
+/// The longest unbroken spell, hours. A step in which the air was not known breaks it.
+pub fn longest(slots: &[Slot], holds: impl Fn(&Slot) -> bool) -> f64 {
+    let (mut now, mut most) = (0_u32, 0_u32);
+    for slot in slots {
+        now = if holds(slot) { now + 1 } else { 0 };
+        most = most.max(now);
+    }
+    f64::from(most) * STEP_HOURS
+}
+
+/// The longest time without one of these moments, hours, the ends of the span counted.
+pub fn longest_gap(moments: &[Timestamp], from: Timestamp, until: Timestamp) -> f64 {
+    let inside = moments.iter().copied().filter(|at| (from..until).contains(at));
+    let all: Vec<Timestamp> = std::iter::once(from).chain(inside).chain(std::iter::once(until)).collect();
+    all.windows(2).map(|pair| (pair[1] - pair[0]).num_minutes() as f64 / 60.0).fold(0.0, f64::max)
+}
+
+/// Spans in which its air was not known.
+pub fn holes(walked: &Walked) -> Vec<(Timestamp, Timestamp)> {
+    let runs = walked.slots.chunk_by(|one, next| one.air.is_none() == next.air.is_none());
+    runs.filter_map(|run| {
+        let (first, last) = (run.first()?, run.last()?);
+        let hole = (first.at, last.at + STEP);
+        (first.air.is_none() && hole.1 - hole.0 > HOLE).then_some(hole)
+    })
+    .collect()
+}
+
+fn in_band(values: &[f64], low: Option<f64>, high: Option<f64>) -> [f64; 3] {
+    let mut hours = [0.0; 3];
+    for value in values {
+        let below = low.is_some_and(|low| *value < low);
+        let above = high.is_some_and(|high| *value > high);
+        hours[if below {
+            0
+        } else if above {
+            2
+        } else {
+            1
+        }] += STEP_HOURS;
+    }
+    hours
+}
+
+fn spread(mut values: Vec<f64>) -> Option<Spread> {
+    values.sort_by(f64::total_cmp);
+    let (low, high) = (*values.first()?, *values.last()?);
+    let mean = values.iter().sum::<f64>() / values.len() as f64;
+    Some(Spread {
+        low,
+        p05: super::beside::quantile(&values, 0.05),
+        mean,
+        p95: super::beside::quantile(&values, 0.95),
+        high,
+    })
+}

@@ -1,0 +1,344 @@
+//! The trace of a tray: the air it lived in from sowing to its end, stage by stage, beside
+//! its healthy sisters, what differs most, and when the trouble likely began. Conditions,
+//! never verdicts. `walk` lives through the air again, `figures` sums it up, `beside`
+//! compares, `onset` reckons back, `words` says it.
+
+pub mod beside;
+mod figures;
+mod onset;
+#[cfg(test)]
+mod tests;
+mod walk;
+mod words;
+
+pub use words::text;
+
+use super::lives::{Fate, Life, lives};
+use super::lot_air;
+use crate::engine::crop::closest_word;
+use crate::engine::rules::Rules;
+use crate::engine::tray::Stage;
+use crate::journal::{Did, Loss};
+use crate::store::{Reader, StoreError};
+use crate::units::Timestamp;
+use chrono::{NaiveDate, TimeDelta};
+use serde::Serialize;
+
+/// The sentence that stands under every trace. SCIENCE.md section 9.
+pub const CAUTION: &str = "Computed from room air and your log with field-crop disease models; not validated on \
+     microgreens; look at the tray.";
+
+/// Everything that is known of one tray. Celsius, per cent, kilopascals, hours, UTC.
+#[derive(Clone, Debug, Serialize)]
+pub struct Trace {
+    /// The grower's name for it.
+    pub tray: String,
+    /// Crop, or the kinds of the blend.
+    pub crop: String,
+    /// How many alike.
+    pub count: u32,
+    /// When it was sown.
+    pub sown_at: Timestamp,
+    /// When it ended, or until when it is told.
+    pub until: Timestamp,
+    /// `harvested`, `discarded: mold`, `growing`.
+    pub ended: String,
+    /// Names of the places where it stood, each with since when.
+    pub stood: Vec<(Timestamp, String)>,
+    /// Its stages, in order.
+    pub stages: Vec<StageTrace>,
+    /// Its air in even steps; a step in which nothing was believed has `None`.
+    pub series: Vec<Step>,
+    /// The length of a step, seconds.
+    pub step_s: i64,
+    /// What was done to it, in words.
+    pub events: Vec<(Timestamp, String)>,
+    /// Refills of the reservoirs that feed its places.
+    pub refills: Vec<Timestamp>,
+    /// Alarms about it, its places, their sensors and reservoirs.
+    pub alarms: Vec<Spoken>,
+    /// Spans longer than half an hour in which its air was not known.
+    pub holes: Vec<(Timestamp, Timestamp)>,
+    /// The healthy trays it is held against.
+    pub sisters: Vec<String>,
+    /// Their air at the same age, for a picture.
+    pub envelope: Vec<beside::Envelope>,
+    /// Every condition, with its sisters'.
+    pub conditions: Vec<beside::Condition>,
+    /// The three that differ most in the direction that can harm, in sentences.
+    pub differences: Vec<String>,
+    /// How much the comparison is worth.
+    pub beside: String,
+    /// When the trouble likely began, if mold was seen.
+    pub onset: Option<Onset>,
+    /// What these figures are not.
+    pub caution: &'static str,
+}
+
+/// One stage and its figures.
+#[derive(Clone, Debug, Serialize)]
+pub struct StageTrace {
+    /// Which.
+    pub stage: Stage,
+    /// From when.
+    pub from: Timestamp,
+    /// Until when.
+    pub until: Timestamp,
+    /// When it should have ended by the crop's plan.
+    pub planned_until: Timestamp,
+    /// Celsius.
+    pub temperature: Option<Spread>,
+    /// Per cent.
+    pub humidity: Option<Spread>,
+    /// Kilopascals.
+    pub vpd: Option<Spread>,
+    /// Celsius.
+    pub dew_point: Option<Spread>,
+    /// Lowest and highest temperature of the crop's band, Celsius.
+    pub temperature_band: (Option<f64>, Option<f64>),
+    /// Hours below, inside and above it.
+    pub temperature_hours: [f64; 3],
+    /// Lowest and highest humidity of the crop's band, per cent; none under a cover.
+    pub humidity_band: (Option<f64>, Option<f64>),
+    /// Hours below, inside and above it.
+    pub humidity_hours: [f64; 3],
+    /// The longest spell of damp air, hours.
+    pub longest_damp_hours: f64,
+    /// The highest mold pressure, 0 to 100; `None` under a cover, where it says nothing.
+    pub mold_pressure: Option<f64>,
+    /// Waterings logged.
+    pub waterings: u32,
+    /// The longest time without one, hours, counted within the stage.
+    pub longest_water_gap_hours: Option<f64>,
+    /// Hours in which its water was used up by estimate; `None`: too few waterings logged.
+    pub dry_hours: Option<f64>,
+    /// Hours in which its air was not known.
+    pub unknown_hours: f64,
+}
+
+/// How a figure was spread over a stage.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Spread {
+    /// Lowest.
+    pub low: f64,
+    /// A twentieth lay below.
+    pub p05: f64,
+    /// Mean.
+    pub mean: f64,
+    /// A twentieth lay above.
+    pub p95: f64,
+    /// Highest.
+    pub high: f64,
+}
+
+/// One step of its air.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Step {
+    /// When it began.
+    pub at: Timestamp,
+    /// Celsius.
+    pub temperature: Option<f64>,
+    /// Per cent.
+    pub humidity: Option<f64>,
+    /// Kilopascals.
+    pub vpd: Option<f64>,
+    /// Celsius.
+    pub dew_point: Option<f64>,
+    /// 0 to 100; `None` under a cover.
+    pub mold_pressure: Option<f64>,
+}
+
+/// An alarm and what was done about it.
+#[derive(Clone, Debug, Serialize)]
+pub struct Spoken {
+    /// The kind's stable word.
+    pub kind: &'static str,
+    /// The id of what it is about.
+    pub subject: String,
+    /// When it spoke.
+    pub at: Timestamp,
+    /// When its condition was gone.
+    pub over: Option<Timestamp>,
+    /// Who answered it, or that it was answered.
+    pub answered: Option<String>,
+    /// The sentence people were shown.
+    pub text: String,
+}
+
+/// When the trouble likely began.
+#[derive(Clone, Debug, Serialize)]
+pub struct Onset {
+    /// When mold was seen.
+    pub seen_at: Timestamp,
+    /// Not likely before.
+    pub from: Timestamp,
+    /// Not likely after.
+    pub until: Timestamp,
+    /// What is assumed, and from where.
+    pub assumption: String,
+    /// What fell into it, in sentences.
+    pub events: Vec<String>,
+}
+
+/// Why there is no trace.
+#[derive(Debug, thiserror::Error)]
+pub enum TraceError {
+    /// Nothing was sown under this name.
+    #[error("no tray called \"{name}\" was ever sown{hint}")]
+    Unknown {
+        /// The name.
+        name: String,
+        /// Names that are near, or nothing.
+        hint: String,
+    },
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// The trace of the newest tray of this name, or of the one sown on a local day.
+///
+/// # Errors
+/// When nothing was sown under that name, or the store cannot be read.
+pub fn trace(
+    reader: &Reader,
+    rules: &Rules,
+    tray: &str,
+    sown_on: Option<NaiveDate>,
+    now: Timestamp,
+) -> Result<Trace, TraceError> {
+    let journal = reader.journal(Timestamp::UNIX_EPOCH)?;
+    let all = lives(rules, &journal);
+    let zone = rules.site.time_zone;
+    let meant = |life: &&Life| {
+        let day = life.tray.sown_at.with_timezone(&zone).date_naive();
+        life.tray.name == tray && sown_on.is_none_or(|wanted| wanted == day)
+    };
+    let Some(life) = all.iter().rev().find(meant) else {
+        return Err(TraceError::Unknown { name: tray.to_owned(), hint: near(tray, sown_on, &all, zone) });
+    };
+    let walked = |life: &Life| -> Result<walk::Walked, StoreError> {
+        Ok(walk::walk(rules, life, &lot_air::steps(reader, rules, life, now)?, now))
+    };
+    let own = walked(life)?;
+    let mut sisters = Vec::new();
+    for sister in all.iter().filter(|sister| sister.sown_by != life.sown_by && healthy(sister) && alike(life, sister)) {
+        let other = walked(sister)?;
+        if beside::comparable(&own, &other) {
+            sisters.push((sister.tray.name.clone(), other));
+        }
+    }
+    let others: Vec<&walk::Walked> = sisters.iter().map(|(_, other)| other).collect();
+    let conditions = beside::conditions(&own, &others);
+    let told = beside::told(&conditions);
+    let alarms = spoken(reader, rules, life, own.until)?;
+    let holes = figures::holes(&own);
+    let onset = onset::onset(rules, life, &own, &alarms, &holes);
+    Ok(Trace {
+        tray: life.tray.name.clone(),
+        crop: life.tray.crop.clone(),
+        count: life.tray.count,
+        sown_at: life.tray.sown_at,
+        until: own.until,
+        ended: ended(life, now).to_owned(),
+        stood: life.stood.iter().map(|(at, place)| (*at, rules.place(*place).name.clone())).collect(),
+        stages: figures::stages(rules, life, &own),
+        series: own.steps(),
+        step_s: lot_air::STEP.num_seconds(),
+        events: life.deeds.iter().map(|deed| (deed.at, words::deed(&deed.did))).collect(),
+        refills: journal
+            .iter()
+            .filter(|line| line.refused.is_none() && line.struck_by.is_none())
+            .filter(|line| matches!(&line.entry.did, Did::Refill { reservoir, .. } if feeds(rules, life, reservoir.as_deref())))
+            .map(|line| line.entry.at.unwrap_or(line.at))
+            .filter(|at| (life.tray.sown_at..=own.until).contains(at))
+            .collect(),
+        alarms,
+        holes,
+        differences: told.iter().map(|condition| words::difference(condition)).collect(),
+        beside: words::beside(sisters.len(), &conditions),
+        sisters: sisters.iter().map(|(name, _)| name.clone()).collect(),
+        envelope: beside::envelope(&own, &others),
+        conditions,
+        onset,
+        caution: CAUTION,
+    })
+}
+
+fn healthy(life: &Life) -> bool {
+    !matches!(life.end, Some(super::lives::End { fate: Fate::Discarded { .. }, .. }))
+}
+
+fn alike(one: &Life, other: &Life) -> bool {
+    let kinds = |life: &Life| life.sowing.blend.keys().cloned().collect::<Vec<_>>();
+    one.tray.figures.name == other.tray.figures.name && kinds(one) == kinds(other)
+}
+
+fn ended(life: &Life, now: Timestamp) -> &'static str {
+    match life.end.as_ref().filter(|end| end.at <= now).map(|end| &end.fate) {
+        None => "growing",
+        Some(Fate::Harvested { .. }) => "harvested",
+        Some(Fate::Discarded { reason: Loss::Mold, .. }) => "discarded: mold",
+        Some(Fate::Discarded { reason: Loss::DampingOff, .. }) => "discarded: damping-off",
+        Some(Fate::Discarded { reason: Loss::Dry, .. }) => "discarded: dry",
+        Some(Fate::Discarded { reason: Loss::Uneven, .. }) => "discarded: uneven",
+        Some(Fate::Discarded { reason: Loss::Other, .. }) => "discarded",
+    }
+}
+
+fn near(name: &str, sown_on: Option<NaiveDate>, all: &[Life], zone: chrono_tz::Tz) -> String {
+    let same: Vec<String> = all
+        .iter()
+        .filter(|life| sown_on.is_some() && life.tray.name == name)
+        .map(|life| life.tray.sown_at.with_timezone(&zone).date_naive().to_string())
+        .collect();
+    if !same.is_empty() {
+        return format!(" on that day; it was sown on {}", same.join(", "));
+    }
+    let names = all.iter().map(|life| life.tray.name.as_str());
+    closest_word(name, names).map_or_else(String::new, |near| format!("; did you mean \"{near}\"?"))
+}
+
+fn feeds(rules: &Rules, life: &Life, reservoir: Option<&str>) -> bool {
+    rules
+        .reservoirs
+        .iter()
+        .filter(|tank| reservoir.is_none_or(|id| tank.id == id))
+        .any(|tank| life.stood.iter().any(|(_, place)| tank.feeds.contains(place)))
+}
+
+/// Alarms that spoke in its life about it or what surrounds it, with what was answered.
+fn spoken(reader: &Reader, rules: &Rules, life: &Life, until: Timestamp) -> Result<Vec<Spoken>, StoreError> {
+    use crate::engine::alarm::AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Shelved, Unacknowledged};
+    let mut subjects = vec![life.tray.name.clone()];
+    for (_, place) in &life.stood {
+        subjects.push(rules.place(*place).id.clone());
+        subjects.extend(lot_air::sensors_of(rules, *place).iter().map(|sensor| rules.sensor(*sensor).id.clone()));
+        let tanks = rules.reservoirs.iter().filter(|tank| tank.feeds.contains(place));
+        subjects.extend(tanks.map(|tank| tank.id.clone()));
+    }
+    let mut spoken: Vec<Spoken> = Vec::new();
+    for line in reader.alarm_changes(life.tray.sown_at)? {
+        if line.at > until + TimeDelta::hours(1) || !subjects.contains(&line.key.subject) {
+            continue;
+        }
+        let kind = line.key.kind.word();
+        let open = spoken.iter_mut().rev().find(|told| {
+            told.kind == kind && told.subject == line.key.subject && (told.over.is_none() || told.answered.is_none())
+        });
+        match (line.state, open) {
+            (Unacknowledged, open) if open.as_ref().is_none_or(|told| told.over.is_some()) && line.at <= until => {
+                let (subject, text) = (line.key.subject.clone(), line.text.clone());
+                spoken.push(Spoken { kind, subject, at: line.at, over: None, answered: None, text });
+            }
+            (Normal | ReturnedUnacknowledged, Some(told)) => {
+                told.over.get_or_insert(line.at);
+            }
+            (Acknowledged | Shelved, Some(told)) => {
+                told.answered.get_or_insert(line.by.unwrap_or_else(|| "answered".to_owned()));
+            }
+            _ => {}
+        }
+    }
+    Ok(spoken)
+}

@@ -1,0 +1,153 @@
+//! A tray's life lived through again in even steps, with the engine's own mold clock and
+//! water store. No store inside: the known air is handed in.
+
+use super::Step;
+use crate::engine::climate::{dew_point, vapour_pressure_deficit};
+use crate::engine::leaves::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory, tray_air};
+use crate::engine::risk::dryness::{Coefficient, Medium, Store};
+use crate::engine::risk::mold::MoldPressure;
+use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::tray::Stage;
+use crate::journal::Did;
+use crate::reading::Quantity;
+use crate::report::lives::Life;
+use crate::report::lot_air::{STEP, Step as KnownStep, sensors_of};
+use crate::units::{Celsius, RelativeHumidity, Timestamp};
+use std::collections::BTreeMap;
+
+/// Hours a step.
+pub const STEP_HOURS: f64 = 1.0 / 6.0;
+
+/// One step of a life.
+#[derive(Clone, Copy, Debug)]
+pub struct Slot {
+    pub at: Timestamp,
+    pub stage: Stage,
+    /// Celsius and per cent, if both were known.
+    pub air: Option<(f64, f64)>,
+    /// The air is judged as that of a tray in light.
+    pub open: bool,
+    pub pressure: f64,
+    /// Its leaves were still wet from misting.
+    pub misted: bool,
+    /// Its water was used up by estimate.
+    pub dry: bool,
+    /// Highest temperature before the alarm, Celsius.
+    pub too_warm: Option<f64>,
+    /// Lowest.
+    pub too_cold: Option<f64>,
+}
+
+/// A life in steps.
+#[derive(Clone, Debug)]
+pub struct Walked {
+    pub sown_at: Timestamp,
+    pub until: Timestamp,
+    /// When it came to the light by the log.
+    pub light_at: Option<Timestamp>,
+    /// When it should have come to the light.
+    pub light_due_at: Timestamp,
+    pub slots: Vec<Slot>,
+    /// When it was watered.
+    pub waterings: Vec<Timestamp>,
+    /// When it was misted.
+    pub mistings: Vec<Timestamp>,
+}
+
+impl Walked {
+    /// The last moment under the cover, or the end.
+    pub fn uncovered_at(&self) -> Timestamp {
+        self.light_at.unwrap_or(self.until).min(self.until)
+    }
+
+    /// Its air as data.
+    pub fn steps(&self) -> Vec<Step> {
+        let of = |slot: &Slot| {
+            let air = slot.air.map(|(celsius, percent)| (Celsius(celsius), RelativeHumidity(percent)));
+            Step {
+                at: slot.at,
+                temperature: slot.air.map(|air| air.0),
+                humidity: slot.air.map(|air| air.1),
+                vpd: air.map(|(celsius, percent)| vapour_pressure_deficit(celsius, percent).0),
+                dew_point: air.and_then(|(celsius, percent)| dew_point(celsius, percent)).map(|dew| dew.0),
+                mold_pressure: slot.open.then_some(slot.pressure),
+            }
+        };
+        self.slots.iter().map(of).collect()
+    }
+}
+
+/// Lives it through. `known` is ascending.
+pub fn walk(rules: &Rules, life: &Life, known: &[KnownStep], now: Timestamp) -> Walked {
+    let zone = rules.site.time_zone;
+    let (sown_at, until) = (life.tray.sown_at, life.until(now).min(now));
+    let nth = |at: Timestamp| (at - sown_at).num_seconds().div_euclid(STEP.num_seconds());
+    let air: BTreeMap<i64, (f64, f64)> =
+        known.iter().map(|(at, celsius, percent)| (nth(*at), (*celsius, *percent))).collect();
+    let done = |wanted: fn(&Did) -> bool| -> Vec<Timestamp> {
+        life.deeds.iter().filter(|deed| wanted(&deed.did)).map(|deed| deed.at).collect()
+    };
+    let waterings = done(|did| matches!(did, Did::Water { .. }));
+    let mistings = done(|did| matches!(did, Did::Mist(_)));
+    let logged = waterings.len() >= LOGGED_WATERINGS as usize;
+    let soaked = Store::full(Medium::Fine.available_grams(MEDIUM_DEPTH_MM));
+    let (mut clock, mut water) = (MoldPressure::new(&life.tray.figures.family), soaked);
+    let mut next_water = waterings.iter().peekable();
+    let mut next_mist = mistings.iter().peekable();
+    let mut slots = Vec::new();
+    let mut at = sown_at;
+    while at < until {
+        while next_water.next_if(|watered| **watered <= at).is_some() {
+            water = soaked;
+        }
+        let tray = life.as_of(at);
+        let open = tray.breathes_room_air(at);
+        while next_mist.next_if(|misted| **misted <= at).is_some() {
+            // A mist under the cover has no air to dry in and is not told as wet leaves in light.
+            if open {
+                clock.wet_from_above();
+            }
+        }
+        let here = air.get(&nth(at)).copied();
+        let mut misted = false;
+        if let Some((celsius, percent)) = here {
+            let air = tray_air(at, zone, celsius, percent, accuracy(rules, tray.place));
+            if open {
+                misted = clock.hours_until_dry(&air) != Some(0.0);
+                clock.advance(STEP_HOURS, &air);
+            }
+            water.draw(Coefficient::default().mean() * drawn_by_theory(at, zone, &tray, &air) * STEP_HOURS);
+        }
+        let limits = crate::engine::band::demand_of(rules, tray.place, &[&tray], true, at).limits;
+        slots.push(Slot {
+            at,
+            stage: tray.stage(at),
+            air: here,
+            open,
+            pressure: clock.pressure(),
+            misted,
+            dry: logged && water.grams() <= 0.0,
+            too_warm: limits.temperature_max,
+            too_cold: limits.temperature_min,
+        });
+        at += STEP;
+    }
+    Walked {
+        sown_at,
+        until,
+        light_at: life.tray.light_at,
+        light_due_at: life.tray.light_due_at(),
+        slots,
+        waterings,
+        mistings,
+    }
+}
+
+fn accuracy(rules: &Rules, place: PlaceId) -> f64 {
+    let sensors = sensors_of(rules, place);
+    let here = rules
+        .channels
+        .iter()
+        .filter(|channel| channel.quantity == Quantity::Humidity && sensors.contains(&channel.sensor));
+    here.map(|channel| channel.accuracy).reduce(f64::max).unwrap_or(crate::engine::climate::HUMIDITY_ACCURACY)
+}
