@@ -2,11 +2,15 @@
 
 use super::{Answer, Failure, Outcome, print, settings};
 use crate::clock::Clock;
+use crate::engine::rules::Rules;
+use crate::report::lives::lives;
+use crate::report::sheet;
 use crate::report::trace::{self, TraceError};
 use crate::store::Reader;
+use crate::units::Timestamp;
 use chrono::NaiveDate;
 use clap::Args;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 #[derive(Args)]
 pub struct Trace {
@@ -15,6 +19,9 @@ pub struct Trace {
     /// The local day it was sown, where a name was used more than once; else the newest.
     #[arg(long, value_name = "DATE")]
     sown: Option<NaiveDate>,
+    /// Also write one HTML file that needs nothing else: for a phone at the rack, for paper.
+    #[arg(long, value_name = "FILE.html")]
+    html: Option<PathBuf>,
     /// Print JSON: Celsius, per cent, kilopascals, hours, UTC.
     #[arg(long)]
     json: bool,
@@ -25,7 +32,11 @@ impl Trace {
         let config = settings(path)?;
         let reader = Reader::open(&config.store.path, &config.rules)?;
         let now = Clock::system().now();
-        match trace::trace(&reader, &config.rules, &self.tray, self.sown, now) {
+        let found = trace::trace(&reader, &config.rules, &self.tray, self.sown, now);
+        if let (Ok(found), Some(file)) = (&found, &self.html) {
+            write_sheet(&reader, &config.rules, found, now, file)?;
+        }
+        match found {
             Ok(trace) if self.json => {
                 let text = serde_json::to_string(&trace)
                     .map_err(|error| Failure::Sentence(format!("cannot write the trace as JSON: {error}")))?;
@@ -40,4 +51,21 @@ impl Trace {
             Err(unknown) => Err(Failure::Sentence(unknown.to_string())),
         }
     }
+}
+
+fn write_sheet(
+    reader: &Reader,
+    rules: &Rules,
+    found: &trace::Trace,
+    now: Timestamp,
+    file: &Path,
+) -> Result<(), Failure> {
+    let lives = lives(rules, &reader.journal(Timestamp::UNIX_EPOCH)?);
+    let Some(made) = trace::sheet(reader, rules, &lives, found, now)? else {
+        return Err(Failure::Sentence(format!(
+            "the journal changed while the sheet of {} was made; try again",
+            found.tray
+        )));
+    };
+    std::fs::write(file, sheet::html(&made)?).map_err(Failure::system(format!("write {}", file.display())))
 }

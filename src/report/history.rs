@@ -46,9 +46,13 @@ impl Subject {
             let place = sensor.place.filter(|_| sensor.surface.is_none());
             return Some(Subject { name, kind: Kind::Sensor(id.to_owned(), place) });
         }
-        let life = lives.iter().rev().find(|life| life.tray.name == id)?;
+        lives.iter().rev().find(|life| life.tray.name == id).map(Subject::of_life)
+    }
+
+    /// One life of a tray, which need not be the last of its name.
+    pub fn of_life(life: &Life) -> Subject {
         let name = format!("{} ({})", life.tray.name, life.tray.crop);
-        Some(Subject { name, kind: Kind::Tray(Box::new(life.clone())) })
+        Subject { name, kind: Kind::Tray(Box::new(life.clone())) }
     }
 
     /// The tray it is, if it is one.

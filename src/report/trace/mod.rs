@@ -6,11 +6,13 @@
 pub mod beside;
 mod figures;
 mod onset;
+mod sheet;
 #[cfg(test)]
 mod tests;
 mod walk;
 mod words;
 
+pub use sheet::sheet;
 pub use words::text;
 
 use super::lives::{Fate, Life, lives};

@@ -57,9 +57,31 @@ pub fn deed(did: &Did) -> String {
     }
 }
 
+/// A figure of a condition in its unit.
+pub(super) fn figure(measure: Measure, value: f64) -> String {
+    if measure == Measure::MoldPressure { format!("{value:.0}") } else { hours(value) }
+}
+
+/// A condition in a word or two, for a table.
+pub(super) fn condition(measure: Measure) -> &'static str {
+    match measure {
+        Measure::OverdueCover => "Cover past its plan",
+        Measure::DampSpell => "Longest damp spell in light",
+        Measure::DampHours => "Damp air in light",
+        Measure::MistWet => "Wet from misting",
+        Measure::MoldPressure => "Mold pressure, peak",
+        Measure::WarmUnderCover => "Warm under the cover",
+        Measure::TooWarm => "Too warm in light",
+        Measure::TooCold => "Too cold",
+        Measure::WaterGap => "Longest time without water",
+        Measure::DryHours => "Water used up",
+        Measure::Unknown => "Air not known",
+    }
+}
+
 /// One difference as a sentence.
 pub fn difference(condition: &Condition) -> String {
-    let of = |value: f64| if condition.measure == Measure::MoldPressure { format!("{value:.0}") } else { hours(value) };
+    let of = |value: f64| figure(condition.measure, value);
     let own = of(condition.value);
     let says = match condition.measure {
         Measure::OverdueCover => format!("Its cover stayed on {own} past the plan"),
