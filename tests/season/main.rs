@@ -16,6 +16,8 @@ use std::collections::BTreeSet;
 use table::Season;
 use traywarden::engine::alarm::AlarmKind;
 use traywarden::engine::event::LetterKind;
+use traywarden::report::lives::lives;
+use traywarden::report::trace::trace;
 use traywarden::store::Reader;
 
 /// How many times as many rooms: `SEASONS=10 cargo test --test season -- --nocapture`.
@@ -115,4 +117,38 @@ fn the_planted_causes_are_in_the_truth_and_in_no_healthy_tray() {
         .collect();
     let forgotten = PLANTED.iter().find(|(_, cause)| *cause == Cause::ForgottenUnderCover).expect("planted").0;
     assert_eq!(overdue, BTreeSet::from([forgotten.to_owned()]));
+}
+
+#[test]
+fn the_trace_of_each_molded_tray_names_what_was_planted_and_healthy_trays_are_not_accused() {
+    let season = recorded::season();
+    let folder = tempfile::tempdir().expect("a folder");
+    recorded::write(&season, folder.path());
+    let rules = &season.config.rules;
+    let reader = Reader::open(&folder.path().join("traywarden.db"), rules).expect("the store");
+    let lives = lives(rules, &reader.journal(season.story.starts_at).expect("the journal"));
+    assert_eq!(lives.len(), 40);
+    let now = lives.iter().filter_map(|life| life.end.as_ref()).map(|end| end.at).max().expect("trays that ended");
+    let mut accused = Vec::new();
+    for life in &lives {
+        let tray = &life.tray.name;
+        let trace = trace(&reader, rules, tray, None, now).expect("a trace");
+        let first = trace.differences.join(" ");
+        match PLANTED.iter().find(|(molded, _)| molded == tray) {
+            Some((_, cause)) => {
+                let words = match cause {
+                    Cause::FanOut | Cause::StillCorner => "85 % and more",
+                    Cause::ForgottenUnderCover => "cover stayed on",
+                    Cause::MistedLate => "wet from misting",
+                };
+                assert!(first.contains(words), "{tray}, {cause:?}: {:?}", trace.differences);
+                let onset = trace.onset.expect("mold was seen");
+                assert!(onset.from < onset.until && onset.until < onset.seen_at, "{tray}");
+                assert!(!onset.events.is_empty(), "{tray}: nothing fell into the window");
+            }
+            None if first.is_empty() => {}
+            None => accused.push(format!("{tray}: {first}")),
+        }
+    }
+    assert_eq!(accused, Vec::<String>::new());
 }
