@@ -29,6 +29,7 @@ pub struct Invented {
 }
 
 /// What the player tells.
+#[expect(clippy::large_enum_variant, reason = "one lives at a time; a box for each would cost more")]
 pub enum Played<'a> {
     /// For the engine.
     Event(Event),

@@ -45,14 +45,11 @@ pub fn watch(drawn: &Drawn) -> Told {
         for effect in engine.handle(event) {
             match effect {
                 Effect::Judged(judgement) => plain.judged(at, engine, &judgement),
-                Effect::Alarm(change) => {
-                    if change.before == AlarmState::Normal && change.state == AlarmState::Unacknowledged {
-                        told.raised.push((
-                            change.at,
-                            change.key,
-                            format!("{:?} {:?}", change.priority, change.evidence),
-                        ));
-                    }
+                Effect::Alarm(change)
+                    if change.before == AlarmState::Normal && change.state == AlarmState::Unacknowledged =>
+                {
+                    let what = format!("{:?} {:?}", change.priority, change.evidence);
+                    told.raised.push((change.at, change.key, what));
                 }
                 Effect::Letter(facts) => {
                     let mut keys: Vec<AlarmKey> = facts.alarms.iter().map(|(_, change)| change.key.clone()).collect();
