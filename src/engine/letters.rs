@@ -17,6 +17,9 @@ const REMINDERS: [TimeDelta; 5] =
 const FLOOD: usize = 10;
 const FLOOD_SPAN: TimeDelta = TimeDelta::minutes(10);
 const FLOOD_PAUSE: TimeDelta = TimeDelta::minutes(15);
+/// Letters that call in one episode, reminders included; a new call always passes
+/// (RELIABILITY.md A5).
+const MOST_AN_EPISODE: usize = 6;
 /// Letters in an hour before reminders and returns wait. A new alarm always passes. Own default.
 const MOST_AN_HOUR: usize = 6;
 
@@ -37,6 +40,8 @@ struct Thread {
     letter: String,
     written_at: Timestamp,
     reminders: usize,
+    /// Letters that have called in this episode.
+    called: usize,
     answered: bool,
     /// Its return was told, and nothing of it since: a sensor that comes and goes all
     /// night returns in one letter, not in thirty.
@@ -122,6 +127,7 @@ impl Correspondence {
         for (key, thread) in &mut self.threads {
             if thread.next_reminder().is_some_and(|due| due <= at) {
                 thread.reminders += 1;
+                thread.called += 1;
                 self.waiting.retain(|(_, waiting)| waiting != key);
                 self.waiting.push((Occasion::Reminder(thread.reminders as u8), key.clone()));
                 reminded = true;
@@ -134,6 +140,12 @@ impl Correspondence {
             return None;
         }
         self.due_at = None;
+        let fresh = self.waiting.iter().any(|(occasion, _)| is_fresh(*occasion));
+        if let Some(room) = self.room_for(at, fresh).filter(|room| *room > at) {
+            // Others were written since it was decided.
+            self.due_at = Some(room);
+            return None;
+        }
         let about = std::mem::take(&mut self.waiting);
         let (_, first) = about.first()?;
         let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
@@ -148,7 +160,8 @@ impl Correspondence {
             match occasion {
                 Occasion::Raised | Occasion::Escalated => {
                     let letter = answers.clone().unwrap_or_else(|| id.clone());
-                    let thread = Thread { letter, written_at: at, reminders: 0, answered: false, over: false };
+                    let called = 1 + self.threads.get(key).map_or(0, |thread| thread.called);
+                    let thread = Thread { letter, written_at: at, reminders: 0, called, answered: false, over: false };
                     self.threads.insert(key.clone(), thread);
                 }
                 Occasion::Returned => {
@@ -193,23 +206,26 @@ impl Correspondence {
         while self.raised.front().is_some_and(|when| at - *when > FLOOD_SPAN) {
             self.raised.pop_front();
         }
-        while self.written.front().is_some_and(|when| at - *when > TimeDelta::hours(1)) {
-            self.written.pop_front();
-        }
         let mut due = at + BUNDLE;
         if self.raised.len() > FLOOD
             && let Some(last) = self.written.back()
         {
             due = due.max(*last + FLOOD_PAUSE);
         }
-        if !fresh
-            && self.written.len() >= MOST_AN_HOUR
-            && let Some(first) = self.written.front()
-        {
-            due = due.max(*first + TimeDelta::hours(1));
+        if let Some(room) = self.room_for(at, fresh) {
+            due = due.max(room);
         }
         // What is due now stays due now: alarms a minute apart must not put each other off.
         self.due_at = Some(self.due_at.map_or(due, |earlier| earlier.min(due)));
+    }
+
+    /// When an hour has room for another letter that brings nothing new; `None`: now.
+    fn room_for(&mut self, at: Timestamp, fresh: bool) -> Option<Timestamp> {
+        while self.written.front().is_some_and(|when| at - *when >= TimeDelta::hours(1)) {
+            self.written.pop_front();
+        }
+        let over = self.written.len().checked_sub(MOST_AN_HOUR).filter(|_| !fresh)?;
+        self.written.get(over).map(|when| *when + TimeDelta::hours(1))
     }
 
     fn note_written(&mut self, at: Timestamp) {
@@ -217,11 +233,63 @@ impl Correspondence {
     }
 }
 
+fn is_fresh(occasion: Occasion) -> bool {
+    matches!(occasion, Occasion::Raised | Occasion::Escalated)
+}
+
 impl Thread {
     fn next_reminder(&self) -> Option<Timestamp> {
-        if self.answered {
+        if self.answered || self.called >= MOST_AN_EPISODE {
             return None;
         }
         REMINDERS.get(self.reminders).map(|after| self.written_at + *after)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn minute(minute: i64) -> Timestamp {
+        Timestamp::from_timestamp(1_772_600_000 + minute * 60, 0).unwrap()
+    }
+
+    fn key(subject: &str) -> AlarmKey {
+        AlarmKey { kind: AlarmKind::AirTooDamp, subject: subject.to_owned() }
+    }
+
+    /// Every letter until `until`, with its minute.
+    fn written(letters: &mut Correspondence, from: i64, until: i64) -> Vec<(i64, Draft)> {
+        (from..until).filter_map(|at| letters.take_due(minute(at)).map(|draft| (at, draft))).collect()
+    }
+
+    #[test]
+    fn after_six_letters_of_one_episode_only_a_new_call_passes() {
+        let mut letters = Correspondence::default();
+        letters.raise(minute(0), &key("rack-a"), Occasion::Raised);
+        let mut all = written(&mut letters, 0, 40);
+        letters.raise(minute(40), &key("rack-a"), Occasion::Escalated);
+        all.extend(written(&mut letters, 40, 100));
+        letters.raise(minute(100), &key("rack-a"), Occasion::Escalated);
+        all.extend(written(&mut letters, 100, 1000));
+        let at: Vec<i64> = all.iter().map(|(at, _)| *at).collect();
+        assert_eq!(at, [1, 17, 32, 41, 57, 72, 101], "two calls with reminders, then a call without");
+    }
+
+    #[test]
+    fn a_return_that_waits_gives_way_to_new_alarms_written_meanwhile() {
+        let mut letters = Correspondence::default();
+        letters.raise(minute(0), &key("a"), Occasion::Raised);
+        written(&mut letters, 0, 2);
+        letters.answered(&key("a"));
+        for at in 3..8 {
+            let name = format!("rack-{at}");
+            letters.raise(minute(at * 2), &key(&name), Occasion::Raised);
+            written(&mut letters, at * 2, at * 2 + 2);
+            letters.answered(&key(&name));
+        }
+        letters.returned(minute(16), &key("a"));
+        let all = written(&mut letters, 16, 120);
+        assert_eq!(all.iter().map(|(at, _)| *at).collect::<Vec<_>>(), [61], "an hour after the first of six");
     }
 }
