@@ -12,7 +12,9 @@ use super::alarm::{AlarmKind, Evidence, Harm};
 use super::band::Demand;
 use super::condensation::{self, Probe};
 use super::risk::canopy::{FAN_AIR_SPEED, humidity_within_unknown_canopy};
-use super::risk::dryness::{Coefficient, HORIZON_HOURS, HourAhead, LOG_ERROR, Medium, Store, draw_shape, dry_in};
+use super::risk::dryness::{
+    Coefficient, HORIZON_HOURS, HourAhead, LOG_ERROR, Lesson, Medium, RESERVOIR_ERROR, Store, draw_shape, dry_in,
+};
 use super::risk::mold::{MoldPressure, REQUIREMENT_MET, TrayAir};
 use super::risk::mold_band::MoldBand;
 use super::tray::Tray;
@@ -53,6 +55,22 @@ struct Leaves {
     /// What theory says the tray drew since the last watering, grams.
     drawn_by_theory: f64,
     /// Hours since then in which its air was known.
+    seen_hours: f64,
+    /// What theory said it had drawn when it was last watered without an amount in the log;
+    /// the tank may tell the amount.
+    untold: Option<f64>,
+    /// How it stood before its last watering, should that prove to have been none.
+    before: Option<Before>,
+    /// A watering in the log that the tank did not show.
+    not_shown: Option<Timestamp>,
+}
+
+/// A tray's water before a watering.
+#[derive(Clone, Copy, Debug)]
+struct Before {
+    water: Store,
+    watered_at: Option<Timestamp>,
+    drawn_by_theory: f64,
     seen_hours: f64,
 }
 
@@ -103,10 +121,18 @@ impl LeavesWatch {
         let elapsed = leaves.watered_at.map_or(0.0, |before| (at - before).num_minutes() as f64 / 60.0);
         // Only a span that was watched from watering to watering teaches; entries told of the
         // past would weigh a day's water against an hour's air.
-        if let Some(grams) = ml.filter(|_| elapsed >= LEAST_LESSON_HOURS && leaves.seen_hours >= 0.9 * elapsed) {
+        let teaches = elapsed >= LEAST_LESSON_HOURS && leaves.seen_hours >= 0.9 * elapsed;
+        if let Some(grams) = ml.filter(|_| teaches) {
             // Nonsense is rejected there, and the lesson forgotten slowly.
             let _ = coefficient.learn(grams, leaves.drawn_by_theory, LOG_ERROR);
         }
+        leaves.untold = (teaches && ml.is_none()).then_some(leaves.drawn_by_theory);
+        leaves.before = Some(Before {
+            water: leaves.water,
+            watered_at: leaves.watered_at,
+            drawn_by_theory: leaves.drawn_by_theory,
+            seen_hours: leaves.seen_hours,
+        });
         leaves.drawn_by_theory = 0.0;
         leaves.seen_hours = 0.0;
         // Watered from below, a shallow layer takes up what it can hold (container capacity of
@@ -115,6 +141,44 @@ impl LeavesWatch {
         leaves.water = Leaves::soaked();
         leaves.waterings += 1;
         leaves.watered_at = leaves.watered_at.max(Some(at));
+    }
+
+    /// It is believed that this tray was watered, whatever its tank showed.
+    pub fn believe(&mut self, tray: &str) {
+        if let Some(leaves) = self.trays.get_mut(tray) {
+            leaves.not_shown = None;
+        }
+    }
+
+    /// A watering of this tray was logged that its tank did not show.
+    pub fn is_doubted(&self, tray: &str) -> bool {
+        self.trays.get(tray).is_some_and(|leaves| leaves.not_shown.is_some())
+    }
+
+    /// The tank fell by so many grams for each tray of the last round; where the log named no
+    /// amount, that is the lesson. True if it was one.
+    pub fn drew(&mut self, tray: &Tray, grams: f64) -> bool {
+        let Some(leaves) = self.trays.get_mut(&tray.name) else { return false };
+        leaves.before = None;
+        leaves.not_shown = None;
+        let Some(theory) = leaves.untold.take() else { return false };
+        self.coefficients.entry(tray.place.0).or_default().learn(grams, theory, RESERVOIR_ERROR) == Lesson::Taken
+    }
+
+    /// The watering logged at `logged_at` did not show in a tank where waterings do: its water
+    /// is reckoned from the one before.
+    pub fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp) {
+        let learnt = self.coefficients.get(&tray.place.0).copied().unwrap_or_default();
+        let Some(leaves) = self.trays.get_mut(&tray.name) else { return };
+        let Some(before) = leaves.before.take() else { return };
+        leaves.water = before.water;
+        leaves.water.draw(learnt.mean() * leaves.drawn_by_theory);
+        leaves.drawn_by_theory += before.drawn_by_theory;
+        leaves.seen_hours += before.seen_hours;
+        leaves.watered_at = before.watered_at;
+        leaves.waterings = leaves.waterings.saturating_sub(1);
+        leaves.not_shown = Some(logged_at);
+        leaves.untold = None;
     }
 
     /// A tray was wetted from above.
@@ -214,31 +278,40 @@ impl LeavesWatch {
 
     fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
-        let mut told: Option<(f64, f64, Option<Timestamp>)> = None;
+        let mut told: Option<(f64, f64, &Leaves)> = None;
         let mut names = Vec::new();
         for tray in stand.trays {
             let Some(leaves) = self.trays.get(&tray.name) else {
                 continue;
             };
-            if leaves.waterings < LOGGED_WATERINGS || leaves.water.grams() > NEARLY_USED_UP {
+            // A pump that may be dead needs hands at the next round, however much water is left.
+            let doubted = leaves.not_shown.is_some();
+            if !doubted && (leaves.waterings < LOGGED_WATERINGS || leaves.water.grams() > NEARLY_USED_UP) {
                 continue;
             }
             let ahead = hours_ahead(at, tray, air, stand.zone);
             let dry = dry_in(leaves.water, coefficient, &ahead);
-            let Some((early, likely)) = dry.early.zip(dry.likely).filter(|(_, likely)| *likely <= TOLD_WITHIN_HOURS)
-            else {
+            let horizon = doubted.then_some(HORIZON_HOURS as f64);
+            let likely = dry.likely.filter(|likely| doubted || *likely <= TOLD_WITHIN_HOURS).or(horizon);
+            let Some((early, likely)) = dry.early.or(horizon).zip(likely) else {
                 continue;
             };
             names.push(tray.name.clone());
             if told.is_none_or(|(soonest, ..)| early < soonest) {
-                told = Some((early, likely, leaves.watered_at));
+                told = Some((early, likely, leaves));
             }
         }
-        let Some((early, likely, watered)) = told else {
+        let Some((early, likely, leaves)) = told else {
             return Condition::Absent;
         };
         let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
-        let evidence = Evidence::Dryness { place: stand.name.to_owned(), trays: names, hours: likely, watered };
+        let evidence = Evidence::Dryness {
+            place: stand.name.to_owned(),
+            trays: names,
+            hours: likely,
+            watered: leaves.watered_at,
+            not_shown: leaves.not_shown,
+        };
         Condition::Present { harm: Some(Harm { from: after(likely), early: after(early) }), evidence }
     }
 }
@@ -254,6 +327,9 @@ impl Leaves {
             watered_at: None,
             drawn_by_theory: 0.0,
             seen_hours: 0.0,
+            untold: None,
+            before: None,
+            not_shown: None,
         }
     }
 

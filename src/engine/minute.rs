@@ -12,6 +12,7 @@ use super::rules::{PlaceId, Rules};
 use super::saturation::Pinned;
 use super::silence::Surroundings;
 use super::tank::Use;
+use super::watering::Showed;
 use super::window::Minutes;
 use super::{Engine, band, quality, silence, slope, tray};
 use crate::reading::{ChannelId, SensorId};
@@ -36,6 +37,7 @@ impl Engine {
         }
         let means: Vec<Option<f64>> = self.minutes.iter_mut().map(|minutes| minutes.end(at)).collect();
         self.judge_tanks(&means, effects);
+        self.judge_waterings();
         self.judge_sensors(effects);
         self.judge_sisters(effects);
         self.judge_places(effects);
@@ -138,6 +140,30 @@ impl Engine {
             let conditions = tank.judge(at, &reservoir.name, reservoir.low_percent, known, fresh, held);
             for (kind, condition) in conditions {
                 self.observe(kind, &reservoir.id, condition, effects);
+            }
+        }
+    }
+
+    /// What the tank says of the waterings in the log.
+    fn judge_waterings(&mut self) {
+        let site = Arc::clone(&self.rules);
+        for (index, reservoir) in site.reservoirs.iter().enumerate() {
+            match self.waterings[index].minute(self.now, &self.tanks[index], reservoir) {
+                Some(Showed::StoodStill { logged_at, trays }) => {
+                    for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
+                        self.leaves.not_watered(tray, logged_at);
+                    }
+                }
+                Some(Showed::Fell { grams_a_tray, trays }) => {
+                    // One lesson a place: trays of one round are not witnesses of their own.
+                    let mut taught = Vec::new();
+                    for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
+                        if !taught.contains(&tray.place) && self.leaves.drew(tray, grams_a_tray) {
+                            taught.push(tray.place);
+                        }
+                    }
+                }
+                None => {}
             }
         }
     }

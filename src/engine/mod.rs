@@ -37,6 +37,7 @@ pub mod thermal;
 pub mod tray;
 pub mod trays;
 pub mod waking;
+pub mod watering;
 pub mod window;
 mod writing;
 
@@ -62,6 +63,7 @@ use std::sync::Arc;
 use tank::TankWatch;
 use thermal::ThermalClocks;
 use tray::{Logged, Trays};
+use watering::WateringWatch;
 use window::Minutes;
 
 /// The warmth of the air is taken out of an echo by a temperature no older than this (or two
@@ -85,6 +87,7 @@ pub struct Engine {
     sensors: Vec<SensorWatch>,
     places: Vec<PlaceWatch>,
     tanks: Vec<TankWatch>,
+    waterings: Vec<WateringWatch>,
     sisters: Vec<DriftWatch>,
     trays: Trays,
     leaves: LeavesWatch,
@@ -146,6 +149,7 @@ impl Engine {
                 .collect(),
             places: place_watches(&rules),
             tanks: rules.reservoirs.iter().map(|reservoir| TankWatch::new(reservoir, at)).collect(),
+            waterings: vec![WateringWatch::default(); rules.reservoirs.len()],
             sisters: drift::watches(&rules),
             trays: Trays::default(),
             leaves: LeavesWatch::default(),
@@ -335,6 +339,7 @@ impl Engine {
                         tank.watered(self.now);
                     }
                 }
+                self.watch_for(when, &trays, ml);
                 for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
                     self.leaves.watered(tray, when, ml);
                 }
@@ -345,6 +350,35 @@ impl Engine {
                 }
             }
             Logged::Nothing => {}
+        }
+    }
+
+    /// A watering of the present, from the one tank that feeds its trays, should show there.
+    fn watch_for(&mut self, when: Timestamp, trays: &[String], ml: Option<f64>) {
+        if self.now - when > TimeDelta::minutes(30) {
+            return;
+        }
+        for (watch, known) in self.waterings.iter_mut().zip(&self.rules.reservoirs) {
+            let fed = |place: PlaceId| known.feeds.iter().any(|outer| tray::lies_in(&self.rules, place, *outer));
+            let from_here: Vec<(String, u32)> = trays
+                .iter()
+                .filter_map(|name| self.trays.get(name))
+                .filter(|tray| fed(tray.place))
+                .map(|tray| (tray.name.clone(), tray.count))
+                .collect();
+            let told = from_here.iter().any(|(name, _)| {
+                let place = self.trays.get(name).map(|tray| self.rules.place(tray.place).id.as_str());
+                let standing = place.and_then(|id| self.alarms.find(AlarmKind::DryOut, id));
+                self.leaves.is_doubted(name) && standing.is_some_and(Alarm::is_active)
+            });
+            if told {
+                watch.believe();
+                for (name, _) in &from_here {
+                    self.leaves.believe(name);
+                }
+            } else if !from_here.is_empty() {
+                watch.logged(self.now, &from_here, ml);
+            }
         }
     }
 

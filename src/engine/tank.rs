@@ -147,6 +147,24 @@ impl TankWatch {
         }
     }
 
+    /// Litres the level fell over a span, from the highest of its first half to its end;
+    /// `None` when it was not watched, or water was poured in.
+    pub fn fell_between(&self, from: Timestamp, until: Timestamp) -> Option<f64> {
+        let (from, until) = (self.hours(from), self.hours(until));
+        let span: Vec<Point> = self.points.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
+        let (first, last) = (span.first()?, span.last()?);
+        let noise = self.noise();
+        let poured = self.quiet_from >= from || span.windows(2).any(|pair| pair[1].1 - pair[0].1 > 3.0 * noise);
+        let watched =
+            first.0 - from < 0.25 && until - last.0 < 0.25 && span.windows(2).all(|pair| pair[1].0 - pair[0].0 < 0.5);
+        if poured || !watched {
+            return None;
+        }
+        let half = (from + until) / 2.0;
+        let high = span.iter().filter(|(when, _)| *when <= half).map(|(_, litres)| *litres).fold(f64::MIN, f64::max);
+        Some((high - last.1).max(0.0))
+    }
+
     /// Takes in the minute mean, in litres.
     pub fn minute(&mut self, at: Timestamp, litres: Option<f64>) {
         if let Some(litres) = litres {

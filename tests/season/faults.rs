@@ -104,11 +104,10 @@ impl Kind {
         }
     }
 
-    /// What the engine is known not to see in time. A dead pump whose waterings are logged all
-    /// the same looks watered; water that drips from a cold surface without a probe on it is
-    /// told in the digest only, as no harm is reckoned for it.
+    /// What the engine is known not to see in time: water that drips from a cold surface
+    /// without a probe on it is told in the digest only, as no harm is reckoned for it.
     pub fn beyond_what_is_seen(self) -> bool {
-        matches!(self, Kind::PumpDead | Kind::CondensingNight)
+        self == Kind::CondensingNight
     }
 
     /// A sensor nobody can trust does no harm by itself: somebody must have heard of it

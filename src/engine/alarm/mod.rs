@@ -292,6 +292,8 @@ pub enum Evidence {
         hours: f64,
         /// Last watering, if logged.
         watered: Option<Timestamp>,
+        /// A watering in the log that its tank did not show.
+        not_shown: Option<Timestamp>,
     },
     /// A tray past its stage.
     Stage {

@@ -74,16 +74,20 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             over: format!("The air in {place} allows no infection at the moment (pressure {pressure:.0} of 100)."),
             caution: Some(MOLD_CAUTION),
         },
-        Evidence::Dryness { place, trays, hours: left, watered } => {
+        Evidence::Dryness { place, trays, hours: left, watered, not_shown } => {
             let dry_at = change.at + TimeDelta::seconds((left.clamp(0.0, 10_000.0) * 3600.0) as i64);
             let which = if trays.is_empty() {
                 format!("the trays in {place}")
             } else {
                 format!("{} in {place}", list(trays, 4))
             };
-            let logged = match watered {
-                Some(at) => format!(" The last watering in your log was {}.", speech.day_and_clock(*at)),
-                None => " Your log has no watering for them.".to_owned(),
+            let logged = match (watered, not_shown) {
+                (_, Some(at)) => format!(
+                    " Your log has a watering {}, but the tank did not fall: look whether the pump runs.",
+                    speech.day_and_clock(*at)
+                ),
+                (Some(at), None) => format!(" The last watering in your log was {}.", speech.day_and_clock(*at)),
+                (None, None) => " Your log has no watering for them.".to_owned(),
             };
             AlarmWords {
                 headline: if *left < 0.1 {

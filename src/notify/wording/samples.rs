@@ -140,6 +140,7 @@ fn every_kind() -> Vec<AlarmChange> {
                 trays: trays(),
                 hours: 5.5,
                 watered: Some(at("2026-03-02T18:50")),
+                not_shown: None,
             },
         ),
         change(
