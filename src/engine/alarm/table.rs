@@ -99,7 +99,8 @@ pub fn row(kind: AlarmKind) -> Row {
             "seedlings wilt and do not come back",
             "water from below",
             "hours, by forecast",
-            minutes(10),
+            // A watering is written down at the end of its round, not before it.
+            minutes(60),
             minutes(10),
             "2 h",
             "when the medium has no easy water left",
