@@ -4,6 +4,7 @@ mod bad_config;
 mod calibrate;
 mod journal;
 mod night;
+mod rehearsals;
 mod scenarios;
 mod sowings;
 mod trust;
