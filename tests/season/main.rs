@@ -14,10 +14,12 @@ mod watched;
 use recorded::{Cause, PLANTED};
 use std::collections::BTreeSet;
 use table::Season;
+use traywarden::chart::Measure;
 use traywarden::engine::alarm::AlarmKind;
 use traywarden::engine::event::LetterKind;
 use traywarden::report::lives::lives;
-use traywarden::report::trace::trace;
+use traywarden::report::sheet::html;
+use traywarden::report::trace::{sheet, trace};
 use traywarden::store::Reader;
 
 /// How many times as many rooms: `SEASONS=10 cargo test --test season -- --nocapture`.
@@ -142,6 +144,14 @@ fn the_trace_of_each_molded_tray_names_what_was_planted_and_healthy_trays_are_no
                     Cause::MistedLate => "wet from misting",
                 };
                 assert!(first.contains(words), "{tray}, {cause:?}: {:?}", trace.differences);
+                let sheet = sheet(&reader, rules, &lives, &trace, now).expect("the store").expect("it lived");
+                let panels: Vec<_> = sheet.chart.panels.iter().map(|panel| panel.measure).collect();
+                assert_eq!(panels, [Measure::Temperature, Measure::Humidity, Measure::MoldPressure], "{tray}");
+                assert!(sheet.chart.panels[1].sisters.is_some(), "{tray}: the sisters are drawn behind");
+                let page = html(&sheet).expect("a page");
+                for wanted in [&trace.differences[0], "When it likely began", "Beside its healthy sisters"] {
+                    assert!(page.contains(wanted), "{tray}: {wanted} is not on the sheet");
+                }
                 let onset = trace.onset.expect("mold was seen");
                 assert!(onset.from < onset.until && onset.until < onset.seen_at, "{tray}");
                 assert!(!onset.events.is_empty(), "{tray}: nothing fell into the window");
