@@ -168,18 +168,18 @@ tbody th{font-weight:600}
 @media screen and (max-width:639px){table{font-size:.82em}th,td{padding-left:7px}}
 @media (min-width:640px){.phone{display:none}.wide{display:block}}
 @media print{
-@page{margin:12mm}
+@page{margin:10mm}
 :root{--paper:#ffffff}
 html{-webkit-print-color-adjust:exact;print-color-adjust:exact}
-body{font-size:9.5pt;line-height:1.35;background:none}
+body{font-size:8.5pt;line-height:1.3;background:none}
 main{max-width:none;padding:0}
 h2{margin:.9em 0 .2em;break-after:avoid}
 figure{margin:.6em 0}
 .lead,figure,tr,li{break-inside:avoid}
-section>ul{columns:2;column-gap:8mm}
+section>ul{columns:3;column-gap:6mm}
 .phone{display:none}.wide{display:block}
 .scrolls{overflow:visible}
-th,td{padding-top:2px;padding-bottom:2px}
+th,td{padding-top:1px;padding-bottom:1px}
 }
 ";
 
