@@ -148,7 +148,11 @@ impl Engine {
                 .map(|(index, sensor)| SensorWatch::new(SensorId(index as u16), sensor.silent_after, at))
                 .collect(),
             places: place_watches(&rules),
-            tanks: rules.reservoirs.iter().map(|reservoir| TankWatch::new(reservoir, at)).collect(),
+            tanks: rules
+                .reservoirs
+                .iter()
+                .map(|reservoir| TankWatch::new(reservoir, rules.channel(reservoir.channel), at))
+                .collect(),
             waterings: vec![WateringWatch::default(); rules.reservoirs.len()],
             sisters: drift::watches(&rules),
             trays: Trays::default(),

@@ -8,7 +8,7 @@
 use super::alarm::cycle::Condition;
 use super::alarm::{AlarmKind, Evidence, Harm};
 use super::risk::draw::{self, Point, Step};
-use super::rules::Reservoir;
+use super::rules::{Channel, Reservoir};
 use super::slope::{Slope, theil_sen};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -52,6 +52,8 @@ const DRIFT_EVERY: i32 = 6;
 pub struct TankWatch {
     capacity: f64,
     reserve: f64,
+    /// Litres the gauge may be off by near the pump inlet, where it counts.
+    accuracy: f64,
     epoch: Timestamp,
     points: VecDeque<Point>,
     pending: Vec<f64>,
@@ -87,10 +89,12 @@ pub struct Use {
 
 impl TankWatch {
     /// A watch without any history.
-    pub fn new(reservoir: &Reservoir, at: Timestamp) -> Self {
+    pub fn new(reservoir: &Reservoir, gauge: &Channel, at: Timestamp) -> Self {
+        let reserve = reservoir.shape.litres(reservoir.pump_inlet_mm);
         TankWatch {
             capacity: reservoir.shape.capacity_litres(),
-            reserve: reservoir.shape.litres(reservoir.pump_inlet_mm),
+            reserve,
+            accuracy: reservoir.litres_accuracy(gauge, reserve),
             epoch: at,
             points: VecDeque::new(),
             pending: Vec::new(),
@@ -268,10 +272,12 @@ impl TankWatch {
             _ => (0.0, 0.0, 0.0),
         };
         let pulses = self.pulses(now);
-        let until = |rate: f64, pulse: f64| empty_in(usable.max(0.0), rate, &pulses, pulse);
-        let best_in = until(best, 1.0)?;
-        let early_in = until(most.min(best * 3.0).max(best), 1.15).unwrap_or(best_in).min(best_in);
-        let late_in = until(least.max(best / 3.0), 0.85).unwrap_or(best_in * 2.0).max(best_in);
+        let until = |left: f64, rate: f64, pulse: f64| empty_in(left.max(0.0), rate, &pulses, pulse);
+        let best_in = until(usable, best, 1.0)?;
+        // The gauge may read high: then there is less than it says.
+        let early_in =
+            until(usable - self.accuracy, most.min(best * 3.0).max(best), 1.15).unwrap_or(best_in).min(best_in);
+        let late_in = until(usable + self.accuracy, least.max(best / 3.0), 0.85).unwrap_or(best_in * 2.0).max(best_in);
         Some((at + hours_span(best_in), at + hours_span(early_in), at + hours_span(late_in)))
     }
 

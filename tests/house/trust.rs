@@ -401,3 +401,26 @@ fn harm_may_begin_the_sooner_the_less_a_sensor_is_good_for() {
     let (poor, usual, good) = (early(8.0), early(3.0), early(1.0));
     assert!(poor < usual && usual < good, "{poor} {usual} {good}");
 }
+
+#[test]
+fn a_gauge_that_may_be_far_off_makes_the_tank_empty_earlier_at_the_early_bound_and_no_sooner_at_the_best() {
+    let config = config::parse(config::example(), "example", Path::new("/")).expect("the example is right");
+    let reservoir = &config.rules.reservoirs[0];
+    let begin: Timestamp = "2026-03-03T17:00:00Z".parse().expect("a time");
+    let told = |millimetres: f64| {
+        let mut gauge = config.rules.channel(reservoir.channel).clone();
+        gauge.accuracy = millimetres;
+        let mut tank = traywarden::engine::tank::TankWatch::new(reservoir, &gauge, begin);
+        for minute in 0..600 {
+            let at = begin + TimeDelta::minutes(minute);
+            tank.minute(at, Some(30.0 - 0.02 * minute as f64));
+        }
+        tank.forecast(begin + TimeDelta::minutes(600)).expect("it falls")
+    };
+    let (sure, vague) = (told(0.0), told(10.0));
+    assert_eq!(sure.0, vague.0, "the best estimate knows of no error");
+    // Ten millimetres of 600 by 400 mm are 2.4 L: two hours of this draw.
+    let earlier = (sure.1 - vague.1).num_minutes();
+    assert!((110..130).contains(&earlier), "{earlier}");
+    assert!(vague.2 > sure.2);
+}
