@@ -2,7 +2,7 @@
 //! Each watch does its own sums; here is only who is asked, in which order, about what.
 
 use super::air::Air;
-use super::alarm::cycle::Condition;
+use super::alarm::cycle::{Alarm, Condition};
 use super::alarm::{AlarmKind, Evidence, Harm};
 use super::condensation::Probe;
 use super::event::Effect;
@@ -14,7 +14,8 @@ use super::silence::Surroundings;
 use super::tank::Use;
 use super::watering::Showed;
 use super::window::Minutes;
-use super::{Engine, band, quality, silence, slope, tray};
+use super::writing::ROUND_LASTS;
+use super::{Engine, band, quality, silence, slope, tray, waking};
 use crate::reading::{ChannelId, SensorId};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -95,6 +96,7 @@ impl Engine {
         let site = Arc::clone(&self.rules);
         self.leaves.keep(|name| self.trays.get(name).is_some());
         let hours = self.leaves.hours_since_look(at);
+        let in_a_round = at - waking::last_round(&site.site, at) < ROUND_LASTS;
         for index in 0..self.places.len() {
             let place = &self.places[index];
             let rules = site.place(place.place);
@@ -113,7 +115,12 @@ impl Engine {
             let alarms = &self.alarms;
             let held = |kind| alarms.is_held(kind, &rules.id);
             let conditions = self.leaves.look(at, hours, &stand, held);
-            for (kind, condition) in conditions {
+            let told = alarms.find(AlarmKind::DryOut, &rules.id).is_some_and(Alarm::is_active);
+            for (kind, mut condition) in conditions {
+                // A watering is written down at the end of its round, not before it.
+                if kind == AlarmKind::DryOut && in_a_round && !told {
+                    condition = Condition::Unknown;
+                }
                 self.observe(kind, &rules.id, condition, effects);
             }
         }

@@ -26,6 +26,11 @@ pub fn next_round(site: &Site, at: Timestamp) -> Timestamp {
     site.rounds.iter().map(|round| next_local(site.time_zone, *round, at)).min().unwrap_or(at + TimeDelta::hours(12))
 }
 
+/// The last round at or before `at`.
+pub fn last_round(site: &Site, at: Timestamp) -> Timestamp {
+    site.rounds.iter().map(|round| last_local(site.time_zone, *round, at)).max().unwrap_or(at - TimeDelta::hours(12))
+}
+
 /// The first instant strictly after `at` whose local time of day is `time`. A time
 /// that a spring-forward night skips becomes the first valid minute after it; one
 /// that an autumn night has twice is taken once, the earlier time.

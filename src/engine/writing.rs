@@ -12,7 +12,7 @@ use chrono::TimeDelta;
 
 /// People whom a round letter told are in the room; what waited for them does not
 /// become urgent while they are at it. Own default.
-const ROUND_LASTS: TimeDelta = TimeDelta::hours(1);
+pub(super) const ROUND_LASTS: TimeDelta = TimeDelta::hours(1);
 
 impl Engine {
     pub(super) fn write(&mut self, draft: Draft, effects: &mut Vec<Effect>) {

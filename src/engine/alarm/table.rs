@@ -99,8 +99,7 @@ pub fn row(kind: AlarmKind) -> Row {
             "seedlings wilt and do not come back",
             "water from below",
             "hours, by forecast",
-            // A watering is written down at the end of its round, not before it.
-            minutes(60),
+            minutes(10),
             minutes(10),
             "2 h",
             "when the medium has no easy water left",
