@@ -7,7 +7,7 @@ use super::gathered::{Cut, Expected, Lost};
 use super::risk::condensation::Surface;
 use super::rules::{Place, Rules};
 use super::thermal::{ThermalClocks, Warmth};
-use super::tray::{Stage, Tray, Trays, lies_in};
+use super::tray::{Stage, Tray, Trays};
 use crate::journal::Loss;
 use crate::units::Timestamp;
 use chrono::{NaiveDate, TimeDelta};
@@ -360,10 +360,7 @@ pub fn tray_day(
 /// What water the trays in light want in a day. Trays that a pump waters and for which no
 /// watering was ever logged want none by hand.
 pub fn water_due(rules: &Rules, trays: &Trays, at: Timestamp) -> Option<WaterDue> {
-    let pumped = |tray: &Tray| {
-        let mut feeds = rules.reservoirs.iter().flat_map(|reservoir| &reservoir.feeds);
-        feeds.any(|place| lies_in(rules, tray.place, *place))
-    };
+    let pumped = |tray: &Tray| rules.reservoirs.iter().any(|tank| rules.waters(tank, tray.place));
     let by_hand =
         trays.growing().filter(|tray| !tray.stage(at).covered() && (tray.watered_at.is_some() || !pumped(tray)));
     let wants: Vec<(u32, f64)> = by_hand.map(|tray| (tray.count, tray.watered_ml.unwrap_or(USUAL_WATER_ML))).collect();

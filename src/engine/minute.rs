@@ -8,7 +8,7 @@ use super::condensation::Probe;
 use super::event::Effect;
 use super::leaves::Stand;
 use super::quality::Judge;
-use super::rules::{PlaceId, Rules};
+use super::rules::{PlaceId, Reservoir, Rules};
 use super::saturation::Pinned;
 use super::silence::Surroundings;
 use super::tank::Use;
@@ -132,7 +132,7 @@ impl Engine {
         for index in 0..self.tanks.len() {
             let reservoir = &site.reservoirs[index];
             let channel = usize::from(reservoir.channel.0);
-            let trays = self.trays_on(&reservoir.feeds);
+            let trays = self.trays_on(reservoir);
             let known = Use {
                 trays: self.trays.any_sown().then_some(trays),
                 places: reservoir.feeds.len(),
@@ -184,8 +184,7 @@ impl Engine {
             let id = SensorId(index as u16);
             let (place, blind, matters, harm) = match (sensor.place, sensor.reservoir) {
                 (_, Some(reservoir)) => {
-                    let feeds = &rules.reservoir(reservoir).feeds;
-                    let matters = !self.trays.any_sown() || self.trays_on(feeds) > 0;
+                    let matters = !self.trays.any_sown() || self.trays_on(rules.reservoir(reservoir)) > 0;
                     let unseen = self.sensors[index].last_believed().unwrap_or(at) + UNSEEN_TANK_HARM_AFTER;
                     let forecast = self.tanks[usize::from(reservoir.0)].forecast(at);
                     let harm = forecast.map_or(Harm { from: unseen, early: unseen }, |(from, early, _)| Harm {
@@ -341,9 +340,8 @@ impl Engine {
         }
     }
 
-    pub(super) fn trays_on(&self, feeds: &[PlaceId]) -> u32 {
-        let fed = |place: PlaceId| feeds.iter().any(|outer| tray::lies_in(&self.rules, place, *outer));
-        self.trays.growing().filter(|tray| fed(tray.place)).map(|tray| tray.count).sum()
+    pub(super) fn trays_on(&self, reservoir: &Reservoir) -> u32 {
+        self.trays.growing().filter(|tray| self.rules.waters(reservoir, tray.place)).map(|tray| tray.count).sum()
     }
 
     pub(super) fn measured_by_another(&self, place: PlaceId, sensor: SensorId) -> bool {

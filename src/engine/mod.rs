@@ -15,12 +15,15 @@ pub mod condensation;
 pub mod crop;
 pub mod digest;
 pub mod drift;
+mod entries;
 pub mod event;
+mod following;
 pub mod gathered;
 pub mod fault_codes;
 pub mod leaves;
 pub mod letters;
 mod minute;
+mod place;
 pub mod qartod;
 pub mod quality;
 pub mod risk;
@@ -41,28 +44,25 @@ pub mod watering;
 pub mod window;
 mod writing;
 
-use crate::journal::Entry;
-use crate::reading::{ChannelId, Flag, Quantity, RawReading, SensorId};
+use crate::reading::{ChannelId, Flag, RawReading, SensorId};
 use crate::units::{Celsius, Timestamp};
-use air::{Air, AirWatch};
-use alarm::cycle::{Alarm, Condition, Hold, LONGEST_SHELF, Moment, Transition};
+use alarm::cycle::{Alarm, Condition, Moment};
 use alarm::register::Register;
-use alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Priority};
-use band::Demand;
+use alarm::{AlarmChange, AlarmKey, AlarmKind, Evidence};
 use chrono::TimeDelta;
-use digest::PlaceTally;
 use drift::DriftWatch;
-use event::{Command, Doubt, Effect, Event, Occasion, What};
+use event::{Doubt, Effect, Event, What};
 use leaves::LeavesWatch;
 use letters::Correspondence;
+use place::PlaceWatch;
 use quality::Judge;
-use rules::{PlaceId, Rules};
+use rules::Rules;
 use silence::SensorWatch;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use tank::TankWatch;
 use thermal::ThermalClocks;
-use tray::{Logged, Trays};
+use tray::Trays;
 use watering::WateringWatch;
 use window::Minutes;
 
@@ -99,23 +99,6 @@ pub struct Engine {
     site: SiteWatch,
 }
 
-/// The air of one place that has a sensor.
-#[derive(Clone, Debug)]
-struct PlaceWatch {
-    place: PlaceId,
-    served: Vec<PlaceId>,
-    temperatures: Vec<ChannelId>,
-    humidities: Vec<ChannelId>,
-    /// Probes on surfaces, there and in the places it serves.
-    surfaces: Vec<ChannelId>,
-    /// The largest of its sensors': sisters of one make err alike.
-    accuracy: climate::Accuracy,
-    demand: Demand,
-    air: Air,
-    watch: AirWatch,
-    day: PlaceTally,
-}
-
 /// What concerns the whole site.
 #[derive(Clone, Debug, Default)]
 struct SiteWatch {
@@ -147,7 +130,7 @@ impl Engine {
             sensors: sensors
                 .map(|(index, sensor)| SensorWatch::new(SensorId(index as u16), sensor.silent_after, at))
                 .collect(),
-            places: place_watches(&rules),
+            places: place::watches(&rules),
             tanks: rules
                 .reservoirs
                 .iter()
@@ -301,139 +284,6 @@ impl Engine {
         }
     }
 
-    /// Takes in an entry that was told at `told_at`, before this engine began. Trays, cuts and
-    /// waterings follow from it; a tank or leaves that were wet then are not wet now.
-    pub fn remember(&mut self, told_at: Timestamp, number: i64, entry: &Entry) {
-        if let Ok((_, logged)) = self.trays.take(&self.rules, told_at, number, entry) {
-            self.demands_stale = true;
-            if matches!(logged, Logged::Water { .. }) {
-                self.logged(entry.at.unwrap_or(told_at), logged);
-            }
-        }
-    }
-
-    fn journal(&mut self, number: i64, entry: &Entry, effects: &mut Vec<Effect>) {
-        match self.trays.take(&self.rules, self.now, number, entry) {
-            Ok((mut note, logged)) => {
-                self.demands_stale = true;
-                self.logged(entry.at.unwrap_or(self.now), logged);
-                note.extend(self.clashes());
-                effects.push(Effect::EntryTaken { number, note });
-            }
-            Err(why) => effects.push(Effect::EntryRefused { number, why }),
-        }
-    }
-
-    /// What an entry means for the watches over water and leaves.
-    fn logged(&mut self, when: Timestamp, logged: Logged) {
-        match logged {
-            Logged::Refill { reservoir } => {
-                let only_one = self.tanks.len() == 1;
-                for (tank, known) in self.tanks.iter_mut().zip(&self.rules.reservoirs) {
-                    if reservoir.as_ref().map_or(only_one, |id| *id == known.id) {
-                        tank.refilled(self.now);
-                    }
-                }
-            }
-            Logged::Water { trays, ml } => {
-                let stands: Vec<PlaceId> =
-                    trays.iter().filter_map(|name| self.trays.get(name)).map(|tray| tray.place).collect();
-                for (tank, known) in self.tanks.iter_mut().zip(&self.rules.reservoirs) {
-                    if stands.iter().any(|place| known.feeds.contains(place)) {
-                        tank.watered(self.now);
-                    }
-                }
-                self.watch_for(when, &trays, ml);
-                for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
-                    self.leaves.watered(tray, when, ml);
-                }
-            }
-            Logged::Mist { trays } => {
-                for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
-                    self.leaves.misted(tray);
-                }
-            }
-            Logged::Nothing => {}
-        }
-    }
-
-    /// A watering of the present, from the one tank that feeds its trays, should show there.
-    fn watch_for(&mut self, when: Timestamp, trays: &[String], ml: Option<f64>) {
-        if self.now - when > TimeDelta::minutes(30) {
-            return;
-        }
-        for (watch, known) in self.waterings.iter_mut().zip(&self.rules.reservoirs) {
-            let fed = |place: PlaceId| known.feeds.iter().any(|outer| tray::lies_in(&self.rules, place, *outer));
-            let from_here: Vec<(String, u32)> = trays
-                .iter()
-                .filter_map(|name| self.trays.get(name))
-                .filter(|tray| fed(tray.place))
-                .map(|tray| (tray.name.clone(), tray.count))
-                .collect();
-            let told = from_here.iter().any(|(name, _)| {
-                let place = self.trays.get(name).map(|tray| self.rules.place(tray.place).id.as_str());
-                let standing = place.and_then(|id| self.alarms.find(AlarmKind::DryOut, id));
-                self.leaves.is_doubted(name) && standing.is_some_and(Alarm::is_active)
-            });
-            if told {
-                watch.believe();
-                for (name, _) in &from_here {
-                    self.leaves.believe(name);
-                }
-            } else if !from_here.is_empty() {
-                watch.logged(self.now, &from_here, ml);
-            }
-        }
-    }
-
-    /// Places whose trays now ask for air that cannot be had together.
-    fn clashes(&mut self) -> Vec<event::EntryNote> {
-        let before: Vec<Option<String>> = self.places.iter().map(|place| place.demand.clash.clone()).collect();
-        self.look_up_demands();
-        let changed = self.places.iter().zip(before).filter(|(place, before)| place.demand.clash != *before);
-        changed
-            .filter_map(|(place, _)| {
-                let tray = place.demand.clash.clone()?;
-                Some(event::EntryNote::BandsClash { place: self.rules.place(place.place).id.clone(), tray })
-            })
-            .collect()
-    }
-
-    fn command(&mut self, command: Command, effects: &mut Vec<Effect>) {
-        let moment = self.moment();
-        let key = match &command {
-            Command::Acknowledge { alarm, .. }
-            | Command::Shelve { alarm, .. }
-            | Command::Unshelve { alarm, .. }
-            | Command::OutOfService { alarm, .. } => alarm.clone(),
-        };
-        let Some(alarm) = self.alarms.get_mut(&key) else {
-            let why = format!("There is no alarm {} now; `alarms` lists those there are.", key.id());
-            return effects.push(Effect::CommandRefused { why });
-        };
-        let before = alarm.state();
-        let transition = match command {
-            Command::Acknowledge { by, .. } => alarm.acknowledge(&by),
-            Command::Shelve { by, until, .. } => {
-                if until <= moment.at || until - moment.at > LONGEST_SHELF {
-                    let why = "An alarm can be shelved for 24 hours at most, and its end must lie ahead.".to_owned();
-                    return effects.push(Effect::CommandRefused { why });
-                }
-                Some(alarm.shelve(&by, until))
-            }
-            Command::Unshelve { by, .. } => alarm.unshelve(&by),
-            Command::OutOfService { by, reason, .. } => Some(alarm.take_out(&by, &reason)),
-        };
-        match transition {
-            Some(transition) => self.follow(&key, before, transition, effects),
-            None => {
-                let why = format!("Alarm {} is {} already; nothing changed.", key.id(), before.word());
-                effects.push(Effect::CommandRefused { why });
-            }
-        }
-    }
-
-    /// Fires what is due at `at`: the minute first, so that holds end on fresh evidence.
     fn fire(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
         self.now = at;
         if at >= self.next_round {
@@ -455,95 +305,6 @@ impl Engine {
             self.write_digest(false, effects);
             self.next_digest = waking::next_local(self.rules.site.time_zone, self.rules.site.digest_at, at);
         }
-    }
-
-    fn fire_alarms(&mut self, effects: &mut Vec<Effect>) {
-        let due: Vec<AlarmKey> = self
-            .alarms
-            .iter()
-            .filter(|alarm| alarm.deadline().is_some_and(|due| due <= self.now))
-            .map(|alarm| alarm.key.clone())
-            .collect();
-        let moment = self.moment();
-        for key in due {
-            while let Some((before, transition)) = self.alarms.get_mut(&key).and_then(|alarm| {
-                let before = alarm.state();
-                alarm.on_deadline(moment).map(|transition| (before, transition))
-            }) {
-                self.follow(&key, before, transition, effects);
-            }
-        }
-    }
-
-    /// Hands a condition to its alarm, and follows what that makes of it.
-    fn observe(&mut self, kind: AlarmKind, subject: &str, condition: Condition, effects: &mut Vec<Effect>) {
-        let moment = self.moment();
-        if self.alarms.find(kind, subject).is_none() {
-            if !matches!(condition, Condition::Present { .. }) {
-                return;
-            }
-            let tuning = self.rules.alarms.get(&kind).copied().unwrap_or_default();
-            if tuning.disabled {
-                return;
-            }
-            let row = alarm::table::row(kind);
-            let hold =
-                Hold { on: tuning.on_delay.unwrap_or(row.on_delay), off: tuning.off_delay.unwrap_or(row.off_delay) };
-            self.alarms.insert(Alarm::new(AlarmKey { kind, subject: subject.to_owned() }, hold));
-        }
-        let Some(alarm) = self.alarms.find_mut(kind, subject) else {
-            return;
-        };
-        let before = alarm.state();
-        if let Some(transition) = alarm.observe(moment, condition) {
-            let key = alarm.key.clone();
-            self.follow(&key, before, transition, effects);
-        }
-    }
-
-    /// What a transition means for the store, the lamp and the letters.
-    fn follow(&mut self, key: &AlarmKey, before: AlarmState, transition: Transition, effects: &mut Vec<Effect>) {
-        let moment = self.moment();
-        let Some(alarm) = self.alarms.get(key) else {
-            return;
-        };
-        let Some(change) = alarm.change(moment, before) else {
-            return;
-        };
-        let speaks = !matches!(change.state, AlarmState::Shelved | AlarmState::OutOfService);
-        let speaks = speaks && !self.told_by_its_cause(key);
-        let urgent = change.priority == Priority::Now && alarm.is_active() && speaks;
-        match transition {
-            Transition::Raised => {
-                self.letters.new_episode(key);
-                if key.kind == AlarmKind::ReservoirEmpty {
-                    // Its cause has been told; "low" beside "empty" is noise.
-                    let low = AlarmKey { kind: AlarmKind::ReservoirLow, subject: key.subject.clone() };
-                    self.letters.answered(&low);
-                }
-                if urgent {
-                    self.letters.raise(self.now, key, Occasion::Raised);
-                }
-            }
-            Transition::CameBack if urgent && change.state == AlarmState::Unacknowledged => {
-                self.letters.came_back(self.now, key);
-            }
-            Transition::Escalated if urgent => {
-                let occasion = if self.letters.has_thread(key) { Occasion::Escalated } else { Occasion::Raised };
-                self.letters.raise(self.now, key, occasion);
-            }
-            Transition::Returned if speaks => self.letters.returned(self.now, key),
-            Transition::Acknowledged => self.letters.answered(key),
-            Transition::Shelf if urgent => self.letters.raise(self.now, key, Occasion::Raised),
-            Transition::Shelf => self.letters.answered(key),
-            Transition::CameBack | Transition::Escalated | Transition::Returned => {}
-        }
-        if matches!(transition, Transition::Raised | Transition::CameBack | Transition::Escalated) {
-            self.raised_today.insert(key.clone(), change.clone());
-        } else if let Some(today) = self.raised_today.get_mut(key) {
-            *today = change.clone();
-        }
-        effects.push(Effect::Alarm(change));
     }
 
     /// Nobody watched between the last event and `at`.
@@ -603,50 +364,4 @@ impl Engine {
 fn next_minute(at: Timestamp) -> Timestamp {
     let seconds = (at.timestamp().div_euclid(60) + 1) * 60;
     Timestamp::from_timestamp(seconds, 0).unwrap_or(at + TimeDelta::minutes(1))
-}
-
-fn place_watches(rules: &Rules) -> Vec<PlaceWatch> {
-    let channels = |place: PlaceId, quantity: Quantity| {
-        let here = |channel: &rules::Channel| {
-            let sensor = rules.sensor(channel.sensor);
-            channel.quantity == quantity && sensor.place == Some(place) && sensor.surface.is_none()
-        };
-        let ids = rules.channels.iter().enumerate().filter(|(_, channel)| here(channel));
-        ids.map(|(index, _)| ChannelId(index as u16)).collect::<Vec<_>>()
-    };
-    let surfaces = |served: &[PlaceId]| {
-        let there = |channel: &rules::Channel| {
-            let sensor = rules.sensor(channel.sensor);
-            sensor.surface.is_some() && sensor.place.is_some_and(|place| served.contains(&place))
-        };
-        let ids = rules.channels.iter().enumerate().filter(|(_, channel)| there(channel));
-        ids.map(|(index, _)| ChannelId(index as u16)).collect::<Vec<_>>()
-    };
-    let worst = |of: &[ChannelId], usual: f64| {
-        of.iter().map(|id| rules.channel(*id).accuracy).reduce(f64::max).unwrap_or(usual)
-    };
-    (0..rules.places.len())
-        .map(|index| PlaceId(index as u16))
-        .map(|place| {
-            let (temperatures, humidities) =
-                (channels(place, Quantity::Temperature), channels(place, Quantity::Humidity));
-            (place, band::served_by(rules, place), temperatures, humidities)
-        })
-        .map(|(place, served, temperatures, humidities)| PlaceWatch {
-            place,
-            surfaces: surfaces(&served),
-            served,
-            accuracy: climate::Accuracy {
-                temperature: worst(&temperatures, climate::TEMPERATURE_ACCURACY),
-                humidity: worst(&humidities, climate::HUMIDITY_ACCURACY),
-            },
-            temperatures,
-            humidities,
-            demand: Demand::default(),
-            air: Air::default(),
-            watch: AirWatch::default(),
-            day: PlaceTally::default(),
-        })
-        .filter(|watch| !watch.temperatures.is_empty() || !watch.humidities.is_empty())
-        .collect()
 }

@@ -210,6 +210,26 @@ impl Rules {
         self.places.iter().position(|place| place.id == id).map(|index| PlaceId(index as u16))
     }
 
+    /// `inner` is `outer`, or lies inside it.
+    pub fn lies_in(&self, inner: PlaceId, outer: PlaceId) -> bool {
+        let mut place = inner;
+        for _ in 0..=self.places.len() {
+            if place == outer {
+                return true;
+            }
+            match self.place(place).inside {
+                Some(next) => place = next,
+                None => return false,
+            }
+        }
+        false
+    }
+
+    /// The reservoir feeds this place, or one around it.
+    pub fn waters(&self, reservoir: &Reservoir, place: PlaceId) -> bool {
+        reservoir.feeds.iter().any(|fed| self.lies_in(place, *fed))
+    }
+
     /// The channel of this sensor that reports this quantity.
     pub fn channel_of(&self, sensor: SensorId, quantity: Quantity) -> Option<ChannelId> {
         self.channels

@@ -3,7 +3,7 @@
 
 use super::crop::Crop;
 use super::rules::PlaceId;
-pub use super::trays::{Logged, Trays, lies_in};
+pub use super::trays::{Logged, Trays};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};

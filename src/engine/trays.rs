@@ -97,7 +97,7 @@ impl Trays {
             return Ok(vec![name.clone()]);
         }
         let place = target.place.as_deref().map(|id| place_named(rules, id)).transpose()?;
-        let here = |tray: &&Tray| place.is_none_or(|place| lies_in(rules, tray.place, place)) && when >= tray.sown_at;
+        let here = |tray: &&Tray| place.is_none_or(|place| rules.lies_in(tray.place, place)) && when >= tray.sown_at;
         Ok(self.growing.values().filter(here).map(|tray| tray.name.clone()).collect())
     }
 
@@ -335,21 +335,6 @@ impl Trays {
         }
         Ok(names)
     }
-}
-
-/// `inner` is `outer`, or lies inside it.
-pub fn lies_in(rules: &Rules, inner: PlaceId, outer: PlaceId) -> bool {
-    let mut place = inner;
-    for _ in 0..=rules.places.len() {
-        if place == outer {
-            return true;
-        }
-        match rules.place(place).inside {
-            Some(next) => place = next,
-            None => return false,
-        }
-    }
-    false
 }
 
 /// When an entry was done, if that can be.

@@ -67,8 +67,12 @@ type Said<'a> = (&'a str, Quantity, f64);
 
 impl Room {
     fn new(more: &str) -> Room {
-        let config = config::parse(&format!("{SITE}{more}"), "room", Path::new("/nowhere"))
-            .unwrap_or_else(|problems| panic!("{problems}"));
+        Room::of(&format!("{SITE}{more}"))
+    }
+
+    /// Four trays of broccoli, sown six days ago on rack-a.
+    fn of(site: &str) -> Room {
+        let config = config::parse(site, "room", Path::new("/nowhere")).unwrap_or_else(|problems| panic!("{problems}"));
         let now = "2026-03-03T18:00:00Z".parse().expect("a time");
         let engine = Engine::new(Arc::new(config.rules.clone()), now);
         let mut room = Room { config, engine, now, alarms: Vec::new() };
@@ -376,24 +380,7 @@ fn the_air_is_blind_without_its_own_sensor_whatever_the_window_says() {
 fn harm_may_begin_the_sooner_the_less_a_sensor_is_good_for() {
     let early = |accuracy: f64| {
         let site = SITE.replace("{ pointer = \"/h\" }", &format!("{{ pointer = \"/h\", accuracy = {accuracy} }}"));
-        let config =
-            config::parse(&site, "room", Path::new("/nowhere")).unwrap_or_else(|problems| panic!("{problems}"));
-        let mut room = Room::new("");
-        room.engine = Engine::new(Arc::new(config.rules.clone()), room.now);
-        room.config = config;
-        room.happens(What::BrokerUp);
-        let sown = Did::Sow(Sowing {
-            tray: "K12".into(),
-            place: "rack-a".into(),
-            crop: Some("broccoli".into()),
-            blend: Default::default(),
-            count: 4,
-            seed_grams: None,
-            seed_lot: None,
-            medium: None,
-        });
-        let entry = Entry { at: Some(room.now - TimeDelta::days(6)), by: None, did: sown };
-        room.happens(What::Journal { number: 1, entry });
+        let mut room = Room::of(&site);
         room.minutes(90, |minute| air("a1", minute, 21.0, 82.0).to_vec());
         let damp = room.raised(AlarmKind::AirTooDamp);
         damp[0].harm.expect("a dose runs").early
@@ -423,4 +410,26 @@ fn a_gauge_that_may_be_far_off_makes_the_tank_empty_earlier_at_the_early_bound_a
     let earlier = (sure.1 - vague.1).num_minutes();
     assert!((110..130).contains(&earlier), "{earlier}");
     assert!(vague.2 > sure.2);
+}
+
+#[test]
+fn a_tank_that_feeds_a_room_knows_of_the_waterings_of_the_racks_in_it() {
+    let left = |feeds: &str| {
+        let rack = SITE.replace("name = \"Rack A\"", "name = \"Rack A\"\ninside = \"room\"\n[[place]]\nid = \"room\"");
+        let mut room = Room::of(&format!("{rack}{}feeds = [\"{feeds}\"]\n", tank("")));
+        // Still for four hours; then a round of 40 minutes takes 4 L, logged tray by tray.
+        let level = |minute: i64| vec![("tank", Quantity::Distance, 200.0 + minute as f64 * 0.4)];
+        room.minutes(240, |minute| level(minute % 2));
+        for part in 0..4 {
+            let did = Did::Water {
+                target: traywarden::journal::Target { tray: Some("K12".into()), place: None },
+                ml_per_tray: Some(250.0),
+            };
+            room.happens(What::Journal { number: 2 + part, entry: Entry { at: None, by: None, did } });
+            room.minutes(10, |minute| level(part * 10 + minute));
+        }
+        room.minutes(120, |minute| level(40 + minute % 2));
+        room.now().reservoirs[0].clone()
+    };
+    assert_eq!(left("room"), left("rack-a"));
 }
