@@ -11,7 +11,7 @@ use crate::reading::Quantity;
 use crate::report::beyond::{Beyond, Side, beyond, holds};
 use crate::report::history::{self, Subject};
 use crate::report::lives::{Life, lives};
-use crate::report::{self, Series, sheet, tray_sheet};
+use crate::report::{self, Series, alarms};
 use crate::store::Reader;
 use crate::units::{Litres, Timestamp, UnitSystem};
 use chrono::TimeDelta;
@@ -21,9 +21,6 @@ use std::path::{Path, PathBuf};
 
 /// More lines than this no terminal shows at once; the step follows from it.
 const TABLE_LINES: i64 = 48;
-
-/// Alarms that began this long before the span are still drawn in it.
-const ALARMS_BEFORE: TimeDelta = TimeDelta::days(60);
 
 #[derive(Args)]
 pub struct History {
@@ -61,9 +58,6 @@ pub struct History {
     /// Draw a chart into a file, .svg or .png.
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
-    /// Write a sheet about the tray, over its whole life, as one HTML file: for a phone, for paper.
-    #[arg(long, value_name = "FILE")]
-    sheet: Option<PathBuf>,
     /// Draw it as wide as a phone.
     #[arg(long, requires = "chart")]
     phone: bool,
@@ -91,12 +85,6 @@ impl History {
         let records = Records { config, reader, lives };
         let config = &records.config;
         let subject = records.named(&self.id)?;
-        if let Some(file) = &self.sheet {
-            let zone = config.rules.site.time_zone;
-            let now = Clock::system().now();
-            let until = self.until.as_deref().map_or(Ok(now), |until| when::instant(until, zone, now))?;
-            return records.sheet(&subject, until, file);
-        }
         let span = self.span(config, &subject)?;
         let table = !(self.json || self.csv || self.chart.is_some());
         let step = self.step(span, table)?;
@@ -199,14 +187,14 @@ impl History {
         file: &Path,
     ) -> Result<(), Failure> {
         let (rules, lives) = (&records.config.rules, &records.lives);
-        let changes = records.reader.alarm_changes(span.0 - ALARMS_BEFORE)?;
+        let alarms = alarms::read(&records.reader, span.0, span.1)?;
         let named: Vec<(String, Series)> = parts.iter().map(|part| (part.of.clone(), part.series.clone())).collect();
         let bands = subject.bands(rules, lives, span.0, span.1);
         let mut chart = history::chart(rules, self.title(records, subject), &named, &bands, span);
         chart.stages = subject.stages(span.0, span.1);
         chart.nights = history::nights(rules, span.0, span.1);
         chart.lanes = subject.lanes(rules, lives, span.0, span.1);
-        chart.lanes.extend(subject.alarms(rules, &changes, span.0, span.1));
+        chart.lanes.extend(subject.alarms(rules, &alarms, span.0, span.1));
         let bytes = match file.extension().and_then(|ending| ending.to_str()) {
             Some("svg") if self.phone => chart::phone_chart_svg(&chart)?.into_bytes(),
             Some("svg") => chart::history_chart_svg(&chart)?.into_bytes(),
@@ -223,18 +211,6 @@ impl History {
 }
 
 impl Records {
-    fn sheet(&self, subject: &Subject, now: Timestamp, file: &Path) -> Outcome {
-        let sheet =
-            tray_sheet::of_tray(&self.reader, &self.config.rules, &self.lives, subject, now)?.ok_or_else(|| {
-                Failure::Usage(format!(
-                    "--sheet is about a tray, and {} is none; name one of `traywarden trays`",
-                    subject.name
-                ))
-            })?;
-        std::fs::write(file, sheet::html(&sheet)?).map_err(Failure::system(format!("write {}", file.display())))?;
-        Ok(Answer::Yes)
-    }
-
     fn named(&self, id: &str) -> Result<Subject, Failure> {
         let rules = &self.config.rules;
         Subject::named(rules, &self.lives, id).ok_or_else(|| {

@@ -9,7 +9,7 @@ use crate::engine::rules::Site;
 use crate::engine::saturation::Pinned;
 use crate::engine::snapshot::{PlaceNow, SensorNow, Snapshot};
 use crate::notify::wording;
-use crate::units::{Celsius, UnitSystem};
+use crate::units::UnitSystem;
 use chrono::TimeDelta;
 use serde_json::json;
 use std::fmt::Write;
@@ -150,11 +150,9 @@ fn give_or_take(value: Option<String>, accuracy: Option<f64>, decimals: usize, u
 
 /// A temperature with its band, in the site's unit.
 fn warmth(celsius: Option<f64>, accuracy: Option<f64>, site: &Site) -> String {
-    let (shown, unit, scale) = match site.units {
-        UnitSystem::Metric => (celsius, " °C", 1.0),
-        UnitSystem::Us => (celsius.map(|celsius| Celsius(celsius).to_fahrenheit()), " °F", 1.8),
-    };
-    give_or_take(shown.map(|shown| format!("{shown:.1}")), accuracy.map(|accuracy| accuracy * scale), 1, unit)
+    let scale = if site.units == UnitSystem::Us { 1.8 } else { 1.0 };
+    let shown = celsius.map(|celsius| format!("{:.1}", site.units.degrees(celsius)));
+    give_or_take(shown, accuracy.map(|accuracy| accuracy * scale), 1, &format!(" {}", site.units.degree_sign()))
 }
 
 fn dew_point(place: &PlaceNow, site: &Site) -> String {

@@ -2,7 +2,7 @@
 
 use crate::engine::digest::{Due, ReservoirDay, TrayDay};
 use crate::engine::rules::Site;
-use crate::units::{Celsius, Litres, Timestamp, UnitSystem};
+use crate::units::Timestamp;
 use chrono::SecondsFormat;
 use comfy_table::{ContentArrangement, Table, presets};
 use serde_json::{Value, json};
@@ -24,11 +24,7 @@ pub fn table<const N: usize>(head: [&str; N]) -> Table {
 
 /// A temperature in the site's unit.
 pub fn temperature(site: &Site, value: Option<f64>) -> String {
-    match (value, site.units) {
-        (None, _) => "-".to_owned(),
-        (Some(value), UnitSystem::Metric) => format!("{value:.1} °C"),
-        (Some(value), UnitSystem::Us) => format!("{:.1} °F", Celsius(value).to_fahrenheit()),
-    }
+    value.map_or("-".to_owned(), |celsius| site.units.temperature(celsius))
 }
 
 /// Per cent.
@@ -38,11 +34,10 @@ pub fn percent(value: Option<f64>) -> String {
 
 /// A volume in the site's unit.
 pub fn volume(site: &Site, value: Option<f64>) -> String {
-    match (value, site.units) {
-        (None, _) => "-".to_owned(),
-        (Some(value), UnitSystem::Metric) => format!("{value:.1} L"),
-        (Some(value), UnitSystem::Us) => format!("{:.1} gal", Litres(value).to_us_gallons()),
-    }
+    value.map_or("-".to_owned(), |litres| {
+        let (shown, unit) = site.units.volume(litres);
+        format!("{shown:.1} {unit}")
+    })
 }
 
 /// A local time with its weekday.

@@ -10,7 +10,7 @@ use crate::report::lives::lives;
 use crate::report::lot_air::{LotAir, lot_air, steps};
 use crate::report::yields::{self, By, Condition, Finding, Group, LEAST_LOTS, Losses, Lot, REASONS};
 use crate::store::Reader;
-use crate::units::{Celsius, Timestamp, UnitSystem};
+use crate::units::{GRAMS_AN_OUNCE, Timestamp, UnitSystem};
 use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 use std::fmt::Write;
@@ -155,7 +155,7 @@ fn plot(site: &Site, lots: &[Lot], crop: &str, condition: Condition) -> Option<S
     groups.dedup();
     let us = site.units == UnitSystem::Us;
     let along = |figure: f64| match condition {
-        Condition::Temperature if us => Celsius(figure).to_fahrenheit(),
+        Condition::Temperature => site.units.degrees(figure),
         _ => figure,
     };
     let points = shown.iter().map(|(lot, figure, grams)| ScatterPoint {
@@ -324,9 +324,6 @@ fn title(condition: Condition) -> &'static str {
 fn p(p: f64) -> String {
     if p < 0.001 { "below 0.001".to_owned() } else { format!("{p:.3}") }
 }
-
-/// Grams an avoirdupois ounce, exactly (NIST SP 811).
-const GRAMS_AN_OUNCE: f64 = 28.349_523_125;
 
 /// Grams, or ounces.
 fn weight(site: &Site, grams: f64) -> String {

@@ -2,7 +2,7 @@
 //! Their words are the notify shell's.
 
 use super::alarm::cycle::Alarm;
-use super::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority};
+use super::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, TOLD_IN_THE_DIGEST};
 use super::digest::PlaceTally;
 use super::event::{Effect, LetterFacts, LetterKind, Occasion};
 use super::letters::Draft;
@@ -105,7 +105,8 @@ impl Engine {
             .map(|alarm| alarm.key.clone())
             .collect();
         for key in told {
-            if let Some(transition) = self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge("the digest")) {
+            if let Some(transition) = self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge(TOLD_IN_THE_DIGEST))
+            {
                 self.follow(&key, AlarmState::ReturnedUnacknowledged, transition, effects);
             }
         }

@@ -1,12 +1,12 @@
 //! What was done and which alarms held, as the lanes of a chart.
 
+use super::alarms::Episode;
 use super::history::Subject;
 use super::lives::Deed;
 use crate::chart::{Happening, Lane, Sign};
-use crate::engine::alarm::{AlarmKey, AlarmState};
+use crate::engine::alarm::AlarmKey;
 use crate::engine::rules::Rules;
 use crate::journal::Did;
-use crate::store::AlarmLine;
 use crate::units::Timestamp;
 
 /// The water and the work among some deeds, a lane each where there is any.
@@ -40,21 +40,13 @@ pub fn lanes(deeds: &[&Deed]) -> Vec<Lane> {
 }
 
 impl Subject {
-    /// Alarms about it and about what measures its air, each as long as its condition held;
-    /// those that held at one time stand in rows of their own.
-    pub fn alarms(&self, rules: &Rules, changes: &[AlarmLine], from: Timestamp, until: Timestamp) -> Vec<Lane> {
+    /// Alarms about it and about what surrounds it, each as long as its condition held; those
+    /// that held at one time stand in rows of their own.
+    pub fn alarms(&self, rules: &Rules, alarms: &[Episode], from: Timestamp, until: Timestamp) -> Vec<Lane> {
         let mut rows: Vec<Lane> = Vec::new();
-        for (key, since, over) in held(changes) {
-            let over = over.unwrap_or(until);
-            if over < from || since > until || !self.is_meant(rules, &key.subject, since) {
-                continue;
-            }
-            let happening = Happening {
-                at: since,
-                until: Some(over.min(until)),
-                sign: Sign::Diamond,
-                word: key.kind.word().to_owned(),
-            };
+        for (key, since, over) in self.spells(rules, alarms, from, until) {
+            let happening =
+                Happening { at: since, until: Some(over), sign: Sign::Diamond, word: key.kind.word().to_owned() };
             let free = |lane: &&mut Lane| lane.happenings.last().is_none_or(|last| last.until < Some(since));
             match rows.iter_mut().find(free) {
                 Some(lane) => lane.happenings.push(happening),
@@ -66,67 +58,101 @@ impl Subject {
         }
         rows
     }
-}
 
-/// Since when and until when the condition of each alarm held, by when it began.
-fn held(changes: &[AlarmLine]) -> Vec<(AlarmKey, Timestamp, Option<Timestamp>)> {
-    let mut spans: Vec<(AlarmKey, Timestamp, Option<Timestamp>)> = Vec::new();
-    for change in changes {
-        let open = spans.iter_mut().rev().find(|(key, _, over)| *key == change.key && over.is_none());
-        let gone = matches!(change.state, AlarmState::Normal | AlarmState::ReturnedUnacknowledged);
-        match open {
-            Some((.., over)) if gone => *over = Some(change.at),
-            None if !gone => spans.push((change.key.clone(), change.since, None)),
-            _ => {}
-        }
+    /// The spells of the alarms that concern it within a span, by when each began.
+    fn spells<'a>(
+        &self,
+        rules: &Rules,
+        alarms: &'a [Episode],
+        from: Timestamp,
+        until: Timestamp,
+    ) -> Vec<(&'a AlarmKey, Timestamp, Timestamp)> {
+        let of_one = |episode: &'a Episode| {
+            episode.held.iter().map(move |(since, over)| (&episode.key, *since, over.unwrap_or(until).min(until)))
+        };
+        let mut spells: Vec<_> = alarms
+            .iter()
+            .flat_map(of_one)
+            .filter(|(_, since, over)| *since <= until && from <= *over)
+            .filter(|(key, since, over)| self.is_meant(rules, &key.subject, (*since, *over)))
+            .collect();
+        spells.sort_by_key(|(_, since, _)| *since);
+        spells
     }
-    spans.sort_by_key(|(_, since, _)| *since);
-    spans
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::sample::{at, rules};
+    use super::super::alarms::episodes;
+    use super::super::alarms::tests::change;
+    use super::super::lives::lives;
+    use super::super::sample::{at, journal, rules};
     use super::*;
+    use crate::engine::alarm::AlarmState;
 
     #[test]
     fn an_alarm_lasts_while_its_condition_holds_and_two_at_once_stand_in_two_rows() {
         let rules = rules();
-        let change = |told: &str, since: &str, kind, subject: &str, state| AlarmLine {
-            at: at(told),
-            key: AlarmKey { kind, subject: subject.to_owned() },
-            since: at(since),
-            state,
-            before: AlarmState::Normal,
-            priority: crate::engine::alarm::Priority::Digest,
-            harm: None,
-            next_round: at("2026-03-04 13:00"),
-            times: 1,
-            text: String::new(),
-            by: None,
-        };
         use crate::engine::alarm::AlarmKind::{AirTooDamp, SensorSilent};
         use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
+        let damp = |told, states| change((AirTooDamp, "rack-a"), (told, "2026-03-03 08:00"), states, None);
+        let silent = |told, states| change((SensorSilent, "rack-a-air"), (told, "2026-03-03 08:50"), states, None);
         let changes = [
-            change("2026-03-03 08:10", "2026-03-03 08:00", AirTooDamp, "rack-a", Unacknowledged),
-            change("2026-03-03 08:30", "2026-03-03 08:00", AirTooDamp, "rack-a", Acknowledged),
-            change("2026-03-03 09:00", "2026-03-03 08:50", SensorSilent, "rack-a-air", Unacknowledged),
-            change("2026-03-03 09:30", "2026-03-03 08:50", SensorSilent, "rack-a-air", ReturnedUnacknowledged),
-            change("2026-03-03 10:00", "2026-03-03 08:00", AirTooDamp, "rack-a", Normal),
-            change("2026-03-03 10:00", "2026-03-03 08:50", SensorSilent, "rack-a-air", Normal),
-            change("2026-03-03 11:00", "2026-03-03 10:50", AirTooDamp, "rack-b", Unacknowledged),
+            damp("2026-03-03 08:10", (Normal, Unacknowledged)),
+            damp("2026-03-03 08:30", (Unacknowledged, Acknowledged)),
+            silent("2026-03-03 09:00", (Normal, Unacknowledged)),
+            silent("2026-03-03 09:30", (Unacknowledged, ReturnedUnacknowledged)),
+            damp("2026-03-03 10:00", (Acknowledged, Normal)),
+            silent("2026-03-03 10:00", (ReturnedUnacknowledged, Normal)),
+            change((AirTooDamp, "rack-b"), ("2026-03-03 11:00", "2026-03-03 10:50"), (Normal, Unacknowledged), None),
         ];
         let (from, until) = (at("2026-03-03 00:00"), at("2026-03-04 00:00"));
+        let alarms = episodes(&changes, from, until);
         let rack = Subject::named(&rules, &[], "rack-a").expect("a place");
         let rows: Vec<Vec<(Timestamp, Option<Timestamp>)>> = rack
-            .alarms(&rules, &changes, from, until)
+            .alarms(&rules, &alarms, from, until)
             .iter()
             .map(|lane| lane.happenings.iter().map(|held| (held.at, held.until)).collect())
             .collect();
         let damp = (at("2026-03-03 08:00"), Some(at("2026-03-03 10:00")));
         let silent = (at("2026-03-03 08:50"), Some(at("2026-03-03 09:30")));
         assert_eq!(rows, [vec![damp], vec![silent]]);
-        let other = Subject::named(&rules, &[], "rack-b").expect("a place").alarms(&rules, &changes, from, until);
+        let other = Subject::named(&rules, &[], "rack-b").expect("a place").alarms(&rules, &alarms, from, until);
         assert_eq!(other[0].happenings[0].until, Some(until));
+    }
+    #[test]
+    fn a_tray_is_told_the_alarms_of_where_it_stood_then_and_of_no_other_place() {
+        use crate::engine::alarm::AlarmKind::AirTooDamp;
+        use AlarmState::{Normal, Unacknowledged};
+        let rules = rules();
+        let all = lives(
+            &rules,
+            &journal(&[
+                ("2026-03-02 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
+                ("2026-03-04 08:00", r#"{"did":"move","tray":"K1","place":"rack-b"}"#),
+            ]),
+        );
+        let damp = |place, from, until| {
+            let raised = change((AirTooDamp, place), (from, from), (Normal, Unacknowledged), None);
+            [raised, change((AirTooDamp, place), (until, from), (Unacknowledged, Normal), None)]
+        };
+        let changes = [
+            damp("rack-a", "2026-03-01 08:00", "2026-03-01 12:00"),
+            damp("rack-b", "2026-03-03 08:00", "2026-03-03 12:00"),
+            damp("rack-a", "2026-03-03 14:00", "2026-03-03 15:00"),
+            damp("rack-b", "2026-03-04 06:00", "2026-03-04 09:00"),
+            damp("rack-a", "2026-03-05 06:00", "2026-03-05 09:00"),
+        ]
+        .concat();
+        let (from, until) = (at("2026-03-01 00:00"), at("2026-03-06 00:00"));
+        let alarms = episodes(&changes, from, until);
+        let tray = Subject::named(&rules, &all, "K1").expect("it was sown");
+        let told: Vec<Timestamp> = tray
+            .alarms(&rules, &alarms, from, until)
+            .iter()
+            .flat_map(|lane| &lane.happenings)
+            .map(|held| held.at)
+            .collect();
+        assert_eq!(told, [at("2026-03-03 14:00"), at("2026-03-04 06:00")]);
     }
 }

@@ -87,10 +87,9 @@ impl Subject {
             Kind::Tray(life) => life,
         };
         let mut joined: Vec<Series> = Vec::new();
-        for (index, (since, place)) in life.stood.iter().enumerate() {
-            let left = life.stood.get(index + 1).map_or(life.until(until), |(next, _)| *next);
-            let (begin, end) = ((*since).max(from), left.min(until));
-            let Some(measuring) = measuring(rules, *place).filter(|_| begin < end) else { continue };
+        for (since, left, place) in life.stays(until) {
+            let (begin, end) = (since.max(from), left.min(until));
+            let Some(measuring) = measuring(rules, place).filter(|_| begin < end) else { continue };
             // Each stay is counted from its own beginning, so that no step mixes two places.
             for part in series(reader, rules, &rules.place(measuring).id, begin, end, step)? {
                 let (sensor, quantity) = (part.sensor.clone(), part.quantity);
@@ -161,18 +160,21 @@ impl Subject {
         stages
     }
 
-    /// An alarm of this subject at this moment is about it.
-    pub(super) fn is_meant(&self, rules: &Rules, subject: &str, at: Timestamp) -> bool {
+    /// An alarm about `about` that held from `from` to `until` concerns it: it is about the
+    /// subject itself, or about the place, the sensors or, for a tray, the reservoir it had then.
+    pub(super) fn is_meant(&self, rules: &Rules, about: &str, (from, until): (Timestamp, Timestamp)) -> bool {
         let hangs_in =
-            |place: PlaceId| rules.sensors.iter().any(|sensor| sensor.id == subject && sensor.place == Some(place));
-        let of_place = |place: PlaceId| subject == rules.place(place).id || hangs_in(place);
+            |place: PlaceId| rules.sensors.iter().any(|sensor| sensor.id == about && sensor.place == Some(place));
+        let of_place = |place: PlaceId| about == rules.place(place).id || hangs_in(place);
+        let waters = |place: PlaceId| rules.reservoirs.iter().any(|tank| tank.id == about && rules.waters(tank, place));
         match &self.kind {
             Kind::Place(place) => of_place(*place),
-            Kind::Sensor(id, place) => subject == id || place.is_some_and(of_place),
+            Kind::Sensor(id, place) => about == id || place.is_some_and(of_place),
             Kind::Tray(life) => {
-                let stood = life.place_at(at);
-                let lived = life.tray.sown_at <= at && at <= life.until(at);
-                lived && (subject == life.tray.name || of_place(stood) || measuring(rules, stood).is_some_and(of_place))
+                life.stays(until).filter(|(since, left, _)| *since <= until && from <= *left).any(|(.., place)| {
+                    let measured = measuring(rules, place).is_some_and(of_place);
+                    about == life.tray.name || of_place(place) || measured || waters(place)
+                })
             }
         }
     }
@@ -321,7 +323,7 @@ fn line(name: &str, series: &Series) -> Line {
 }
 
 #[cfg(test)]
-pub(super) mod tests {
+pub(in crate::report) mod tests {
     use super::super::lives::lives;
     use super::super::sample::{at, journal, rules};
     use super::*;
@@ -388,7 +390,7 @@ pub(super) mod tests {
 
     /// A store in which each rack's sensors speak every ten minutes of a day: 20 °C and 50 %
     /// in Rack A, 24 °C and 70 % in Rack B.
-    pub(in super::super) fn store(folder: &std::path::Path, rules: &Rules) -> Reader {
+    pub(in crate::report) fn store(folder: &std::path::Path, rules: &Rules) -> Reader {
         let path = folder.join("traywarden.db");
         let begin = at("2026-03-03 00:00");
         let (mut store, _) = Store::open(&path, rules, begin).expect("a new store");

@@ -101,6 +101,15 @@ impl Life {
         self.stood.iter().rev().find(|(from, _)| *from <= at).map_or(self.tray.place, |(_, place)| *place)
     }
 
+    /// Its stays: from when until when (`until` for the last of a tray that grows), and where.
+    pub fn stays(&self, until: Timestamp) -> impl Iterator<Item = (Timestamp, Timestamp, PlaceId)> + '_ {
+        let ends = self.until(until);
+        self.stood.iter().enumerate().map(move |(index, (since, place))| {
+            let left = self.stood.get(index + 1).map_or(ends, |(next, _)| *next);
+            (*since, left, *place)
+        })
+    }
+
     /// When its life ended, or `now` if it grows.
     pub fn until(&self, now: Timestamp) -> Timestamp {
         self.end.as_ref().map_or(now, |end| end.at)

@@ -1,6 +1,7 @@
 //! Figures and pictures from the store: the air of a place or the level of a tank over
 //! any span, for `history` and for the charts inside the digest.
 
+pub mod alarms;
 pub mod beyond;
 pub mod export;
 pub mod happenings;
@@ -8,12 +9,12 @@ pub mod history;
 pub mod lives;
 pub mod lot_air;
 pub mod rank;
+pub mod said;
 pub mod trace;
 pub mod yields;
 #[cfg(test)]
 mod sample;
 pub mod sheet;
-pub mod tray_sheet;
 
 use crate::chart::Chart;
 use crate::engine::band::Band;

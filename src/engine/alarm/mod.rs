@@ -15,6 +15,9 @@ use crate::units::Timestamp;
 use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 
+/// Who is said to have answered what nobody answered, once it was over and the digest told of it.
+pub const TOLD_IN_THE_DIGEST: &str = "the digest";
+
 /// What can be wrong. The words are stable: config, JSON and subject lines carry them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -194,9 +194,9 @@ fn place_blocks(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Vec<Bl
         let rows: Vec<Vec<String>> = [
             place.temperature.map(|span| {
                 air_row(
-                    &format!("Temperature, {}", speech.temperature_unit()),
+                    &format!("Temperature, {}", speech.site.units.degree_sign()),
                     span,
-                    |value| speech.temperature_number(value),
+                    |value| format!("{:.1}", speech.site.units.degrees(value) + 0.0),
                     warmth(place),
                 )
             }),

@@ -56,7 +56,7 @@ fn times(trays: u32) -> String {
 
 /// "usually 350 to 550 g", "1.6 to 1.7 kg by your last 5 cuts".
 fn expectation(expected: &Expected, speech: &Speech) -> String {
-    let range = speech.weight_range(expected.from, expected.to);
+    let range = speech.site.units.weight_range(expected.from, expected.to);
     match expected.own_cuts {
         0 => format!("usually {range}"),
         cuts => format!("{range} by your last {cuts} cuts"),
@@ -72,7 +72,7 @@ pub(super) fn due_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
         })
         .collect();
     if let Some(water) = day.water {
-        let each = water.ml_each.map_or(String::new(), |ml| format!("{} each, ", speech.pour(ml)));
+        let each = water.ml_each.map_or(String::new(), |ml| format!("{} each, ", speech.site.units.pour(ml)));
         let trays = count(i64::from(water.trays), "tray");
         let line = format!("{trays} in light, twice: {each}{} in all over the day.", speech.volume(water.litres));
         facts.push(("Water".to_owned(), line));
@@ -123,10 +123,10 @@ fn cut_line(cut: &Cut, speech: &Speech) -> (String, String) {
     let line = match cut.grams {
         None => format!("{crop}: not weighed."),
         Some(grams) if cut.trays > 1 => {
-            let each = speech.weight(grams / f64::from(cut.trays));
-            format!("{crop}: {}, {each} a tray.", speech.weight(grams))
+            let each = speech.site.units.weight(grams / f64::from(cut.trays));
+            format!("{crop}: {}, {each} a tray.", speech.site.units.weight(grams))
         }
-        Some(grams) => format!("{crop}: {}.", speech.weight(grams)),
+        Some(grams) => format!("{crop}: {}.", speech.site.units.weight(grams)),
     };
     (cut.tray.clone(), line)
 }

@@ -2,7 +2,7 @@
 //! instead of codes. It knows numbers; what they mean is told by its neighbours.
 
 use crate::engine::rules::Site;
-use crate::units::{Celsius, Litres, Timestamp, UnitSystem};
+use crate::units::{Timestamp, UnitSystem, tenths};
 use chrono::{DateTime, NaiveTime, TimeDelta};
 use chrono_tz::Tz;
 
@@ -17,11 +17,6 @@ pub(crate) struct Speech<'a> {
 
 /// Nearer than this a bare clock time is understood: at 22:10, "03:40" is tonight.
 const BARE_CLOCK_WITHIN: TimeDelta = TimeDelta::hours(14);
-
-/// The international avoirdupois pound, grams (1959 agreement; 16 ounces).
-const POUND_GRAMS: f64 = 453.592_37;
-/// Fluid ounces in a US gallon.
-const FLUID_OUNCES: f64 = 128.0;
 
 impl<'a> Speech<'a> {
     /// Speaks to the people of `site` at `now`.
@@ -68,27 +63,7 @@ impl<'a> Speech<'a> {
 
     /// Degrees with one decimal and the site's unit.
     pub(crate) fn temperature(&self, celsius: f64) -> String {
-        match self.site.units {
-            UnitSystem::Metric => format!("{} °C", tenths(celsius)),
-            UnitSystem::Us => format!("{} °F", tenths(Celsius(celsius).to_fahrenheit())),
-        }
-    }
-
-    /// Degrees as a bare number, for a table whose head has the unit.
-    pub(crate) fn temperature_number(&self, celsius: f64) -> String {
-        let shown = match self.site.units {
-            UnitSystem::Metric => celsius,
-            UnitSystem::Us => Celsius(celsius).to_fahrenheit(),
-        };
-        format!("{:.1}", shown + 0.0)
-    }
-
-    /// The sign of the site's temperature unit.
-    pub(crate) fn temperature_unit(&self) -> &'static str {
-        match self.site.units {
-            UnitSystem::Metric => "°C",
-            UnitSystem::Us => "°F",
-        }
+        format!("{} {}", tenths(self.site.units.degrees(celsius)), self.site.units.degree_sign())
     }
 
     /// A difference of temperatures: no offset, only the scale.
@@ -101,49 +76,13 @@ impl<'a> Speech<'a> {
 
     /// A volume: one decimal below ten, whole numbers above.
     pub(crate) fn volume(&self, litres: f64) -> String {
-        let (shown, unit) = match self.site.units {
-            UnitSystem::Metric => (litres, "L"),
-            UnitSystem::Us => (Litres(litres).to_us_gallons(), "gal"),
-        };
+        let (shown, unit) = self.site.units.volume(litres);
         format!("{} {unit}", if shown.abs() < 9.95 { tenths(shown) } else { format!("{shown:.0}") })
-    }
-
-    /// What a tray gets at a time: millilitres, or fluid ounces.
-    pub(crate) fn pour(&self, ml: f64) -> String {
-        match self.site.units {
-            UnitSystem::Metric => format!("{ml:.0} mL"),
-            UnitSystem::Us => format!("{} fl oz", tenths(Litres(ml / 1000.0).to_us_gallons() * FLUID_OUNCES)),
-        }
-    }
-
-    /// A weight: grams or kilograms, ounces or pounds.
-    pub(crate) fn weight(&self, grams: f64) -> String {
-        let (divisor, unit) = self.weight_unit(grams);
-        format!("{} {unit}", weight_number(grams / divisor, unit))
-    }
-
-    /// "350 to 550 g", the unit once.
-    pub(crate) fn weight_range(&self, from: f64, to: f64) -> String {
-        let (divisor, unit) = self.weight_unit(to);
-        let (low, high) = (weight_number(from / divisor, unit), weight_number(to / divisor, unit));
-        if low == high { format!("{high} {unit}") } else { format!("{low} to {high} {unit}") }
-    }
-
-    fn weight_unit(&self, grams: f64) -> (f64, &'static str) {
-        match self.site.units {
-            UnitSystem::Metric if grams < 1000.0 => (1.0, "g"),
-            UnitSystem::Metric => (1000.0, "kg"),
-            UnitSystem::Us if grams < 2.0 * POUND_GRAMS => (POUND_GRAMS / 16.0, "oz"),
-            UnitSystem::Us => (POUND_GRAMS, "lb"),
-        }
     }
 
     /// A slow flow is not nothing: two figures below one.
     pub(crate) fn flow(&self, litres_an_hour: f64) -> String {
-        let (shown, unit) = match self.site.units {
-            UnitSystem::Metric => (litres_an_hour, "L"),
-            UnitSystem::Us => (Litres(litres_an_hour).to_us_gallons(), "gal"),
-        };
+        let (shown, unit) = self.site.units.volume(litres_an_hour);
         if shown.abs() < 0.995 {
             format!("{shown:.2} {unit} an hour")
         } else {
@@ -268,16 +207,6 @@ pub(crate) fn shortened(text: &str, most: usize) -> String {
     format!("{}..", kept.trim_end_matches([' ', ',', '-', ':', '(']))
 }
 
-/// Whole grams and ounces, tenths of kilograms and pounds.
-fn weight_number(value: f64, unit: &str) -> String {
-    if unit == "g" || unit == "oz" { format!("{value:.0}") } else { tenths(value) }
-}
-
-fn tenths(value: f64) -> String {
-    let shown = format!("{:.1}", (value * 10.0).round() / 10.0 + 0.0);
-    shown.strip_suffix(".0").map(str::to_owned).unwrap_or(shown)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -291,28 +220,6 @@ mod tests {
         assert_eq!(said(130), "2 hours 10 minutes");
         assert_eq!(said(14 * 60 + 20), "14 hours");
         assert_eq!(said(3 * 1440), "3 days");
-    }
-
-    #[test]
-    fn weights_and_pours_are_said_in_the_units_of_the_house() {
-        let site = |units| Site {
-            name: String::new(),
-            time_zone: Tz::UTC,
-            units,
-            rounds: vec![NaiveTime::MIN],
-            round_letter_before: TimeDelta::zero(),
-            look_within: TimeDelta::hours(36),
-            digest_at: NaiveTime::MIN,
-        };
-        let (metric, us) = (site(UnitSystem::Metric), site(UnitSystem::Us));
-        let (metric, us) = (Speech::new(&metric, Timestamp::UNIX_EPOCH), Speech::new(&us, Timestamp::UNIX_EPOCH));
-        // Common practice, no source (issue 3 point 6): 424 g are 15 oz; 118 mL are half a US cup, 4 fl oz.
-        assert_eq!((metric.weight(424.0), us.weight(424.0)), ("424 g".to_owned(), "15 oz".to_owned()));
-        assert_eq!((metric.pour(118.0), us.pour(118.294)), ("118 mL".to_owned(), "4 fl oz".to_owned()));
-        assert_eq!((metric.weight(1696.0), us.weight(1696.0)), ("1.7 kg".to_owned(), "3.7 lb".to_owned()));
-        assert_eq!(metric.weight_range(1520.0, 1800.0), "1.5 to 1.8 kg");
-        assert_eq!(us.weight_range(380.0, 450.0), "13 to 16 oz");
-        assert_eq!(metric.weight_range(400.0, 400.0), "400 g");
     }
 
     #[test]

@@ -3,17 +3,17 @@
 //! and the alarms with what people did. Figures only; `record_page` sets them on paper.
 
 use super::ExportError;
-use crate::engine::alarm::{AlarmKey, AlarmState};
 use crate::engine::band::{Band, demand_of, served_by};
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::tray::{Stage, Tray};
 use crate::engine::waking::local_instant;
 use crate::journal::Did;
 use crate::reading::{Quantity, SensorId};
+use crate::report::alarms::{self, Episode};
 use crate::report::lives::{Life, lives};
 use crate::report::lot_air::measures_air_of;
 use crate::report::{self, Series};
-use crate::store::{AlarmLine, HistoryPoint, JournalLine, Reader};
+use crate::store::{HistoryPoint, JournalLine, Reader};
 use crate::units::Timestamp;
 use chrono::{NaiveDate, NaiveTime, TimeDelta};
 use std::collections::BTreeMap;
@@ -28,7 +28,7 @@ pub struct Record {
     /// A place that has a sensor each.
     pub places: Vec<PlaceRecord>,
     /// Alarms that held in the span, oldest first.
-    pub alarms: Vec<Episode>,
+    pub alarms: Vec<Answered>,
 }
 
 /// One place.
@@ -98,28 +98,17 @@ pub struct Measured {
     pub band: (Option<f64>, Option<f64>),
 }
 
-/// One alarm from its first word to its last.
+/// An alarm and what people did about it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Episode {
-    /// Which.
-    pub key: AlarmKey,
-    /// Since when the condition held.
-    pub since: Timestamp,
-    /// When the condition was gone; `None`: it held at the end of the span.
-    pub over_at: Option<Timestamp>,
-    /// The first sentence people were shown.
-    pub text: String,
-    /// Who answered it, when, and how it stood then.
-    pub answers: Vec<(Timestamp, String, AlarmState)>,
+pub struct Answered {
+    /// When it held, what it said, who answered.
+    pub alarm: Episode,
     /// What the journal says was done meanwhile at that place or tray: when, by whom, what.
     pub done: Vec<(Timestamp, Option<String>, Did)>,
 }
 
 /// How often the trays' demand is looked up: stages change in hours. Own default.
 const DEMAND_EVERY: TimeDelta = TimeDelta::minutes(10);
-/// Alarms that began this long before the span are still told in it.
-const ALARMS_BEFORE: TimeDelta = TimeDelta::days(60);
-
 /// Gathers the record of a span, which is taken from the local midnight before `since`.
 ///
 /// # Errors
@@ -164,8 +153,12 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
             series: report::series(reader, rules, &own.id, since, until, step)?,
         });
     }
-    let changes = reader.alarm_changes(since - ALARMS_BEFORE)?;
-    Ok(Record { since, until, places, alarms: episodes(rules, &changes, &lines, &all, since, until) })
+    let answered = |alarm: Episode| {
+        let done = done_meanwhile(rules, &alarm, &lines, &all, until);
+        Answered { alarm, done }
+    };
+    let alarms = alarms::read(reader, since, until)?.into_iter().map(answered).collect();
+    Ok(Record { since, until, places, alarms })
 }
 
 fn corrections(rules: &Rules, sensor: SensorId) -> SensorRecord {
@@ -312,52 +305,7 @@ fn hours(span: TimeDelta) -> f64 {
     span.num_milliseconds() as f64 / 3_600_000.0
 }
 
-/// Alarms from the change that raised them to the one that ended them.
-fn episodes(
-    rules: &Rules,
-    changes: &[AlarmLine],
-    journal: &[JournalLine],
-    lives: &[Life],
-    since: Timestamp,
-    until: Timestamp,
-) -> Vec<Episode> {
-    let mut open: BTreeMap<AlarmKey, Episode> = BTreeMap::new();
-    let mut over = Vec::new();
-    for change in changes.iter().filter(|change| change.at < until) {
-        let episode = open.entry(change.key.clone()).or_insert_with(|| Episode {
-            key: change.key.clone(),
-            since: change.since,
-            over_at: None,
-            text: change.text.clone(),
-            answers: Vec::new(),
-            done: Vec::new(),
-        });
-        let answered = match change.state {
-            AlarmState::Acknowledged | AlarmState::Shelved | AlarmState::OutOfService => change.state != change.before,
-            AlarmState::Normal => change.before == AlarmState::ReturnedUnacknowledged,
-            AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged => false,
-        };
-        episode.answers.extend(change.by.clone().filter(|_| answered).map(|by| (change.at, by, change.state)));
-        match change.state {
-            AlarmState::Normal | AlarmState::ReturnedUnacknowledged => {
-                episode.over_at.get_or_insert(change.at);
-            }
-            // It came back before anybody answered: one episode.
-            _ => episode.over_at = None,
-        }
-        if change.state == AlarmState::Normal {
-            over.extend(open.remove(&change.key));
-        }
-    }
-    over.extend(open.into_values());
-    over.retain(|episode| episode.over_at.is_none_or(|at| at >= since));
-    over.sort_by(|one, other| one.since.cmp(&other.since).then_with(|| one.key.cmp(&other.key)));
-    for episode in &mut over {
-        episode.done = done_meanwhile(rules, episode, journal, lives, until);
-    }
-    over
-}
-
+/// What was done about an alarm while it held, or might have been.
 fn done_meanwhile(
     rules: &Rules,
     episode: &Episode,
@@ -365,7 +313,7 @@ fn done_meanwhile(
     lives: &[Life],
     until: Timestamp,
 ) -> Vec<(Timestamp, Option<String>, Did)> {
-    let ends = episode.over_at.unwrap_or(until);
+    let (since, ends) = (episode.since(), episode.over_at().unwrap_or(until));
     let subject = &episode.key.subject;
     let sensors_place = rules.sensors.iter().find(|sensor| sensor.id == *subject).and_then(|sensor| sensor.place);
     let place = rules.place_named(subject).or(sensors_place);
@@ -377,7 +325,7 @@ fn done_meanwhile(
     let taken = journal.iter().filter(|line| line.refused.is_none() && line.struck_by.is_none());
     taken
         .map(|line| (line.entry.at.unwrap_or(line.at), line))
-        .filter(|(at, _)| episode.since <= *at && *at <= ends)
+        .filter(|(at, _)| since <= *at && *at <= ends)
         .filter(|(at, line)| match &line.entry.did {
             Did::Unweight(target)
             | Did::Uncover(target)
@@ -401,7 +349,8 @@ fn done_meanwhile(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::alarm::{AlarmKind, Priority};
+    use crate::engine::alarm::{AlarmKind, AlarmState};
+    use crate::report::alarms::tests::change;
     use crate::report::sample::{at, journal, rules};
 
     fn every_minute(from: &str, until: &str, value: f64) -> Vec<HistoryPoint> {
@@ -488,25 +437,9 @@ mod tests {
         assert_eq!(days[1].temperature.low_mean_high, None);
     }
 
-    fn change(when: &str, before: AlarmState, state: AlarmState, by: Option<&str>) -> AlarmLine {
-        AlarmLine {
-            at: at(when),
-            key: AlarmKey { kind: AlarmKind::AirTooDamp, subject: "rack-a".to_owned() },
-            since: at("2026-03-02 10:00"),
-            state,
-            before,
-            priority: Priority::NextRound,
-            harm: None,
-            next_round: at("2026-03-02 13:00"),
-            times: 1,
-            text: "Rack A is damp.".to_owned(),
-            by: by.map(str::to_owned),
-        }
-    }
-
     #[test]
-    fn an_alarm_tells_who_answered_and_what_was_done_there_meanwhile() {
-        use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
+    fn an_alarm_tells_what_was_done_there_while_it_held() {
+        use AlarmState::{Normal, Unacknowledged};
         let lines = journal(&[
             ("2026-03-01 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
             ("2026-03-01 08:01", r#"{"did":"sow","tray":"K2","place":"rack-b","crop":"broccoli"}"#),
@@ -516,26 +449,14 @@ mod tests {
             ("2026-03-02 11:20", r#"{"did":"strike","entry":5}"#),
             ("2026-03-02 15:00", r#"{"did":"look","tray":"K1"}"#),
         ]);
-        let changes = [
-            change("2026-03-02 10:20", Normal, Unacknowledged, None),
-            change("2026-03-02 10:40", Unacknowledged, Acknowledged, Some("Ada")),
-            change("2026-03-02 12:00", Acknowledged, Normal, Some("Ada")),
-            change("2026-03-05 10:20", Normal, Unacknowledged, None),
-            change("2026-03-05 11:00", Unacknowledged, ReturnedUnacknowledged, None),
-        ];
-        let (rules, all) = (rules(), lives(&rules(), &lines));
-        let told = |since, until| episodes(&rules, &changes, &lines, &all, at(since), at(until));
-        let episodes = told("2026-03-02 06:00", "2026-03-03 06:00");
-        let [episode] = &episodes[..] else { panic!("one alarm, not {episodes:?}") };
-        assert_eq!(episode.over_at, Some(at("2026-03-02 12:00")));
-        assert_eq!(episode.answers, [(at("2026-03-02 10:40"), "Ada".to_owned(), Acknowledged)]);
-        assert_eq!(episode.done.len(), 1, "{:?}", episode.done);
-        assert_eq!(episode.done[0].1.as_deref(), Some("Ada"));
-        // Over before the span: not told. Seen before its end: it holds.
-        assert_eq!(told("2026-03-03 06:00", "2026-03-04 06:00"), []);
-        assert_eq!(told("2026-03-02 06:00", "2026-03-02 11:00")[0].over_at, None);
-        // Gone by itself and answered by nobody.
-        let unseen = &told("2026-03-05 06:00", "2026-03-06 06:00")[0];
-        assert_eq!((unseen.over_at, unseen.answers.len()), (Some(at("2026-03-05 11:00")), 0));
+        let damp = |told, states| change((AlarmKind::AirTooDamp, "rack-a"), (told, "2026-03-02 10:00"), states, None);
+        let changes =
+            [damp("2026-03-02 10:20", (Normal, Unacknowledged)), damp("2026-03-02 12:00", (Unacknowledged, Normal))];
+        let (rules, until) = (rules(), at("2026-03-03 06:00"));
+        let all = lives(&rules, &lines);
+        let [alarm] = &alarms::episodes(&changes, at("2026-03-02 06:00"), until)[..] else { panic!("one alarm") };
+        let done = done_meanwhile(&rules, alarm, &lines, &all, until);
+        let told: Vec<(Timestamp, Option<&str>)> = done.iter().map(|(at, by, _)| (*at, by.as_deref())).collect();
+        assert_eq!(told, [(at("2026-03-02 11:00"), Some("Ada"))]);
     }
 }

@@ -2,14 +2,13 @@
 //! with room to sign. It says first what it is not.
 
 use super::ExportError;
-use super::record::{Day, Episode, Measured, PlaceRecord, Record, SensorRecord};
+use super::record::{Answered, Day, Measured, PlaceRecord, Record, SensorRecord};
 use crate::chart;
 use crate::engine::alarm::AlarmState;
 use crate::engine::rules::{Rules, Site};
-use crate::journal::{Did, Target};
 use crate::reading::Quantity;
-use crate::report;
-use crate::units::{Celsius, Timestamp, UnitSystem};
+use crate::report::{self, said};
+use crate::units::{Timestamp, UnitSystem};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// The whole page.
@@ -37,10 +36,10 @@ pub fn page(rules: &Rules, record: &Record, made_at: Timestamp) -> Result<String
                     h1 { "Temperature and humidity record" }
                     p {
                         strong { (site.name) } ", "
-                        (date(site, record.since)) " to " (date_and_time(site, record.until))
+                        (date(site, record.since)) " to " (said::dated(site, record.until))
                         ". Times are local (" (site.time_zone.name()) ")."
                     }
-                    p.soft { "Made by traywarden " (env!("CARGO_PKG_VERSION")) " on " (date_and_time(site, made_at)) "." }
+                    p.soft { "Made by traywarden " (env!("CARGO_PKG_VERSION")) " on " (said::dated(site, made_at)) "." }
                 }
                 section.caution {
                     h2 { "What this is not" }
@@ -77,10 +76,7 @@ fn set_place(rules: &Rules, record: &Record, place: &PlaceRecord) -> Result<Mark
     } else {
         None
     };
-    let degrees = match site.units {
-        UnitSystem::Metric => "°C",
-        UnitSystem::Us => "°F",
-    };
+    let degrees = site.units.degree_sign();
     Ok(html! {
         section.place {
             h2 { (place.name) }
@@ -130,10 +126,7 @@ fn set_sensor(site: &Site, sensor: &SensorRecord) -> Markup {
 }
 
 fn set_day(site: &Site, day: &Day) -> Markup {
-    let degrees = |celsius: f64| match site.units {
-        UnitSystem::Metric => format!("{celsius:.1}"),
-        UnitSystem::Us => format!("{:.1}", Celsius(celsius).to_fahrenheit()),
-    };
+    let degrees = |celsius: f64| format!("{:.1}", site.units.degrees(celsius));
     let percent = |percent: f64| format!("{percent:.0}");
     let missing = |measured: &Measured| (day.hours - measured.known_hours).max(0.0);
     html! {
@@ -194,7 +187,7 @@ fn alarms(site: &Site, rules: &Rules, record: &Record) -> Markup {
                             th scope="col" { "From, to" } th scope="col" { "What" } th scope="col" { "Answered" }
                             th scope="col" { "Done meanwhile, by the journal" } th scope="col" { "Remarks" }
                         } }
-                        tbody { @for episode in &record.alarms { (set_episode(site, rules, episode)) } }
+                        tbody { @for answered in &record.alarms { (set_episode(site, rules, answered)) } }
                     }
                 }
             }
@@ -202,25 +195,26 @@ fn alarms(site: &Site, rules: &Rules, record: &Record) -> Markup {
     }
 }
 
-fn set_episode(site: &Site, rules: &Rules, episode: &Episode) -> Markup {
-    let more = episode.done.len().saturating_sub(MOST_DONE);
+fn set_episode(site: &Site, rules: &Rules, answered: &Answered) -> Markup {
+    let (episode, done) = (&answered.alarm, &answered.done);
+    let more = done.len().saturating_sub(MOST_DONE);
     html! {
         tr {
             td.words {
-                (date_and_time(site, episode.since)) br;
-                @match episode.over_at { Some(at) => { (date_and_time(site, at)) } None => "holds at the end" }
+                (said::dated(site, episode.since())) br;
+                @match episode.over_at() { Some(at) => { (said::dated(site, at)) } None => "holds at the end" }
             }
-            td.words { strong { (episode.key.kind.word()) } ", " (subject(rules, &episode.key.subject)) br; (episode.text) }
+            td.words { strong { (episode.key.kind.word()) } ", " (said::name_of(rules, &episode.key.subject)) br; (episode.text) }
             td.words {
                 @if episode.answers.is_empty() { "nobody" }
                 @for (at, by, state) in &episode.answers {
-                    (answer(*state)) " by " (by) ", " (date_and_time(site, *at)) br;
+                    (answer(*state)) " by " (by) ", " (said::dated(site, *at)) br;
                 }
             }
             td.words {
-                @if episode.done.is_empty() { "nothing entered" }
-                @for (at, by, did) in episode.done.iter().take(MOST_DONE) {
-                    (date_and_time(site, *at)) ": " (deed(rules, did))
+                @if done.is_empty() { "nothing entered" }
+                @for (at, by, did) in done.iter().take(MOST_DONE) {
+                    (said::dated(site, *at)) ": " (said::done_to(rules, did))
                     @if let Some(by) = by { " (" (by) ")" }
                     br;
                 }
@@ -249,47 +243,12 @@ fn how_to_read(record: &Record) -> Markup {
     }
 }
 
-fn subject(rules: &Rules, id: &str) -> String {
-    let place = rules.places.iter().find(|place| place.id == id).map(|place| &place.name);
-    let tank = rules.reservoirs.iter().find(|reservoir| reservoir.id == id).map(|reservoir| &reservoir.name);
-    place.or(tank).map_or_else(|| id.to_owned(), Clone::clone)
-}
-
 fn answer(state: AlarmState) -> &'static str {
     match state {
         AlarmState::Acknowledged | AlarmState::Normal => "acknowledged",
         AlarmState::Shelved => "silenced for a while",
         AlarmState::OutOfService => "taken out of service",
         AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged => "brought back",
-    }
-}
-
-fn deed(rules: &Rules, did: &Did) -> String {
-    let on = |target: &Target| match (&target.tray, &target.place) {
-        (Some(tray), _) => tray.clone(),
-        (None, Some(place)) => subject(rules, place),
-        (None, None) => "all trays".to_owned(),
-    };
-    let with = |words: String, note: &Option<String>| match note {
-        Some(note) => format!("{words}: {note}"),
-        None => words,
-    };
-    match did {
-        Did::Sow(sowing) => format!("sowed {}", sowing.tray),
-        Did::Unweight(target) => format!("weight off {}", on(target)),
-        Did::Uncover(target) => format!("uncovered {}", on(target)),
-        Did::Light(target) => format!("to the light, {}", on(target)),
-        Did::Water { target, .. } => format!("watered {}", on(target)),
-        Did::Mist(target) => format!("misted {}", on(target)),
-        Did::Refill { reservoir, .. } => {
-            format!("refilled {}", reservoir.as_ref().map_or("the reservoir".to_owned(), |id| subject(rules, id)))
-        }
-        Did::Move { tray, place } => format!("moved {tray} to {}", subject(rules, place)),
-        Did::Look { target, note } => with(format!("looked at {}", on(target)), note),
-        Did::Harvest { tray, note, .. } => with(format!("cut {tray}"), note),
-        Did::Discard { tray, note, .. } => with(format!("discarded {tray}"), note),
-        Did::Note { text, .. } => text.clone(),
-        Did::Strike { entry, .. } => format!("struck out entry {entry}"),
     }
 }
 
@@ -315,10 +274,6 @@ fn hours(hours: f64) -> String {
 
 fn date(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%-d %b %Y").to_string()
-}
-
-fn date_and_time(site: &Site, at: Timestamp) -> String {
-    at.with_timezone(&site.time_zone).format("%-d %b %Y %H:%M").to_string()
 }
 
 /// Three minutes a day are no hole worth a figure. Own default.

@@ -15,20 +15,23 @@ mod words;
 pub use sheet::sheet;
 pub use words::text;
 
-use super::lives::{Fate, Life, lives};
-use super::lot_air;
+use super::alarms::{self, Episode};
+use super::history::Subject;
+use super::lives::{Deed, Fate, Life, lives};
+use super::{lot_air, said};
 use crate::engine::crop::closest_word;
 use crate::engine::rules::Rules;
 use crate::engine::tray::Stage;
-use crate::journal::{Did, Loss};
-use crate::store::{Reader, StoreError};
+use crate::journal::Did;
+use crate::store::{JournalLine, Reader, StoreError};
 use crate::units::Timestamp;
-use chrono::{NaiveDate, TimeDelta};
+use chrono::NaiveDate;
 use serde::Serialize;
 
-/// The sentence that stands under every trace. SCIENCE.md section 9.
+/// What stands under every trace: first the sentence of SCIENCE.md section 9, word for word.
 pub const CAUTION: &str = "Computed from room air and your log with field-crop disease models; not validated on \
-     microgreens; look at the tray.";
+     microgreens; look at the tray. Moldy trays: isolate, do not taste, discard by your own food-safety plan. This is \
+     no food-safety record.";
 
 /// Everything that is known of one tray. Celsius, per cent, kilopascals, hours, UTC.
 #[derive(Clone, Debug, Serialize)]
@@ -43,7 +46,7 @@ pub struct Trace {
     pub sown_at: Timestamp,
     /// When it ended, or until when it is told.
     pub until: Timestamp,
-    /// `harvested`, `discarded: mold`, `growing`.
+    /// `harvested`, `thrown away, mold`, `growing`.
     pub ended: String,
     /// Names of the places where it stood, each with since when.
     pub stood: Vec<(Timestamp, String)>,
@@ -219,6 +222,18 @@ pub fn trace(
     let Some(life) = all.iter().rev().find(meant) else {
         return Err(TraceError::Unknown { name: tray.to_owned(), hint: near(tray, sown_on, &all, zone) });
     };
+    Ok(trace_of(reader, rules, &journal, life, now)?)
+}
+
+/// The trace of one life of this journal.
+fn trace_of(
+    reader: &Reader,
+    rules: &Rules,
+    journal: &[JournalLine],
+    life: &Life,
+    now: Timestamp,
+) -> Result<Trace, StoreError> {
+    let all = lives(rules, journal);
     let walked = |life: &Life| -> Result<walk::Walked, StoreError> {
         Ok(walk::walk(rules, life, &lot_air::steps(reader, rules, life, now)?, now))
     };
@@ -242,19 +257,18 @@ pub fn trace(
         count: life.tray.count,
         sown_at: life.tray.sown_at,
         until: own.until,
-        ended: ended(life, now).to_owned(),
+        ended: ended(life, now),
         stood: life.stood.iter().map(|(at, place)| (*at, rules.place(*place).name.clone())).collect(),
         stages: figures::stages(rules, life, &own),
         series: own.steps(),
         step_s: lot_air::STEP.num_seconds(),
-        events: life.deeds.iter().map(|deed| (deed.at, words::deed(&deed.did))).collect(),
-        refills: journal
+        events: life
+            .deeds
             .iter()
-            .filter(|line| line.refused.is_none() && line.struck_by.is_none())
-            .filter(|line| matches!(&line.entry.did, Did::Refill { reservoir, .. } if feeds(rules, life, reservoir.as_deref())))
-            .map(|line| line.entry.at.unwrap_or(line.at))
-            .filter(|at| (life.tray.sown_at..=own.until).contains(at))
+            .filter(|deed| deed.at <= own.until)
+            .map(|deed| (deed.at, done(rules, deed)))
             .collect(),
+        refills: refills(rules, life, journal, own.until),
         alarms,
         holes,
         differences: told.iter().map(|condition| words::difference(condition)).collect(),
@@ -267,6 +281,28 @@ pub fn trace(
     })
 }
 
+fn done(rules: &Rules, deed: &Deed) -> String {
+    let by = deed.by.as_ref().map_or(String::new(), |by| format!(" ({by})"));
+    said::done(rules, &deed.did) + &by
+}
+
+/// Refills of the tanks that fed the place where it stood then.
+fn refills(rules: &Rules, life: &Life, journal: &[JournalLine], until: Timestamp) -> Vec<Timestamp> {
+    let of_ours = |reservoir: Option<&str>, at: Timestamp| {
+        let mut meant = rules.reservoirs.iter().filter(|tank| reservoir.is_none_or(|id| tank.id == id));
+        meant.any(|tank| rules.waters(tank, life.place_at(at)))
+    };
+    let taken = journal.iter().filter(|line| line.refused.is_none() && line.struck_by.is_none());
+    taken
+        .filter_map(|line| match &line.entry.did {
+            Did::Refill { reservoir, .. } => Some((line.entry.at.unwrap_or(line.at), reservoir.as_deref())),
+            _ => None,
+        })
+        .filter(|(at, _)| (life.tray.sown_at..=until).contains(at))
+        .filter_map(|(at, reservoir)| of_ours(reservoir, at).then_some(at))
+        .collect()
+}
+
 fn healthy(life: &Life) -> bool {
     !matches!(life.end, Some(super::lives::End { fate: Fate::Discarded { .. }, .. }))
 }
@@ -276,15 +312,11 @@ fn alike(one: &Life, other: &Life) -> bool {
     one.tray.figures.name == other.tray.figures.name && kinds(one) == kinds(other)
 }
 
-fn ended(life: &Life, now: Timestamp) -> &'static str {
+fn ended(life: &Life, now: Timestamp) -> String {
     match life.end.as_ref().filter(|end| end.at <= now).map(|end| &end.fate) {
-        None => "growing",
-        Some(Fate::Harvested { .. }) => "harvested",
-        Some(Fate::Discarded { reason: Loss::Mold, .. }) => "discarded: mold",
-        Some(Fate::Discarded { reason: Loss::DampingOff, .. }) => "discarded: damping-off",
-        Some(Fate::Discarded { reason: Loss::Dry, .. }) => "discarded: dry",
-        Some(Fate::Discarded { reason: Loss::Uneven, .. }) => "discarded: uneven",
-        Some(Fate::Discarded { reason: Loss::Other, .. }) => "discarded",
+        None => "growing".to_owned(),
+        Some(Fate::Harvested { .. }) => "harvested".to_owned(),
+        Some(Fate::Discarded { reason, .. }) => format!("thrown away, {}", said::loss(*reason)),
     }
 }
 
@@ -301,46 +333,20 @@ fn near(name: &str, sown_on: Option<NaiveDate>, all: &[Life], zone: chrono_tz::T
     closest_word(name, names).map_or_else(String::new, |near| format!("; did you mean \"{near}\"?"))
 }
 
-fn feeds(rules: &Rules, life: &Life, reservoir: Option<&str>) -> bool {
-    rules
-        .reservoirs
-        .iter()
-        .filter(|tank| reservoir.is_none_or(|id| tank.id == id))
-        .any(|tank| life.stood.iter().any(|(_, place)| tank.feeds.contains(place)))
-}
-
-/// Alarms that spoke in its life about it or what surrounds it, with what was answered.
+/// Alarms that held in its life about it or what surrounded it then, with what was answered.
 fn spoken(reader: &Reader, rules: &Rules, life: &Life, until: Timestamp) -> Result<Vec<Spoken>, StoreError> {
-    use crate::engine::alarm::AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Shelved, Unacknowledged};
-    let mut subjects = vec![life.tray.name.clone()];
-    for (_, place) in &life.stood {
-        subjects.push(rules.place(*place).id.clone());
-        subjects.extend(lot_air::sensors_of(rules, *place).iter().map(|sensor| rules.sensor(*sensor).id.clone()));
-        let tanks = rules.reservoirs.iter().filter(|tank| tank.feeds.contains(place));
-        subjects.extend(tanks.map(|tank| tank.id.clone()));
-    }
-    let mut spoken: Vec<Spoken> = Vec::new();
-    for line in reader.alarm_changes(life.tray.sown_at)? {
-        if line.at > until + TimeDelta::hours(1) || !subjects.contains(&line.key.subject) {
-            continue;
-        }
-        let kind = line.key.kind.word();
-        let open = spoken.iter_mut().rev().find(|told| {
-            told.kind == kind && told.subject == line.key.subject && (told.over.is_none() || told.answered.is_none())
-        });
-        match (line.state, open) {
-            (Unacknowledged, open) if open.as_ref().is_none_or(|told| told.over.is_some()) && line.at <= until => {
-                let (subject, text) = (line.key.subject.clone(), line.text.clone());
-                spoken.push(Spoken { kind, subject, at: line.at, over: None, answered: None, text });
-            }
-            (Normal | ReturnedUnacknowledged, Some(told)) => {
-                told.over.get_or_insert(line.at);
-            }
-            (Acknowledged | Shelved, Some(told)) => {
-                told.answered.get_or_insert(line.by.unwrap_or_else(|| "answered".to_owned()));
-            }
-            _ => {}
-        }
-    }
-    Ok(spoken)
+    let subject = Subject::of_life(life);
+    let concerns = |episode: &Episode| {
+        let mut spells = episode.held.iter().map(|(since, over)| (*since, over.unwrap_or(until)));
+        spells.any(|spell| subject.is_meant(rules, &episode.key.subject, spell))
+    };
+    let told = |episode: Episode| Spoken {
+        kind: episode.key.kind.word(),
+        at: episode.spoke_at,
+        over: episode.over_at(),
+        answered: episode.answers.first().map(|(_, by, _)| by.clone()),
+        text: episode.text,
+        subject: episode.key.subject,
+    };
+    Ok(alarms::read(reader, life.tray.sown_at, until)?.into_iter().filter(concerns).map(told).collect())
 }

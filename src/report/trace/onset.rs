@@ -9,6 +9,7 @@ use crate::engine::rules::Rules;
 use crate::journal::{Did, Loss};
 use crate::report::lives::Life;
 use crate::report::lot_air::STEP;
+use crate::report::said;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::TimeDelta;
 
@@ -53,7 +54,7 @@ pub fn onset(
             "Assumed: grey mold grows at most {a_day:.1} mm a day at {} (B. cinerea, Judet-Correia et al. 2010), a patch \
              of 5 mm is seen; sporulation can begin 3 days after contamination (INRAE e-phytia), and it may go unseen \
              for 2 days more. No study of this was made on microgreens.",
-            words::temperature(&rules.site, mean)
+            rules.site.units.temperature(mean)
         ),
         events: events(rules, life, walked, alarms, holes, (from, until)),
     })
@@ -86,8 +87,7 @@ fn events(
 ) -> Vec<String> {
     let mut events: Vec<(Timestamp, String)> = Vec::new();
     let span = |one: Timestamp, other: Timestamp| {
-        let hours = (other - one).num_minutes() as f64 / 60.0;
-        format!("{}, for {}", words::local(&rules.site, one), words::hours(hours))
+        format!("{}, for {}", said::local(&rules.site, one), said::between(one, other))
     };
     for run in walked.slots.chunk_by(|one, next| damp(one) == damp(next)) {
         let (Some(first), Some(last)) = (run.first(), run.last()) else { continue };
@@ -115,16 +115,13 @@ fn events(
         .iter()
         .filter(|at| (from..=until).contains(*at) && walked.light_at.is_some_and(|lit| **at > lit))
     {
-        events.push((*at, format!("{}: misted", words::local(&rules.site, *at))));
+        events.push((*at, format!("{}: misted", said::local(&rules.site, *at))));
     }
     for (at, place) in life.stood.iter().skip(1).filter(|(at, _)| (from..=until).contains(at)) {
-        events.push((*at, format!("{}: moved to {}", words::local(&rules.site, *at), rules.place(*place).name)));
+        events.push((*at, format!("{}: moved to {}", said::local(&rules.site, *at), rules.place(*place).name)));
     }
     for alarm in alarms.iter().filter(|alarm| (from..=until).contains(&alarm.at)) {
-        events.push((
-            alarm.at,
-            format!("{}: alarm {} ({})", words::local(&rules.site, alarm.at), alarm.kind, alarm.subject),
-        ));
+        events.push((alarm.at, format!("{}: alarm. {}", said::local(&rules.site, alarm.at), words::cause(alarm))));
     }
     events.sort_by_key(|(at, _)| *at);
     events.into_iter().map(|(_, event)| event).collect()

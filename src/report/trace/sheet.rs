@@ -1,14 +1,16 @@
-//! The trace as a sheet: what the store alone knows of the tray, with its sisters drawn
-//! behind it, what differs on top, and when the trouble likely began.
+//! The trace as a sheet: who the tray is, what differs on top, its air on one time axis with
+//! its sisters drawn behind it, its stages in figures, what was done.
 
-use super::{Onset, StageTrace, Trace, words};
-use crate::chart::{Band, Line, Measure, Panel, Point};
+use super::{Onset, Spread, StageTrace, Trace, words};
+use crate::chart::{Band, Chart, Line, Measure, Panel, Point};
 use crate::engine::risk::mold::REQUIREMENT_MET;
 use crate::engine::rules::{Rules, Site};
-use crate::report::history::Subject;
-use crate::report::lives::Life;
+use crate::report::alarms;
+use crate::report::history::{self, Subject};
+use crate::report::lives::{End, Fate, Life};
+use crate::report::said::{between, dated, hours, local, loss};
 use crate::report::sheet::{Sheet, SheetTable};
-use crate::report::tray_sheet;
+use crate::report::step_for;
 use crate::store::{Reader, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -18,6 +20,8 @@ use chrono::TimeDelta;
 const GAP: TimeDelta = TimeDelta::minutes(30);
 /// The sisters' figures come by the hour.
 const SISTERS_GAP: TimeDelta = TimeDelta::hours(3);
+/// More holes than these are counted, not told. Own default.
+const MOST_HOLES: usize = 12;
 
 /// The sheet of a trace. `lives` are those of the journal; `None`: the tray is not among them.
 ///
@@ -34,24 +38,76 @@ pub fn sheet(
     else {
         return Ok(None);
     };
-    let subject = Subject::of_life(life);
-    let Some(mut sheet) = tray_sheet::of_tray(reader, rules, lives, &subject, now)? else {
-        return Ok(None);
-    };
     let site = &rules.site;
-    sheet.differences.clone_from(&trace.differences);
-    sheet.beside.clone_from(&trace.beside);
-    for panel in &mut sheet.chart.panels {
+    let mut tables = vec![stage_table(site, &trace.stages)];
+    if !trace.sisters.is_empty() {
+        tables.insert(0, beside_table(trace));
+    }
+    let mut lists: Vec<(&str, Vec<String>)> = Vec::new();
+    lists.extend(trace.onset.as_ref().map(|onset| ("When it likely began", onset_lines(site, onset))));
+    let done = |(at, what): &(Timestamp, String)| format!("{}: {what}", local(site, *at));
+    lists.push(("What was done", trace.events.iter().map(done).collect()));
+    lists.push(("Alarms", trace.alarms.iter().map(|alarm| words::alarm(site, alarm)).collect()));
+    lists.push(("Holes in the data", holes(site, &trace.holes)));
+    Ok(Some(Sheet {
+        masthead: format!("{}, made {}", site.name, dated(site, now)),
+        title: format!("Tray {}, {}", trace.tray, trace.crop),
+        facts: facts(rules, life, trace, now),
+        differences: trace.differences.clone(),
+        beside: trace.beside.clone(),
+        chart: chart(reader, rules, lives, life, trace)?,
+        tables,
+        lists: lists.into_iter().map(|(heading, lines)| (heading.to_owned(), lines)).collect(),
+        caution: trace.caution.to_owned(),
+    }))
+}
+
+/// Who it is, where it stood, from when to when and how it ended: a line each.
+fn facts(rules: &Rules, life: &Life, trace: &Trace, now: Timestamp) -> Vec<String> {
+    let (tray, site) = (&life.tray, &rules.site);
+    let mut who = vec![if tray.count == 1 { "1 tray".to_owned() } else { format!("{} trays", tray.count) }];
+    who.extend(tray.seed_grams.map(|grams| format!("{} of seed a tray", site.units.weight(grams))));
+    who.extend(life.sowing.seed_lot.as_ref().map(|lot| format!("seed lot {lot}")));
+    who.extend(life.sowing.medium.as_ref().map(|medium| format!("on {medium}")));
+    let stood = trace.stood.iter().enumerate().map(|(nth, (since, place))| {
+        if nth == 0 { place.clone() } else { format!("from {} {place}", local(site, *since)) }
+    });
+    let end = life.end.as_ref().filter(|end| end.at <= now).map_or_else(
+        || format!("grows, day {}, {}", tray.day(now), life.stage_at(now).word()),
+        |end| said_end(site, end),
+    );
+    vec![who.join(", "), stood.collect::<Vec<_>>().join(", "), format!("Sown {}; {end}", dated(site, tray.sown_at))]
+}
+
+fn said_end(site: &Site, end: &End) -> String {
+    let at = local(site, end.at);
+    match &end.fate {
+        Fate::Harvested { grams: Some(grams), .. } => format!("cut {at}, {}", site.units.weight(*grams)),
+        Fate::Harvested { grams: None, .. } => format!("cut {at}, not weighed"),
+        Fate::Discarded { reason, share, .. } => {
+            let share = share.map(|share| format!(", {share} % of it")).unwrap_or_default();
+            format!("thrown away {at}: {}{share}", loss(*reason))
+        }
+    }
+}
+
+/// Its air, what its stages asked for, what was done and which alarms held.
+fn chart(reader: &Reader, rules: &Rules, lives: &[Life], life: &Life, trace: &Trace) -> Result<Chart, StoreError> {
+    let subject = Subject::of_life(life);
+    let (from, until) = (trace.sown_at, trace.until);
+    let series = subject.series(reader, rules, from, until, step_for(from, until))?;
+    let named: Vec<_> = series.into_iter().map(|series| (trace.tray.clone(), series)).collect();
+    let bands = subject.bands(rules, lives, from, until);
+    let mut chart = history::chart(rules, String::new(), &named, &bands, (from, until));
+    chart.stages = subject.stages(from, until);
+    chart.nights = history::nights(rules, from, until);
+    chart.lanes = subject.lanes(rules, lives, from, until);
+    chart.lanes.extend(subject.alarms(rules, &alarms::read(reader, from, until)?, from, until));
+    for panel in &mut chart.panels {
         panel.sisters = sisters(trace, panel.measure);
     }
-    sheet.chart.panels.extend(mold_pressure(trace));
-    sheet.tables.push(beside_table(trace));
-    sheet.tables.push(stage_table(site, &trace.stages));
-    if let Some(onset) = &trace.onset {
-        sheet.lists.insert(0, ("When it likely began".to_owned(), onset_lines(site, onset)));
-    }
-    sheet.caution = format!("{} {}", trace.caution, sheet.caution);
-    Ok(Some(sheet))
+    chart.panels.extend(mold_pressure(trace));
+    Ok(chart)
 }
 
 fn sisters(trace: &Trace, measure: Measure) -> Option<Line> {
@@ -92,7 +148,7 @@ fn beside_table(trace: &Trace) -> SheetTable {
             of(condition.value),
             condition.median.map_or("-".to_owned(), of),
             spread,
-            format!("{} of {}", condition.rank, condition.n + 1),
+            words::rank(condition),
             condition.p.map_or("-".to_owned(), |p| format!("{p:.2}")),
         ]
     });
@@ -103,45 +159,48 @@ fn beside_table(trace: &Trace) -> SheetTable {
     }
 }
 
+/// A stage a column, so that the figures of one kind stand beside each other.
 fn stage_table(site: &Site, stages: &[StageTrace]) -> SheetTable {
-    let rows = stages.iter().map(|stage| {
-        let vpd = stage.vpd.map_or("-".to_owned(), |spread| format!("{:.2} kPa", spread.mean));
-        vec![
-            stage.stage.word().to_owned(),
-            vpd,
-            stage.dew_point.map_or("-".to_owned(), |spread| words::temperature(site, spread.mean)),
-            words::hours(stage.longest_damp_hours),
-            stage.mold_pressure.map_or("-".to_owned(), |pressure| format!("{pressure:.0}")),
-            stage.waterings.to_string(),
-            stage.longest_water_gap_hours.map_or("-".to_owned(), words::hours),
-            words::hours(stage.unknown_hours),
-        ]
-    });
-    SheetTable {
-        heading: "Damp and water, stage by stage".to_owned(),
-        head: [
-            "Stage",
-            "VPD, mean",
-            "Dew point, mean",
-            "Longest damp spell",
-            "Mold pressure, peak",
-            "Waterings",
-            "Longest gap",
-            "Not known",
-        ]
-        .map(str::to_owned)
-        .to_vec(),
-        rows: rows.collect(),
+    let mut rows: Vec<Vec<String>> = Vec::new();
+    let mut row = |name: &str, cell: &dyn Fn(&StageTrace) -> Option<String>| {
+        let cells = stages.iter().map(|stage| cell(stage).unwrap_or_else(|| "-".to_owned()));
+        rows.push([name.to_owned()].into_iter().chain(cells).collect());
+    };
+    let degrees = |celsius: f64| format!("{:.1}", site.units.degrees(celsius));
+    let range = |spread: Spread, say: &dyn Fn(f64) -> String| format!("{} to {}", say(spread.low), say(spread.high));
+    let whole = |value: f64| format!("{value:.0}");
+    row("Length", &|stage| Some(between(stage.from, stage.until)));
+    row(&format!("Temperature, {}, mean", site.units.degree_sign()), &|stage| Some(degrees(stage.temperature?.mean)));
+    row("lowest to highest", &|stage| Some(range(stage.temperature?, &degrees)));
+    row("Humidity, %, mean", &|stage| Some(whole(stage.humidity?.mean)));
+    row("lowest to highest", &|stage| Some(range(stage.humidity?, &whole)));
+    row("VPD, kPa, mean", &|stage| Some(format!("{:.2}", stage.vpd?.mean)));
+    row(&format!("Dew point, {}, mean", site.units.degree_sign()), &|stage| Some(degrees(stage.dew_point?.mean)));
+    row("Longest damp spell", &|stage| Some(hours(stage.longest_damp_hours)));
+    row("Mold pressure, peak", &|stage| stage.mold_pressure.map(whole));
+    row("Waterings", &|stage| Some(stage.waterings.to_string()));
+    row("Longest time without", &|stage| stage.longest_water_gap_hours.map(hours));
+    row("Air not known", &|stage| Some(hours(stage.unknown_hours)));
+    let head = [String::new()].into_iter().chain(stages.iter().map(|stage| stage.stage.word().to_owned())).collect();
+    SheetTable { heading: "Stage by stage".to_owned(), head, rows }
+}
+
+fn holes(site: &Site, holes: &[(Timestamp, Timestamp)]) -> Vec<String> {
+    let told = holes.iter().take(MOST_HOLES);
+    let mut lines: Vec<String> =
+        told.map(|(from, until)| format!("{}, for {}", local(site, *from), between(*from, *until))).collect();
+    if holes.len() > MOST_HOLES {
+        lines.push(format!("and {} more", holes.len() - MOST_HOLES));
     }
+    lines
 }
 
 fn onset_lines(site: &Site, onset: &Onset) -> Vec<String> {
-    let local = |at| words::local(site, at);
     let window = format!(
         "Mold was seen {}. It likely began between {} and {}.",
-        local(onset.seen_at),
-        local(onset.from),
-        local(onset.until)
+        local(site, onset.seen_at),
+        local(site, onset.from),
+        local(site, onset.until)
     );
     [window, onset.assumption.clone()].into_iter().chain(onset.events.iter().cloned()).collect()
 }

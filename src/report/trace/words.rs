@@ -2,60 +2,15 @@
 
 use super::beside::{Condition, FEWEST_SISTERS, Measure};
 use super::figures::DAMP_FROM;
-use super::{Spread, StageTrace, Trace};
+use super::{Spoken, Spread, StageTrace, Trace};
+use crate::engine::alarm::TOLD_IN_THE_DIGEST;
 use crate::engine::rules::{Rules, Site};
-use crate::journal::{Did, Loss};
-use crate::units::{Celsius, Timestamp, UnitSystem};
+use crate::report::said::{between, dated, hours, local};
 use std::fmt::Write;
 
 const COLUMNS: usize = 78;
-
-/// A local day and time.
-pub fn local(site: &Site, at: Timestamp) -> String {
-    at.with_timezone(&site.time_zone).format("%a %Y-%m-%d %H:%M").to_string()
-}
-
-/// Hours as a grower says them.
-pub fn hours(hours: f64) -> String {
-    if hours >= 48.0 {
-        format!("{:.1} days", hours / 24.0)
-    } else if hours >= 10.0 || hours.fract().abs() < 0.05 {
-        format!("{hours:.0} h")
-    } else {
-        format!("{hours:.1} h")
-    }
-}
-
-/// In the site's unit.
-pub fn temperature(site: &Site, celsius: f64) -> String {
-    match site.units {
-        UnitSystem::Metric => format!("{celsius:.1} °C"),
-        UnitSystem::Us => format!("{:.1} °F", Celsius(celsius).to_fahrenheit()),
-    }
-}
-
-/// What was done.
-pub fn deed(did: &Did) -> String {
-    let noted =
-        |what: &str, note: &Option<String>| note.as_ref().map_or(what.to_owned(), |note| format!("{what}: {note}"));
-    match did {
-        Did::Sow(_) => "sown".to_owned(),
-        Did::Unweight(_) => "weight off".to_owned(),
-        Did::Uncover(_) => "uncovered".to_owned(),
-        Did::Light(_) => "put under light".to_owned(),
-        Did::Water { ml_per_tray: Some(ml), .. } => format!("watered, {ml:.0} ml"),
-        Did::Water { .. } => "watered".to_owned(),
-        Did::Mist(_) => "misted".to_owned(),
-        Did::Refill { .. } => "reservoir refilled".to_owned(),
-        Did::Move { place, .. } => format!("moved to {place}"),
-        Did::Look { note, .. } => noted("looked at", note),
-        Did::Harvest { note, .. } => noted("cut", note),
-        Did::Discard { reason: Loss::Mold, note, .. } => noted("thrown away, mold", note),
-        Did::Discard { note, .. } => noted("thrown away", note),
-        Did::Note { text, .. } => format!("note: {text}"),
-        Did::Strike { entry, .. } => format!("entry {entry} struck out"),
-    }
-}
+/// Below this a chance is small by convention (R. A. Fisher 1925, from memory).
+const SURE: f64 = 0.05;
 
 /// A figure of a condition in its unit.
 pub(super) fn figure(measure: Measure, value: f64) -> String {
@@ -77,6 +32,14 @@ pub(super) fn condition(measure: Measure) -> &'static str {
         Measure::DryHours => "Water used up",
         Measure::Unknown => "Air not known",
     }
+}
+
+/// Where it stands among its sisters.
+pub(super) fn rank(condition: &Condition) -> String {
+    if condition.range == Some((condition.value, condition.value)) {
+        return "alike".to_owned();
+    }
+    format!("{} of {}", condition.rank, condition.n + 1)
 }
 
 /// One difference as a sentence.
@@ -116,13 +79,38 @@ pub fn beside(n: usize, conditions: &[Condition]) -> String {
         );
     }
     let least = conditions.iter().filter_map(|condition| condition.p_corrected).reduce(f64::min).unwrap_or(1.0);
+    let chance = if least > SURE {
+        format!(
+            "So many figures were compared that one of them can stand out this far by chance{}: take it as a hint, not \
+             as proof.",
+            if least < 1.0 { format!(", about one time in {:.0}", (1.0 / least).max(2.0)) } else { String::new() }
+        )
+    } else {
+        format!("By chance alone, a figure would stand out this far about one time in {:.0}.", 1.0 / least)
+    };
     format!(
-        "Held against {n} healthy trays of the same crop at the same age. Rank test, one tray against {n}, two-sided, \
-         exact: the smallest p is {least:.2} after correction for {} conditions (Holm); with {n} sisters a single \
-         p cannot fall below {:.2}. What differs need not be what caused it.",
-        conditions.len(),
-        2.0 / (n + 1) as f64
+        "Held against {n} healthy trays of the same crop at the same age. {chance} What differs need not be what \
+         caused it. (Rank test of one tray against {n}, exact, two-sided; the smallest p is {least:.2} after Holm's \
+         correction for {} conditions.)",
+        conditions.len()
     )
+}
+
+/// What an alarm said was the case: its first sentence. What to do about it then is over.
+pub(super) fn cause(alarm: &Spoken) -> &str {
+    alarm.text.split_once(". ").map_or(alarm.text.trim_end_matches('.'), |(first, _)| first)
+}
+
+/// An alarm as a line: when, what it said, what became of it.
+pub(super) fn alarm(site: &Site, alarm: &Spoken) -> String {
+    let held =
+        alarm.over.map_or("It held to the end".to_owned(), |over| format!("It held until {}", local(site, over)));
+    let answered = match alarm.answered.as_deref() {
+        None => "nobody answered".to_owned(),
+        Some(TOLD_IN_THE_DIGEST) => "nobody answered, the digest told of it".to_owned(),
+        Some(by) => format!("answered by {by}"),
+    };
+    format!("{}: {}. {held}; {answered}.", local(site, alarm.at), cause(alarm))
 }
 
 /// The trace for a terminal of 80 columns.
@@ -130,7 +118,7 @@ pub fn text(trace: &Trace, rules: &Rules) -> String {
     let site = &rules.site;
     let mut out = String::new();
     let _ = writeln!(out, "Tray {}, {}, {}", trace.tray, trace.crop, trace.ended);
-    let _ = writeln!(out, "Sown {}, told until {}", local(site, trace.sown_at), local(site, trace.until));
+    let _ = writeln!(out, "Sown {}, told until {}", dated(site, trace.sown_at), local(site, trace.until));
     for (at, place) in &trace.stood {
         let _ = writeln!(out, "  stood in {place} from {}", local(site, *at));
     }
@@ -153,47 +141,45 @@ pub fn text(trace: &Trace, rules: &Rules) -> String {
     for stage in &trace.stages {
         said_stage(&mut out, site, stage);
     }
-    let _ =
-        writeln!(out, "\nBESIDE ITS SISTERS\n  condition             this   median   quartiles       rank    p (Holm)");
-    for condition in &trace.conditions {
-        let word = serde_json::to_value(condition.measure).ok().and_then(|word| word.as_str().map(str::to_owned));
-        let quartiles = condition.quartiles.map_or("-".to_owned(), |(low, high)| format!("{low:.1}-{high:.1}"));
-        let _ = writeln!(
-            out,
-            "  {:<18} {:>7.1} {:>8} {:>11} {:>5} of {:<3} {:>7}",
-            word.unwrap_or_default(),
-            condition.value,
-            condition.median.map_or("-".to_owned(), |median| format!("{median:.1}")),
-            quartiles,
-            condition.rank,
-            condition.n + 1,
-            condition.p_corrected.map_or("-".to_owned(), |p| format!("{p:.2}"))
-        );
+    if !trace.sisters.is_empty() {
+        said_beside(&mut out, trace);
     }
     let _ = writeln!(out, "\nALARMS{}", if trace.alarms.is_empty() { ": none" } else { "" });
-    for alarm in &trace.alarms {
-        let answered = alarm.answered.as_ref().map_or("not answered".to_owned(), |by| format!("answered: {by}"));
-        wrapped(
-            &mut out,
-            "  - ",
-            &format!("{}: {} ({}), {answered}", local(site, alarm.at), alarm.kind, alarm.subject),
-        );
+    for spoken in &trace.alarms {
+        wrapped(&mut out, "  - ", &alarm(site, spoken));
     }
     if !trace.refills.is_empty() {
         let _ = writeln!(out, "\nRESERVOIR: refilled {} times in its life", trace.refills.len());
     }
     let _ = writeln!(out, "\nHOLES IN THE DATA{}", if trace.holes.is_empty() { ": none" } else { "" });
     for (from, until) in &trace.holes {
-        let long = hours((*until - *from).num_minutes() as f64 / 60.0);
-        let _ = writeln!(out, "  - {}, for {long}", local(site, *from));
+        let _ = writeln!(out, "  - {}, for {}", local(site, *from), between(*from, *until));
     }
     out.push('\n');
     wrapped(&mut out, "", trace.caution);
     out
 }
 
+fn said_beside(out: &mut String, trace: &Trace) {
+    let _ = writeln!(out, "\nBESIDE ITS SISTERS");
+    let _ = writeln!(out, "  {:<27} {:>8} {:>8} {:>20} {:>8}", "", "this", "middle", "middle half", "rank");
+    for condition in &trace.conditions {
+        let of = |value: f64| figure(condition.measure, value);
+        let half = condition.quartiles.map_or("-".to_owned(), |(low, high)| format!("{} to {}", of(low), of(high)));
+        let _ = writeln!(
+            out,
+            "  {:<27} {:>8} {:>8} {:>20} {:>8}",
+            self::condition(condition.measure),
+            of(condition.value),
+            condition.median.map_or("-".to_owned(), of),
+            half,
+            rank(condition)
+        );
+    }
+}
+
 fn said_stage(out: &mut String, site: &Site, stage: &StageTrace) {
-    let long = hours((stage.until - stage.from).num_minutes() as f64 / 60.0);
+    let long = between(stage.from, stage.until);
     let _ = writeln!(out, "\n{} {}, for {long}", stage.stage.word().to_uppercase(), local(site, stage.from));
     let line = |out: &mut String, name: &str, spread: Option<Spread>, say: &dyn Fn(f64) -> String| {
         if let Some(spread) = spread {
@@ -208,10 +194,10 @@ fn said_stage(out: &mut String, site: &Site, stage: &StageTrace) {
             );
         }
     };
-    line(out, "temperature", stage.temperature, &|value| temperature(site, value));
+    line(out, "temperature", stage.temperature, &|value| site.units.temperature(value));
     line(out, "humidity", stage.humidity, &|value| format!("{value:.0} %"));
     line(out, "VPD", stage.vpd, &|value| format!("{value:.2} kPa"));
-    line(out, "dew point", stage.dew_point, &|value| temperature(site, value));
+    line(out, "dew point", stage.dew_point, &|value| site.units.temperature(value));
     let [cold, inside, warm] = stage.temperature_hours.map(hours);
     let _ = writeln!(out, "  temperature in band {inside}, below {cold}, above {warm}");
     if stage.humidity_band != (None, None) {
