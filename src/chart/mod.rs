@@ -319,6 +319,6 @@ impl Measure {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 #[cfg(test)]
 pub(crate) use tests::tray as sample_tray;

@@ -243,7 +243,7 @@ fn mark(canvas: &mut dyn Canvas, (x, y): (f32, f32), r: f32, group: usize) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::tests::Ledger;
+    use super::super::tests::{Ledger, for_a_look, size_of_png};
     use super::*;
 
     fn lots() -> Scatter {
@@ -298,14 +298,19 @@ mod tests {
         assert_eq!(scatter_svg(&scatter), Err(ChartError::NoPoints));
     }
 
-    /// Writes plots into the folder named by CHARTS, for a person to look at.
     #[test]
-    #[ignore = "writes files for a person to look at"]
-    fn write_scatter_plots_for_a_look() {
-        let folder = std::path::PathBuf::from(std::env::var("CHARTS").expect("CHARTS names a folder"));
-        std::fs::create_dir_all(&folder).unwrap();
-        std::fs::write(folder.join("scatter.svg"), scatter_svg(&lots()).unwrap()).unwrap();
-        std::fs::write(folder.join("scatter-phone.svg"), scatter_phone_svg(&lots()).unwrap()).unwrap();
-        std::fs::write(folder.join("scatter.png"), scatter_png(&lots()).unwrap()).unwrap();
+    fn a_plot_is_as_wide_as_a_phone_and_as_high_in_both_forms() {
+        let (png, svg) = (scatter_png(&lots()).unwrap(), scatter_phone_svg(&lots()).unwrap());
+        let (width, height) = size_of_png(&png);
+        assert_eq!(width, (PHONE.width * super::super::look::PIXELS_PER_POINT) as u32);
+        let said: f32 = svg
+            .split_once("height=\"")
+            .and_then(|(_, rest)| rest.split_once('"'))
+            .and_then(|(height, _)| height.parse().ok())
+            .expect("it says its height");
+        assert_eq!((said * super::super::look::PIXELS_PER_POINT).ceil() as u32, height);
+        for_a_look("scatter.png", &png);
+        for_a_look("scatter-phone.svg", svg.as_bytes());
+        for_a_look("scatter.svg", scatter_svg(&lots()).unwrap().as_bytes());
     }
 }

@@ -350,27 +350,42 @@ proptest! {
     }
 }
 
-/// Writes charts into the folder named by CHARTS, for a person to look at.
+/// Writes what a test drew into the folder named by LOOK, if there is one, for a person to see.
+pub(crate) fn for_a_look(name: &str, picture: &[u8]) {
+    if let Some(folder) = std::env::var_os("LOOK").map(std::path::PathBuf::from) {
+        std::fs::create_dir_all(&folder).expect("LOOK names a folder that can be made");
+        std::fs::write(folder.join(name), picture).expect("LOOK names a folder that can be written");
+    }
+}
+
+/// Width and height in pixels, as its header says (PNG 3rd edition, W3C 2025, 11.2.2).
+pub(crate) fn size_of_png(png: &[u8]) -> (u32, u32) {
+    assert_eq!(png[..8], *b"\x89PNG\r\n\x1a\n");
+    assert_eq!(png[12..16], *b"IHDR");
+    let number = |at: usize| u32::from_be_bytes(png[at..at + 4].try_into().expect("four bytes"));
+    (number(16), number(20))
+}
+
 #[test]
-#[ignore = "writes files for a person to look at"]
-fn write_charts_for_a_look() {
-    let folder = std::path::PathBuf::from(std::env::var("CHARTS").expect("CHARTS names a folder"));
-    std::fs::create_dir_all(&folder).unwrap();
-    let day = room(UnitSystem::Us);
-    std::fs::write(folder.join("day.png"), day_chart(&day).unwrap()).unwrap();
-    let mut week = room(UnitSystem::Metric);
-    week.until = start() + TimeDelta::days(30);
-    for panel in &mut week.panels {
+fn pictures_are_as_wide_as_a_phone_or_a_page_and_sharp_on_both() {
+    let mut month = room(UnitSystem::Metric);
+    month.until = start() + TimeDelta::days(30);
+    for panel in &mut month.panels {
         let one = panel.lines[0].points.clone();
         panel.lines[0].points = (0..30)
             .flat_map(|day| one.iter().map(move |point| Point { at: point.at + TimeDelta::days(day), ..*point }))
             .collect();
     }
-    week.nights.clear();
-    std::fs::write(folder.join("month.png"), history_chart_png(&week, false).unwrap()).unwrap();
-    std::fs::write(folder.join("month.svg"), history_chart_svg(&week).unwrap()).unwrap();
-    std::fs::write(folder.join("tray.png"), history_chart_png(&tray(), true).unwrap()).unwrap();
-    std::fs::write(folder.join("tray-page.png"), history_chart_png(&tray(), false).unwrap()).unwrap();
-    std::fs::write(folder.join("beside.png"), history_chart_png(&beside(), true).unwrap()).unwrap();
-    std::fs::write(folder.join("day.svg"), history_chart_svg(&room(UnitSystem::Us)).unwrap()).unwrap();
+    month.nights.clear();
+    let (phone, page) = ((360.0 * look::PIXELS_PER_POINT) as u32, (760.0 * look::PIXELS_PER_POINT) as u32);
+    for (name, picture, width) in [
+        ("day.png", day_chart(&room(UnitSystem::Us)).unwrap(), phone),
+        ("tray.png", history_chart_png(&tray(), true).unwrap(), phone),
+        ("beside.png", history_chart_png(&beside(), true).unwrap(), phone),
+        ("tray-page.png", history_chart_png(&tray(), false).unwrap(), page),
+        ("month.png", history_chart_png(&month, false).unwrap(), page),
+    ] {
+        assert_eq!(size_of_png(&picture).0, width, "{name}");
+        for_a_look(name, &picture);
+    }
 }

@@ -20,6 +20,8 @@ mod watch_words;
 
 #[cfg(test)]
 mod samples;
+#[cfg(test)]
+mod tests;
 
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{EntryNote, LetterFacts, LetterKind};

@@ -1,0 +1,122 @@
+//! The sample letters, kept as snapshots so that a person can read every sentence, and laws
+//! that hold for all of them.
+
+use super::samples::{at, change, every_kind, facts, later, rules, samples, site, tank_low};
+use super::*;
+use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority};
+use crate::engine::event::Occasion;
+use crate::units::UnitSystem;
+
+#[test]
+fn sample_letters_read_as_they_were_read_aloud() {
+    let mut all = String::new();
+    for (name, facts, units) in samples() {
+        let letter = letter(&facts, &rules(units), vec![]);
+        crate::chart::tests::for_a_look(&format!("{}.html", name.replace(' ', "-")), letter.html.as_bytes());
+        all.push_str(&format!("##### {name}\nSubject: {}\n\n{}\n", letter.subject, letter.text));
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn every_kind_reads_as_it_was_read_aloud() {
+    let mut all = String::new();
+    for raised in every_kind() {
+        let site = site(UnitSystem::Metric);
+        all.push_str(&format!("##### {}\n", raised.key.kind.word()));
+        for state in [AlarmState::Unacknowledged, AlarmState::ReturnedUnacknowledged] {
+            let now = if state == AlarmState::Unacknowledged { raised.at } else { at("2026-03-03T23:00") };
+            let mut told = later(raised.clone(), now, state);
+            told.before = AlarmState::Normal;
+            all.push_str(&alarm_text(&told, &site));
+            all.push_str("\n\n");
+        }
+    }
+    let raised = tank_low();
+    for (state, before, by) in [
+        (AlarmState::Acknowledged, AlarmState::Unacknowledged, Some("Ada")),
+        (AlarmState::Normal, AlarmState::ReturnedUnacknowledged, Some("Ada")),
+        (AlarmState::Normal, AlarmState::Acknowledged, None),
+        (AlarmState::Unacknowledged, AlarmState::Unacknowledged, None),
+        (AlarmState::Shelved, AlarmState::Unacknowledged, Some("Ada")),
+        (AlarmState::OutOfService, AlarmState::Unacknowledged, None),
+    ] {
+        let told = AlarmChange { state, before, by: by.map(str::to_owned), ..raised.clone() };
+        all.push_str(&format!(
+            "##### {} after {}\n{}\n\n",
+            state.word(),
+            before.word(),
+            alarm_text(&told, &site(UnitSystem::Us))
+        ));
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn every_subject_is_short_plain_and_names_the_place_in_its_first_thirty_letters() {
+    for (name, facts, units) in samples() {
+        let subject = letter(&facts, &rules(units), vec![]).subject;
+        assert!(subject.len() < 60 && subject.is_ascii(), "{name}: {subject} ({})", subject.len());
+    }
+    for raised in every_kind() {
+        for priority in [Priority::Now, Priority::NextRound, Priority::Digest] {
+            for long in [false, true] {
+                let mut told = AlarmChange { priority, ..raised.clone() };
+                if long && let Evidence::Air { place, .. } = &mut told.evidence {
+                    *place = "The väry long räck behind the second door of the loft".into();
+                }
+                let subject = letter(
+                    &facts(LetterKind::Alarm, vec![(Occasion::Raised, told); 3]),
+                    &rules(UnitSystem::Us),
+                    vec![],
+                )
+                .subject;
+                assert!(subject.len() < 60 && subject.is_ascii(), "{subject} ({})", subject.len());
+                assert!(subject.ends_with("+ 2 more"), "{subject}");
+            }
+        }
+    }
+}
+
+#[test]
+fn every_letter_about_an_alarm_says_what_since_otherwise_and_how_to_answer() {
+    for raised in every_kind() {
+        let id = raised.key.id();
+        let text =
+            letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, raised)]), &rules(UnitSystem::Metric), vec![])
+                .text;
+        for part in ["\nWhat ", "\nSince ", "\nOtherwise ", &format!("traywarden alarms acknowledge {id}")] {
+            assert!(text.contains(part), "{part:?} is missing in\n{text}");
+        }
+        let first = text.split("\n\n").next().unwrap();
+        assert!(first.ends_with('.') && !first.starts_with("What"), "{first}");
+        for line in text.lines().skip(1) {
+            assert!(line.chars().count() <= 72, "{line}");
+        }
+    }
+}
+
+#[test]
+fn words_about_mold_and_water_carry_their_caution_and_no_word_is_a_verdict() {
+    for raised in every_kind() {
+        let kind = raised.key.kind;
+        let text = alarm_text(&raised, &site(UnitSystem::Metric));
+        if matches!(kind, AlarmKind::MoldPressure | AlarmKind::AirTooDamp | AlarmKind::Condensation) {
+            assert!(text.contains("not validated on microgreens; look at the tray"), "{text}");
+        }
+        if matches!(kind, AlarmKind::ReservoirLeak | AlarmKind::ReservoirEmpty) {
+            assert!(text.contains("licensed electrician"), "{text}");
+        }
+        for verdict in ["is moldy", "has mold", "is infected", "is safe", "mold is", "bleach", "peroxide"] {
+            assert!(!text.to_lowercase().contains(verdict), "{text}");
+        }
+    }
+}
+
+#[test]
+fn text_from_outside_is_escaped_in_the_html() {
+    let told = change(AlarmKind::StoreFailing, "site", Evidence::Store { error: "<script>alert(1)</script>".into() });
+    let html =
+        letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, told)]), &rules(UnitSystem::Metric), vec![]).html;
+    assert!(!html.contains("<script>"), "{html}");
+}
