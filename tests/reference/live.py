@@ -1,6 +1,6 @@
 """Prints fresh reference figures for tests/reference/live.rs.
 
-python3 live.py psychrolib|coolprop|scipy|ranks|ioos_qc|icalendar|metpy
+python3 live.py psychrolib|coolprop|scipy|ranks|ioos_qc|icalendar|metpy|refet
 
 Points are drawn from a seed, so that a failure can be repeated. CSV, except
 for ioos_qc: one JSON object a line, with the keys of qartod_vectors.json; and
@@ -72,6 +72,22 @@ def metpy():
         dew = dewpoint_from_relative_humidity(air, units.Quantity(rh, "percent")).to("degC").magnitude
         es = saturation_vapor_pressure(air).to("Pa").magnitude
         print(f"{t},{rh},{float(dew)!r},{float(es) * (1 - rh / 100)!r}")
+
+
+def refet():
+    from refet import calcs
+
+    # The standardized equation's own terms for an hour of short grass by day (ASCE 2005, table 1):
+    # aerodynamic resistance 208 / wind, surface resistance 50 s/m, which make Cn 37 and Cd 0.24.
+    draw = random.Random(SEED)
+    psychrometric = 0.000665 * calcs.air_pressure(0.0)
+    print("celsius,humidity,watts,wind,grams")
+    for _ in range(300):
+        t, rh = round(draw.uniform(8, 38), 3), round(draw.uniform(20, 98), 3)
+        watts, wind = round(draw.uniform(0, 400), 1), round(draw.uniform(0.2, 5), 2)
+        lacking = calcs.sat_vapor_pressure(t) * (1 - rh / 100)
+        mm = calcs.etsz(watts * 0.0036, 0.0, t, wind, lacking, calcs.es_slope(t), psychrometric, 37.0, 0.24)
+        print(f"{t},{rh},{watts},{wind},{1000 * mm.item()!r}")
 
 
 def ranks():
@@ -161,6 +177,6 @@ def ioos_qc():
 
 if __name__ == "__main__":
     try:
-        {f.__name__: f for f in (psychrolib, coolprop, scipy, ranks, ioos_qc, icalendar, metpy)}[sys.argv[1]]()
+        {f.__name__: f for f in (psychrolib, coolprop, scipy, ranks, ioos_qc, icalendar, metpy, refet)}[sys.argv[1]]()
     except ImportError as missing:
-        sys.exit(f"{missing}. The live comparison needs: pip install psychrolib CoolProp ioos_qc scipy metpy icalendar")
+        sys.exit(f"{missing}. The live comparison needs: pip install psychrolib CoolProp ioos_qc scipy metpy refet icalendar")

@@ -7,6 +7,7 @@ use std::process::{Command, Stdio};
 use traywarden::engine::climate::{
     SEA_LEVEL, absolute_humidity, dew_point, humidity_ratio, saturation_pressure, vapour_pressure_deficit, wet_bulb,
 };
+use traywarden::engine::risk::canopy::penman_monteith;
 use traywarden::engine::risk::reservoir::{distance_corrected_for_air, speed_of_sound};
 use traywarden::engine::slope::theil_sen;
 use traywarden::report::rank::spearman;
@@ -22,7 +23,7 @@ pub(super) fn ask_about(library: &str, question: &str) -> String {
     let mut python = Command::new("python3");
     python.arg(script).arg(library).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
     let mut asked = python.spawn().unwrap_or_else(|error| {
-        panic!("python3 cannot be run ({error}): install Python 3, then `pip install psychrolib CoolProp ioos_qc scipy metpy icalendar`")
+        panic!("python3 cannot be run ({error}): install Python 3, then `pip install psychrolib CoolProp ioos_qc scipy metpy refet icalendar`")
     });
     // A script that has already failed does not listen; it is heard below.
     let _ = asked.stdin.take().expect("it is piped").write_all(question.as_bytes());
@@ -157,5 +158,19 @@ fn flags_are_those_of_ioos_qc() {
     assert!(cases.len() > 200, "{} cases", cases.len());
     for case in &cases {
         assert!(super::qartod::check(case), "a test we do not have: {case}");
+    }
+}
+
+#[test]
+fn leaves_lose_what_refet_says_of_grass_with_the_resistances_of_grass() {
+    let rows = rows(&ask("refet"));
+    assert_eq!(rows.len(), 300);
+    for row in &rows {
+        let (t, humidity) = air(row);
+        let (wind, grams) = (number(row, "wind"), number(row, "grams"));
+        let found = penman_monteith(t, humidity, 208.0 / wind, 50.0, number(row, "watts"));
+        // The standardized equation takes one latent heat (2.45 MJ/kg) and one density of air for
+        // all temperatures; ours follow the temperature.
+        near("transpiration", row, found, grams, 0.03 * grams);
     }
 }

@@ -54,7 +54,7 @@ impl Canopy {
         let air_resistance = boundary_resistance(self.air_speed) / leaves + self.canopy_resistance.clamp(0.0, 1000.0);
         let leaf_resistance = stomatal_resistance(light) / leaves;
         let radiation = (1.0 - REFLECTED) * JOULES_PER_MICROMOL * light * (1.0 - (-EXTINCTION * leaves).exp());
-        evaporation(temperature, humidity, air_resistance, leaf_resistance, radiation)
+        penman_monteith(temperature, humidity, air_resistance, leaf_resistance, radiation)
     }
 
     /// Water given off by a standard tray, grams an hour.
@@ -85,7 +85,7 @@ pub fn humidity_within_unknown_canopy(humidity: RelativeHumidity, lit: bool) -> 
 /// Water lost by a wet leaf in the dark, grams an hour for each square metre of
 /// one leaf side (Penman, no stomata).
 pub fn film_loss(temperature: Celsius, humidity: RelativeHumidity, air_speed: f64) -> f64 {
-    evaporation(temperature, humidity, boundary_resistance(air_speed), 0.0, 0.0)
+    penman_monteith(temperature, humidity, boundary_resistance(air_speed), 0.0, 0.0)
 }
 
 /// Hours until a film of so many grams a square metre is gone; `None` where the
@@ -96,8 +96,10 @@ pub fn drying_hours(film: f64, temperature: Celsius, humidity: RelativeHumidity,
     (loss > 0.0 && hours.is_finite()).then_some(hours)
 }
 
-/// Penman and Monteith, in grams an hour for each square metre.
-fn evaporation(
+/// Water that leaves or wet surfaces give off, grams an hour for each square metre:
+/// `λE = (ε Rn + λ D/ra) / (ε + 1 + rs/ra)` (Monteith 1965, in the form of Stanghellini 1987).
+/// Resistances of the air and of the stomata in s/m, net radiation in W/m². Never below zero.
+pub fn penman_monteith(
     t: Celsius,
     humidity: RelativeHumidity,
     air_resistance: f64,
