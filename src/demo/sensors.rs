@@ -42,6 +42,9 @@ pub struct Device {
 pub enum Measures {
     /// The air of a place, by its index in the room's plan: a JSON object.
     Air(usize),
+    /// The temperature of a surface in a place, by its index, so many thousandths of the way from
+    /// its air to the outside: a JSON object.
+    Surface(usize, u32),
     /// The distance down to the water from this many millimetres above the floor: a bare number.
     Distance(u32),
 }
@@ -160,6 +163,11 @@ impl Sensor {
                 truth.places[place].temperature + self.offset.0 + self.wander.0 + 0.06 * noise.0,
                 truth.places[place].humidity + self.offset.1 + self.wander.1 + 0.35 * noise.1,
             ),
+            Measures::Surface(place, thousandths) => {
+                let air = truth.places[place].temperature;
+                let surface = air - f64::from(thousandths) / 1000.0 * (air - truth.outside);
+                (surface + self.offset.0 + self.wander.0 + 0.06 * noise.0, 0.0)
+            }
             Measures::Distance(height) => (f64::from(height) - truth.tank_depth + 0.6 * noise.0, 0.0),
         };
         if let Some(trouble) = self.active(at, |a| matches!(a, Ailment::Drift { .. }))
@@ -182,7 +190,7 @@ impl Sensor {
         let fault = self.rare(at, |a| if let Ailment::FaultCodes { one_in } = a { Some(*one_in) } else { None });
         let garbage = self.rare(at, |a| if let Ailment::Garbage { one_in } = a { Some(*one_in) } else { None });
         let which = self.chance.whole() as usize;
-        let air = matches!(self.device.measures, Measures::Air(_));
+        let air = !matches!(self.device.measures, Measures::Distance(_));
         if spike {
             let sign = if which.is_multiple_of(2) { 1.0 } else { -1.0 };
             value = if air {
@@ -249,6 +257,7 @@ impl Sensor {
     fn payload(&self, measured_at: Timestamp, value: (f64, f64)) -> Vec<u8> {
         let text = match self.device.measures {
             Measures::Distance(_) => format!("{:.0}", value.0.max(0.0)),
+            Measures::Surface(..) => format!("{{\"temperature\":{:.1}}}", value.0),
             Measures::Air(_) => {
                 let readings = format!("\"temperature\":{:.1},\"humidity\":{:.1}", value.0, value.1);
                 if self.device.stamped {
@@ -359,6 +368,17 @@ mod tests {
             let value: serde_json::Value = serde_json::from_slice(&message.payload).expect("json");
             assert!((value["temperature"].as_f64().expect("a number") - 21.0).abs() < 1.5);
             assert!((value["humidity"].as_f64().expect("a number") - 56.0).abs() < 6.0);
+        }
+    }
+
+    #[test]
+    fn a_probe_on_a_surface_lies_between_the_air_and_the_outside() {
+        let device = Device { measures: Measures::Surface(0, 250), ..air_sensor(false, None).device };
+        for message in half_an_hour(Sensor::new(device, start(), 3)) {
+            let value: serde_json::Value = serde_json::from_slice(&message.payload).expect("json");
+            // A quarter of the way from 21 to 4 °C.
+            assert!((value["temperature"].as_f64().expect("a number") - 16.75).abs() < 1.5, "{value}");
+            assert!(value.get("humidity").is_none());
         }
     }
 

@@ -225,6 +225,11 @@ digest_at = "06:30"
                     device.id, self.plan.places[place].id, device.topic
                 )
             }
+            Measures::Surface(place, _) => format!(
+                "\n[[sensor]]\nid = \"{}\"\nplace = \"{}\"\nsurface = \"outside wall\"\ntopic = \"{}\"\nevery = \"{every} s\"\n\
+                 temperature = {{ pointer = \"/temperature\", unit = \"Cel\" }}\n",
+                device.id, self.plan.places[place].id, device.topic
+            ),
             Measures::Distance(height) => {
                 let tank = self.plan.tank;
                 let feeds: Vec<String> =

@@ -79,6 +79,11 @@ struct Before {
 pub struct LeavesWatch {
     trays: BTreeMap<String, Leaves>,
     coefficients: BTreeMap<u16, Coefficient>,
+    /// When the first tray in light of each place will have used up its water, where the log
+    /// tells the water of all of them.
+    water: BTreeMap<u16, Option<Harm>>,
+    /// Since when a surface with a probe is below the dew point over trays in light.
+    dripping: BTreeMap<u16, Timestamp>,
     looked_at: Option<Timestamp>,
 }
 
@@ -221,11 +226,68 @@ impl LeavesWatch {
             let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
             leaves.pass(at, hours, tray, &air, lit, self.coefficients.get(&stand.place).copied().unwrap_or_default());
         }
+        match self.water_of(at, stand, &air) {
+            Some(lasts) => self.water.insert(stand.place, lasts),
+            None => self.water.remove(&stand.place),
+        };
         [
             (MoldPressure, self.mold(at, stand, &air, held(MoldPressure))),
             (DryOut, self.dryness(at, stand, &air)),
-            (Condensation, condensation::judge(stand, held(Condensation))),
+            (Condensation, self.dripping(at, stand, &air, condensation::judge(stand, held(Condensation)))),
         ]
+    }
+
+    /// What dry air comes to in a place: it harms by using up the water of its trays. Where the
+    /// log tells how much they have left, that is when it will be used up, or `None`: not
+    /// within a day. Outer `None`: the log does not tell.
+    pub fn dry_air_harms(&self, place: u16) -> Option<Option<Harm>> {
+        self.water.get(&place).copied()
+    }
+
+    /// Water that a probe knows to settle over trays in light drips on leaves, and these are
+    /// then wet: harm begins when they have been wet for as long as infection needs at this
+    /// temperature. Of an assumed cold spot nobody knows whether it is there: no harm is
+    /// reckoned, and it is told in the digest.
+    fn dripping(&mut self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, found: Condition) -> Condition {
+        let measured = |evidence: &Evidence| matches!(evidence, Evidence::Condensation { on: Some(_), .. });
+        match found {
+            Condition::Present { evidence, .. } if measured(&evidence) => {
+                let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
+                let leaves = open.filter_map(|tray| self.trays.get(&tray.name));
+                let needed = leaves.filter_map(|leaves| leaves.mold.infection(air.temperature).needed_hours);
+                let Some(needed) = needed.reduce(f64::min) else {
+                    self.dripping.remove(&stand.place);
+                    return Condition::Present { harm: None, evidence };
+                };
+                let since = *self.dripping.entry(stand.place).or_insert(at);
+                let from = since + TimeDelta::seconds((needed * 3600.0) as i64);
+                Condition::Present { harm: Some(Harm { from, early: from }), evidence }
+            }
+            found => {
+                self.dripping.remove(&stand.place);
+                found
+            }
+        }
+    }
+
+    fn water_of(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Option<Option<Harm>> {
+        let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
+        let mut open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at)).peekable();
+        open.peek()?;
+        let mut soonest: Option<Harm> = None;
+        let mut logged = false;
+        for tray in open {
+            let leaves = self.trays.get(&tray.name).filter(|leaves| leaves.waterings > 0)?;
+            logged |= leaves.waterings >= LOGGED_WATERINGS;
+            let dry = dry_in(leaves.water, coefficient, &hours_ahead(at, tray, air, stand.zone));
+            let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
+            let Some(early) = dry.early.map(after) else { continue };
+            let from = dry.likely.map_or(after(HORIZON_HOURS as f64), after);
+            if soonest.is_none_or(|harm| early < harm.early) {
+                soonest = Some(Harm { from, early });
+            }
+        }
+        logged.then_some(soonest)
     }
 
     /// The pressure of the tray in a place that is furthest on.

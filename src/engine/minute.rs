@@ -73,7 +73,13 @@ impl Engine {
             let alarms = &self.alarms;
             let held = |kind| alarms.is_held(kind, &rules.id);
             let conditions = place.watch.minute(at, place.air, &place.demand, &rules.name, held);
-            for (kind, condition) in conditions {
+            for (kind, mut condition) in conditions {
+                let water = self.leaves.dry_air_harms(self.places[index].place.0);
+                if let (AlarmKind::AirTooDry, Condition::Present { harm, .. }, Some(lasts)) =
+                    (kind, &mut condition, water)
+                {
+                    *harm = lasts;
+                }
                 self.observe(kind, &rules.id, condition, effects);
             }
         }

@@ -389,3 +389,30 @@ fn what_was_cut_and_lost_is_in_one_digest_and_losses_in_a_week_of_them() {
     assert!(night.digest().cuts.is_empty());
     assert_eq!(night.digest().losses, [(Loss::Mold, 4)]);
 }
+
+#[test]
+fn dry_air_wakes_only_where_nobody_knows_how_much_water_the_trays_have() {
+    let told = |watered: bool| {
+        let mut night = Night::begins("2026-03-01 17:00");
+        night.logs_of_days_ago(6, sow("A1", "rack-a"));
+        for (until, dry) in
+            [("01 19:00", false), ("02 07:00", false), ("02 19:00", false), ("03 07:00", false), ("03 19:00", true)]
+        {
+            night.until(&format!("2026-03-{until}"));
+            if watered {
+                let target = Target { tray: None, place: Some("rack-a".into()) };
+                night.logs(Did::Water { target, ml_per_tray: Some(240.0) });
+            }
+            if dry {
+                night.says("a1", 21.0, 14.0).says("a2", 21.0, 14.0);
+            }
+        }
+        night.until("2026-03-04 06:00");
+        let said = night.told(&["air-too-dry"]);
+        said.iter().map(|line| (*line).to_owned()).collect::<Vec<_>>()
+    };
+    // With a log of its waterings the tray is known to have water until long after the round.
+    assert_eq!(told(true), ["03 19:23 air-too-dry:rack-a unacknowledged digest"]);
+    let unlogged = told(false);
+    assert!(unlogged.iter().any(|line| line.contains("LETTER alarm")), "{unlogged:?}");
+}

@@ -71,6 +71,7 @@ pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
     let mut devices = devices();
     let mut breakages = Vec::new();
     let mut due = None;
+    let mut probe = None;
     let until = starts_at + TimeDelta::days(days as i64);
     let fault = kind.map(|kind| Fault { kind, from: breaks_at });
     if let Some(fault) = fault {
@@ -84,10 +85,14 @@ pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
                 plan.outside = Outside { mean, swing: 3.0, humidity };
                 breaks(Broken::Dehumidifier);
             }
-            Kind::CondensingNight => {
+            Kind::CondensingNight | Kind::CondensingUnderProbe => {
                 plan.outside = Outside { mean: chance.between(-14.0, -6.0), ..plan.outside };
                 breaks(Broken::Dehumidifier);
                 breaks(Broken::Fan("rack-b".into()));
+                if fault.kind == Kind::CondensingUnderProbe {
+                    let thousandths = (bears.cold_surface * 1000.0) as u32;
+                    probe = Some(device("wall-probe", Measures::Surface(1, thousandths), 60));
+                }
             }
             Kind::FanOut => breaks(Broken::Fan("rack-b".into())),
             // A room without an air cooler; with one, nothing comes of either.
@@ -130,6 +135,7 @@ pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
         let away = starts_at + TimeDelta::days((days / 2) as i64);
         people.quirks.push(Quirk::Holiday(away, away + TimeDelta::days(7)));
     }
+    devices.extend(probe);
     let story = Story {
         name: "drawn",
         about: "Drawn by a seed.",
@@ -216,15 +222,18 @@ fn plan(first: NaiveDate, litres_a_day: f64, chance: &mut Chance) -> RoomPlan {
     }
 }
 
-fn devices() -> Vec<Device> {
-    let device = |id: &str, measures, seconds| Device {
+fn device(id: &str, measures: Measures, seconds: i64) -> Device {
+    Device {
         id: id.to_owned(),
         topic: format!("loft/{id}"),
         measures,
         every: TimeDelta::seconds(seconds),
         stamped: false,
         troubles: Vec::new(),
-    };
+    }
+}
+
+fn devices() -> Vec<Device> {
     vec![
         device("rack-a-air", Measures::Air(0), 60),
         device("rack-b-air", Measures::Air(1), 60),

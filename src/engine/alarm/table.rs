@@ -72,7 +72,7 @@ pub fn row(kind: AlarmKind) -> Row {
             minutes(20),
             minutes(20),
             "3 % relative humidity",
-            "humidity-hours below the limit until harm",
+            "humidity-hours below the limit; where waterings are logged, until a tray has used up its water",
         ),
         Condensation => (
             "surfaces colder than the dew point",
@@ -82,7 +82,7 @@ pub fn row(kind: AlarmKind) -> Row {
             minutes(30),
             minutes(60),
             "1 K",
-            "no harm in sight by itself",
+            "under a probe, the wet hours that infection needs; of an assumed cold spot none is reckoned",
         ),
         MoldPressure => (
             "hours of wet leaves at a temperature that suits the fungus",

@@ -169,7 +169,7 @@ fn air(
         AlarmKind::AirTooDry => (
             "Too dry",
             format!("Look at the trays in {place}: water from below where they feel light, turn the fan down"),
-            "the trays dry faster than planned",
+            "trays may run out of water",
             None,
         ),
         _ => (
