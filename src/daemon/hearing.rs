@@ -1,0 +1,147 @@
+//! What reaches the daemon from outside: readings and entries over the broker, and what the
+//! verbs put into the store's inbox.
+
+use super::{Daemon, Extras, Happening, ledger};
+use crate::engine::event::{Command, What};
+use crate::intake::mqtt::{Delivery, FromBroker};
+use crate::intake::payload::{self, Heard};
+use crate::journal::Entry;
+use crate::store::{InboxAnswer, InboxKind, Rejected};
+use std::hash::{DefaultHasher, Hash, Hasher};
+
+/// Who an entry is by that came over the broker without a name.
+const BY_BROKER: &str = "MQTT";
+
+impl Daemon<'_> {
+    pub(super) fn take_from_broker(&mut self, message: FromBroker) {
+        match message {
+            FromBroker::Up { session_present } => {
+                if !session_present {
+                    self.ledger.forget_deliveries();
+                    if let Err(error) = ledger::lock(&self.store).forget_deliveries() {
+                        tracing::warn!(%error, "could not forget old deliveries");
+                    }
+                }
+                tracing::info!(session_present, "connected to the broker");
+                (self.witness)(Happening::BrokerUp);
+                self.happen(What::BrokerUp, Extras::default());
+            }
+            FromBroker::Down { error } => {
+                tracing::warn!(%error, "no connection to the broker");
+                (self.witness)(Happening::BrokerDown(&error));
+                self.happen(What::BrokerDown, Extras::default());
+            }
+            FromBroker::SubscribeRefused { topics } => {
+                let topics = topics.join(", ");
+                tracing::error!(topics, "the broker refuses these topics; check its access control");
+                (self.witness)(Happening::BrokerDown(&format!("the broker refuses to let us listen to {topics}")));
+            }
+            FromBroker::Delivery(delivery) => self.delivery(delivery),
+        }
+    }
+
+    fn delivery(&mut self, delivery: Delivery) {
+        let acknowledged = delivery.receipt.packet_id != 0;
+        let mut hasher = DefaultHasher::new();
+        (&delivery.topic, &delivery.payload).hash(&mut hasher);
+        let mark = crate::store::Delivery { packet_id: delivery.receipt.packet_id, hash: hasher.finish() };
+        let repeated = acknowledged && delivery.duplicate && {
+            let known = || ledger::lock(&self.store).knows_delivery(mark.packet_id, mark.hash).unwrap_or(false);
+            self.ledger.holds(mark) || known()
+        };
+        if repeated {
+            self.ledger.acknowledge_with_next(delivery.receipt);
+            return;
+        }
+        let now = self.clock.now();
+        let heard = payload::decode(&self.config.topics, &delivery.topic, &delivery.payload, delivery.retained, now);
+        let mut mark = acknowledged.then_some(mark);
+        match heard {
+            Heard::Said(said) => {
+                if delivery.topic == self.config.topics.journal
+                    && let Some(why) = payload::why_no_entry(&delivery.payload, delivery.retained)
+                    && !said.is_empty()
+                {
+                    self.answer_sender(None, false, &why);
+                }
+                for what in said {
+                    let rejected = matches!(what, What::Garbled { .. })
+                        .then(|| Rejected { topic: delivery.topic.clone(), payload: delivery.payload.clone() });
+                    self.happen(what, Extras { rejected, delivery: mark.take(), ..Extras::default() });
+                }
+            }
+            Heard::Entry(mut entry) => {
+                // A button says no name; that it came by the broker is what we know.
+                entry.by.get_or_insert_with(|| BY_BROKER.to_owned());
+                let number = self.take_number();
+                self.happen(What::Journal { number, entry: *entry }, Extras { delivery: mark, ..Extras::default() });
+            }
+        }
+        if acknowledged {
+            self.ledger.acknowledge_with_next(delivery.receipt);
+        }
+    }
+
+    /// Tells whoever sent a journal entry over the broker what became of it.
+    pub(super) fn answer_sender(&self, entry: Option<i64>, taken: bool, answer: &str) {
+        let body = serde_json::json!({ "entry": entry, "taken": taken, "answer": answer });
+        self.link.answer(format!("{}/answer", self.config.topics.journal), body.to_string());
+    }
+
+    fn take_number(&mut self) -> i64 {
+        let number = self.next_entry;
+        self.next_entry += 1;
+        number
+    }
+
+    /// What `log` and `alarms` have put in.
+    pub(super) fn read_inbox(&mut self) {
+        let items = {
+            // While a commit is on its way the inbox can wait.
+            let Ok(mut store) = self.store.try_lock() else {
+                return;
+            };
+            // What was put in while no daemon ran changes nothing any more.
+            match store.changed_outside() {
+                Ok(changed) if changed || self.inbox_unread => match store.inbox() {
+                    Ok(items) => items,
+                    Err(error) => {
+                        tracing::warn!(%error, "the inbox could not be read; it is looked at again");
+                        self.inbox_unread = true;
+                        return;
+                    }
+                },
+                Ok(_) | Err(_) => return,
+            }
+        };
+        self.inbox_unread = false;
+        // What was taken but is not committed yet stands in the inbox still.
+        let newest = items.iter().map(|item| item.id).max().unwrap_or(0);
+        let taken = self.inbox_taken;
+        self.inbox_taken = taken.max(newest);
+        let items = items.into_iter().filter(|item| item.id > taken);
+        for item in items {
+            let extras = Extras { inbox: Some(item.id), ..Extras::default() };
+            match item.kind {
+                InboxKind::Journal => match serde_json::from_str::<Entry>(&item.body) {
+                    Ok(entry) => {
+                        let number = self.take_number();
+                        self.happen(What::Journal { number, entry }, extras);
+                    }
+                    Err(error) => self.answer(item.id, &format!("refused: {error}")),
+                },
+                InboxKind::Command => match serde_json::from_str::<Command>(&item.body) {
+                    Ok(command) => self.happen(What::Command(command), extras),
+                    Err(error) => self.answer(item.id, &format!("refused: {error}")),
+                },
+            }
+        }
+    }
+
+    fn answer(&mut self, id: i64, answer: &str) {
+        let reply = InboxAnswer { id, answer: answer.to_owned() };
+        if let Err(error) = ledger::lock(&self.store).answer_inbox(&reply, self.clock.now()) {
+            tracing::warn!(%error, "could not answer an inbox item");
+        }
+    }
+}
