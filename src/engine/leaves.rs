@@ -43,6 +43,10 @@ const LIT_HOURS: std::ops::Range<u32> = 6..22;
 /// A forecast is worth its arithmetic only when less than this is left, grams.
 const NEARLY_USED_UP: f64 = 450.0;
 
+/// Air this little above its lowest limit may be below it before the next look, per cent;
+/// the deadband of the alarm. Own default.
+const NEARLY_DRY: f64 = 3.0;
+
 /// One tray's leaves and medium.
 #[derive(Clone, Debug)]
 struct Leaves {
@@ -226,7 +230,9 @@ impl LeavesWatch {
             let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
             leaves.pass(at, hours, tray, &air, lit, self.coefficients.get(&stand.place).copied().unwrap_or_default());
         }
-        match self.water_of(at, stand, &air) {
+        // Only where the air is dry does anybody ask; the forecast costs more than all the rest.
+        let dry = stand.demand.limits.humidity_min.is_some_and(|limit| humidity < limit + NEARLY_DRY);
+        match dry.then(|| self.water_of(at, stand, &air)).flatten() {
             Some(lasts) => self.water.insert(stand.place, lasts),
             None => self.water.remove(&stand.place),
         };
