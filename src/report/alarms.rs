@@ -124,6 +124,8 @@ pub(super) mod tests {
         let changes = [
             damp("2026-03-02 10:20", Normal, Unacknowledged, None),
             damp("2026-03-02 10:40", Unacknowledged, Acknowledged, Some("Ada")),
+            // It got worse meanwhile: nobody answered anew.
+            damp("2026-03-02 11:30", Acknowledged, Acknowledged, Some("Ada")),
             damp("2026-03-02 12:00", Acknowledged, Normal, Some("Ada")),
             damp("2026-03-05 10:20", Normal, Unacknowledged, None),
             damp("2026-03-05 11:00", Unacknowledged, ReturnedUnacknowledged, None),
