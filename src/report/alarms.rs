@@ -1,7 +1,7 @@
 //! Alarm changes folded into episodes: when each first spoke, when its condition held, who
 //! answered. The chart, the record and the trace all tell alarms from here.
 
-use crate::engine::alarm::{AlarmKey, AlarmState};
+use crate::engine::alarm::{AlarmKey, AlarmState, TOLD_IN_THE_DIGEST};
 use crate::store::{AlarmLine, Reader, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -22,7 +22,7 @@ pub struct Episode {
     pub held: Vec<(Timestamp, Option<Timestamp>)>,
     /// The first sentence people were shown.
     pub text: String,
-    /// Who answered it, when, and how it stood then.
+    /// Who answered it, when, and how it stood then. That the digest told of it is no answer.
     pub answers: Vec<(Timestamp, String, AlarmState)>,
 }
 
@@ -63,7 +63,9 @@ pub fn episodes(changes: &[AlarmLine], since: Timestamp, until: Timestamp) -> Ve
             AlarmState::Normal => change.before == AlarmState::ReturnedUnacknowledged,
             AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged => false,
         };
-        episode.answers.extend(change.by.clone().filter(|_| answered).map(|by| (change.at, by, change.state)));
+        episode.answers.extend(
+            change.by.clone().filter(|by| answered && by != TOLD_IN_THE_DIGEST).map(|by| (change.at, by, change.state)),
+        );
         let gone = matches!(change.state, AlarmState::Normal | AlarmState::ReturnedUnacknowledged);
         match episode.held.last_mut() {
             Some((_, over @ None)) if gone => *over = Some(change.at),
@@ -129,6 +131,7 @@ pub(super) mod tests {
             damp("2026-03-02 12:00", Acknowledged, Normal, Some("Ada")),
             damp("2026-03-05 10:20", Normal, Unacknowledged, None),
             damp("2026-03-05 11:00", Unacknowledged, ReturnedUnacknowledged, None),
+            damp("2026-03-05 12:30", ReturnedUnacknowledged, Normal, Some(TOLD_IN_THE_DIGEST)),
         ];
         let told = of(&changes, "2026-03-02 06:00", "2026-03-03 06:00");
         let [episode] = &told[..] else { panic!("one episode, not {told:?}") };
@@ -138,7 +141,7 @@ pub(super) mod tests {
         // Over before the span: not told. Looked at before its end: it holds.
         assert_eq!(of(&changes, "2026-03-03 06:00", "2026-03-04 06:00"), []);
         assert_eq!(of(&changes, "2026-03-02 06:00", "2026-03-02 11:00")[0].over_at(), None);
-        // Gone by itself and answered by nobody.
+        // Gone by itself and answered by nobody; the digest is no person.
         let unseen = &of(&changes, "2026-03-05 06:00", "2026-03-06 06:00")[0];
         assert_eq!((unseen.over_at(), unseen.answers.len()), (Some(at("2026-03-05 11:00")), 0));
     }

@@ -3,7 +3,7 @@
 
 use super::samples::{at, change, every_kind, facts, later, rules, samples, site, tank_low};
 use super::*;
-use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority};
+use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority, TOLD_IN_THE_DIGEST};
 use crate::engine::event::Occasion;
 use crate::units::UnitSystem;
 
@@ -36,6 +36,7 @@ fn every_kind_reads_as_it_was_read_aloud() {
     for (state, before, by) in [
         (AlarmState::Acknowledged, AlarmState::Unacknowledged, Some("Ada")),
         (AlarmState::Normal, AlarmState::ReturnedUnacknowledged, Some("Ada")),
+        (AlarmState::Normal, AlarmState::ReturnedUnacknowledged, Some(TOLD_IN_THE_DIGEST)),
         (AlarmState::Normal, AlarmState::Acknowledged, None),
         (AlarmState::Unacknowledged, AlarmState::Unacknowledged, None),
         (AlarmState::Shelved, AlarmState::Unacknowledged, Some("Ada")),

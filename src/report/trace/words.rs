@@ -3,7 +3,6 @@
 use super::beside::{Condition, FEWEST_SISTERS, Measure};
 use super::figures::DAMP_FROM;
 use super::{Spoken, Spread, StageTrace, Trace};
-use crate::engine::alarm::TOLD_IN_THE_DIGEST;
 use crate::engine::rules::{Rules, Site};
 use crate::report::said::{between, dated, hours, local};
 use std::fmt::Write;
@@ -105,11 +104,7 @@ pub(super) fn cause(alarm: &Spoken) -> &str {
 pub(super) fn alarm(site: &Site, alarm: &Spoken) -> String {
     let held =
         alarm.over.map_or("It held to the end".to_owned(), |over| format!("It held until {}", local(site, over)));
-    let answered = match alarm.answered.as_deref() {
-        None => "nobody answered".to_owned(),
-        Some(TOLD_IN_THE_DIGEST) => "nobody answered, the digest told of it".to_owned(),
-        Some(by) => format!("answered by {by}"),
-    };
+    let answered = alarm.answered.as_ref().map_or("nobody answered".to_owned(), |by| format!("answered by {by}"));
     format!("{}: {}. {held}; {answered}.", local(site, alarm.at), cause(alarm))
 }
 
