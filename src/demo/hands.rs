@@ -2,7 +2,7 @@
 //! tray's day has come. Their deeds are journal entries, told or not.
 
 use super::chance::Chance;
-use super::room::Lot;
+use super::plan::Lot;
 use super::story::TIME_ZONE;
 use crate::journal::{Did, Sowing, Target};
 use crate::units::Timestamp;

@@ -9,6 +9,7 @@ pub mod broker;
 pub mod chance;
 pub mod hands;
 pub mod nights;
+pub mod plan;
 pub mod publisher;
 pub mod room;
 pub mod sensors;

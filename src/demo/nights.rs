@@ -3,7 +3,8 @@
 //! How a story is played is in `story`.
 
 use super::hands::Habits;
-use super::room::{Air, Breakage, Broken, Lot, Outside, PlacePlan, RoomPlan, TankPlan};
+use super::plan::{Breakage, Broken, Lot, Outside, PlacePlan, RoomPlan, TankPlan};
+use super::room::Air;
 use super::sensors::{Ailment, Device, Measures, Trouble};
 use super::story::{Due, Expected, Harm, Never, Story, TIME_ZONE};
 use crate::engine::alarm::AlarmKind::{self, *};

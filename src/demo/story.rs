@@ -3,7 +3,8 @@
 //! stories themselves are in `nights`, the people's habits in `hands`.
 
 use super::hands::{Deed, Doing, Habits};
-use super::room::{Breakage, Lot, Room, RoomPlan, STEP, Truth};
+use super::plan::{Breakage, Lot, RoomPlan};
+use super::room::{Room, STEP, Truth};
 use super::sensors::{Device, Measures, Message, Sensor};
 use crate::engine::alarm::AlarmKind;
 use crate::journal::{Did, Entry, Target};

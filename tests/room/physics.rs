@@ -2,7 +2,8 @@
 
 use chrono::TimeDelta;
 use traywarden::demo::nights;
-use traywarden::demo::room::{Broken, Truth, saturation_density, saturation_pressure};
+use traywarden::demo::plan::Broken;
+use traywarden::demo::room::{Truth, saturation_density, saturation_pressure};
 use traywarden::demo::story::Story;
 
 fn story(name: &str) -> Story {

@@ -8,7 +8,7 @@ use crate::running::{Invented, UNSEEN, config_of};
 use chrono::{Datelike, Days, NaiveDate, TimeDelta};
 use std::sync::Arc;
 use traywarden::demo::chance::Chance;
-use traywarden::demo::room::{Breakage, Broken, Outside, PlacePlan, RoomPlan, TankPlan};
+use traywarden::demo::plan::{Breakage, Broken, Outside, PlacePlan, RoomPlan, TankPlan};
 use traywarden::demo::sensors::{Ailment, Device, Measures, Trouble};
 use traywarden::demo::story::{Expected, Story};
 use traywarden::units::Timestamp;

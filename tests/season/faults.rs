@@ -3,7 +3,8 @@
 
 use crate::drawn::Drawn;
 use chrono::TimeDelta;
-use traywarden::demo::room::{Lot, Truth};
+use traywarden::demo::plan::Lot;
+use traywarden::demo::room::Truth;
 use traywarden::engine::alarm::AlarmKind::{self, *};
 use traywarden::units::Timestamp;
 

@@ -8,7 +8,7 @@ use chrono::{Days, NaiveDate, TimeDelta};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
-use traywarden::demo::room::{Breakage, Broken, Outside, PlacePlan, RoomPlan, TankPlan};
+use traywarden::demo::plan::{Breakage, Broken, Outside, PlacePlan, RoomPlan, TankPlan};
 use traywarden::demo::sensors::{Device, Measures};
 use traywarden::demo::story::{Expected, Story};
 use traywarden::engine::Engine;
