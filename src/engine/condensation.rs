@@ -5,8 +5,8 @@
 use super::air::Air;
 use super::alarm::Evidence;
 use super::alarm::cycle::Condition;
-use super::leaves::Stand;
 use super::risk::condensation::{COLD_SPOT_OFFSET, Surface};
+use super::stand::Stand;
 use crate::units::{Celsius, RelativeHumidity};
 
 /// A surface must be warmer than the dew point by this before the alarm may return, kelvin. Own default.

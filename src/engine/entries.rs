@@ -59,7 +59,7 @@ impl Engine {
                 }
                 self.watch_for(when, &trays, ml);
                 for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
-                    self.leaves.watered(tray, when, ml);
+                    self.medium.watered(tray, when, ml);
                 }
             }
             Logged::Mist { trays } => {
@@ -86,12 +86,12 @@ impl Engine {
             let told = from_here.iter().any(|(name, _)| {
                 let place = self.trays.get(name).map(|tray| self.rules.place(tray.place).id.as_str());
                 let standing = place.and_then(|id| self.alarms.find(AlarmKind::DryOut, id));
-                self.leaves.is_doubted(name) && standing.is_some_and(Alarm::is_active)
+                self.medium.is_doubted(name) && standing.is_some_and(Alarm::is_active)
             });
             if told {
                 watch.believe();
                 for (name, _) in &from_here {
-                    self.leaves.believe(name);
+                    self.medium.believe(name);
                 }
             } else if !from_here.is_empty() {
                 watch.logged(self.now, &from_here, ml);

@@ -6,11 +6,11 @@ use super::alarm::cycle::{Alarm, Condition};
 use super::alarm::{AlarmKind, Evidence, Harm};
 use super::condensation::Probe;
 use super::event::Effect;
-use super::leaves::Stand;
 use super::quality::Judge;
 use super::rules::{PlaceId, Reservoir, Rules};
 use super::saturation::Pinned;
 use super::silence::Surroundings;
+use super::stand::Stand;
 use super::tank::Use;
 use super::watering::Showed;
 use super::window::Minutes;
@@ -74,7 +74,7 @@ impl Engine {
             let held = |kind| alarms.is_held(kind, &rules.id);
             let conditions = place.watch.minute(at, place.air, &place.demand, &rules.name, held);
             for (kind, mut condition) in conditions {
-                let water = self.leaves.dry_air_harms(self.places[index].place.0);
+                let water = self.medium.dry_air_harms(self.places[index].place.0);
                 if let (AlarmKind::AirTooDry, Condition::Present { harm, .. }, Some(lasts)) =
                     (kind, &mut condition, water)
                 {
@@ -101,7 +101,12 @@ impl Engine {
         let at = self.now;
         let site = Arc::clone(&self.rules);
         self.leaves.keep(|name| self.trays.get(name).is_some());
-        let hours = self.leaves.hours_since_look(at);
+        self.medium.keep(|name| self.trays.get(name).is_some());
+        let passed =
+            self.looked_at.replace(at).map_or(0.0, |looked| (at - looked).num_seconds().max(0) as f64 / 3600.0);
+        self.medium.forget(passed);
+        // What the air was in a longer gap is not known.
+        let hours = if passed > 1.0 { 0.0 } else { passed };
         let in_a_round = at - waking::last_round(&site.site, at) < ROUND_LASTS;
         for index in 0..self.places.len() {
             let place = &self.places[index];
@@ -120,7 +125,16 @@ impl Engine {
             };
             let alarms = &self.alarms;
             let held = |kind| alarms.is_held(kind, &rules.id);
-            let conditions = self.leaves.look(at, hours, &stand, held);
+            let conditions = match stand.tray_air(at) {
+                Some(air) => {
+                    let [mold, dripping] = self.leaves.look(at, hours, &stand, &air, held);
+                    [mold, (AlarmKind::DryOut, self.medium.look(at, hours, &stand, &air)), dripping]
+                }
+                None => {
+                    let unknown = [AlarmKind::MoldPressure, AlarmKind::DryOut, AlarmKind::Condensation];
+                    unknown.map(|kind| (kind, Condition::Unknown))
+                }
+            };
             let told = alarms.find(AlarmKind::DryOut, &rules.id).is_some_and(Alarm::is_active);
             for (kind, mut condition) in conditions {
                 // A watering is written down at the end of its round, not before it.
@@ -164,14 +178,14 @@ impl Engine {
             match self.waterings[index].minute(self.now, &self.tanks[index], reservoir) {
                 Some(Showed::StoodStill { logged_at, trays }) => {
                     for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
-                        self.leaves.not_watered(tray, logged_at);
+                        self.medium.not_watered(tray, logged_at);
                     }
                 }
                 Some(Showed::Fell { grams_a_tray, trays }) => {
                     // One lesson a place: trays of one round are not witnesses of their own.
                     let mut taught = Vec::new();
                     for tray in trays.iter().filter_map(|name| self.trays.get(name)) {
-                        if !taught.contains(&tray.place) && self.leaves.drew(tray, grams_a_tray) {
+                        if !taught.contains(&tray.place) && self.medium.drew(tray, grams_a_tray) {
                             taught.push(tray.place);
                         }
                     }

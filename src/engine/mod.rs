@@ -22,6 +22,7 @@ pub mod gathered;
 pub mod fault_codes;
 pub mod leaves;
 pub mod letters;
+pub mod medium;
 mod minute;
 mod place;
 pub mod qartod;
@@ -33,6 +34,7 @@ pub mod silence;
 pub mod slope;
 pub mod snapshot;
 mod sowing;
+pub mod stand;
 pub mod stillness;
 pub mod tank;
 mod telling;
@@ -54,6 +56,7 @@ use drift::DriftWatch;
 use event::{Doubt, Effect, Event, What};
 use leaves::LeavesWatch;
 use letters::Correspondence;
+use medium::MediumWatch;
 use place::PlaceWatch;
 use quality::Judge;
 use rules::Rules;
@@ -91,6 +94,9 @@ pub struct Engine {
     sisters: Vec<DriftWatch>,
     trays: Trays,
     leaves: LeavesWatch,
+    medium: MediumWatch,
+    /// When leaves and medium were last looked at.
+    looked_at: Option<Timestamp>,
     warmth: ThermalClocks,
     demands_stale: bool,
     alarms: Register,
@@ -140,6 +146,8 @@ impl Engine {
             sisters: drift::watches(&rules),
             trays: Trays::default(),
             leaves: LeavesWatch::default(),
+            medium: MediumWatch::default(),
+            looked_at: None,
             warmth: ThermalClocks::default(),
             demands_stale: true,
             alarms: Register::default(),

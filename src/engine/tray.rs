@@ -122,6 +122,15 @@ impl Tray {
         !self.stage(at).covered() || at >= self.light_due_at() + BELIEVED_UNCOVERED_AFTER
     }
 
+    /// The stage by which its draw of water is judged: a tray believed to be uncovered draws
+    /// like one.
+    pub fn draws_as(&self, at: Timestamp) -> Stage {
+        match self.stage(at) {
+            stage if stage.covered() && self.breathes_room_air(at) => Stage::Light,
+            stage => stage,
+        }
+    }
+
     /// When its stage should have ended, if it is overdue.
     pub fn overdue(&self, at: Timestamp) -> Option<Timestamp> {
         let (due, grace) = if self.stage(at).covered() {

@@ -3,9 +3,9 @@
 
 use crate::engine::band::demand_of;
 use crate::engine::climate::{HUMIDITY_ACCURACY, vapour_pressure_deficit};
-use crate::engine::leaves::tray_air;
 use crate::engine::risk::mold::MoldPressure;
 use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::stand::tray_air;
 use crate::journal::Did;
 use crate::reading::{Quantity, SensorId};
 use crate::report::lives::Life;

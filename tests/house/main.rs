@@ -8,3 +8,4 @@ mod rehearsals;
 mod scenarios;
 mod sowings;
 mod trust;
+mod waterings;

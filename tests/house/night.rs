@@ -7,7 +7,7 @@ use std::path::Path;
 use std::sync::Arc;
 use traywarden::config::Config;
 use traywarden::engine::Engine;
-use traywarden::engine::alarm::AlarmKey;
+use traywarden::engine::alarm::{AlarmChange, AlarmKey};
 use traywarden::engine::event::{Command, Effect, Event, Occasion, What};
 use traywarden::journal::{Did, Entry};
 use traywarden::reading::{ChannelId, Quantity, RawReading};
@@ -143,9 +143,13 @@ impl Night {
 
     /// How a standing alarm is told now.
     pub fn words(&self, id: &str) -> String {
+        traywarden::notify::wording::alarm_text(&self.standing(id), &self.config.rules.site)
+    }
+
+    /// The alarm with this id that stands now.
+    pub fn standing(&self, id: &str) -> AlarmChange {
         let standing = self.engine.snapshot().alarms.into_iter().find(|change| change.key.id() == id);
-        let change = standing.unwrap_or_else(|| panic!("{id} does not stand"));
-        traywarden::notify::wording::alarm_text(&change, &self.config.rules.site)
+        standing.unwrap_or_else(|| panic!("{id} does not stand"))
     }
 
     /// The grower tells the journal what was done so many days ago.

@@ -412,7 +412,7 @@ fn dry_air_wakes_only_where_nobody_knows_how_much_water_the_trays_have() {
         said.iter().map(|line| (*line).to_owned()).collect::<Vec<_>>()
     };
     // With a log of its waterings the tray is known to have water until long after the round.
-    assert_eq!(told(true), ["03 19:23 air-too-dry:rack-a unacknowledged digest"]);
+    assert_eq!(told(true), ["03 19:23 air-too-dry:rack-a unacknowledged next-round"]);
     let unlogged = told(false);
     assert!(unlogged.iter().any(|line| line.contains("LETTER alarm")), "{unlogged:?}");
 }

@@ -38,7 +38,8 @@ impl Season {
     pub fn play(times: u64) -> Season {
         let only = std::env::var("ONLY").ok();
         let first_seed = std::env::var("SEED").map_or(0, |text| text.parse().expect("a whole number"));
-        let healthy_rooms = if only.is_none() { HEALTHY_ROOMS * times } else { 0 };
+        let healthy_only = only.as_ref().is_none_or(|only| only == "healthy");
+        let healthy_rooms = if healthy_only { HEALTHY_ROOMS * times } else { 0 };
         let healthy = (0..healthy_rooms)
             .map(|room| first_seed + 10_000 + room)
             .map(|seed| (seed, watch(&draw(seed, HEALTHY_DAYS, None))))

@@ -4,7 +4,7 @@ use super::walk::{STEP_HOURS, Slot, Walked};
 use super::{Spread, StageTrace};
 use crate::engine::band::demand_of;
 use crate::engine::climate::{dew_point, vapour_pressure_deficit};
-use crate::engine::leaves::LOGGED_WATERINGS;
+use crate::engine::medium::LOGGED_WATERINGS;
 use crate::engine::rules::Rules;
 use crate::engine::tray::Stage;
 use crate::report::lives::Life;

@@ -3,10 +3,11 @@
 
 use super::Step;
 use crate::engine::climate::{dew_point, vapour_pressure_deficit};
-use crate::engine::leaves::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory, tray_air};
+use crate::engine::medium::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory};
 use crate::engine::risk::dryness::{Coefficient, Medium, Store};
 use crate::engine::risk::mold::MoldPressure;
 use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::stand::tray_air;
 use crate::engine::tray::Stage;
 use crate::journal::Did;
 use crate::reading::Quantity;

@@ -1,0 +1,100 @@
+//! What the log says of waterings, and what the tank says of the log.
+
+use crate::night::Night;
+use traywarden::engine::alarm::{Evidence, Harm, Priority};
+use traywarden::journal::{Did, Sowing, Target};
+use traywarden::units::Timestamp;
+
+fn sow(tray: &str, place: &str) -> Did {
+    Did::Sow(Sowing {
+        tray: tray.into(),
+        place: place.into(),
+        crop: Some("broccoli".into()),
+        blend: Default::default(),
+        count: 4,
+        seed_grams: None,
+        seed_lot: None,
+        medium: None,
+    })
+}
+
+fn water(place: &str, ml: f64) -> Did {
+    Did::Water { target: Target { tray: None, place: Some(place.into()) }, ml_per_tray: Some(ml) }
+}
+
+/// Rack A has one tray in light, and air so warm and dry.
+fn room_of(temperature: f64, humidity: f64) -> Night {
+    let mut night = Night::begins("2026-03-01 17:00");
+    night.logs_of_days_ago(6, sow("A1", "rack-a"));
+    night.says("a1", temperature, humidity).says("a2", temperature, humidity);
+    night
+}
+
+#[test]
+fn a_tray_new_in_the_light_is_watched_by_the_log_of_its_neighbours() {
+    let told = |watered: &[&str]| {
+        let mut night = room_of(30.0, 25.0);
+        for round in ["01 19:00", "02 07:00", "02 19:00", "03 07:00"] {
+            night.until(&format!("2026-03-{round}"));
+            for place in watered {
+                night.logs(water(place, 350.0));
+            }
+        }
+        // One is cut, the next comes to the light on the same rack, and nobody waters any more.
+        night.logs(Did::Harvest { tray: "A1".into(), grams: None, grams_per_tray: None, note: None });
+        night.logs_of_days_ago(5, sow("A2", "rack-a")).until("2026-03-05 06:00");
+        night.told(&["dry-out:rack-a"]).iter().map(|line| (*line).to_owned()).collect::<Vec<_>>()
+    };
+    let dry = told(&["rack-a"]);
+    assert!(dry.first().is_some_and(|line| line.starts_with("04 ")), "the day after: {dry:?}");
+    assert_eq!(told(&[]), Vec::<String>::new(), "who writes nothing down is not told of drying");
+    assert_eq!(told(&["rack-b"]), Vec::<String>::new(), "nor by the log of another rack");
+}
+
+#[test]
+fn a_log_that_ended_three_days_ago_tells_of_no_new_tray() {
+    let mut night = room_of(30.0, 25.0);
+    for round in ["01 19:00", "02 07:00", "02 19:00", "03 07:00"] {
+        night.until(&format!("2026-03-{round}")).logs(water("rack-a", 350.0));
+    }
+    night.logs(Did::Harvest { tray: "A1".into(), grams: None, grams_per_tray: None, note: None });
+    night.until("2026-03-06 07:10").logs_of_days_ago(5, sow("A2", "rack-a")).until("2026-03-09 06:00");
+    assert_eq!(night.told(&["dry-out:rack-a"]), Vec::<&str>::new());
+}
+
+/// Three rounds at which the tank fell by 6 mm; then the pump is dead, or dies a round later.
+/// The tank is filled on that morning. What is said of the trays after the evening's round.
+fn after_a_round_that_did_not_show(refilled: bool) -> (Option<Timestamp>, Harm, Priority) {
+    let mut night = room_of(26.0, 40.0);
+    let mut depth = 250.0;
+    for round in ["01 19:00", "02 07:00", "02 19:00"] {
+        night.until(&format!("2026-03-{round}")).logs(water("rack-a", 180.0));
+        depth -= 6.0;
+        night.says("tank", depth, 0.0);
+    }
+    night.until("2026-03-03 07:00");
+    if refilled {
+        night.logs(Did::Refill { reservoir: Some("tank".into()), litres: None });
+        depth = 270.0;
+    } else {
+        depth -= 6.0;
+    }
+    night.logs(water("rack-a", 180.0)).says("tank", depth, 0.0);
+    night.until("2026-03-03 19:00").logs(water("rack-a", 180.0)).until("2026-03-03 20:20");
+    let change = night.standing("dry-out:rack-a");
+    let Evidence::Dryness { watered, not_shown, .. } = change.evidence else { panic!("{change:?}") };
+    assert_eq!(not_shown, Some(Night::at("2026-03-03 19:00")));
+    (watered, change.harm.expect("harm"), change.priority)
+}
+
+#[test]
+fn a_dead_pump_is_reckoned_from_the_last_round_that_its_tank_showed() {
+    let (watered, shown, priority) = after_a_round_that_did_not_show(false);
+    assert_eq!(watered, Some(Night::at("2026-03-03 07:00")));
+    assert_eq!(priority, Priority::NextRound, "{shown:?}");
+    // The morning's round hid behind the refill: whether that one watered is as unsure.
+    let (watered, hidden, priority) = after_a_round_that_did_not_show(true);
+    assert_eq!(watered, Some(Night::at("2026-03-02 19:00")));
+    assert!(hidden.early < shown.early - chrono::TimeDelta::hours(4), "{hidden:?} {shown:?}");
+    assert_eq!(priority, Priority::Now, "{hidden:?}");
+}
