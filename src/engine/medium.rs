@@ -14,13 +14,15 @@ use super::stand::{Stand, lit};
 use super::tray::Tray;
 use crate::units::{RelativeHumidity, Timestamp};
 use chrono::TimeDelta;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 /// Fewer waterings than this, of a tray or of its place, are no log to judge by. Own default.
 pub const LOGGED_WATERINGS: u32 = 4;
 /// Where no tray of a place has had a watering in the log for so long, its log has ended: the
 /// grower is away, and was called, or has stopped writing. Own default.
 const LOG_ENDS_AFTER: TimeDelta = TimeDelta::days(3);
+/// A watering is not missed while it is late by less than this. Own default.
+const LATE: TimeDelta = TimeDelta::hours(2);
 /// A watering that its tank has not shown is doubted with a later one for so long: somebody
 /// who is in the room twice a day sees a tray that was dry for longer. Own default.
 const UNSHOWN_FOR: TimeDelta = TimeDelta::hours(24);
@@ -67,12 +69,10 @@ struct Unshown {
     watered_at: Option<Timestamp>,
 }
 
-/// How well the waterings of a place are written down, whichever tray they were for.
-#[derive(Clone, Copy, Debug)]
-struct Log {
-    rounds: u32,
-    last: Timestamp,
-}
+/// The last rounds in which waterings of a place were written down, whichever tray they were
+/// for.
+#[derive(Clone, Debug, Default)]
+struct Log(VecDeque<Timestamp>);
 
 /// Every tray's water, and what each place has taught about drying.
 #[derive(Clone, Debug, Default)]
@@ -88,7 +88,7 @@ pub struct MediumWatch {
 impl MediumWatch {
     /// A tray was watered.
     pub fn watered(&mut self, tray: &Tray, at: Timestamp, ml: Option<f64>) {
-        self.logs.entry(tray.place.0).and_modify(|log| log.watered(at)).or_insert(Log { rounds: 1, last: at });
+        self.logs.entry(tray.place.0).or_default().watered(at);
         let coefficient = self.coefficients.entry(tray.place.0).or_default();
         let water = self.trays.entry(tray.name.clone()).or_default();
         let elapsed = water.watered_at.map_or(0.0, |before| (at - before).num_minutes() as f64 / 60.0);
@@ -209,28 +209,32 @@ impl MediumWatch {
 
     fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
-        let kept = self.logs.get(&stand.place).is_some_and(|log| log.tells(at));
+        let log = self.logs.get(&stand.place).filter(|log| log.tells(at));
         let mut told: Option<(f64, f64, &Water)> = None;
         let mut names = Vec::new();
         for tray in stand.trays {
             let Some(water) = self.trays.get(&tray.name) else {
                 continue;
             };
-            // A pump that may be dead needs hands at the next round, however much water is left.
-            let doubted = water.not_shown.is_some();
             // A tray that came to the light when its neighbours were written of has no waterings
             // of its own yet, and needs them most.
-            let logged = water.waterings >= LOGGED_WATERINGS || (kept && tray.breathes_room_air(at));
-            if !doubted && (!logged || water.left.grams() > NEARLY_USED_UP) {
+            let log = log.filter(|_| tray.breathes_room_air(at));
+            let since = water.watered_at.or(tray.light_at);
+            let missed = log.zip(since).is_some_and(|(log, since)| at - since > log.missed_after());
+            // A pump that may be dead, or a rack that was forgotten, needs hands at the next
+            // round, however much water is left.
+            let unsure = water.not_shown.is_some() || missed;
+            let logged = water.waterings >= LOGGED_WATERINGS || log.is_some();
+            if !unsure && (!logged || water.left.grams() > NEARLY_USED_UP) {
                 continue;
             }
             let ahead = hours_ahead(at, tray, air, stand.zone);
             let dry = dry_in(water.left, coefficient, &ahead);
             // A medium that lasts from round to round has shown that it does; of one that must
             // last beyond them nobody knows, and the least of its kind is reckoned with.
-            let early = if doubted { dry_in(water.left.at_least(), coefficient, &ahead).early } else { dry.early };
-            let horizon = doubted.then_some(HORIZON_HOURS as f64);
-            let likely = dry.likely.filter(|likely| doubted || *likely <= TOLD_WITHIN_HOURS).or(horizon);
+            let early = if unsure { dry_in(water.left.at_least(), coefficient, &ahead).early } else { dry.early };
+            let horizon = unsure.then_some(HORIZON_HOURS as f64);
+            let likely = dry.likely.filter(|likely| unsure || *likely <= TOLD_WITHIN_HOURS).or(horizon);
             let Some((early, likely)) = early.or(horizon).zip(likely) else {
                 continue;
             };
@@ -256,19 +260,28 @@ impl MediumWatch {
 
 impl Log {
     fn watered(&mut self, at: Timestamp) {
-        let since = at - self.last;
-        if since > LOG_ENDS_AFTER {
-            self.rounds = 0;
+        let since = self.0.back().map(|last| at - *last);
+        if since.is_some_and(|since| since > LOG_ENDS_AFTER) {
+            self.0.clear();
         }
         // The trays of one round, and what is told of the past out of order, count once.
-        if since.num_minutes() as f64 >= LEAST_LESSON_HOURS * 60.0 {
-            self.rounds += 1;
+        if since.is_none_or(|since| since.num_minutes() as f64 >= LEAST_LESSON_HOURS * 60.0) {
+            self.0.push_back(at);
         }
-        self.last = self.last.max(at);
+        while self.0.len() > LOGGED_WATERINGS as usize + 1 {
+            self.0.pop_front();
+        }
     }
 
     fn tells(&self, at: Timestamp) -> bool {
-        self.rounds >= LOGGED_WATERINGS && at - self.last <= LOG_ENDS_AFTER
+        self.0.len() >= LOGGED_WATERINGS as usize && self.0.back().is_some_and(|last| at - *last <= LOG_ENDS_AFTER)
+    }
+
+    /// Without a watering for so long, two of them were missed.
+    fn missed_after(&self) -> TimeDelta {
+        let (Some(first), Some(last)) = (self.0.front(), self.0.back()) else { return TimeDelta::MAX };
+        let usual = (*last - *first) / (self.0.len() as i32 - 1).max(1);
+        usual * 2 + LATE
     }
 }
 

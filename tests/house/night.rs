@@ -89,7 +89,11 @@ impl Night {
 
     /// Time goes on, and every sensor that speaks does, once a minute.
     pub fn until(&mut self, local: &str) -> &mut Night {
-        let end = instant(local);
+        self.until_instant(instant(local))
+    }
+
+    /// The same, to an instant.
+    pub fn until_instant(&mut self, end: Timestamp) -> &mut Night {
         while self.now + TimeDelta::minutes(1) <= end {
             self.now += TimeDelta::minutes(1);
             let minute = self.now.timestamp() / 60;

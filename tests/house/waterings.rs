@@ -1,6 +1,7 @@
 //! What the log says of waterings, and what the tank says of the log.
 
 use crate::night::Night;
+use chrono::TimeDelta;
 use traywarden::engine::alarm::{Evidence, Harm, Priority};
 use traywarden::journal::{Did, Sowing, Target};
 use traywarden::units::Timestamp;
@@ -58,7 +59,9 @@ fn a_log_that_ended_three_days_ago_tells_of_no_new_tray() {
         night.until(&format!("2026-03-{round}")).logs(water("rack-a", 350.0));
     }
     night.logs(Did::Harvest { tray: "A1".into(), grams: None, grams_per_tray: None, note: None });
-    night.until("2026-03-06 07:10").logs_of_days_ago(5, sow("A2", "rack-a")).until("2026-03-09 06:00");
+    night.until("2026-03-06 07:10").logs_of_days_ago(5, sow("A2", "rack-a")).until("2026-03-07 19:00");
+    // One watering after days of none begins a log anew, and is none yet.
+    night.logs(water("rack-a", 350.0)).until("2026-03-10 06:00");
     assert_eq!(night.told(&["dry-out:rack-a"]), Vec::<&str>::new());
 }
 
@@ -95,6 +98,41 @@ fn a_dead_pump_is_reckoned_from_the_last_round_that_its_tank_showed() {
     // The morning's round hid behind the refill: whether that one watered is as unsure.
     let (watered, hidden, priority) = after_a_round_that_did_not_show(true);
     assert_eq!(watered, Some(Night::at("2026-03-02 19:00")));
-    assert!(hidden.early < shown.early - chrono::TimeDelta::hours(4), "{hidden:?} {shown:?}");
+    assert!(hidden.early < shown.early - TimeDelta::hours(4), "{hidden:?} {shown:?}");
     assert_eq!(priority, Priority::Now, "{hidden:?}");
+}
+
+/// What is first said of dryness in mild air after five waterings so many hours apart.
+fn first_told_without_water_after(rhythm_hours: i64) -> Option<String> {
+    let mut night = room_of(21.0, 60.0);
+    night.logs(Did::Uncover(Target { tray: Some("A1".into()), place: None }));
+    let last = Night::at("2026-03-01 19:00") + TimeDelta::hours(rhythm_hours * 4);
+    for round in -4..=0 {
+        night.until_instant(last + TimeDelta::hours(rhythm_hours * i64::from(round))).logs(water("rack-a", 120.0));
+    }
+    night.until_instant(last + TimeDelta::hours(60));
+    night.told(&["dry-out:rack-a"]).first().map(|line| (*line).to_owned())
+}
+
+#[test]
+fn a_rack_that_missed_two_of_its_usual_waterings_is_told_however_wet_it_is() {
+    // The last was on the evening of the 3rd; two rounds and two hours later is 21:00 on the 4th.
+    let told = first_told_without_water_after(12);
+    assert_eq!(told.as_deref(), Some("04 21:20 dry-out:rack-a unacknowledged next-round"));
+    // Once a day: the last on the 5th at 19:00, and 50 hours later is 21:00 on the 7th.
+    let told = first_told_without_water_after(24);
+    assert_eq!(told.as_deref(), Some("07 21:20 dry-out:rack-a unacknowledged next-round"));
+}
+
+#[test]
+fn a_tray_uncovered_and_never_watered_is_missed_like_the_others() {
+    let mut night = room_of(21.0, 60.0);
+    for round in ["01 19:00", "02 07:00", "02 19:00", "03 07:00"] {
+        night.until(&format!("2026-03-{round}")).logs(water("rack-a", 120.0));
+    }
+    night.logs(Did::Harvest { tray: "A1".into(), grams: None, grams_per_tray: None, note: None });
+    night.logs_of_days_ago(4, sow("A2", "rack-a"));
+    night.logs(Did::Uncover(Target { tray: Some("A2".into()), place: None })).until("2026-03-04 12:00");
+    let told = night.told(&["dry-out:rack-a"]);
+    assert_eq!(told.first(), Some(&"04 09:20 dry-out:rack-a unacknowledged next-round"), "{told:?}");
 }

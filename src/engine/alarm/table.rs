@@ -95,7 +95,7 @@ pub fn row(kind: AlarmKind) -> Row {
             "when the hours needed are reached",
         ),
         DryOut => (
-            "a missed watering, a hot or dry night",
+            "a missed watering, a dead pump, a hot or dry night",
             "seedlings wilt and do not come back",
             "water from below",
             "hours, by forecast",

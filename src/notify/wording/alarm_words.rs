@@ -3,6 +3,7 @@
 
 use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, shortened, the};
 use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
+use crate::engine::risk::dryness::HORIZON_HOURS;
 use crate::engine::tray::Stage;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
@@ -81,6 +82,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             } else {
                 format!("{} in {place}", list(trays, 4))
             };
+            let beyond_sight = *left >= HORIZON_HOURS as f64;
             let logged = match (watered, not_shown) {
                 (_, Some(at)) => format!(
                     " Your log has a watering {}, but the tank did not fall: look whether the pump runs.",
@@ -92,6 +94,8 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             AlarmWords {
                 headline: if *left < 0.1 {
                     format!("{} dry - water the trays", short(place))
+                } else if beyond_sight {
+                    format!("{} not watered - water", short(place))
                 } else {
                     format!("{} dry by {} - water", short(place), speech.clock(dry_at))
                 },
@@ -99,12 +103,18 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 action: format!("Water {which} from below"),
                 what: if *left < 0.1 {
                     format!("By the air and your log, {which} should be dry now.{logged}")
+                } else if beyond_sight {
+                    format!("By the air and your log, {which} have water for a day or more.{logged}")
                 } else {
                     format!("By the air and your log, {which} will be dry in about {}.{logged}", hours(*left))
                 },
                 state: "Drying out",
                 harm: "the medium is dry and seedlings begin to wilt",
-                over: format!("By the air and your log, {which} have water for about {}.", hours(*left)),
+                over: if beyond_sight {
+                    format!("By the air and your log, {which} have water for a day or more.")
+                } else {
+                    format!("By the air and your log, {which} have water for about {}.", hours(*left))
+                },
                 caution: None,
             }
         }

@@ -143,6 +143,17 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
             },
         ),
         change(
+            AlarmKind::DryOut,
+            "rack-b",
+            Evidence::Dryness {
+                place: "Rack B".into(),
+                trays: trays(),
+                hours: 24.0,
+                watered: Some(at("2026-03-02T07:10")),
+                not_shown: Some(at("2026-03-02T18:50")),
+            },
+        ),
+        change(
             AlarmKind::StageOverdue,
             "K12",
             Evidence::Stage {
