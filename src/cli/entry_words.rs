@@ -2,6 +2,7 @@
 //! find their key by the verb and by what they look like; key=value always works. Pure:
 //! words in, a JSON object out. What the entry means and whether it can be is not known here.
 
+use crate::journal::Entry;
 use serde_json::{Map, Value};
 
 /// The verbs with an example each, as the help prints them.
@@ -67,6 +68,23 @@ pub(super) fn entry(
         }
     }
     Ok(entry)
+}
+
+/// Refuses what an entry of its kind does not hold: an amount under a wrong name would be lost
+/// without a word.
+///
+/// # Errors
+/// A sentence that names the word and what the entry does hold.
+pub(super) fn nothing_dropped(typed: &Value, entry: &Entry) -> Result<(), String> {
+    let kept = serde_json::to_value(entry).map_err(|error| error.to_string())?;
+    let (Some(typed), Some(kept)) = (typed.as_object(), kept.as_object()) else { return Ok(()) };
+    let Some(lost) = typed.keys().find(|key| !typed[*key].is_null() && !kept.contains_key(full_name(key))) else {
+        return Ok(());
+    };
+    let did = kept.get("did").and_then(Value::as_str).unwrap_or_default();
+    let near = crate::engine::crop::closest_word(&lost.to_lowercase(), NAMES).filter(|near| near != lost);
+    let near = near.map_or(".".to_owned(), |near| format!("; did you mean {near}?"));
+    Err(format!("\"{lost}\" is nothing that \"{did}\" holds{near} Nothing was logged."))
 }
 
 /// Finds the key of a bare word.
@@ -145,6 +163,32 @@ fn put(entry: &mut Map<String, Value>, key: &str, value: Value) -> Result<(), St
     }
 }
 
+/// Every name a fact may have.
+const NAMES: [&str; 22] = [
+    "at",
+    "blend",
+    "by",
+    "count",
+    "crop",
+    "entry",
+    "grams",
+    "grams_per_tray",
+    "litres",
+    "medium",
+    "ml",
+    "ml_per_tray",
+    "note",
+    "photo",
+    "place",
+    "reason",
+    "reservoir",
+    "seed_grams",
+    "seed_lot",
+    "share",
+    "text",
+    "tray",
+];
+
 /// Short names for what is typed most.
 fn full_name(key: &str) -> &str {
     match key {
@@ -188,13 +232,14 @@ fn number_value(number: f64) -> Value {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::journal::Entry;
 
     fn typed(line: &str) -> Result<String, String> {
         // Words as a shell would part them; quotes are not needed here but for "|".
         let words: Vec<String> = line.split(' ').map(|word| word.replace('|', " ")).collect();
         let object = entry(&words[0], &words[1..], |word| word.starts_with("rack"))?;
-        let read: Entry = serde_json::from_value(Value::Object(object)).map_err(|error| error.to_string())?;
+        let object = Value::Object(object);
+        let read: Entry = serde_json::from_value(object.clone()).map_err(|error| error.to_string())?;
+        nothing_dropped(&object, &read)?;
         Ok(serde_json::to_string(&read).expect("it can be written"))
     }
 
@@ -253,6 +298,9 @@ mod tests {
         assert!(why("harvest K12 each").contains("424g each"));
         assert!(why("sow K12 rack-b blend=broccoli,kale").contains("seed_grams=24"));
         assert!(why("strike").contains("entry"));
+        let lost = "\"mL\" is nothing that \"water\" holds; did you mean ml? Nothing was logged.";
+        assert_eq!(why("water rack-a mL=118"), lost);
+        assert_eq!(why("look K12 grams=3"), "\"grams\" is nothing that \"look\" holds. Nothing was logged.");
     }
 
     #[test]

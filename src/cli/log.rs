@@ -67,12 +67,15 @@ impl Log {
                 .map_err(|error| Failure::Usage(format!("the entry is no JSON object: {error}")))?,
             (None, did) => Value::Object(self.object(did.as_deref().unwrap_or_default(), config)?),
         };
-        serde_json::from_value(value).map_err(|error| {
+        let typed = value.clone();
+        let entry: Entry = serde_json::from_value(value).map_err(|error| {
             Failure::Usage(format!(
                 "that is no entry: {error}. For example: traywarden log {}",
                 self.did.as_deref().map_or("sow K12 rack-b broccoli".to_owned(), example)
             ))
-        })
+        })?;
+        entry_words::nothing_dropped(&typed, &entry).map_err(Failure::Usage)?;
+        Ok(entry)
     }
 
     fn object(&self, did: &str, config: &Config) -> Result<Map<String, Value>, Failure> {

@@ -289,6 +289,9 @@ mod tests {
             letters.answered(&key(&name));
         }
         letters.returned(minute(16), &key("a"));
+        // Fresh news would have taken it along at once, but is answered before it is written.
+        letters.raise(minute(16), &key("rack-9"), Occasion::Raised);
+        letters.answered(&key("rack-9"));
         let all = written(&mut letters, 16, 120);
         assert_eq!(all.iter().map(|(at, _)| *at).collect::<Vec<_>>(), [61], "an hour after the first of six");
     }

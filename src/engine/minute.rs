@@ -2,7 +2,7 @@
 //! Each watch does its own sums; here is only who is asked, in which order, about what.
 
 use super::air::Air;
-use super::alarm::cycle::{Alarm, Condition};
+use super::alarm::cycle::Condition;
 use super::alarm::{AlarmKind, Evidence, Harm};
 use super::condensation::Probe;
 use super::event::Effect;
@@ -135,10 +135,10 @@ impl Engine {
                     unknown.map(|kind| (kind, Condition::Unknown))
                 }
             };
-            let told = alarms.find(AlarmKind::DryOut, &rules.id).is_some_and(Alarm::is_active);
             for (kind, mut condition) in conditions {
-                // A watering is written down at the end of its round, not before it.
-                if kind == AlarmKind::DryOut && in_a_round && !told {
+                // A watering is written down at the end of its round, not before it: until then
+                // nothing new is told, and nothing told becomes more urgent.
+                if kind == AlarmKind::DryOut && in_a_round && matches!(condition, Condition::Present { .. }) {
                     condition = Condition::Unknown;
                 }
                 self.observe(kind, &rules.id, condition, effects);

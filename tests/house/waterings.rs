@@ -136,3 +136,23 @@ fn a_tray_uncovered_and_never_watered_is_missed_like_the_others() {
     let told = night.told(&["dry-out:rack-a"]);
     assert_eq!(told.first(), Some(&"04 09:20 dry-out:rack-a unacknowledged next-round"), "{told:?}");
 }
+
+#[test]
+fn nothing_told_of_drying_becomes_urgent_while_a_round_may_be_under_way() {
+    let mut night = room_of(24.0, 45.0);
+    for round in ["02 04:30", "02 16:30", "03 04:30", "03 16:30"] {
+        night.until(&format!("2026-03-{round}")).logs(water("rack-a", 170.0));
+    }
+    night.until("2026-03-04 19:59");
+    // After the letter before the round, so that no letter told of it yet.
+    assert_eq!(night.told(&["dry-out"]), ["04 18:50 dry-out:rack-a unacknowledged next-round"]);
+    night.until("2026-03-04 20:30");
+    assert_eq!(
+        night.told(&["dry-out"])[1..],
+        [
+            "04 20:00 dry-out:rack-a unacknowledged now",
+            "04 20:01 LETTER alarm raised dry-out:rack-a",
+            "04 20:17 LETTER alarm reminder 1 dry-out:rack-a"
+        ]
+    );
+}
