@@ -6,7 +6,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::daemon;
 use crate::notify::postman::Postman;
-use crate::notify::wording;
+use crate::notify::wording::{self, speech::count};
 use clap::Args;
 use std::path::Path;
 
@@ -22,12 +22,12 @@ impl Check {
         let config = settings(path)?;
         let rules = &config.rules;
         print(&format!(
-            "{} is fine: {} with {} places, {} sensors and {} reservoirs; letters go to {}{}.",
+            "{} is fine: {} with {}, {} and {}; letters go to {}{}.",
             path.display(),
             rules.site.name,
-            rules.places.len(),
-            rules.sensors.len() - rules.reservoirs.len(),
-            rules.reservoirs.len(),
+            count(rules.places.len() as i64, "place"),
+            count((rules.sensors.len() - rules.reservoirs.len()) as i64, "sensor"),
+            count(rules.reservoirs.len() as i64, "reservoir"),
             config.mail.to.join(", "),
             match &config.mail.smtp {
                 Some(smtp) => format!(" through {}:{}", smtp.host, smtp.port),

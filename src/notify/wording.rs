@@ -14,7 +14,7 @@ mod html;
 mod plain;
 mod sensor_words;
 mod sheet;
-mod speech;
+pub(crate) mod speech;
 mod told;
 mod watch_words;
 
