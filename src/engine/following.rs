@@ -22,16 +22,16 @@ impl Engine {
         };
         let before = alarm.state();
         let transition = match command {
-            Command::Acknowledge { by, .. } => alarm.acknowledge(&by),
+            Command::Acknowledge { by, .. } => alarm.acknowledge(moment.at, &by),
             Command::Shelve { by, until, .. } => {
                 if until <= moment.at || until - moment.at > LONGEST_SHELF {
                     let why = "An alarm can be shelved for 24 hours at most, and its end must lie ahead.".to_owned();
                     return effects.push(Effect::CommandRefused { why });
                 }
-                Some(alarm.shelve(&by, until))
+                Some(alarm.shelve(moment.at, &by, until))
             }
-            Command::Unshelve { by, .. } => alarm.unshelve(&by),
-            Command::OutOfService { by, reason, .. } => Some(alarm.take_out(&by, &reason)),
+            Command::Unshelve { by, .. } => alarm.unshelve(moment.at, &by),
+            Command::OutOfService { by, reason, .. } => Some(alarm.take_out(moment.at, &by, &reason)),
         };
         match transition {
             Some(transition) => self.follow(&key, before, transition, effects),

@@ -98,6 +98,7 @@ impl Engine {
 
     /// What was never urgent and is over has been told by the digest that lists it.
     pub(super) fn told_by_digest(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
         let told: Vec<AlarmKey> = self
             .alarms
             .iter()
@@ -105,7 +106,8 @@ impl Engine {
             .map(|alarm| alarm.key.clone())
             .collect();
         for key in told {
-            if let Some(transition) = self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge(TOLD_IN_THE_DIGEST))
+            if let Some(transition) =
+                self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge(at, TOLD_IN_THE_DIGEST))
             {
                 self.follow(&key, AlarmState::ReturnedUnacknowledged, transition, effects);
             }

@@ -138,5 +138,6 @@ fn too_warm(at: Timestamp, state: AlarmState) -> AlarmChange {
         next_round: at + TimeDelta::hours(9),
         evidence: Evidence::Broker,
         by: Some("Ada".into()),
+        answered_at: Some(at),
     }
 }

@@ -44,6 +44,15 @@ fn a_sensor_falls_silent_is_missed_once_and_welcomed_back() {
 }
 
 #[test]
+fn an_answered_alarm_says_when_it_was_answered_however_later_it_is_listed() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 21:00").is_silent("b1").until("2026-03-03 21:12");
+    night.answers(|alarm, by| Command::Acknowledge { alarm, by }, "sensor-silent:b1").until("2026-03-03 23:30");
+    let words = night.words("sensor-silent:b1");
+    assert!(words.starts_with("Seen by Wren at 21:12."), "{words}");
+}
+
+#[test]
 fn silence_of_one_of_two_sensors_wakes_nobody() {
     let mut night = Night::begins("2026-03-03 17:00");
     night.until("2026-03-03 21:00").is_silent("a2").until("2026-03-04 06:00");

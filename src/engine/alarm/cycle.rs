@@ -81,6 +81,7 @@ pub struct Alarm {
     shelved_until: Option<Timestamp>,
     out_of_service: Option<String>,
     by: Option<String>,
+    answered_at: Option<Timestamp>,
     /// Holds, but not yet for the on-delay: since when.
     pending_since: Option<Timestamp>,
     /// Gone, but not yet for the off-delay: since when.
@@ -108,6 +109,7 @@ impl Alarm {
             shelved_until: None,
             out_of_service: None,
             by: None,
+            answered_at: None,
             pending_since: None,
             clearing_since: None,
             since: Timestamp::UNIX_EPOCH,
@@ -238,38 +240,43 @@ impl Alarm {
     }
 
     /// "I have seen it." Says whether that changed anything.
-    pub fn acknowledge(&mut self, by: &str) -> Option<Transition> {
+    pub fn acknowledge(&mut self, at: Timestamp, by: &str) -> Option<Transition> {
         if !self.unacknowledged {
             return None;
         }
         self.unacknowledged = false;
-        self.by = Some(by.to_owned());
+        self.answered(at, by);
         Some(Transition::Acknowledged)
     }
 
     /// Silences it until a time. The caller has checked the time.
-    pub fn shelve(&mut self, by: &str, until: Timestamp) -> Transition {
+    pub fn shelve(&mut self, at: Timestamp, by: &str, until: Timestamp) -> Transition {
         self.shelved_until = Some(until);
-        self.by = Some(by.to_owned());
+        self.answered(at, by);
         Transition::Shelf
     }
 
     /// Brings it back.
-    pub fn unshelve(&mut self, by: &str) -> Option<Transition> {
+    pub fn unshelve(&mut self, at: Timestamp, by: &str) -> Option<Transition> {
         if self.shelved_until.is_none() && self.out_of_service.is_none() {
             return None;
         }
         self.shelved_until = None;
         self.out_of_service = None;
-        self.by = Some(by.to_owned());
+        self.answered(at, by);
         Some(Transition::Shelf)
     }
 
     /// Takes it out of service.
-    pub fn take_out(&mut self, by: &str, reason: &str) -> Transition {
+    pub fn take_out(&mut self, at: Timestamp, by: &str, reason: &str) -> Transition {
         self.out_of_service = Some(reason.to_owned());
-        self.by = Some(by.to_owned());
+        self.answered(at, by);
         Transition::Shelf
+    }
+
+    fn answered(&mut self, at: Timestamp, by: &str) {
+        self.by = Some(by.to_owned());
+        self.answered_at = Some(at);
     }
 
     /// Nobody watched for a while: what was pending must show itself again.
@@ -292,6 +299,7 @@ impl Alarm {
             next_round: moment.next_round,
             evidence: self.evidence.clone()?,
             by: self.by.clone(),
+            answered_at: self.answered_at,
         })
     }
 
@@ -305,6 +313,7 @@ impl Alarm {
         let continues = self.returned_at.is_some_and(|returned| since - returned <= SAME_EPISODE);
         self.active = true;
         self.by = None;
+        self.answered_at = None;
         self.clearing_since = None;
         self.comings.retain(|coming| moment.at - *coming <= CHATTER_SPAN);
         self.comings.push(moment.at);

@@ -229,6 +229,8 @@ pub struct AlarmChange {
     pub evidence: Evidence,
     /// Who answered it, for an acknowledgement or a shelving.
     pub by: Option<String>,
+    /// When they did.
+    pub answered_at: Option<Timestamp>,
 }
 
 /// The numbers behind an alarm. Celsius, per cent, litres; words are made in `notify`.

@@ -58,6 +58,7 @@ pub(super) fn change(kind: AlarmKind, subject: &str, evidence: Evidence) -> Alar
         next_round: at("2026-03-04T07:00"),
         evidence,
         by: None,
+        answered_at: None,
     }
 }
 

@@ -4,6 +4,7 @@
 use super::alarm_words::{AlarmWords, words};
 use super::speech::{Speech, capital, span};
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority, TOLD_IN_THE_DIGEST};
+use crate::units::Timestamp;
 use chrono::TimeDelta;
 
 /// Closer together than this, an early bound says nothing new.
@@ -30,7 +31,7 @@ pub(crate) fn paragraph(change: &AlarmChange, speech: &Speech) -> String {
         AlarmState::Acknowledged => {
             sentences.push(match change.before {
                 AlarmState::Acknowledged => repriced(change, speech),
-                _ => format!("Seen{} at {}.", by(change), speech.clock(change.at)),
+                _ => format!("Seen{} at {}.", by(change), speech.clock(answered_at(change))),
             });
             sentences.extend([
                 words.what.clone(),
@@ -60,7 +61,7 @@ pub(crate) fn paragraph(change: &AlarmChange, speech: &Speech) -> String {
                 "{}: silenced{} at {}; it speaks again by itself when that time is over.",
                 words.name,
                 by(change),
-                speech.clock(change.at)
+                speech.clock(answered_at(change))
             ));
             sentences.push(words.what.clone());
         }
@@ -69,7 +70,7 @@ pub(crate) fn paragraph(change: &AlarmChange, speech: &Speech) -> String {
                 "{}: taken out of service{} at {}; it will not speak until it is put back.",
                 words.name,
                 by(change),
-                speech.clock(change.at)
+                speech.clock(answered_at(change))
             ));
             sentences.push(words.what.clone());
         }
@@ -151,6 +152,11 @@ fn repriced(change: &AlarmChange, speech: &Speech) -> String {
         Priority::NextRound => format!("It can wait for the {} round.", speech.clock(change.next_round)),
         Priority::Digest => "It is no longer pressing.".to_owned(),
     }
+}
+
+/// Where an alarm is listed, it was answered before now.
+fn answered_at(change: &AlarmChange) -> Timestamp {
+    change.answered_at.unwrap_or(change.at)
 }
 
 fn by(change: &AlarmChange) -> String {
