@@ -36,8 +36,14 @@ pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic
         );
     }
     reader.places(places, findings);
-    for table in sensors {
-        reader.sensor(table, findings);
+    let probes: Vec<_> = sensors.into_iter().filter_map(|table| reader.sensor(table, findings)).collect();
+    for (surface, place) in probes {
+        if !reader.humidity_is_measured(place) {
+            let complaint =
+                Complaint::new("nothing measures how damp the air at this surface is, so dew cannot be judged");
+            let hint = "add a [[sensor]] with humidity to its place, or to one it lies inside";
+            findings.refuse(&surface, complaint.hint(hint));
+        }
     }
     for table in reservoirs {
         reader.reservoir(table, findings);
@@ -100,7 +106,22 @@ impl Reader<'_> {
         false
     }
 
-    fn sensor(&mut self, mut table: Table<'_>, findings: &mut Findings<'_>) {
+    /// In this place, or in one around it.
+    fn humidity_is_measured(&self, place: PlaceId) -> bool {
+        let room = &self.room;
+        let measured = |place: PlaceId| {
+            let in_air = |channel: &Channel| {
+                let sensor = &room.sensors[usize::from(channel.sensor.0)];
+                channel.quantity == Quantity::Humidity && sensor.place == Some(place) && sensor.surface.is_none()
+            };
+            room.channels.iter().any(in_air)
+        };
+        let around = std::iter::successors(Some(place), |place| room.places[usize::from(place.0)].inside);
+        around.take(room.places.len()).any(measured)
+    }
+
+    /// Reads a sensor; of a probe gives back what it is on, and where.
+    fn sensor<'d>(&mut self, mut table: Table<'d>, findings: &mut Findings<'_>) -> Option<(Item<'d>, PlaceId)> {
         let id = self.id(&mut table, findings, "sensor", "rack-a-air");
         let place = match table.take("place") {
             Some(item) => self.place_named(&item, findings),
@@ -112,7 +133,8 @@ impl Reader<'_> {
         let topic = self.topic(&mut table, findings);
         let (every, silent_after) = rhythm(&mut table, findings);
         let time = time_of_measuring(&mut table, findings);
-        let surface = table.optional(findings, "surface", text).map(str::to_owned);
+        let on = table.take("surface");
+        let surface = on.as_ref().and_then(|item| item.read(findings, text)).map(str::to_owned);
         let sensor = self.next_sensor();
         let mut fields = Vec::new();
         let mut any = false;
@@ -144,6 +166,7 @@ impl Reader<'_> {
         let id = id.unwrap_or_default();
         self.room.sensors.push(Sensor { id: id.clone(), place, reservoir: None, every, silent_after, surface });
         self.listen(topic, findings, &id, Source { sensor, fields: Vec::new(), time }, fields);
+        on.zip(place)
     }
 
     /// One quantity of a message, and its channel.

@@ -5,6 +5,7 @@ use crate::engine::band::demand_of;
 use crate::engine::climate::{HUMIDITY_ACCURACY, vapour_pressure_deficit};
 use crate::engine::risk::mold::MoldPressure;
 use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::slope::median;
 use crate::engine::stand::tray_air;
 use crate::journal::Did;
 use crate::reading::{Quantity, SensorId};
@@ -81,18 +82,18 @@ pub fn steps(reader: &Reader, rules: &Rules, life: &Life, now: Timestamp) -> Res
     for (nth, (from, place)) in life.stood.iter().enumerate() {
         let until = life.stood.get(nth + 1).map_or(ends, |(next, _)| *next).min(ends);
         let sensors = sensors_of(rules, *place);
-        let mean = |quantity: Quantity| -> Result<BTreeMap<Timestamp, f64>, StoreError> {
-            let mut sums: BTreeMap<Timestamp, (f64, f64)> = BTreeMap::new();
+        // The middle of its sensors, as the watch itself takes it.
+        let middle = |quantity: Quantity| -> Result<BTreeMap<Timestamp, f64>, StoreError> {
+            let mut said: BTreeMap<Timestamp, Vec<f64>> = BTreeMap::new();
             for sensor in &sensors {
                 for point in reader.history(&rules.sensor(*sensor).id, quantity, *from, until, STEP)? {
-                    let sum = sums.entry(point.from).or_default();
-                    *sum = (sum.0 + point.mean, sum.1 + 1.0);
+                    said.entry(point.from).or_default().push(point.mean);
                 }
             }
-            Ok(sums.into_iter().map(|(at, (sum, n))| (at, sum / n)).collect())
+            Ok(said.into_iter().filter_map(|(at, values)| Some((at, median(&values)?))).collect())
         };
-        let humidity = mean(Quantity::Humidity)?;
-        let temperature = mean(Quantity::Temperature)?;
+        let humidity = middle(Quantity::Humidity)?;
+        let temperature = middle(Quantity::Temperature)?;
         steps.extend(temperature.into_iter().filter_map(|(at, celsius)| Some((at, celsius, *humidity.get(&at)?))));
     }
     Ok(steps)

@@ -1,6 +1,7 @@
 //! Scenarios and laws on the pure parts of traywarden: no socket, no clock.
 
 mod bad_config;
+mod bad_devices;
 mod calibrate;
 mod journal;
 mod night;

@@ -290,6 +290,26 @@ mod tests {
         assert_eq!(coefficient.deviation(), Coefficient::default().deviation());
     }
 
+    /// The engine is rebuilt from the last ten days of the store; what a place taught before is
+    /// not needed.
+    #[test]
+    fn ten_days_of_waterings_teach_what_months_of_them_would() {
+        let taught_from = |first_day: i32| {
+            let mut coefficient = Coefficient::default();
+            for round in first_day * 2..120 {
+                let day = f64::from(round) / 2.0;
+                // Drier and damper weeks, and a log that is a tenth off one way or the other.
+                let ratio = (0.6 + 0.15 * (day / 9.0).sin()) * if round % 3 == 0 { 1.1 } else { 0.95 };
+                coefficient.learn(250.0 * ratio, 250.0, LOG_ERROR);
+                coefficient.forget(0.5);
+            }
+            coefficient
+        };
+        let (months, ten_days) = (taught_from(0), taught_from(50));
+        assert!((months.mean() / ten_days.mean() - 1.0).abs() < 0.01, "{months:?} {ten_days:?}");
+        assert!((months.deviation() / ten_days.deviation() - 1.0).abs() < 0.05, "{months:?} {ten_days:?}");
+    }
+
     #[test]
     fn a_tray_holds_no_more_than_its_medium() {
         assert!((Medium::Fine.available_grams(25.0) - 806.0).abs() < 1.0); // medium_water.csv
