@@ -217,7 +217,7 @@ mod tests {
                 ],
             }],
             lists: vec![
-                ("What was done".into(), vec!["Wed 4 Mar 08:00 watered, 118 ml (Ann)".into(), format!("Thu 5 Mar note: {evil}")]),
+                ("What was done".into(), vec!["Wed 4 Mar 08:00 watered, 4.0 fl oz (Ann)".into(), format!("Thu 5 Mar note: {evil}")]),
                 ("Alarms".into(), lines(&["Sat 7 Mar 16:30 sensor-silent for 18 hours, acknowledged by Ann"])),
                 ("Nothing here".into(), vec![]),
             ],
