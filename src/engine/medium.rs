@@ -209,7 +209,9 @@ impl MediumWatch {
 
     fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
-        let log = self.logs.get(&stand.place).filter(|log| log.tells(at));
+        let log = self.logs.get(&stand.place).filter(|log| log.is_one());
+        // What a log told while it was kept is not over because it has ended.
+        let mut left_open = false;
         let mut told: Option<(f64, f64, &Water)> = None;
         let mut names = Vec::new();
         for tray in stand.trays {
@@ -218,8 +220,10 @@ impl MediumWatch {
             };
             // A tray that came to the light when its neighbours were written of has no waterings
             // of its own yet, and needs them most.
-            let log = log.filter(|_| tray.breathes_room_air(at));
             let since = water.watered_at.or(tray.light_at);
+            let log = log.filter(|_| tray.breathes_room_air(at));
+            left_open |= log.is_some_and(|log| !log.tells(at) && since.is_some_and(|since| log.told_of(since)));
+            let log = log.filter(|log| log.tells(at));
             let missed = log.zip(since).is_some_and(|(log, since)| at - since > log.missed_after());
             // A pump that may be dead, or a rack that was forgotten, needs hands at the next
             // round, however much water is left.
@@ -244,7 +248,7 @@ impl MediumWatch {
             }
         }
         let Some((early, likely, water)) = told else {
-            return Condition::Absent;
+            return if left_open { Condition::Unknown } else { Condition::Absent };
         };
         let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
         let evidence = Evidence::Dryness {
@@ -273,8 +277,19 @@ impl Log {
         }
     }
 
+    /// So many rounds are in it that it is one.
+    fn is_one(&self) -> bool {
+        self.0.len() >= LOGGED_WATERINGS as usize
+    }
+
+    /// It is one, and is kept.
     fn tells(&self, at: Timestamp) -> bool {
-        self.0.len() >= LOGGED_WATERINGS as usize && self.0.back().is_some_and(|last| at - *last <= LOG_ENDS_AFTER)
+        self.is_one() && self.told_of(at)
+    }
+
+    /// It was kept at this time.
+    fn told_of(&self, at: Timestamp) -> bool {
+        self.0.back().is_some_and(|last| at - *last <= LOG_ENDS_AFTER)
     }
 
     /// Without a watering for so long, two of them were missed.

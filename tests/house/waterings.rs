@@ -2,7 +2,7 @@
 
 use crate::night::Night;
 use chrono::TimeDelta;
-use traywarden::engine::alarm::{Evidence, Harm, Priority};
+use traywarden::engine::alarm::{AlarmState, Evidence, Harm, Priority};
 use traywarden::journal::{Did, Sowing, Target};
 use traywarden::units::Timestamp;
 
@@ -135,6 +135,12 @@ fn a_tray_uncovered_and_never_watered_is_missed_like_the_others() {
     night.logs(Did::Uncover(Target { tray: Some("A2".into()), place: None })).until("2026-03-04 12:00");
     let told = night.told(&["dry-out:rack-a"]);
     assert_eq!(told.first(), Some(&"04 09:20 dry-out:rack-a unacknowledged next-round"), "{told:?}");
+    // It is not over when the log has ended, but when the tray is watered.
+    night.until("2026-03-06 12:00");
+    assert_eq!(night.told(&["dry-out:rack-a returned", "dry-out:rack-a normal"]), Vec::<&str>::new());
+    assert!(night.standing("dry-out:rack-a").state != AlarmState::Normal);
+    night.logs(water("rack-a", 120.0)).until("2026-03-06 13:00");
+    assert_eq!(night.told(&["dry-out:rack-a returned"]).len(), 1, "{:?}", night.told(&["dry-out"]));
 }
 
 #[test]
