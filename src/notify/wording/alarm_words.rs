@@ -83,6 +83,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 format!("{} in {place}", list(trays, 4))
             };
             let beyond_sight = *left >= HORIZON_HOURS as f64;
+            let has = if trays.len() == 1 { "has" } else { "have" };
             let logged = match (watered, not_shown) {
                 (_, Some(at)) => format!(
                     " Your log has a watering {}, but the tank did not fall: look whether the pump runs.",
@@ -104,16 +105,16 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 what: if *left < 0.1 {
                     format!("By the air and your log, {which} should be dry now.{logged}")
                 } else if beyond_sight {
-                    format!("By the air and your log, {which} have water for a day or more.{logged}")
+                    format!("By the air and your log, {which} {has} water for a day or more.{logged}")
                 } else {
                     format!("By the air and your log, {which} will be dry in about {}.{logged}", hours(*left))
                 },
                 state: "Drying out",
                 harm: "the medium is dry and seedlings begin to wilt",
                 over: if beyond_sight {
-                    format!("By the air and your log, {which} have water for a day or more.")
+                    format!("By the air and your log, {which} {has} water for a day or more.")
                 } else {
-                    format!("By the air and your log, {which} have water for about {}.", hours(*left))
+                    format!("By the air and your log, {which} {has} water for about {}.", hours(*left))
                 },
                 caution: None,
             }

@@ -148,7 +148,7 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
             "rack-b",
             Evidence::Dryness {
                 place: "Rack B".into(),
-                trays: trays(),
+                trays: vec!["K12".into()],
                 hours: 24.0,
                 watered: Some(at("2026-03-02T07:10")),
                 not_shown: Some(at("2026-03-02T18:50")),
