@@ -9,7 +9,10 @@ use chrono::TimeDelta;
 /// One channel's running minute and its newest finished one.
 #[derive(Clone, Debug)]
 pub struct Minutes {
-    every: TimeDelta,
+    /// Readings closer together than this arrived bunched.
+    bunched_within: TimeDelta,
+    /// A mean is fresh for so long.
+    keeps: TimeDelta,
     sum: f64,
     count: u32,
     last_at: Option<Timestamp>,
@@ -20,14 +23,15 @@ impl Minutes {
     /// An empty window for a channel.
     pub fn new(rules: &Rules, channel: ChannelId) -> Self {
         let every = rules.sensor(rules.channel(channel).sensor).every;
-        Minutes { every, sum: 0.0, count: 0, last_at: None, newest: None }
+        let keeps = (every * 5 / 2).max(TimeDelta::minutes(3));
+        Minutes { bunched_within: every / 4, keeps, sum: 0.0, count: 0, last_at: None, newest: None }
     }
 
     /// Takes in a believed reading of the present.
     pub fn take(&mut self, at: Timestamp, reading: &Reading) {
         // A backlog without times of measuring arrives bunched at "now"; only its newest
         // value speaks for the present.
-        let bunched = self.last_at.is_some_and(|last| at - last < self.every / 4);
+        let bunched = self.last_at.is_some_and(|last| at - last < self.bunched_within);
         if bunched && self.count > 0 {
             self.sum = reading.value();
             self.count = 1;
@@ -54,8 +58,7 @@ impl Minutes {
     /// two and a half intervals, at least three minutes. Own default.
     pub fn fresh(&self, at: Timestamp) -> Option<f64> {
         let (when, mean) = self.newest?;
-        let keeps = (self.every * 5 / 2).max(TimeDelta::minutes(3));
-        (at - when <= keeps).then_some(mean)
+        (at - when <= self.keeps).then_some(mean)
     }
 
     /// The newest minute mean, while it is not older than that.
