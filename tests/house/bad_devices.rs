@@ -128,6 +128,18 @@ fn the_echo_a_surface_and_a_calibration_become_rules() {
 }
 
 #[test]
+fn a_hygrometer_whose_scale_ends_lower_says_so() {
+    let hygrometer = |more: &str| {
+        format!(
+            "{SITE}{RACK}[[sensor]]\nid = \"air\"\nplace = \"rack-a\"\ntopic = \"loft/air\"\nhumidity = {{ pointer = \"/h\"{more} }}\n"
+        )
+    };
+    assert_eq!(right(&hygrometer(", ceiling = 95")).rules.channels[0].ceiling, 95.0);
+    assert_eq!(right(&hygrometer("")).rules.channels[0].ceiling, 100.0);
+    refuses(&hygrometer(", ceiling = 20"), "between 50 and 100 is wanted");
+}
+
+#[test]
 fn a_probe_needs_somebody_to_measure_the_air_it_is_in() {
     let room = |inside: &str, hygrometer_at: &str| {
         format!(
