@@ -9,7 +9,7 @@ use traywarden::config::Config;
 use traywarden::engine::Engine;
 use traywarden::engine::alarm::{AlarmChange, AlarmKey};
 use traywarden::engine::event::{Command, Effect, Event, Occasion, What};
-use traywarden::journal::{Did, Entry};
+use traywarden::journal::{Did, Entry, Sowing};
 use traywarden::reading::{ChannelId, Quantity, RawReading};
 use traywarden::units::Timestamp;
 
@@ -221,5 +221,19 @@ fn line(effect: &Effect, now: Timestamp) -> Option<(Timestamp, String)> {
         Effect::EntryTaken { number, note } => (now, format!("entry {number} taken {note:?}")),
         Effect::EntryRefused { number, why } => (now, format!("entry {number} refused: {why}")),
         Effect::CommandRefused { why } => (now, format!("command refused: {why}")),
+    })
+}
+
+/// Four trays of broccoli are sown, without a word on seed or medium.
+pub fn sow(tray: &str, place: &str) -> Did {
+    Did::Sow(Sowing {
+        tray: tray.into(),
+        place: place.into(),
+        crop: Some("broccoli".into()),
+        blend: Default::default(),
+        count: 4,
+        seed_grams: None,
+        seed_lot: None,
+        medium: None,
     })
 }

@@ -1,22 +1,9 @@
 //! Nights as timetables: what happens when, and what is said when.
 
-use crate::night::Night;
+use crate::night::{Night, sow};
 use traywarden::engine::event::{Command, What};
-use traywarden::journal::{Did, Loss, Sowing, Target};
+use traywarden::journal::{Did, Loss, Target};
 use traywarden::reading::{ChannelId, RawReading};
-
-fn sow(tray: &str, place: &str) -> Did {
-    Did::Sow(Sowing {
-        tray: tray.into(),
-        place: place.into(),
-        crop: Some("broccoli".into()),
-        blend: Default::default(),
-        count: 4,
-        seed_grams: None,
-        seed_lot: None,
-        medium: None,
-    })
-}
 
 fn harvest(tray: &str, grams: Option<f64>) -> Did {
     Did::Harvest { tray: tray.into(), grams, grams_per_tray: None, note: None }
@@ -334,8 +321,7 @@ fn a_retained_message_neither_clears_silence_nor_raises_anything() {
 #[test]
 fn a_tank_that_only_one_tray_draws_on_is_watched_for_days() {
     let mut night = Night::begins("2026-03-03 17:00");
-    let Did::Sow(sowing) = sow("K1", "rack-a") else { unreachable!("just made") };
-    night.logs(Did::Sow(Sowing { count: 1, ..sowing })).until("2026-03-05 18:00");
+    night.logs(traywarden::demo::hands::sowing("K1", "rack-a", "broccoli", 1)).until("2026-03-05 18:00");
     assert_eq!(night.told(&["tank"]), Vec::<&str>::new());
 }
 
@@ -420,7 +406,7 @@ fn dry_air_wakes_only_where_nobody_knows_how_much_water_the_trays_have() {
         let said = night.told(&["air-too-dry"]);
         said.iter().map(|line| (*line).to_owned()).collect::<Vec<_>>()
     };
-    // With a log of its waterings the tray is known to have water until long after the round.
+    // With a log of its waterings the tray is known to have water until after the round.
     assert_eq!(told(true), ["03 19:23 air-too-dry:rack-a unacknowledged next-round"]);
     let unlogged = told(false);
     assert!(unlogged.iter().any(|line| line.contains("LETTER alarm")), "{unlogged:?}");

@@ -1,6 +1,7 @@
 //! Which readings are believed, and how far: fault codes, saturation, echoes through warm
 //! air, probes on surfaces, and what a sensor may be off by.
 
+use crate::night::sow;
 use chrono::TimeDelta;
 use std::path::Path;
 use std::sync::Arc;
@@ -10,7 +11,7 @@ use traywarden::engine::alarm::{AlarmChange, AlarmKind};
 use traywarden::engine::event::{Doubt, Effect, Event, Judgement, What};
 use traywarden::engine::saturation::Pinned;
 use traywarden::engine::snapshot::{SensorNow, Snapshot};
-use traywarden::journal::{Did, Entry, Sowing};
+use traywarden::journal::{Did, Entry};
 use traywarden::reading::{ChannelId, Flag, Quantity, RawReading};
 use traywarden::units::Timestamp;
 
@@ -77,17 +78,7 @@ impl Room {
         let engine = Engine::new(Arc::new(config.rules.clone()), now);
         let mut room = Room { config, engine, now, alarms: Vec::new() };
         room.happens(What::BrokerUp);
-        let sown = Did::Sow(Sowing {
-            tray: "K12".into(),
-            place: "rack-a".into(),
-            crop: Some("broccoli".into()),
-            blend: Default::default(),
-            count: 4,
-            seed_grams: None,
-            seed_lot: None,
-            medium: None,
-        });
-        let entry = Entry { at: Some(room.now - TimeDelta::days(6)), by: None, did: sown };
+        let entry = Entry { at: Some(room.now - TimeDelta::days(6)), by: None, did: sow("K12", "rack-a") };
         room.happens(What::Journal { number: 1, entry });
         room
     }

@@ -1,23 +1,10 @@
 //! What the log says of waterings, and what the tank says of the log.
 
-use crate::night::Night;
+use crate::night::{Night, sow};
 use chrono::TimeDelta;
 use traywarden::engine::alarm::{AlarmState, Evidence, Harm, Priority};
-use traywarden::journal::{Did, Sowing, Target};
+use traywarden::journal::{Did, Target};
 use traywarden::units::Timestamp;
-
-fn sow(tray: &str, place: &str) -> Did {
-    Did::Sow(Sowing {
-        tray: tray.into(),
-        place: place.into(),
-        crop: Some("broccoli".into()),
-        blend: Default::default(),
-        count: 4,
-        seed_grams: None,
-        seed_lot: None,
-        medium: None,
-    })
-}
 
 fn water(place: &str, ml: f64) -> Did {
     Did::Water { target: Target { tray: None, place: Some(place.into()) }, ml_per_tray: Some(ml) }
@@ -65,8 +52,8 @@ fn a_log_that_ended_three_days_ago_tells_of_no_new_tray() {
     assert_eq!(night.told(&["dry-out:rack-a"]), Vec::<&str>::new());
 }
 
-/// Three rounds at which the tank fell by 6 mm; then the pump is dead, or dies a round later.
-/// The tank is filled on that morning. What is said of the trays after the evening's round.
+/// Three rounds at which the tank fell by 6 mm. At the fourth it is filled, so that nothing can
+/// be seen, or it fell as before; at the fifth it stands still. What is then said of the trays.
 fn after_a_round_that_did_not_show(refilled: bool) -> (Option<Timestamp>, Harm, Priority) {
     let mut night = room_of(26.0, 40.0);
     let mut depth = 250.0;

@@ -105,13 +105,10 @@ fn a_store_is_not_written_over_by_its_own_backup() {
 
 const KILLED_STORE: &str = "TRAYWARDEN_TEST_KILLED_STORE";
 
-/// Run by the test below in a process of its own, which it kills.
-#[test]
-#[ignore = "is the child of nothing_committed_is_lost_when_the_process_is_killed"]
-fn child_that_commits_until_it_is_killed() {
-    let Some(path) = std::env::var_os(KILLED_STORE) else { return };
+/// The work of the child process in the test below.
+fn commits_until_it_is_killed(path: &Path) {
     let rules = rules();
-    let (mut store, _) = Store::open(Path::new(&path), &rules, at(0)).unwrap();
+    let (mut store, _) = Store::open(path, &rules, at(0)).unwrap();
     for nth in 0.. {
         store.commit(&batch(&rules, nth, 7)).unwrap();
         // Past the test harness, which would hold it back.
@@ -122,11 +119,15 @@ fn child_that_commits_until_it_is_killed() {
 
 #[test]
 fn nothing_committed_is_lost_when_the_process_is_killed() {
+    // The test starts itself a second time, as the process that it kills.
+    if let Some(path) = std::env::var_os(KILLED_STORE) {
+        return commits_until_it_is_killed(Path::new(&path));
+    }
     for kill_after in [0, 3, 40, 171] {
         let room = Room::new();
         let mut child = std::process::Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", "store::tests::durability::child_that_commits_until_it_is_killed"])
-            .args(["--ignored", "--nocapture", "--test-threads=1"])
+            .args(["--exact", "store::tests::durability::nothing_committed_is_lost_when_the_process_is_killed"])
+            .args(["--nocapture", "--test-threads=1"])
             .env(KILLED_STORE, room.path())
             .stdout(std::process::Stdio::null())
             .stderr(std::process::Stdio::piped())
