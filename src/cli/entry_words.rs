@@ -74,7 +74,7 @@ pub(super) fn entry(
 /// without a word.
 ///
 /// # Errors
-/// A sentence that names the word and what the entry does hold.
+/// A sentence that names the word, and the nearest name there is.
 pub(super) fn nothing_dropped(typed: &Value, entry: &Entry) -> Result<(), String> {
     let kept = serde_json::to_value(entry).map_err(|error| error.to_string())?;
     let (Some(typed), Some(kept)) = (typed.as_object(), kept.as_object()) else { return Ok(()) };

@@ -89,6 +89,11 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                     " Your log has a watering {}, but the tank did not fall: look whether the pump runs.",
                     speech.day_and_clock(*at)
                 ),
+                // So much water is left that only missed waterings can be why it is told.
+                (Some(at), None) if beyond_sight => format!(
+                    " The last watering in your log was {}, and two usual ones have passed since; if they were done, log them.",
+                    speech.day_and_clock(*at)
+                ),
                 (Some(at), None) => format!(" The last watering in your log was {}.", speech.day_and_clock(*at)),
                 (None, None) => " Your log has no watering for them.".to_owned(),
             };

@@ -155,6 +155,17 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
             },
         ),
         change(
+            AlarmKind::DryOut,
+            "rack-b",
+            Evidence::Dryness {
+                place: "Rack B".into(),
+                trays: trays(),
+                hours: 24.0,
+                watered: Some(at("2026-03-02T18:50")),
+                not_shown: None,
+            },
+        ),
+        change(
             AlarmKind::StageOverdue,
             "K12",
             Evidence::Stage {
