@@ -27,7 +27,7 @@ impl Digest {
             at: room.now,
             kind: LetterKind::Digest,
             answers: None,
-            alarms: Vec::new(),
+            situations: Vec::new(),
             digest: Some(Box::new(digest)),
         };
         let letter = wording::letter(&facts, &config.rules, pictures);

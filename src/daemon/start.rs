@@ -100,7 +100,7 @@ pub async fn run(
 
 fn still_holds(engine: &Engine, facts: &LetterFacts) -> bool {
     let standing = engine.snapshot().alarms;
-    facts.alarms.iter().any(|(_, told)| standing.iter().any(|now| now.key == told.key && now.since == told.since))
+    facts.alarms().any(|(_, told)| standing.iter().any(|now| now.key == told.key && now.since == told.since))
 }
 
 fn report_opening(opening: &Opening) {

@@ -3,6 +3,7 @@
 
 use super::alarm::{AlarmChange, AlarmKey};
 use super::digest::DigestFacts;
+use super::situation::Situation;
 use crate::journal::Entry;
 use crate::reading::{Flag, RawReading, Reading, SensorId};
 use crate::units::Timestamp;
@@ -117,6 +118,26 @@ impl Garbled {
     }
 }
 
+/// Whether a call was right, as the grower saw it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Grade {
+    /// Hands were needed.
+    Right,
+    /// It could have waited, or nothing was the matter.
+    Wrong,
+}
+
+impl Grade {
+    /// The stable word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Grade::Right => "right",
+            Grade::Wrong => "wrong",
+        }
+    }
+}
+
 /// What a grower can do about an alarm.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "command", rename_all = "kebab-case")]
@@ -127,6 +148,9 @@ pub enum Command {
         alarm: AlarmKey,
         /// Who.
         by: String,
+        /// Whether the call was right, if they say so.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        grade: Option<Grade>,
     },
     /// Silence it until a time; it comes back by itself.
     Shelve {
@@ -315,13 +339,17 @@ impl Doubt {
     }
 }
 
-/// Which of the three letters it is.
+/// Which of the letters it is. Only the first may wake somebody.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum LetterKind {
-    /// Hands are needed before the next round, or something it said has changed.
+    /// A call, or its reminder: hands are needed before the next round.
     Alarm,
+    /// Before people sleep: what will need hands before the morning, or cannot be watched.
+    Evening,
     /// Sent just before a round: what to look at on it.
     Round,
+    /// All that was open in the conversation is over.
+    Over,
     /// The daily one.
     Digest,
 }
@@ -331,6 +359,8 @@ impl LetterKind {
     pub fn word(self) -> &'static str {
         match self {
             LetterKind::Alarm => "alarm",
+            LetterKind::Evening => "evening",
+            LetterKind::Over => "over",
             LetterKind::Round => "round",
             LetterKind::Digest => "digest",
         }
@@ -348,7 +378,7 @@ pub enum Occasion {
     Reminder(u8),
     /// It is over.
     Returned,
-    /// It waits for the round.
+    /// It is open: it waits for the round, or was told before.
     Waiting,
 }
 
@@ -361,10 +391,21 @@ pub struct LetterFacts {
     pub at: Timestamp,
     /// Which letter.
     pub kind: LetterKind,
-    /// The letter this one answers: the raise of the same episode.
+    /// The letter that opened this conversation; the one thread of a night hangs on it.
     pub answers: Option<String>,
-    /// The alarms in it, most urgent first.
-    pub alarms: Vec<(Occasion, AlarmChange)>,
+    /// What it tells, alarms of one cause together, most urgent first.
+    pub situations: Vec<Situation>,
     /// The day, for a digest.
     pub digest: Option<Box<DigestFacts>>,
+}
+
+impl LetterFacts {
+    /// Every alarm in it with why it stands there, in the letter's order.
+    pub fn alarms(&self) -> impl Iterator<Item = (Occasion, &AlarmChange)> {
+        let each = |situation: &'_ Situation| situation.occasion;
+        self.situations.iter().flat_map(move |situation| {
+            let occasion = each(situation);
+            situation.alarms.iter().map(move |change| (occasion, change))
+        })
+    }
 }

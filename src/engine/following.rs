@@ -2,9 +2,10 @@
 //! speaks, which letter is owed, what the digest will name.
 
 use super::alarm::cycle::{Alarm, Condition, Hold, LONGEST_SHELF, Transition};
-use super::alarm::{AlarmKey, AlarmKind, AlarmState, Priority};
-use super::event::{Command, Effect, Occasion};
-use super::{Engine, alarm};
+use super::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority};
+use super::conversation::Need;
+use super::event::{Command, Effect, Grade};
+use super::{Engine, alarm, situation};
 
 impl Engine {
     /// Somebody answers an alarm.
@@ -22,7 +23,7 @@ impl Engine {
         };
         let before = alarm.state();
         let transition = match command {
-            Command::Acknowledge { by, .. } => alarm.acknowledge(moment.at, &by),
+            Command::Acknowledge { by, grade, .. } => return self.acknowledge(&key, &by, grade, effects),
             Command::Shelve { by, until, .. } => {
                 if until <= moment.at || until - moment.at > LONGEST_SHELF {
                     let why = "An alarm can be shelved for 24 hours at most, and its end must lie ahead.".to_owned();
@@ -42,6 +43,37 @@ impl Engine {
         }
     }
 
+    /// "I have seen it": of one alarm, and with it of everything that stood in its letters.
+    fn acknowledge(&mut self, key: &AlarmKey, by: &str, grade: Option<Grade>, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        let Some(alarm) = self.alarms.get_mut(key) else { return };
+        let before = alarm.state();
+        let graded = alarm.grade(at, by, grade);
+        let seen = alarm.acknowledge(at, by);
+        if let (Some(grade), true) = (grade, graded) {
+            self.account.graded(key, grade);
+        }
+        match seen {
+            Some(transition) => {
+                self.account.answered(at, key);
+                self.follow(key, before, transition, effects);
+            }
+            None if !graded => {
+                let why = format!("Alarm {} is {} already; nothing changed.", key.id(), before.word());
+                return effects.push(Effect::CommandRefused { why });
+            }
+            None => {}
+        }
+        for other in self.letters.answered(key) {
+            let Some(alarm) = self.alarms.get_mut(&other) else { continue };
+            let before = alarm.state();
+            if let Some(transition) = alarm.acknowledge(at, by) {
+                self.account.answered(at, &other);
+                self.follow(&other, before, transition, effects);
+            }
+        }
+    }
+
     /// Lets every alarm whose time has come move on.
     pub(super) fn fire_alarms(&mut self, effects: &mut Vec<Effect>) {
         let due: Vec<AlarmKey> = self
@@ -54,7 +86,7 @@ impl Engine {
         for key in due {
             while let Some((before, transition)) = self.alarms.get_mut(&key).and_then(|alarm| {
                 let before = alarm.state();
-                alarm.on_deadline(moment).map(|transition| (before, transition))
+                alarm.on_deadline(&moment).map(|transition| (before, transition))
             }) {
                 self.follow(&key, before, transition, effects);
             }
@@ -63,25 +95,40 @@ impl Engine {
 
     /// Hands a condition to its alarm, and follows what that makes of it.
     pub(super) fn observe(&mut self, kind: AlarmKind, subject: &str, condition: Condition, effects: &mut Vec<Effect>) {
+        self.observe_settling(kind, subject, condition, None, effects);
+    }
+
+    /// The same for a condition whose settling time was learnt: how long such ones usually
+    /// last by themselves.
+    pub(super) fn observe_settling(
+        &mut self,
+        kind: AlarmKind,
+        subject: &str,
+        condition: Condition,
+        settling: Option<Hold>,
+        effects: &mut Vec<Effect>,
+    ) {
         let moment = self.moment();
-        if self.alarms.find(kind, subject).is_none() {
-            if !matches!(condition, Condition::Present { .. }) {
-                return;
-            }
-            let tuning = self.rules.alarms.get(&kind).copied().unwrap_or_default();
-            if tuning.disabled {
-                return;
-            }
+        let tuning = self.rules.alarms.get(&kind).copied().unwrap_or_default();
+        let hold = || {
             let row = alarm::table::row(kind);
-            let hold =
-                Hold { on: tuning.on_delay.unwrap_or(row.on_delay), off: tuning.off_delay.unwrap_or(row.off_delay) };
-            self.alarms.insert(Alarm::new(AlarmKey { kind, subject: subject.to_owned() }, hold));
+            let usual = settling.unwrap_or(Hold { on: row.on_delay, off: row.off_delay });
+            Hold { on: tuning.on_delay.unwrap_or(usual.on), off: tuning.off_delay.unwrap_or(usual.off) }
+        };
+        if self.alarms.find(kind, subject).is_none() {
+            if tuning.disabled || !matches!(condition, Condition::Present { .. }) {
+                return;
+            }
+            self.alarms.insert(Alarm::new(AlarmKey { kind, subject: subject.to_owned() }, hold()));
         }
         let Some(alarm) = self.alarms.find_mut(kind, subject) else {
             return;
         };
+        if settling.is_some() {
+            alarm.set_hold(hold());
+        }
         let before = alarm.state();
-        if let Some(transition) = alarm.observe(moment, condition) {
+        if let Some(transition) = alarm.observe(&moment, condition) {
             let key = alarm.key.clone();
             self.follow(&key, before, transition, effects);
         }
@@ -99,36 +146,30 @@ impl Engine {
         let Some(alarm) = self.alarms.get(key) else {
             return;
         };
-        let Some(change) = alarm.change(moment, before) else {
+        let Some(change) = alarm.change(&moment, before) else {
             return;
         };
         let speaks = !matches!(change.state, AlarmState::Shelved | AlarmState::OutOfService);
-        let speaks = speaks && !self.told_by_its_cause(key);
         let urgent = change.priority == Priority::Now && alarm.is_active() && speaks;
+        let unseen = change.state == AlarmState::Unacknowledged;
         match transition {
             Transition::Raised => {
                 self.letters.new_episode(key);
-                if key.kind == AlarmKind::ReservoirEmpty {
-                    // Its cause has been told; "low" beside "empty" is noise.
-                    let low = AlarmKey { kind: AlarmKind::ReservoirLow, subject: key.subject.clone() };
-                    self.letters.answered(&low);
-                }
                 if urgent {
-                    self.letters.raise(self.now, key, Occasion::Raised);
+                    self.call_for(key, &change);
                 }
             }
-            Transition::CameBack if urgent && change.state == AlarmState::Unacknowledged => {
-                self.letters.came_back(self.now, key);
+            Transition::CameBack => {
+                self.letters.came_back(key);
+                if urgent && unseen && !self.letters.names(key) {
+                    self.call_for(key, &change);
+                }
             }
-            Transition::Escalated if urgent => {
-                let occasion = if self.letters.has_thread(key) { Occasion::Escalated } else { Occasion::Raised };
-                self.letters.raise(self.now, key, occasion);
-            }
+            Transition::Escalated if urgent => self.call_for(key, &change),
+            Transition::Shelf if urgent => self.call_for(key, &change),
+            Transition::Shelf => self.letters.silenced(key),
             Transition::Returned if speaks => self.letters.returned(self.now, key),
-            Transition::Acknowledged => self.letters.answered(key),
-            Transition::Shelf if urgent => self.letters.raise(self.now, key, Occasion::Raised),
-            Transition::Shelf => self.letters.answered(key),
-            Transition::CameBack | Transition::Escalated | Transition::Returned => {}
+            Transition::Acknowledged | Transition::Escalated | Transition::Returned => {}
         }
         if matches!(transition, Transition::Raised | Transition::CameBack | Transition::Escalated) {
             self.raised_today.insert(key.clone(), change.clone());
@@ -136,5 +177,18 @@ impl Engine {
             *today = change.clone();
         }
         effects.push(Effect::Alarm(change));
+    }
+
+    /// Asks for hands, unless a letter is that brings them in time.
+    fn call_for(&mut self, key: &AlarmKey, change: &AlarmChange) {
+        if key.kind == AlarmKind::MailFailing {
+            // A letter cannot say that letters do not leave; the lamp and the digest do.
+            return;
+        }
+        let cause = situation::cause_of(&self.rules, key);
+        let early = change.harm.map(|harm| harm.early);
+        if self.letters.needs_hands(self.now, Need { key, cause, early }) {
+            self.account.called(self.now, key);
+        }
     }
 }

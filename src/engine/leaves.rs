@@ -4,6 +4,7 @@
 
 use super::alarm::cycle::Condition;
 use super::alarm::{AlarmKind, Evidence, Harm};
+use super::climate::TENTH_OF_LIMITS;
 use super::condensation;
 use super::risk::mold::{MoldPressure, REQUIREMENT_MET, TrayAir};
 use super::risk::mold_band::MoldBand;
@@ -99,7 +100,7 @@ impl LeavesWatch {
                 };
                 let since = *self.dripping.entry(stand.place).or_insert(at);
                 let from = since + TimeDelta::seconds((needed * 3600.0) as i64);
-                Condition::Present { harm: Some(Harm { from, early: from }), evidence }
+                Condition::Present { harm: Some(Harm::certain(from)), evidence }
             }
             found => {
                 self.dripping.remove(&stand.place);
@@ -180,23 +181,25 @@ impl Leaves {
 
     fn mold_harm(&self, at: Timestamp, air: &TrayAir, held: bool) -> Option<Harm> {
         if let Some(met) = self.met_at {
-            let from = met + LOOK_WITHIN;
-            return Some(Harm { from, early: from });
+            return Some(Harm::certain(met + LOOK_WITHIN));
         }
         let pressure = self.mold.pressure();
         if held && pressure > REQUIREMENT_MET - PRESSURE_DEADBAND {
-            let from = at + LOOK_WITHIN;
-            return Some(Harm { from, early: from });
+            return Some(Harm::certain(at + LOOK_WITHIN));
         }
         if self.mold.infection(air.temperature).progress < TOLD_FROM {
             return None;
         }
-        let hours = self.mold.hours_until_met(air)?;
-        // The hygrometer may read low: at the damp end of its accuracy it comes sooner.
-        let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + air.humidity_accuracy).min(100.0));
-        let damper = TrayAir { humidity: damp(air.humidity), canopy_humidity: damp(air.canopy_humidity), ..*air };
-        let early = self.mold.hours_until_met(&damper).unwrap_or(hours).min(hours);
-        let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
-        Some(Harm { from: after(hours), early: after(early) })
+        // The hygrometer may read low or high, and a tenth of the chance lies beyond the greater
+        // part of its limits on either side.
+        let off = |share: f64| {
+            let by = share * TENTH_OF_LIMITS * air.humidity_accuracy;
+            let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + by).clamp(0.0, 100.0));
+            let other = TrayAir { humidity: damp(air.humidity), canopy_humidity: damp(air.canopy_humidity), ..*air };
+            self.mold.hours_until_met(&other)
+        };
+        let early = off(1.0)?;
+        let likely = self.mold.hours_until_met(air).unwrap_or(f64::INFINITY).max(early);
+        Some(Harm::after(at, early, likely, off(-1.0).unwrap_or(f64::INFINITY)))
     }
 }

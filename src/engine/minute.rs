@@ -15,7 +15,7 @@ use super::tank::Use;
 use super::watering::Showed;
 use super::window::Minutes;
 use super::writing::ROUND_LASTS;
-use super::{Engine, band, quality, silence, slope, tray, waking};
+use super::{Engine, band, silence, slope, tray, waking};
 use crate::reading::{ChannelId, SensorId};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -24,8 +24,9 @@ use std::sync::Arc;
 
 /// Letters must have failed for this long before that is an alarm of its own. Own default.
 const MAIL_FAILING_AFTER: TimeDelta = TimeDelta::minutes(30);
-/// A gauge nobody hears: the tank is unseen. Own default.
-const UNSEEN_TANK_HARM_AFTER: TimeDelta = TimeDelta::hours(12);
+/// A gauge nobody hears: the tank is unseen, and may be harmed in so many hours: early, likely,
+/// late. Own defaults.
+const UNSEEN_TANK_HOURS: (f64, f64, f64) = (12.0, 36.0, 96.0);
 /// Stages change by the hour, so demands are looked up anew this often, in minutes.
 const DEMAND_EVERY: i64 = 10;
 
@@ -199,18 +200,18 @@ impl Engine {
         let at = self.now;
         self.tally();
         let deaf = self.site.broker_lost_at.is_some();
+        let all = self.sensors.len() > 1 && self.sensors.iter().all(|sensor| sensor.is_silent(at));
         let rules = Arc::clone(&self.rules);
         for (index, sensor) in rules.sensors.iter().enumerate() {
             let id = SensorId(index as u16);
             let (place, blind, matters, harm) = match (sensor.place, sensor.reservoir) {
                 (_, Some(reservoir)) => {
                     let matters = !self.trays.any_sown() || self.trays_on(rules.reservoir(reservoir)) > 0;
-                    let unseen = self.sensors[index].last_believed().unwrap_or(at) + UNSEEN_TANK_HARM_AFTER;
+                    let heard = self.sensors[index].last_believed().unwrap_or(at);
+                    let (early, likely, late) = UNSEEN_TANK_HOURS;
+                    let unseen = Harm::after(heard, early, likely, late);
                     let forecast = self.tanks[usize::from(reservoir.0)].forecast(at);
-                    let harm = forecast.map_or(Harm { from: unseen, early: unseen }, |(from, early, _)| Harm {
-                        from,
-                        early: early.min(unseen.max(at)),
-                    });
+                    let harm = forecast.map_or(unseen, |forecast| forecast.sooner(unseen));
                     (rules.reservoir(reservoir).name.as_str(), true, matters, Some(harm))
                 }
                 (Some(place), _) => {
@@ -221,11 +222,13 @@ impl Engine {
                 }
                 (None, None) => (sensor.id.as_str(), false, false, None),
             };
-            let around = Surroundings { place, every: sensor.every, blind, matters, deaf, harm };
+            let around = Surroundings { place, every: sensor.every, blind, matters, deaf, all, harm };
             let silence = self.sensors[index].silence(at, &around);
             let implausible = self.sensors[index].implausible(at, &around);
             let stuck = (sensor.reservoir.is_none()).then(|| self.stuck_air(id, &around));
-            for (kind, condition) in [silence, implausible].into_iter().chain(stuck) {
+            let hold = self.sensors[index].hold();
+            self.observe_settling(silence.0, &sensor.id, silence.1, Some(hold), effects);
+            for (kind, condition) in [implausible].into_iter().chain(stuck) {
                 self.observe(kind, &sensor.id, condition, effects);
             }
         }
@@ -247,9 +250,7 @@ impl Engine {
             .collect();
         let condition = match silence::stuck_air(self.now, &judges) {
             Some((quantity, value, since)) => {
-                // What it hides began when it froze.
-                let hidden = since + silence::UNSEEN_HARM_AFTER.max(quality::STUCK_TOGETHER * 3);
-                let harm = (around.blind && around.matters).then_some(Harm { from: hidden, early: hidden });
+                let harm = (around.blind && around.matters).then(|| silence::hidden_since(since));
                 let evidence = Evidence::Stuck { place: around.place.to_owned(), quantity, value };
                 Condition::Present { harm, evidence }
             }
@@ -292,8 +293,6 @@ impl Engine {
             .growing()
             .filter_map(|tray| {
                 let due = tray.overdue(at)?;
-                // A pale or moldy tray is lost about a day and a half after its plan. Own default.
-                let from = due + TimeDelta::hours(36);
                 let evidence = Evidence::Stage {
                     tray: tray.name.clone(),
                     place: self.rules.place(tray.place).name.clone(),
@@ -301,8 +300,8 @@ impl Engine {
                     stage: tray.stage(at),
                     due,
                 };
-                let harm = tray.stage(at).covered().then_some(Harm { from, early: from });
-                Some((tray.name.clone(), Condition::Present { harm, evidence }))
+                // Done and not typed, or not done: it is asked for, and nobody is called.
+                Some((tray.name.clone(), Condition::Present { harm: None, evidence }))
             })
             .collect();
         let standing: Vec<String> = self
@@ -325,15 +324,14 @@ impl Engine {
         let matters = self.places.iter().any(|place| !place.demand.empty) || self.places.is_empty();
         let broker = match self.site.broker_lost_at {
             Some(lost) => {
-                let from = lost + silence::UNSEEN_HARM_AFTER;
-                let harm = matters.then_some(Harm { from, early: from });
+                let harm = matters.then(|| silence::unheard_since(lost));
                 Condition::Present { harm, evidence: Evidence::Broker }
             }
             None => Condition::Absent,
         };
         let mail = match self.site.mail_failing_since {
             Some(since) if at - since >= MAIL_FAILING_AFTER => Condition::Present {
-                harm: Some(Harm { from: at, early: at }),
+                harm: Some(Harm::certain(at)),
                 evidence: Evidence::Mail {
                     waiting: self.site.mail_waiting.len() as u32,
                     error: self.site.mail_waiting.values().next().cloned().unwrap_or_default(),
@@ -343,8 +341,7 @@ impl Engine {
         };
         let store = match &self.site.store_error {
             Some(error) => {
-                let from = at + TimeDelta::hours(24);
-                let harm = Some(Harm { from, early: from });
+                let harm = Some(Harm::certain(at + TimeDelta::hours(24)));
                 Condition::Present { harm, evidence: Evidence::Store { error: error.clone() } }
             }
             None => Condition::Absent,

@@ -6,12 +6,15 @@
 //! minutes it only takes readings in. A tick therefore makes nothing different, and
 //! [`Engine::handle`] lets every deadline up to an event pass first, each at its own time.
 
+pub mod account;
 pub mod air;
 pub mod alarm;
 pub mod band;
 pub mod calibration;
 pub mod climate;
 pub mod condensation;
+pub mod conversation;
+pub mod course;
 pub mod crop;
 pub mod digest;
 pub mod drift;
@@ -21,7 +24,6 @@ mod following;
 pub mod gathered;
 pub mod fault_codes;
 pub mod leaves;
-pub mod letters;
 pub mod medium;
 mod minute;
 mod place;
@@ -31,6 +33,7 @@ pub mod risk;
 pub mod rules;
 pub mod saturation;
 pub mod silence;
+pub mod situation;
 pub mod slope;
 pub mod snapshot;
 mod sowing;
@@ -48,14 +51,15 @@ mod writing;
 
 use crate::reading::{ChannelId, Flag, RawReading, SensorId};
 use crate::units::{Celsius, Timestamp};
-use alarm::cycle::{Alarm, Condition, Moment};
+use account::Account;
+use alarm::cycle::{Alarm, Condition};
 use alarm::register::Register;
 use alarm::{AlarmChange, AlarmKey, AlarmKind, Evidence};
 use chrono::TimeDelta;
+use conversation::Conversation;
 use drift::DriftWatch;
 use event::{Doubt, Effect, Event, What};
 use leaves::LeavesWatch;
-use letters::Correspondence;
 use medium::MediumWatch;
 use place::PlaceWatch;
 use quality::Judge;
@@ -66,6 +70,7 @@ use std::sync::Arc;
 use tank::TankWatch;
 use thermal::ThermalClocks;
 use tray::Trays;
+use waking::Moment;
 use watering::WateringWatch;
 use window::Minutes;
 
@@ -84,6 +89,9 @@ pub struct Engine {
     next_digest: Timestamp,
     next_round_letter: Timestamp,
     next_round: Timestamp,
+    round_after: Timestamp,
+    next_evening: Option<Timestamp>,
+    asleep: bool,
     digest_from: Timestamp,
     judges: Vec<Judge>,
     minutes: Vec<Minutes>,
@@ -100,7 +108,10 @@ pub struct Engine {
     warmth: ThermalClocks,
     demands_stale: bool,
     alarms: Register,
-    letters: Correspondence,
+    letters: Conversation,
+    account: Account,
+    /// Every alarm as the last letter of this conversation had it.
+    written: BTreeMap<AlarmKey, AlarmChange>,
     raised_today: BTreeMap<AlarmKey, AlarmChange>,
     site: SiteWatch,
 }
@@ -129,6 +140,9 @@ impl Engine {
             next_minute: next_minute(at),
             next_digest: waking::next_local(zone, rules.site.digest_at, at),
             next_round: waking::next_round(&rules.site, at),
+            round_after: at,
+            next_evening: waking::next_evening(&rules.site, at),
+            asleep: waking::sleeps(&rules.site, at),
             next_round_letter: at,
             digest_from: at,
             judges: channels.clone().map(|channel| Judge::new(&rules, channel)).collect(),
@@ -151,12 +165,15 @@ impl Engine {
             warmth: ThermalClocks::default(),
             demands_stale: true,
             alarms: Register::default(),
-            letters: Correspondence::default(),
+            letters: Conversation::default(),
+            account: Account::default(),
+            written: BTreeMap::new(),
             raised_today: BTreeMap::new(),
             site: SiteWatch::default(),
             rules,
         };
         engine.next_round_letter = engine.round_letter_after(at);
+        engine.round_after = waking::next_round(&engine.rules.site, engine.next_round);
         engine.set_wake();
         engine
     }
@@ -295,15 +312,18 @@ impl Engine {
     fn fire(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
         self.now = at;
         if at >= self.next_round {
-            self.next_round = waking::next_round(&self.rules.site, at);
+            self.round_begins(at);
         }
         if at >= self.next_minute {
+            self.asleep = waking::sleeps(&self.rules.site, at);
             self.minute(effects);
             self.next_minute = next_minute(at);
         }
         self.fire_alarms(effects);
-        while let Some(draft) = self.letters.take_due(at) {
-            self.write(draft, effects);
+        self.write_what_is_due(effects);
+        if self.next_evening.is_some_and(|due| due <= at) {
+            self.write_for_the_night(effects);
+            self.next_evening = waking::next_evening(&self.rules.site, at);
         }
         if at >= self.next_round_letter {
             self.write_before_round(effects);
@@ -315,6 +335,17 @@ impl Engine {
         }
     }
 
+    /// People are in the room: what is told after this is a new conversation.
+    fn round_begins(&mut self, at: Timestamp) {
+        self.next_round = waking::next_round(&self.rules.site, at);
+        self.round_after = waking::next_round(&self.rules.site, self.next_round);
+        self.letters.round_begins(at + writing::ROUND_LASTS);
+        self.written.clear();
+        for alarm in self.alarms.iter_mut() {
+            alarm.round_passed();
+        }
+    }
+
     /// Nobody watched between the last event and `at`.
     fn unwatched(&mut self, at: Timestamp) {
         self.site.unwatched += (at - self.now).max(TimeDelta::zero());
@@ -323,16 +354,21 @@ impl Engine {
     /// Time has passed without anybody watching, or was set: what was pending must show
     /// itself again, and the only thing that is made up for is the digest.
     fn begin_again(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        let before = self.now;
         self.now = at.max(self.now);
         let at = self.now;
         for sensor in &mut self.sensors {
             sensor.listen_from(at);
         }
         for alarm in self.alarms.iter_mut() {
-            alarm.interrupt();
+            alarm.interrupt(before);
         }
         self.next_minute = next_minute(at);
-        self.next_round = waking::next_round(&self.rules.site, at);
+        if at >= self.next_round || waking::next_round(&self.rules.site, at) != self.next_round {
+            self.round_begins(at);
+        }
+        self.next_evening = waking::next_evening(&self.rules.site, at);
+        self.asleep = waking::sleeps(&self.rules.site, at);
         self.next_round_letter = self.round_letter_after(at);
         if self.next_digest <= at {
             self.write_digest(true, effects);
@@ -352,9 +388,21 @@ impl Engine {
     }
 
     fn moment(&self) -> Moment {
-        let next_round =
-            if self.now < self.next_round { self.next_round } else { waking::next_round(&self.rules.site, self.now) };
-        Moment { at: self.now, next_round }
+        let site = &self.rules.site;
+        let (next_round, round_after) = if self.now < self.next_round {
+            (self.next_round, self.round_after)
+        } else {
+            (self.round_after, waking::next_round(site, self.round_after))
+        };
+        Moment {
+            at: self.now,
+            next_round,
+            round_after,
+            evening_at: self.next_evening.filter(|evening| *evening < next_round),
+            asleep: self.asleep,
+            wake_if: site.wake_if,
+            come_within: site.come_within,
+        }
     }
 
     fn round_letter_after(&self, at: Timestamp) -> Timestamp {
@@ -365,7 +413,8 @@ impl Engine {
     fn set_wake(&mut self) {
         let alarms = self.alarms.iter().filter_map(Alarm::deadline).min();
         let own = self.next_minute.min(self.next_digest).min(self.next_round_letter);
-        self.wake_at = [alarms, self.letters.deadline()].into_iter().flatten().fold(own, Timestamp::min);
+        self.wake_at =
+            [alarms, self.letters.deadline(), self.next_evening].into_iter().flatten().fold(own, Timestamp::min);
     }
 }
 

@@ -2,17 +2,30 @@
 //! who says what cannot be. A silent sensor never reads as calm: its alarm carries
 //! the time by which what nobody sees could have begun to harm.
 
-use super::alarm::cycle::Condition;
+use super::alarm::cycle::{Condition, Hold};
 use super::alarm::{AlarmKind, Evidence, Harm};
 use super::quality::{Judge, STUCK_TOGETHER};
 use crate::reading::{Quantity, SensorId};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
-/// Unseen air can go from good to harm in about this time: a fan that stops, then the
-/// hours of wet leaves that infection needs. Own default.
-pub const UNSEEN_HARM_AFTER: TimeDelta = TimeDelta::hours(8);
+/// Air that nobody sees goes from good to harm in so many hours, should anything be wrong there
+/// at all: early, likely, late. One silent sensor is nearly always a battery. Own defaults.
+const UNSEEN_HOURS: (f64, f64, f64) = (8.0, 24.0, 72.0);
+/// The same when nothing is heard at all: that may be the power, and then fan, heater and pump
+/// stand still too. Own defaults.
+const UNHEARD_HOURS: (f64, f64, f64) = (4.0, 12.0, 36.0);
+/// A silence is taken to heal by itself for no less and no more than this, whatever was learnt.
+/// Own defaults.
+const SETTLES_BETWEEN: (TimeDelta, TimeDelta) = (TimeDelta::minutes(10), TimeDelta::hours(2));
+/// Before anything was learnt, it is taken to heal within the least.
+const LEARNT_FROM: TimeDelta = TimeDelta::days(30);
+/// Outages remembered; a sensor with more of them in a month is a bad sensor.
+const OUTAGES_KEPT: usize = 400;
+/// Beyond its interval of silence, a sensor must speak for so long before it is back: a few
+/// stray messages are no return. Own default.
+const BACK_AFTER: TimeDelta = TimeDelta::minutes(5);
 /// So many refusals on end, with nothing believed between, are no accident. Own default.
 const REFUSED_ON_END: u32 = 10;
 /// A fifth of an hour's messages, and at least ten, are no accident either. Own default.
@@ -31,6 +44,8 @@ pub struct SensorWatch {
     hour: [(u32, u32); 60],
     minute: i64,
     reasons: BTreeMap<&'static str, u32>,
+    /// Silences that healed by themselves: when they ended, and how long they were.
+    outages: VecDeque<(Timestamp, TimeDelta)>,
     /// Since the last digest.
     pub day: SensorTally,
 }
@@ -63,6 +78,7 @@ impl SensorWatch {
             hour: [(0, 0); 60],
             minute: 0,
             reasons: BTreeMap::new(),
+            outages: VecDeque::new(),
             day: SensorTally::default(),
         }
     }
@@ -75,6 +91,7 @@ impl SensorWatch {
     /// A reading of the present was believed.
     pub fn believed(&mut self, at: Timestamp) {
         self.turn_to(at);
+        self.healed(at);
         self.last_spoke = Some(at);
         self.last_believed = Some(at);
         self.refused_on_end = 0;
@@ -82,6 +99,37 @@ impl SensorWatch {
         let slot = self.slot(at);
         slot.0 = slot.0.saturating_add(1);
         self.day.believed = self.day.believed.saturating_add(1);
+    }
+
+    /// Learns from a silence that has ended, if anybody listened through it.
+    fn healed(&mut self, at: Timestamp) {
+        let Some(before) = self.last_spoke.filter(|before| *before >= self.listening_since) else { return };
+        if at - before > self.silent_after {
+            self.outages.push_back((at, at - before));
+            while self.outages.len() > OUTAGES_KEPT {
+                self.outages.pop_front();
+            }
+        }
+        while self.outages.front().is_some_and(|(ended, _)| at - *ended > LEARNT_FROM) {
+            self.outages.pop_front();
+        }
+    }
+
+    /// How long its silences last by themselves: the 95th percentile of those of the last
+    /// month that healed, between ten minutes and two hours. Counted from its last word.
+    pub fn settling(&self) -> TimeDelta {
+        let mut lengths: Vec<TimeDelta> = self.outages.iter().map(|(_, length)| *length).collect();
+        lengths.sort_unstable();
+        let rank = (lengths.len() * 95).div_ceil(100);
+        let usual = rank.checked_sub(1).and_then(|index| lengths.get(index)).copied();
+        usual.map_or(SETTLES_BETWEEN.0, |usual| usual.clamp(SETTLES_BETWEEN.0, SETTLES_BETWEEN.1))
+    }
+
+    /// How long its silence must last before it is one, and how long it must speak before it
+    /// is over.
+    pub fn hold(&self) -> Hold {
+        let on = (self.settling() - self.silent_after).max(TimeDelta::zero());
+        Hold { on, off: self.silent_after + BACK_AFTER }
     }
 
     /// It spoke, and nothing came of it that says anything about the present.
@@ -127,6 +175,7 @@ impl SensorWatch {
             last_heard: self.last_spoke,
             every: site.every,
             blind: site.blind,
+            all: site.all,
         };
         (AlarmKind::SensorSilent, Condition::Present { harm: self.unseen(site), evidence })
     }
@@ -160,8 +209,8 @@ impl SensorWatch {
         if let Some(known) = site.harm {
             return Some(known);
         }
-        let from = self.last_believed.unwrap_or(self.listening_since) + UNSEEN_HARM_AFTER;
-        Some(Harm { from, early: from })
+        let (early, likely, late) = if site.all { UNHEARD_HOURS } else { UNSEEN_HOURS };
+        Some(Harm::after(self.last_believed.unwrap_or(self.listening_since), early, likely, late))
     }
 
     fn slot(&mut self, at: Timestamp) -> &mut (u32, u32) {
@@ -192,7 +241,9 @@ pub struct Surroundings<'a> {
     pub matters: bool,
     /// No sensor can be heard at all.
     pub deaf: bool,
-    /// When harm begins, where that is known better than [`UNSEEN_HARM_AFTER`] says.
+    /// Every sensor of the site is silent, though the broker is there.
+    pub all: bool,
+    /// When harm begins, where that is known better than by the general rule.
     pub harm: Option<Harm>,
 }
 
@@ -220,6 +271,18 @@ pub fn stuck_air(at: Timestamp, judges: &[&Judge]) -> Option<(Quantity, f64, Tim
     alone.or(together).map(|(quantity, value, since, _)| (*quantity, *value, *since))
 }
 
+/// When nothing at all has been heard since `lost`, harm that nobody sees may begin.
+pub fn unheard_since(lost: Timestamp) -> Harm {
+    let (early, likely, late) = UNHEARD_HOURS;
+    Harm::after(lost, early, likely, late)
+}
+
+/// The same for what a stuck sensor hides since it froze.
+pub fn hidden_since(froze: Timestamp) -> Harm {
+    let (early, likely, late) = UNSEEN_HOURS;
+    Harm::after(froze + STUCK_TOGETHER, early, likely, late)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -233,5 +296,24 @@ mod tests {
             watch.refused(at, "range");
         }
         assert_eq!(watch.day.believed, 70_000);
+    }
+
+    #[test]
+    fn a_sensor_settles_as_long_as_its_own_outages_last() {
+        let mut at: Timestamp = "2026-03-03T23:00:00Z".parse().expect("a time");
+        let mut watch = SensorWatch::new(SensorId(0), TimeDelta::minutes(5), at);
+        watch.believed(at);
+        assert_eq!(watch.settling(), TimeDelta::minutes(10), "nothing learnt");
+        for outage in 1..=20 {
+            at += TimeDelta::minutes(if outage == 7 { 500 } else { 20 + outage });
+            watch.believed(at);
+            at += TimeDelta::minutes(1);
+            watch.believed(at);
+        }
+        assert_eq!(watch.settling(), TimeDelta::minutes(40), "the 19th of twenty");
+        at += TimeDelta::days(31);
+        watch.listen_from(at);
+        watch.believed(at);
+        assert_eq!(watch.settling(), TimeDelta::minutes(10), "a month later nothing of it is left");
     }
 }

@@ -146,7 +146,7 @@ impl Engine {
             .alarms
             .iter()
             .filter(|alarm| which(alarm) && !self.is_consequence(&alarm.key))
-            .filter_map(|alarm| alarm.as_it_stands(moment))
+            .filter_map(|alarm| alarm.as_it_stands(&moment))
             .collect();
         standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));
         standing
@@ -166,7 +166,7 @@ impl Engine {
                 percent: usable.map(|litres| litres / tank.usable_when_full() * 100.0),
                 drawn,
                 added,
-                empty_at: tank.forecast(self.now),
+                empty_at: tank.forecast(self.now).map(|empty| (empty.likely, empty.early, empty.late)),
             }
         };
         self.tanks.iter().zip(&self.rules.reservoirs).map(told).collect()

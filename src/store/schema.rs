@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -213,4 +213,11 @@ CREATE VIEW reading_plain AS
                 WHEN 8 THEN 'late' WHEN 9 THEN 'duplicate' WHEN 10 THEN 'uncorrected' END AS doubt,
            (reading.judged >> 8) & 1 AS retained
       FROM reading JOIN series ON series.id = reading.series;
+";
+
+/// Harm as a distribution, and calls graded by the grower.
+const V3: &str = "
+ALTER TABLE alarm ADD COLUMN harm_late INTEGER;  -- a tenth of the chance lies after it, milliseconds since 1970 UTC
+ALTER TABLE alarm ADD COLUMN chance REAL;        -- that harm begins before the next round, 0 to 1
+ALTER TABLE alarm ADD COLUMN grade TEXT;         -- what people said of its call: right, wrong; NULL: nothing
 ";

@@ -7,8 +7,11 @@
 //! conditions hold is judged in the watches (`air`, `tank`, `silence`, `tray`).
 
 pub mod cycle;
+pub mod harm;
 pub mod register;
 pub mod table;
+
+pub use harm::Harm;
 
 use crate::reading::Quantity;
 use crate::units::Timestamp;
@@ -195,15 +198,6 @@ impl Priority {
     }
 }
 
-/// When harm begins if nobody does anything.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Harm {
-    /// Best estimate.
-    pub from: Timestamp,
-    /// It may begin this early: sensor accuracy and model spread on the bad side.
-    pub early: Timestamp,
-}
-
 /// One alarm at one moment: what changed and what is known.
 #[derive(Clone, Debug, PartialEq)]
 pub struct AlarmChange {
@@ -221,6 +215,8 @@ pub struct AlarmChange {
     pub priority: Priority,
     /// When harm begins; `None` if none is in sight.
     pub harm: Option<Harm>,
+    /// The chance, 0 to 1, that harm begins before the next round if nobody comes.
+    pub chance: f64,
     /// Times it came and went in this episode, from 1.
     pub times: u32,
     /// The next round at the time of the change.
@@ -231,6 +227,10 @@ pub struct AlarmChange {
     pub by: Option<String>,
     /// When they did.
     pub answered_at: Option<Timestamp>,
+    /// When it was last over.
+    pub returned_at: Option<Timestamp>,
+    /// Whether its call was right, if they said so.
+    pub grade: Option<super::event::Grade>,
 }
 
 /// The numbers behind an alarm. Celsius, per cent, litres; words are made in `notify`.
@@ -299,6 +299,8 @@ pub enum Evidence {
         watered: Option<Timestamp>,
         /// A watering in the log that its tank did not show.
         not_shown: Option<Timestamp>,
+        /// A usual watering has passed that nobody wrote down: done and not typed, or not done.
+        unlogged: bool,
     },
     /// A tray past its stage.
     Stage {
@@ -327,6 +329,8 @@ pub enum Evidence {
         empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
         /// Litres that fill it.
         to_fill: f64,
+        /// Litres a day that waterings take in pulses; zero: none were seen.
+        waterings: f64,
     },
     /// A draw that plants cannot explain.
     Leak {
@@ -338,6 +342,8 @@ pub enum Evidence {
         expected: f64,
         /// Litres lost since it began.
         lost: f64,
+        /// It went at once, unlogged: in so many minutes.
+        sudden_minutes: Option<i64>,
         /// Litres above the pump inlet.
         usable: f64,
     },
@@ -351,6 +357,8 @@ pub enum Evidence {
         every: TimeDelta,
         /// Nothing else measures this place.
         blind: bool,
+        /// Every sensor of the site is silent, though the broker is there.
+        all: bool,
     },
     /// A sensor repeats one value.
     Stuck {
@@ -402,4 +410,11 @@ pub enum Evidence {
         /// By how much; positive is forward.
         by: TimeDelta,
     },
+}
+
+impl Evidence {
+    /// It rests on an entry that nobody typed. Such a thing is asked for, never called for.
+    pub fn is_a_question(&self) -> bool {
+        matches!(self, Evidence::Stage { .. } | Evidence::Dryness { unlogged: true, .. })
+    }
 }
