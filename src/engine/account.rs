@@ -5,8 +5,10 @@
 use super::alarm::{AlarmKey, AlarmKind};
 use super::event::Grade;
 use crate::units::Timestamp;
+use alloc::collections::{BTreeMap, VecDeque};
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::{BTreeMap, VecDeque};
 
 /// How long a call counts.
 pub const KEPT: TimeDelta = TimeDelta::days(31);

@@ -16,7 +16,8 @@ use super::climate::{self, Accuracy, TENTH_OF_LIMITS};
 use super::course::{Course, REMEMBERED};
 use crate::reading::Quantity;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
-use std::collections::VecDeque;
+use alloc::borrow::ToOwned;
+use alloc::collections::VecDeque;
 
 /// Kelvin-hours above the limit: 6 h at 1 K, 45 min at 8 K. Seedlings wilt within the
 /// hour near 35 °C (common practice, no source).

@@ -7,8 +7,11 @@ use super::alarm::AlarmKey;
 use super::event::{LetterKind, Occasion};
 use super::situation::Cause;
 use crate::units::Timestamp;
+use alloc::collections::BTreeMap;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::BTreeMap;
 
 /// Calls inside this span come as one letter.
 const BUNDLE: TimeDelta = TimeDelta::minutes(1);
@@ -194,7 +197,7 @@ impl Conversation {
         }
         if self.due_at.is_some_and(|due| due <= at) {
             self.due_at = None;
-            let about = std::mem::take(&mut self.waiting);
+            let about = core::mem::take(&mut self.waiting);
             if let Some((_, first)) = about.first() {
                 let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
                 self.last_call = Some(at);

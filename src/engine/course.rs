@@ -6,9 +6,10 @@
 //! where they do not, a usual room is assumed. Either may be wrong, so a forecast has three
 //! faces: as the figures say, easing half as fast, and easing twice as fast.
 
+use crate::float;
 use crate::units::Timestamp;
+use alloc::collections::VecDeque;
 use chrono::TimeDelta;
-use std::collections::VecDeque;
 
 /// The course is read from so much of the past.
 pub const REMEMBERED: TimeDelta = TimeDelta::minutes(60);
@@ -45,7 +46,7 @@ impl Course {
         let Some(newer) = newer else { return Course { value, rate: 0.0, easing: USUAL_EASING } };
         let easing = match older {
             Some(older) if older * newer > 0.0 && older.abs() > newer.abs() => {
-                ((older / newer).ln() / APART_HOURS).clamp(EASES.0, EASES.1)
+                (float::ln(older / newer) / APART_HOURS).clamp(EASES.0, EASES.1)
             }
             // It gathers pace: a heater has only just gone out.
             Some(older) if older * newer > 0.0 => USUAL_EASING / 2.0,
@@ -61,10 +62,10 @@ impl Course {
 
     /// The values in steps of `step_hours`, beginning one step ahead.
     pub fn ahead(self, step_hours: f64) -> impl Iterator<Item = f64> {
-        let kept = (-self.easing * step_hours).exp();
+        let kept = float::exp(-self.easing * step_hours);
         let mut left = self.rate / self.easing.max(1e-6);
         let mut value = self.value;
-        std::iter::from_fn(move || {
+        core::iter::from_fn(move || {
             value += left * (1.0 - kept);
             left *= kept;
             Some(value)

@@ -7,6 +7,9 @@ use super::situation::Situation;
 use crate::journal::Entry;
 use crate::reading::{Flag, RawReading, Reading, SensorId};
 use crate::units::Timestamp;
+use alloc::boxed::Box;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// Something that happened. `at` is when this machine learnt of it; it orders

@@ -6,6 +6,9 @@ use super::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority};
 use super::conversation::Need;
 use super::event::{Command, Effect, Grade};
 use super::{Engine, alarm, situation};
+use alloc::borrow::ToOwned;
+use alloc::format;
+use alloc::vec::Vec;
 
 impl Engine {
     /// Somebody answers an alarm.

@@ -7,8 +7,10 @@ use super::alarm::{AlarmKind, Evidence, Harm};
 use super::quality::{Judge, STUCK_TOGETHER};
 use crate::reading::{Quantity, SensorId};
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::collections::{BTreeMap, VecDeque};
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::{BTreeMap, VecDeque};
 
 /// Air that nobody sees goes from good to harm in so many hours, should anything be wrong there
 /// at all: early, likely, late. One silent sensor is nearly always a battery. Own defaults.

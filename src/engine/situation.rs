@@ -5,6 +5,10 @@
 use super::alarm::{AlarmChange, AlarmKey, AlarmKind};
 use super::event::Occasion;
 use super::rules::{PlaceId, Rules};
+use alloc::borrow::ToOwned;
+use alloc::string::String;
+use alloc::vec;
+use alloc::vec::Vec;
 
 /// The cause that alarms share. The order is that of the alarm table.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

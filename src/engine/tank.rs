@@ -13,9 +13,12 @@ use super::climate::TENTH_OF_LIMITS;
 use super::risk::draw::{self, Point, Step};
 use super::rules::{Channel, Reservoir};
 use super::slope::{Slope, theil_sen};
+use crate::float;
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::collections::VecDeque;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::VecDeque;
 
 /// One point in this many minutes; enough for slopes of hours, little enough to keep a day.
 const POINT_MINUTES: i64 = 5;
@@ -346,7 +349,7 @@ impl TankWatch {
         if let Some(round) = self.rounds.last() {
             take_round(points, &mut self.steps, *round);
         }
-        let day = (newest / 24.0).floor();
+        let day = float::trunc(newest / 24.0);
         let pulse = self.steps.last().filter(|step| step.litres < 0.0 && newest - step.hours < 1.0);
         if let (Some(step), None) = (pulse, self.sudden) {
             match self.largest_pulses.back_mut().filter(|(known, _)| *known == day) {
@@ -473,5 +476,5 @@ fn recent(points: &[Point], hours: f64) -> Option<Slope> {
 /// standard deviation (1.4826 for the median, root two for a difference).
 fn scatter(points: &[Point]) -> f64 {
     let differences: Vec<f64> = points.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs()).collect();
-    super::slope::median(&differences).unwrap_or(0.0) * 1.4826 / std::f64::consts::SQRT_2
+    super::slope::median(&differences).unwrap_or(0.0) * 1.4826 / core::f64::consts::SQRT_2
 }

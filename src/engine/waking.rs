@@ -223,7 +223,7 @@ mod tests {
 
     #[test]
     fn hours_of_sleep_may_cross_midnight() {
-        let mut site = crate::engine::rules::Site {
+        let mut site = crate::rules::Site {
             name: "Saltmarsh Lane".into(),
             time_zone: chrono_tz::UTC,
             units: crate::units::UnitSystem::Metric,

@@ -2,9 +2,12 @@
 //! nothing here asks the time.
 
 use super::{AlarmChange, AlarmKey, AlarmState, Evidence, Harm, Priority};
-use crate::engine::event::Grade;
-use crate::engine::waking::Moment;
+use crate::event::Grade;
 use crate::units::Timestamp;
+use crate::waking::Moment;
+use alloc::borrow::ToOwned;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// An alarm that comes back within this span continues its episode: the grower

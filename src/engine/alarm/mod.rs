@@ -15,6 +15,10 @@ pub use harm::Harm;
 
 use crate::reading::Quantity;
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 

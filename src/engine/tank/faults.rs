@@ -1,12 +1,14 @@
 //! What can be wrong with a tank: more goes than plants can use, or the gauge no longer moves.
 
 use super::{Sudden, TankWatch, Use};
-use crate::engine::alarm::cycle::Condition;
-use crate::engine::alarm::{Evidence, Harm};
-use crate::engine::quality::STUCK_ALONE;
-use crate::engine::risk::draw::{self, Point};
+use crate::alarm::cycle::Condition;
+use crate::alarm::{Evidence, Harm};
+use crate::quality::STUCK_ALONE;
 use crate::reading::Quantity;
+use crate::risk::draw::{self, Point};
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::vec::Vec;
 
 /// Litres an hour a tray can use at most, about 237 mL a day (two half US cups, common
 /// practice given to us; the same from one farm's own page, SCIENCE.md 4.3).
@@ -123,7 +125,7 @@ impl TankWatch {
             self.minutes.iter().copied().take(self.minutes.len() - SUDDEN_SURE).collect();
         // A single echo that read high makes no fall: the middle of any three minutes does.
         let highest = before.windows(3).filter_map(|three| {
-            let level = crate::engine::slope::median(&[three[0].1, three[1].1, three[2].1])?;
+            let level = crate::slope::median(&[three[0].1, three[1].1, three[2].1])?;
             Some((three[2].0, level))
         });
         let Some((from, level)) = highest.max_by(|a, b| a.1.total_cmp(&b.1)) else { return };
@@ -163,7 +165,7 @@ impl TankWatch {
             .filter(|block| block.len() == BLOCK_POINTS)
             .filter_map(|block| {
                 let litres: Vec<f64> = block.iter().map(|(_, litres)| *litres).collect();
-                Some((block[BLOCK_POINTS / 2].0, crate::engine::slope::median(&litres)?))
+                Some((block[BLOCK_POINTS / 2].0, crate::slope::median(&litres)?))
             })
             .collect();
         let blocks: Vec<(f64, f64)> = blocks.into_iter().rev().collect();
