@@ -95,6 +95,7 @@ impl Account {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use alloc::borrow::ToOwned;
 
     #[test]
     fn the_last_word_on_a_call_counts_and_a_month_later_it_is_forgotten() {

@@ -103,7 +103,8 @@ impl Conversation {
         let occasion = if before.is_some() { Occasion::Escalated } else { Occasion::Raised };
         if covered || !room {
             let answered = before.is_some_and(|told| told.answered) || self.answers(&need.cause);
-            let told = Told { cause: need.cause, early: need.early, called: covered, answered, over: false };
+            let called = covered || before.is_some_and(|told| told.called);
+            let told = Told { cause: need.cause, early: need.early, called, answered, over: false };
             self.told.insert(need.key.clone(), told);
             return false;
         }
@@ -233,7 +234,7 @@ impl Conversation {
     /// watched in the night; `None` when all of that was told already.
     pub fn evening(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
         let news = |need: &Need<'_>| {
-            !self.told.get(need.key).is_some_and(|told| !told.over)
+            self.told.get(need.key).is_none_or(|told| told.over)
                 && !self.told.values().any(|told| told.cause == need.cause && !told.over && told.called)
         };
         if !needs.iter().any(news) || self.letters >= MOST_A_NIGHT {
@@ -322,6 +323,8 @@ mod tests {
     use super::super::alarm::AlarmKind;
     use super::super::situation::Air;
     use super::*;
+    use alloc::borrow::ToOwned;
+    use alloc::vec;
 
     fn minute(minute: i64) -> Timestamp {
         Timestamp::from_timestamp(1_772_600_000 + minute * 60, 0).unwrap()

@@ -104,7 +104,7 @@ mod tests {
     #[test]
     fn a_room_that_cools_by_newtons_law_is_foreseen() {
         // From 18 °C towards 0 °C with a time constant of four hours.
-        let room = |minute: i64| 18.0 * (-(minute as f64) / 240.0).exp();
+        let room = |minute: i64| 18.0 * float::exp(-(minute as f64) / 240.0);
         let series: VecDeque<_> = (0..=60).map(|minute| (at(minute), room(minute))).collect();
         let course = Course::of(&series, at(60), room(60));
         for hours in [1, 4, 8] {

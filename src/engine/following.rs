@@ -169,7 +169,11 @@ impl Engine {
                 }
             }
             Transition::Escalated if urgent => self.call_for(key, &change),
-            Transition::Shelf if urgent => self.call_for(key, &change),
+            Transition::Shelf if urgent => {
+                // It speaks anew: who silenced it meant these hours, not all that come after.
+                self.letters.new_episode(key);
+                self.call_for(key, &change);
+            }
             Transition::Shelf => self.letters.silenced(key),
             Transition::Returned if speaks => self.letters.returned(self.now, key),
             Transition::Acknowledged | Transition::Escalated | Transition::Returned => {}

@@ -105,15 +105,15 @@ impl SensorWatch {
 
     /// Learns from a silence that has ended, if anybody listened through it.
     fn healed(&mut self, at: Timestamp) {
+        while self.outages.front().is_some_and(|(ended, _)| at - *ended > LEARNT_FROM) {
+            self.outages.pop_front();
+        }
         let Some(before) = self.last_spoke.filter(|before| *before >= self.listening_since) else { return };
         if at - before > self.silent_after {
             self.outages.push_back((at, at - before));
             while self.outages.len() > OUTAGES_KEPT {
                 self.outages.pop_front();
             }
-        }
-        while self.outages.front().is_some_and(|(ended, _)| at - *ended > LEARNT_FROM) {
-            self.outages.pop_front();
         }
     }
 

@@ -40,6 +40,9 @@ const STEP_TAIL: usize = 15;
 const SAME_ROUND_HOURS: f64 = 0.25;
 /// The level is settled again so long after the last watering of a round: two points.
 const SETTLED_HOURS: f64 = 0.17;
+/// A low tank of whose draw nothing is known is taken to be empty in so many hours: early,
+/// likely, late. Own defaults.
+const UNKNOWN_DRAW_HOURS: (f64, f64, f64) = (12.0, 30.0, 96.0);
 /// A day's waterings differ from the day before by so much: tenths of the chance. Own default.
 const PULSE_SPREAD: (f64, f64) = (0.8, 1.25);
 /// The slope of hours is taken anew every so many points.
@@ -270,7 +273,7 @@ impl TankWatch {
             _ if is_empty => Condition::Unknown,
             Some(harm) => Condition::Present { harm: Some(harm), evidence },
             None if percent < low_line => {
-                let harm = forecast.unwrap_or(Harm::after(at, 24.0, 72.0, 240.0));
+                let harm = forecast.unwrap_or(Harm::after(at, UNKNOWN_DRAW_HOURS.0, UNKNOWN_DRAW_HOURS.1, UNKNOWN_DRAW_HOURS.2));
                 Condition::Present { harm: Some(harm), evidence }
             }
             None => gone(held(ReservoirLow), &evidence),

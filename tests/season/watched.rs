@@ -52,7 +52,7 @@ pub fn watch(drawn: &Drawn) -> Told {
                     told.raised.push((change.at, change.key, what));
                 }
                 Effect::Letter(facts) => {
-                    let mut keys: Vec<AlarmKey> = facts.alarms.iter().map(|(_, change)| change.key.clone()).collect();
+                    let mut keys: Vec<AlarmKey> = facts.alarms().map(|(_, change)| change.key.clone()).collect();
                     if let Some(digest) = &facts.digest {
                         keys.extend(digest.alarms.iter().chain(&digest.standing).map(|change| change.key.clone()));
                     }

@@ -469,11 +469,9 @@ impl Alarm {
     /// The waking rule; what rests on an entry that nobody typed waits for a round.
     fn asked_or_called(&self, moment: &Moment) -> Priority {
         let priority = moment.priority(self.harm, self.told_early.is_some());
-        if self.is_a_question() { priority.max(Priority::NextRound) } else { priority }
-    }
-
-    fn is_a_question(&self) -> bool {
-        self.evidence.as_ref().is_some_and(Evidence::is_a_question)
+        let Some(evidence) = &self.evidence else { return priority };
+        let priority = if evidence.is_a_question() { priority.max(Priority::NextRound) } else { priority };
+        if evidence.wants_a_look() { priority.min(Priority::NextRound) } else { priority }
     }
 
     /// Only upwards within an episode: a hazard that was told as urgent is not

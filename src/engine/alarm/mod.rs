@@ -417,6 +417,12 @@ pub enum Evidence {
 }
 
 impl Evidence {
+    /// Whether a watering was done is not known: hands look at the next round, however much
+    /// water is left.
+    pub fn wants_a_look(&self) -> bool {
+        matches!(self, Evidence::Dryness { unlogged, not_shown, .. } if *unlogged || not_shown.is_some())
+    }
+
     /// It rests on an entry that nobody typed. Such a thing is asked for, never called for.
     pub fn is_a_question(&self) -> bool {
         matches!(self, Evidence::Stage { .. } | Evidence::Dryness { unlogged: true, .. })
