@@ -4,11 +4,15 @@
 //!
 //! The rate of the last third of an hour and that of the time before it tell how fast it eases;
 //! where they do not, a usual room is assumed. Either may be wrong, so a forecast has three
-//! faces: as the figures say, easing half as fast, and easing twice as fast.
+//! faces: as the figures say, easing half as fast, and easing twice as fast. A door that stood
+//! open makes a step and no course: of the rate of the newest minutes and that of the whole
+//! hour, the smaller is believed, and none where they disagree.
 
 use crate::float;
+use crate::slope::theil_sen;
 use crate::units::Timestamp;
 use alloc::collections::VecDeque;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// The course is read from so much of the past.
@@ -22,6 +26,8 @@ const FEWEST: usize = 8;
 const EASES: (f64, f64) = (0.1, 2.0);
 /// A usual room comes to two thirds of its way in three hours. Own default.
 const USUAL_EASING: f64 = 1.0 / 3.0;
+/// Of the minutes of the hour, every fifth is enough for its middle slope.
+const THINNED: usize = 5;
 /// Hours from the middle of the older span to that of the newer one.
 const APART_HOURS: f64 = 0.5;
 
@@ -43,7 +49,13 @@ impl Course {
         let present = at - TimeDelta::minutes(PRESENT_MINUTES);
         let newer = slope(series.iter().filter(|(when, _)| *when > present), at);
         let older = slope(series.iter().filter(|(when, _)| *when <= present), at);
-        let Some(newer) = newer else { return Course { value, rate: 0.0, easing: USUAL_EASING } };
+        let hours = |when: Timestamp| (when - at).num_seconds() as f64 / 3600.0;
+        let thinned: Vec<(f64, f64)> =
+            series.iter().step_by(THINNED).map(|(when, value)| (hours(*when), *value)).collect();
+        let hour = theil_sen(&thinned).map_or(0.0, |slope| slope.per_hour);
+        let Some(newer) = newer.filter(|newer| newer * hour > 0.0) else {
+            return Course { value, rate: 0.0, easing: USUAL_EASING };
+        };
         let easing = match older {
             Some(older) if older * newer > 0.0 && older.abs() > newer.abs() => {
                 (float::ln(older / newer) / APART_HOURS).clamp(EASES.0, EASES.1)
@@ -52,7 +64,8 @@ impl Course {
             Some(older) if older * newer > 0.0 => USUAL_EASING / 2.0,
             _ => USUAL_EASING,
         };
-        Course { value, rate: newer, easing }
+        let rate = if hour.abs() < newer.abs() { hour } else { newer };
+        Course { value, rate, easing }
     }
 
     /// The same, off by `by`, easing `times` as fast.
@@ -110,6 +123,16 @@ mod tests {
         for hours in [1, 4, 8] {
             let (found, wanted) = (after(course, f64::from(hours)), room(60 + i64::from(hours) * 60));
             assert!((found - wanted).abs() < 1.0, "after {hours} h {found}, wanted {wanted}");
+        }
+    }
+
+    #[test]
+    fn a_door_that_stood_open_is_no_course() {
+        for open in [5, 10, 20, 30] {
+            let value = |minute: i64| if minute > 60 - open { 14.0 } else { 21.0 };
+            let series: VecDeque<_> = (0..=60).map(|minute| (at(minute), value(minute))).collect();
+            let found = after(Course::of(&series, at(60), 14.0), 8.0);
+            assert!((found - 14.0).abs() < 0.5, "open for {open} minutes: {found}");
         }
     }
 

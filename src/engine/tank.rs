@@ -273,7 +273,12 @@ impl TankWatch {
             _ if is_empty => Condition::Unknown,
             Some(harm) => Condition::Present { harm: Some(harm), evidence },
             None if percent < low_line => {
-                let harm = forecast.unwrap_or(Harm::after(at, UNKNOWN_DRAW_HOURS.0, UNKNOWN_DRAW_HOURS.1, UNKNOWN_DRAW_HOURS.2));
+                let harm = forecast.unwrap_or(Harm::after(
+                    at,
+                    UNKNOWN_DRAW_HOURS.0,
+                    UNKNOWN_DRAW_HOURS.1,
+                    UNKNOWN_DRAW_HOURS.2,
+                ));
                 Condition::Present { harm: Some(harm), evidence }
             }
             None => gone(held(ReservoirLow), &evidence),

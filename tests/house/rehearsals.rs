@@ -53,10 +53,10 @@ fn stored(story: &Story, config: &Config, folder: &Path) -> impl Fn(Grain) -> Re
 
 #[test]
 fn two_settings_alike_tell_the_same_and_a_later_alarm_is_named_with_both_times() {
-    let story = nights::named("fast-leak").expect("a story");
+    let story = nights::named("heater-out-winter").expect("a story");
     let folder = tempfile::tempdir().expect("a folder");
     let recording = captured(&story, folder.path());
-    let (this, later) = (settings(&story, ""), settings(&story, "[alarm.reservoir-leak]\non_delay = \"3 h\"\n"));
+    let (this, later) = (settings(&story, ""), settings(&story, "[alarm.air-too-cold]\non_delay = \"3 h\"\n"));
     fn told<'a>(config: &'a Config, recording: &Recording) -> Night<'a> {
         let mut night = Night::new(&config.rules);
         rehearse(config, recording, &mut night).expect("a rehearsal");
@@ -66,15 +66,15 @@ fn two_settings_alike_tell_the_same_and_a_later_alarm_is_named_with_both_times()
     assert!(!one.episodes.is_empty());
     assert_eq!(differences(&one, &same), []);
     let found = differences(&one, &other);
-    let leak = found
+    let cold = found
         .iter()
-        .find(|difference| difference.this.as_ref().is_some_and(|mine| mine.alarm.kind.word() == "reservoir-leak"))
-        .expect("the leak is told at another time");
-    let mine = leak.this.as_ref().expect("told");
+        .find(|difference| difference.this.as_ref().is_some_and(|mine| mine.alarm.kind.word() == "air-too-cold"))
+        .expect("the cold is told at another time");
+    let mine = cold.this.as_ref().expect("told");
     let letter = mine.told.as_ref().expect("a letter told of it");
     assert_eq!(letter.kind, LetterKind::Alarm);
-    match &leak.that {
-        Some(theirs) => assert!(theirs.raised_at > mine.raised_at, "{leak:?}"),
+    match &cold.that {
+        Some(theirs) => assert!(theirs.raised_at > mine.raised_at, "{cold:?}"),
         None => assert!(!other.episodes.iter().any(|episode| episode.alarm == mine.alarm)),
     }
 }

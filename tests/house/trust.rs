@@ -377,7 +377,7 @@ fn harm_may_begin_the_sooner_the_less_a_sensor_is_good_for() {
     let early = |accuracy: f64| {
         let site = SITE.replace("{ pointer = \"/t\" }", &format!("{{ pointer = \"/t\", accuracy = {accuracy} }}"));
         let mut room = Room::of(&site);
-        room.minutes(90, |minute| air("a1", minute, 29.0, 50.0).to_vec());
+        room.minutes(90, |minute| air("a1", minute, 28.0, 50.0).to_vec());
         let warm = room.raised(AlarmKind::AirTooWarm);
         warm[0].harm.expect("a dose runs").early
     };

@@ -20,8 +20,9 @@ const CHATTER_COUNT: usize = 3;
 const CHATTER_SPAN: TimeDelta = TimeDelta::minutes(30);
 /// A return that nobody acknowledged is taken as seen after this span.
 const SEEN_AFTER: TimeDelta = TimeDelta::days(7);
-/// Harm that is there already is raised when it has stood for two minutes. Own default.
-const PRESSING_HOLD: TimeDelta = TimeDelta::minutes(2);
+/// Harm that is there already, or nearer than anybody can come, is raised when it has stood
+/// for so long. Own default.
+const PRESSING_HOLD: TimeDelta = TimeDelta::minutes(5);
 /// What was pending when nobody could tell is taken up again within this. Own default.
 const PENDING_KEEPS: TimeDelta = TimeDelta::hours(1);
 /// Harm that comes sooner by this than a letter said is news to whoever answered it. Own default.
