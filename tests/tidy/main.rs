@@ -119,18 +119,24 @@ fn only_the_clock_asks_what_time_it_is() {
 
 /// Which part may name which. The engine stands below all of them: it is a crate of its own,
 /// and cannot name one. A part that is new gets a row here before anything else.
-const ARROWS: [(&str, &[&str]); 16] = [
+const ARROWS: [(&str, &[&str]); 18] = [
     ("lib", &[]),
     ("main", &["cli"]),
-    ("cli", &["chart", "clock", "config", "daemon", "demo", "notify", "rebuild", "rehearse", "report", "store"]),
-    ("daemon", &["beat", "chart", "clock", "config", "intake", "notify", "rebuild", "report", "store"]),
+    (
+        "cli",
+        &[
+            "chart", "clock", "config", "daemon", "demo", "marks", "notify", "rebuild", "rehearse", "report", "store",
+            "typed",
+        ],
+    ),
+    ("daemon", &["beat", "chart", "clock", "config", "intake", "marks", "notify", "rebuild", "report", "store"]),
     ("rehearse", &["config", "intake", "notify", "store"]),
     ("rebuild", &["store"]),
     ("demo", &[]),
     // A report is made of the store's figures; it reads and never writes.
     ("report", &["chart", "config", "store"]),
     // The sheet in a letter is drawn.
-    ("notify", &["chart", "config"]),
+    ("notify", &["chart", "config", "marks"]),
     ("intake", &["config", "trust"]),
     ("beat", &["config", "trust"]),
     // Letter and Mail are plain values: what waits in the outbox has to be named there.
@@ -139,6 +145,8 @@ const ARROWS: [(&str, &[&str]); 16] = [
     ("config", &[]),
     ("clock", &[]),
     ("trust", &[]),
+    ("marks", &[]),
+    ("typed", &[]),
 ];
 
 #[test]
