@@ -115,8 +115,10 @@ impl Engine {
         let tuning = self.rules.alarms.get(&kind).copied().unwrap_or_default();
         let hold = || {
             let row = alarm::table::row(kind);
-            let usual = settling.unwrap_or(Hold { on: row.on_delay, off: row.off_delay });
-            Hold { on: tuning.on_delay.unwrap_or(usual.on), off: tuning.off_delay.unwrap_or(usual.off) }
+            let usual = settling.unwrap_or(Hold::of(row.on_delay, row.off_delay));
+            let off = tuning.off_delay.unwrap_or(usual.off);
+            // A delay that the grower asks for is kept, whatever presses.
+            tuning.on_delay.map_or(Hold { off, ..usual }, |on| Hold { on, off, pressing: on })
         };
         if self.alarms.find(kind, subject).is_none() {
             if tuning.disabled || !matches!(condition, Condition::Present { .. }) {

@@ -82,7 +82,7 @@ impl LeavesWatch {
             self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray)).pass(at, hours, tray, air);
         }
         [
-            (MoldPressure, self.mold(at, stand, air, held(MoldPressure))),
+            (MoldPressure, self.mold(at, stand, air)),
             (Condensation, self.dripping(at, stand, air, condensation::judge(stand, held(Condensation)))),
         ]
     }
@@ -128,7 +128,7 @@ impl LeavesWatch {
         })
     }
 
-    fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
+    fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
         let mut told: Option<(f64, &Leaves, Harm)> = None;
         let mut names = Vec::new();
@@ -136,7 +136,7 @@ impl LeavesWatch {
             let Some(leaves) = self.trays.get(&tray.name) else {
                 continue;
             };
-            let Some(harm) = leaves.mold_harm(at, air, held) else {
+            let Some(harm) = leaves.mold_harm(at, air) else {
                 continue;
             };
             names.push(tray.name.clone());
@@ -178,18 +178,14 @@ impl Leaves {
         }
         if self.mold.pressure() >= REQUIREMENT_MET {
             self.met_at.get_or_insert(at);
-        } else {
+        } else if self.mold.pressure() < REQUIREMENT_MET - PRESSURE_DEADBAND {
             self.met_at = None;
         }
     }
 
-    fn mold_harm(&self, at: Timestamp, air: &TrayAir, held: bool) -> Option<Harm> {
+    fn mold_harm(&self, at: Timestamp, air: &TrayAir) -> Option<Harm> {
         if let Some(met) = self.met_at {
             return Some(Harm::certain(met + LOOK_WITHIN));
-        }
-        let pressure = self.mold.pressure();
-        if held && pressure > REQUIREMENT_MET - PRESSURE_DEADBAND {
-            return Some(Harm::certain(at + LOOK_WITHIN));
         }
         if self.mold.infection(air.temperature).progress < TOLD_FROM {
             return None;

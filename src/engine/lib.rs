@@ -356,7 +356,7 @@ impl Engine {
         self.letters.round_begins(at + writing::ROUND_LASTS);
         self.written.clear();
         for alarm in self.alarms.iter_mut() {
-            alarm.round_passed();
+            alarm.round_begins(at + writing::ROUND_LASTS);
         }
     }
 

@@ -203,6 +203,7 @@ impl Engine {
         let at = self.now;
         self.tally();
         let deaf = self.site.broker_lost_at.is_some();
+        let seen_at = waking::last_round(&self.rules.site, at);
         let all = self.sensors.len() > 1 && self.sensors.iter().all(|sensor| sensor.is_silent(at));
         let rules = Arc::clone(&self.rules);
         for (index, sensor) in rules.sensors.iter().enumerate() {
@@ -212,7 +213,7 @@ impl Engine {
                     let matters = !self.trays.any_sown() || self.trays_on(rules.reservoir(reservoir)) > 0;
                     let heard = self.sensors[index].last_believed().unwrap_or(at);
                     let (early, likely, late) = UNSEEN_TANK_HOURS;
-                    let unseen = Harm::after(heard, early, likely, late);
+                    let unseen = Harm::after(heard.max(seen_at), early, likely, late);
                     let forecast = self.tanks[usize::from(reservoir.0)].forecast(at);
                     let harm = forecast.map_or(unseen, |forecast| forecast.sooner(unseen));
                     (rules.reservoir(reservoir).name.as_str(), true, matters, Some(harm))
@@ -225,7 +226,7 @@ impl Engine {
                 }
                 (None, None) => (sensor.id.as_str(), false, false, None),
             };
-            let around = Surroundings { place, every: sensor.every, blind, matters, deaf, all, harm };
+            let around = Surroundings { place, every: sensor.every, blind, matters, deaf, all, seen_at, harm };
             let silence = self.sensors[index].silence(at, &around);
             let implausible = self.sensors[index].implausible(at, &around);
             let stuck = (sensor.reservoir.is_none()).then(|| self.stuck_air(id, &around));
@@ -253,7 +254,7 @@ impl Engine {
             .collect();
         let condition = match silence::stuck_air(self.now, &judges) {
             Some((quantity, value, since)) => {
-                let harm = (around.blind && around.matters).then(|| silence::hidden_since(since));
+                let harm = (around.blind && around.matters).then(|| silence::hidden_since(since.max(around.seen_at)));
                 let evidence = Evidence::Stuck { place: around.place.to_owned(), quantity, value };
                 Condition::Present { harm, evidence }
             }
@@ -327,7 +328,8 @@ impl Engine {
         let matters = self.places.iter().any(|place| !place.demand.empty) || self.places.is_empty();
         let broker = match self.site.broker_lost_at {
             Some(lost) => {
-                let harm = matters.then(|| silence::unheard_since(lost));
+                let seen_at = waking::last_round(&self.rules.site, at);
+                let harm = matters.then(|| silence::unheard_since(lost.max(seen_at)));
                 Condition::Present { harm, evidence: Evidence::Broker }
             }
             None => Condition::Absent,

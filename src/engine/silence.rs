@@ -131,7 +131,7 @@ impl SensorWatch {
     /// is over.
     pub fn hold(&self) -> Hold {
         let on = (self.settling() - self.silent_after).max(TimeDelta::zero());
-        Hold { on, off: self.silent_after + BACK_AFTER }
+        Hold::of(on, self.silent_after + BACK_AFTER)
     }
 
     /// It spoke, and nothing came of it that says anything about the present.
@@ -212,7 +212,8 @@ impl SensorWatch {
             return Some(known);
         }
         let (early, likely, late) = if site.all { UNHEARD_HOURS } else { UNSEEN_HOURS };
-        Some(Harm::after(self.last_believed.unwrap_or(self.listening_since), early, likely, late))
+        let heard = self.last_believed.unwrap_or(self.listening_since);
+        Some(Harm::after(heard.max(site.seen_at), early, likely, late))
     }
 
     fn slot(&mut self, at: Timestamp) -> &mut (u32, u32) {
@@ -245,6 +246,8 @@ pub struct Surroundings<'a> {
     pub deaf: bool,
     /// Every sensor of the site is silent, though the broker is there.
     pub all: bool,
+    /// When people last were in the room, by its rounds: what they saw was well.
+    pub seen_at: Timestamp,
     /// When harm begins, where that is known better than by the general rule.
     pub harm: Option<Harm>,
 }

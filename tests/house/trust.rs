@@ -375,7 +375,10 @@ fn the_air_is_blind_without_its_own_sensor_whatever_the_window_says() {
 #[test]
 fn harm_may_begin_the_sooner_the_less_a_sensor_is_good_for() {
     let early = |accuracy: f64| {
-        let site = SITE.replace("{ pointer = \"/t\" }", &format!("{{ pointer = \"/t\", accuracy = {accuracy} }}"));
+        let site = SITE.replace(
+            "{ pointer = \"/t\", unit = \"Cel\" }",
+            &format!("{{ pointer = \"/t\", unit = \"Cel\", accuracy = {accuracy} }}"),
+        );
         let mut room = Room::of(&site);
         room.minutes(90, |minute| air("a1", minute, 28.0, 50.0).to_vec());
         let warm = room.raised(AlarmKind::AirTooWarm);

@@ -58,6 +58,15 @@ pub struct Hold {
     pub on: TimeDelta,
     /// Off-delay.
     pub off: TimeDelta,
+    /// On-delay while harm is nearer than anybody can come.
+    pub pressing: TimeDelta,
+}
+
+impl Hold {
+    /// The usual one: what presses is raised when it has stood for five minutes at most.
+    pub fn of(on: TimeDelta, off: TimeDelta) -> Hold {
+        Hold { on, off, pressing: on.min(PRESSING_HOLD) }
+    }
 }
 
 /// What changed.
@@ -247,7 +256,7 @@ impl Alarm {
     /// A condition that holds and was not raised yet.
     fn settle(&mut self, moment: &Moment) -> Option<Transition> {
         let at = moment.at;
-        let settles_in = if moment.is_pressing(self.harm) { self.hold.on.min(PRESSING_HOLD) } else { self.hold.on };
+        let settles_in = if moment.is_pressing(self.harm) { self.hold.pressing } else { self.hold.on };
         let fresh = Pending { since: at, held: TimeDelta::zero(), seen_from: Some(at), known_at: at, settles_in };
         let pending = match self.pending.take() {
             Some(pending) if pending.seen_from.is_some() || at - pending.known_at <= PENDING_KEEPS => {
@@ -363,9 +372,13 @@ impl Alarm {
         self.told_early = Some(self.harm.map_or(Timestamp::MAX_UTC, |harm| harm.early));
     }
 
-    /// A round has passed: people were in the room, and what they saw was the room itself.
-    pub fn round_passed(&mut self) {
+    /// A round begins: people are in the room, and what stands becomes no more urgent while
+    /// they are at it.
+    pub fn round_begins(&mut self, lasts_until: Timestamp) {
         self.told_early = None;
+        if self.active {
+            self.escalate_not_before = Some(lasts_until);
+        }
     }
 
     /// People were told that it is over.

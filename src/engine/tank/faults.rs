@@ -174,16 +174,24 @@ impl TankWatch {
         let deviation = block_deviation(&level).max(self.capacity * LEAST_DEVIATION);
         let limit = (LIMIT_DEVIATIONS * deviation).max(LEAST_LEAK);
         let (mut sum, mut lost): (f64, f64) = (0.0, 0.0);
+        // A watering falls within two half hours, a leak goes on: the two largest falls of a sum
+        // must not be nearly all of it.
+        let mut largest = [0.0_f64; 2];
         let mut proven = false;
         for pair in blocks.windows(2) {
             let hours = pair[1].0 - pair[0].0;
             let fell = pair[0].1 - pair[1].1;
             sum += fell - allowed * hours;
             lost += fell;
-            if sum <= 0.0 {
-                (sum, lost) = (0.0, 0.0);
+            if fell > largest[0] {
+                largest = [fell, largest[0]];
+            } else {
+                largest[1] = largest[1].max(fell);
             }
-            proven |= sum > limit;
+            if sum <= 0.0 {
+                (sum, lost, largest) = (0.0, 0.0, [0.0; 2]);
+            }
+            proven |= sum > limit && sum - largest[0] - largest[1] > limit / 4.0;
         }
         let draw = (before.1 - last.1) / (last.0 - before.0).max(0.1);
         Some(LeakTest { proven, lost, draw })

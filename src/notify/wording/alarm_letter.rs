@@ -3,6 +3,7 @@
 //! Alarms that share a cause share a block, and each letter has one word of caution.
 
 use super::alarm_words::{short, words};
+use super::answering;
 use super::sheet::{Block, Sheet, Tone};
 use super::speech::{Speech, ascii, capital, list, percent, shortened, span};
 use super::told;
@@ -258,18 +259,8 @@ fn place(evidence: &Evidence) -> Option<&str> {
 }
 
 /// How to answer, once a letter: an answer is for everything in it.
-fn closing(situations: &[Situation], _speech: &Speech) -> Option<Block> {
-    let unseen =
-        |change: &&AlarmChange| matches!(change.state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged);
-    let mut open = situations.iter().flat_map(|situation| &situation.alarms).filter(unseen);
-    let first = open.next()?;
-    let over = first.state == AlarmState::ReturnedUnacknowledged;
-    let purpose = if over {
-        "If you have seen it, say so, and it leaves the list:"
-    } else {
-        "If you have seen it and will see to it, say so, and the reminders stop. One answer is for all of it:"
-    };
-    Some(Block::Command { purpose: purpose.to_owned(), line: told::acknowledge(first) })
+fn closing(situations: &[Situation], speech: &Speech) -> Vec<Block> {
+    answering::how(situations.iter().flat_map(|situation| &situation.alarms), speech)
 }
 
 fn nothing(speech: &Speech, lead: &str) -> Sheet {
