@@ -5,8 +5,8 @@ use chrono::TimeDelta;
 use std::collections::{BTreeMap, BTreeSet};
 use traywarden::demo::chance::Chance;
 use traywarden::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState};
+use traywarden::engine::calendar::last_round;
 use traywarden::engine::event::{Effect, Event, LetterFacts, LetterKind, Occasion, What};
-use traywarden::engine::waking::last_round;
 use traywarden::reading::{Quantity, RawReading};
 use traywarden::units::Timestamp;
 
