@@ -300,7 +300,7 @@ pub fn read(name: &str, seed: u64) -> String {
     let mut text = format!("{name}, seed {seed}; begins {}\n", clock(from));
     let told = watch_and(&room, |engine, facts| {
         if facts.at >= from - TimeDelta::hours(24) {
-            let letter = wording::letter(facts, engine.rules(), Vec::new());
+            let letter = wording::letter(facts, engine.rules(), Vec::new(), &wording::Answering::default());
             let what = crate::asked::letter(facts);
             let _ = writeln!(text, "{}  {:<9} {}", clock(facts.at), format!("{what:?}"), letter.subject);
             if std::env::var("WHOLE").is_ok() {
