@@ -1,12 +1,12 @@
 //! The air one lot of trays had, from sowing to its end, in the few figures that yields
 //! are held against. The limits, the stages and the mold clock are the engine's own.
 
-use crate::engine::band::demand_of;
-use crate::engine::climate::{HUMIDITY_ACCURACY, vapour_pressure_deficit};
-use crate::engine::risk::mold::MoldPressure;
+use crate::engine::physics::climate::{HUMIDITY_ACCURACY, vapour_pressure_deficit};
+use crate::engine::physics::mold_pressure::MoldPressure;
+use crate::engine::physics::slope::median;
 use crate::engine::rules::{PlaceId, Rules};
-use crate::engine::slope::median;
-use crate::engine::stand::tray_air;
+use crate::engine::watch::band::demand_of;
+use crate::engine::watch::stand::tray_air;
 use crate::journal::Did;
 use crate::reading::{Quantity, SensorId};
 use crate::report::lives::Life;

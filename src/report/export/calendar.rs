@@ -4,7 +4,7 @@
 //! reminder, so that each export would differ from the one before; and it leaves NAME
 //! unescaped.)
 
-use crate::engine::digest::Due;
+use crate::engine::letters::digest::Due;
 use crate::engine::rules::Rules;
 use crate::report::lives::{End, Fate, Life, lives, struck_out};
 use crate::store::JournalLine;

@@ -3,10 +3,10 @@
 //! and the alarms with what people did. Figures only; `record_page` sets them on paper.
 
 use super::ExportError;
-use crate::engine::band::{Band, demand_of, served_by};
+use crate::engine::calendar::local_instant;
 use crate::engine::rules::{PlaceId, Rules};
-use crate::engine::tray::{Stage, Tray};
-use crate::engine::waking::local_instant;
+use crate::engine::watch::band::{Band, demand_of, served_by};
+use crate::engine::watch::trays::tray::{Stage, Tray};
 use crate::journal::Did;
 use crate::reading::{Quantity, SensorId};
 use crate::report::alarms::{self, Episode};

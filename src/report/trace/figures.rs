@@ -2,11 +2,11 @@
 
 use super::walk::{STEP_HOURS, Slot, Walked};
 use super::{Spread, StageTrace};
-use crate::engine::band::demand_of;
-use crate::engine::climate::{dew_point, vapour_pressure_deficit};
-use crate::engine::medium::LOGGED_WATERINGS;
+use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
 use crate::engine::rules::Rules;
-use crate::engine::tray::Stage;
+use crate::engine::watch::band::demand_of;
+use crate::engine::watch::dryout::LOGGED_WATERINGS;
+use crate::engine::watch::trays::tray::Stage;
 use crate::report::lives::Life;
 use crate::report::lot_air::STEP;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};

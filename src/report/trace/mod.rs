@@ -21,7 +21,7 @@ use super::lives::{Deed, Fate, Life, lives};
 use super::{lot_air, said};
 use crate::engine::crop::closest_word;
 use crate::engine::rules::Rules;
-use crate::engine::tray::Stage;
+use crate::engine::watch::trays::tray::Stage;
 use crate::journal::Did;
 use crate::store::{JournalLine, Reader, StoreError};
 use crate::units::Timestamp;

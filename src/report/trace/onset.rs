@@ -4,7 +4,7 @@
 use super::figures::DAMP_FROM;
 use super::walk::Walked;
 use super::{Onset, Spoken, words};
-use crate::engine::risk::infection::botrytis_growth;
+use crate::engine::physics::infection::botrytis_growth;
 use crate::engine::rules::Rules;
 use crate::journal::{Did, Loss};
 use crate::report::lives::Life;

@@ -3,7 +3,7 @@
 
 use super::{Onset, Spread, StageTrace, Trace, words};
 use crate::chart::{Band, Chart, Line, Measure, Panel, Point};
-use crate::engine::risk::mold::REQUIREMENT_MET;
+use crate::engine::physics::mold_pressure::REQUIREMENT_MET;
 use crate::engine::rules::{Rules, Site};
 use crate::report::alarms;
 use crate::report::history::{self, Subject};

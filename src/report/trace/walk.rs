@@ -2,13 +2,13 @@
 //! water store. No store inside: the known air is handed in.
 
 use super::Step;
-use crate::engine::climate::{dew_point, vapour_pressure_deficit};
-use crate::engine::medium::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory};
-use crate::engine::risk::dryness::{Coefficient, Medium, Store};
-use crate::engine::risk::mold::MoldPressure;
+use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
+use crate::engine::physics::dryness::{Coefficient, Medium, Store};
+use crate::engine::physics::mold_pressure::MoldPressure;
 use crate::engine::rules::{PlaceId, Rules};
-use crate::engine::stand::tray_air;
-use crate::engine::tray::Stage;
+use crate::engine::watch::dryout::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory};
+use crate::engine::watch::stand::tray_air;
+use crate::engine::watch::trays::tray::Stage;
 use crate::journal::Did;
 use crate::reading::Quantity;
 use crate::report::lives::Life;
@@ -119,7 +119,7 @@ pub fn walk(rules: &Rules, life: &Life, known: &[KnownStep], now: Timestamp) -> 
             }
             water.draw(Coefficient::default().mean() * drawn_by_theory(at, zone, &tray, &air) * STEP_HOURS);
         }
-        let limits = crate::engine::band::demand_of(rules, tray.place, &[&tray], true, at).limits;
+        let limits = crate::engine::watch::band::demand_of(rules, tray.place, &[&tray], true, at).limits;
         slots.push(Slot {
             at,
             stage: tray.stage(at),
@@ -150,5 +150,5 @@ fn accuracy(rules: &Rules, place: PlaceId) -> f64 {
         .channels
         .iter()
         .filter(|channel| channel.quantity == Quantity::Humidity && sensors.contains(&channel.sensor));
-    here.map(|channel| channel.accuracy).reduce(f64::max).unwrap_or(crate::engine::climate::HUMIDITY_ACCURACY)
+    here.map(|channel| channel.accuracy).reduce(f64::max).unwrap_or(crate::engine::physics::climate::HUMIDITY_ACCURACY)
 }
