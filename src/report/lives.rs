@@ -1,6 +1,6 @@
 //! The life of every tray that was ever sown, told from the journal: where it stood,
 //! which stage it was in at any moment, what was done to it, how it ended. The
-//! journal is folded by `engine::tray`, whose rules are the only ones; this file keeps
+//! journal is folded by `engine::watch::trays`, whose rules are the only ones; this file keeps
 //! what the fold forgets when a tray ends. Yields, the trace and the calendar are made of it.
 
 use crate::engine::rules::{PlaceId, Rules};
