@@ -1,13 +1,12 @@
 //! The life of every tray that was ever sown, told from the journal: where it stood,
 //! which stage it was in at any moment, what was done to it, how it ended. The
-//! journal is folded by `engine::watch::trays`, whose rules are the only ones; this file keeps
+//! journal is folded by `engine::tray`, whose rules are the only ones; this file keeps
 //! what the fold forgets when a tray ends. Yields, the trace and the calendar are made of it.
 
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::watch::trays::Trays;
 use crate::engine::watch::trays::tray::{Stage, Tray};
-use crate::journal::{Did, Entry, Loss, Sowing, cut_in_all};
-use crate::store::JournalLine;
+use crate::journal::{Did, Entry, JournalLine, Loss, Sowing, cut_in_all};
 use crate::units::Timestamp;
 
 /// One sowing and what became of it. A name that is used again is another life.
@@ -215,8 +214,8 @@ fn live_on(life: &mut Life, line: &JournalLine, when: Timestamp) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::sample::{at, journal, rules};
     use super::*;
+    use crate::analysis::sample::{at, journal, rules};
 
     const SOWN: (&str, &str) =
         ("2026-03-02 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli","count":4}"#);
