@@ -5,7 +5,7 @@ use crate::harm::Hazard;
 use std::collections::BTreeMap;
 use traywarden::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Priority};
 use traywarden::engine::event::{LetterFacts, LetterKind, Occasion};
-use traywarden::engine::snapshot::Snapshot;
+use traywarden::engine::letters::snapshot::Snapshot;
 use traywarden::units::Timestamp;
 
 /// What a letter asks of who gets it.
