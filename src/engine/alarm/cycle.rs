@@ -1,10 +1,13 @@
 //! The life cycle of one alarm. Every state that waits carries its own deadline;
 //! nothing here asks the time.
 
-use super::{AlarmChange, AlarmKey, AlarmState, Evidence, Harm, Priority};
+use crate::alarm::change::AlarmChange;
+use crate::alarm::evidence::{Condition, Evidence};
+use crate::alarm::harm::Harm;
+use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
+use crate::alarm::waking::Moment;
 use crate::event::Grade;
 use crate::units::Timestamp;
-use crate::waking::Moment;
 use alloc::borrow::ToOwned;
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -29,27 +32,6 @@ const PENDING_KEEPS: TimeDelta = TimeDelta::hours(1);
 const SOONER: TimeDelta = TimeDelta::hours(1);
 /// No shelf without an end, and none longer than a day.
 pub const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
-
-/// What a watch sees of a condition at one moment.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Condition {
-    /// It holds.
-    Present {
-        /// When its harm begins.
-        harm: Option<Harm>,
-        /// The numbers.
-        evidence: Evidence,
-    },
-    /// It does not hold, deadband included.
-    Absent,
-    /// The same, with the numbers of now: what is said when it is over.
-    Gone {
-        /// The numbers.
-        evidence: Evidence,
-    },
-    /// Nobody can tell: bad or missing data neither raises nor clears.
-    Unknown,
-}
 
 /// How long a condition must hold and be gone.
 #[derive(Clone, Copy, Debug, PartialEq)]

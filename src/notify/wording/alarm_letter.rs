@@ -9,7 +9,7 @@ use super::speech::{Speech, ascii, capital, list, percent, shortened, span};
 use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState, Evidence};
 use crate::engine::event::Occasion;
-use crate::engine::situation::Situation;
+use crate::engine::letters::situation::Situation;
 use crate::reading::Quantity;
 
 /// A subject line stays under 60 characters.

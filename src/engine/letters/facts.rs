@@ -1,0 +1,80 @@
+//! The facts of one letter; `notify::wording` makes sentences of them.
+
+use crate::alarm::AlarmChange;
+use crate::letters::digest::DigestFacts;
+use crate::letters::situation::Situation;
+use crate::units::Timestamp;
+use alloc::boxed::Box;
+use alloc::string::String;
+use alloc::vec::Vec;
+
+/// Which of the letters it is. Only the first may wake somebody.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum LetterKind {
+    /// A call, or its reminder: hands are needed before the next round.
+    Alarm,
+    /// Before people sleep: what will need hands before the morning, or cannot be watched.
+    Evening,
+    /// Sent just before a round: what to look at on it.
+    Round,
+    /// All that was open in the conversation is over.
+    Over,
+    /// The daily one.
+    Digest,
+}
+
+impl LetterKind {
+    /// The stable word.
+    pub fn word(self) -> &'static str {
+        match self {
+            LetterKind::Alarm => "alarm",
+            LetterKind::Evening => "evening",
+            LetterKind::Over => "over",
+            LetterKind::Round => "round",
+            LetterKind::Digest => "digest",
+        }
+    }
+}
+
+/// Why an alarm stands in a letter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Occasion {
+    /// It is new.
+    Raised,
+    /// It was in a letter before, and has become more urgent.
+    Escalated,
+    /// Nobody has answered; this is reminder number `n`, from 1.
+    Reminder(u8),
+    /// It is over.
+    Returned,
+    /// It is open: it waits for the round, or was told before.
+    Waiting,
+}
+
+/// The facts of one letter; `notify::wording` makes sentences of them.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LetterFacts {
+    /// Unique for ever, and the same when the night is run again.
+    pub id: String,
+    /// When it was decided.
+    pub at: Timestamp,
+    /// Which letter.
+    pub kind: LetterKind,
+    /// The letter that opened this conversation; the one thread of a night hangs on it.
+    pub answers: Option<String>,
+    /// What it tells, alarms of one cause together, most urgent first.
+    pub situations: Vec<Situation>,
+    /// The day, for a digest.
+    pub digest: Option<Box<DigestFacts>>,
+}
+
+impl LetterFacts {
+    /// Every alarm in it with why it stands there, in the letter's order.
+    pub fn alarms(&self) -> impl Iterator<Item = (Occasion, &AlarmChange)> {
+        let each = |situation: &'_ Situation| situation.occasion;
+        self.situations.iter().flat_map(move |situation| {
+            let occasion = each(situation);
+            situation.alarms.iter().map(move |change| (occasion, change))
+        })
+    }
+}

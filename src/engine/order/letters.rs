@@ -1,0 +1,184 @@
+//! When letters are made out: calls, for the night, before a round, when it is over, and the
+//! daily digest. Their words are the notify shell's.
+
+use crate::alarm::cycle::Alarm;
+use crate::alarm::waking::Moment;
+use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, TOLD_IN_THE_DIGEST};
+use crate::event::Effect;
+use crate::letters::conversation::{Draft, Need};
+use crate::letters::facts::{LetterFacts, LetterKind, Occasion};
+use crate::letters::situation;
+use crate::order::Engine;
+use crate::units::Timestamp;
+use crate::watch::leaves::ROUND_LASTS;
+use alloc::boxed::Box;
+use alloc::format;
+use alloc::vec::Vec;
+
+impl Engine {
+    /// Letters of the conversation whose time has come.
+    pub(super) fn write_what_is_due(&mut self, effects: &mut Vec<Effect>) {
+        let moment = self.moment();
+        loop {
+            let alarms = &self.alarms;
+            let holds = |key: &AlarmKey| alarms.get(key).is_some_and(|alarm| alarm.needs_hands(&moment));
+            let Some(draft) = self.letters.take_due(self.now, self.next_digest, holds) else { return };
+            self.write(draft, effects);
+        }
+    }
+
+    /// A letter names everything that is open, what it brings before what was told.
+    fn write(&mut self, draft: Draft, effects: &mut Vec<Effect>) {
+        let moment = self.moment();
+        let over = draft.kind == LetterKind::Over;
+        let open = self.alarms.iter().filter(|alarm| !over && self.is_open(alarm, &moment));
+        let beside = open.map(|alarm| (Occasion::Waiting, alarm.key.clone()));
+        let mut keys: Vec<(Occasion, AlarmKey)> = draft.about;
+        let news = keys.len();
+        for (occasion, key) in beside {
+            if !keys[..news].iter().any(|(_, told)| *told == key) {
+                keys.push((occasion, key));
+            }
+        }
+        let mut alarms = Vec::new();
+        for (occasion, key) in keys {
+            let Some(alarm) = self.alarms.get_mut(&key) else { continue };
+            let Some(change) = alarm.as_it_stands(&moment) else { continue };
+            match draft.kind {
+                LetterKind::Over => alarm.told_over(),
+                LetterKind::Evening => alarm.told(),
+                LetterKind::Round => alarm.escalate_not_before = Some(self.next_round + ROUND_LASTS),
+                LetterKind::Alarm | LetterKind::Digest => {}
+            }
+            alarms.push((occasion, change));
+        }
+        if alarms.is_empty() {
+            return;
+        }
+        let mut situations = situation::grouped(&self.rules, alarms);
+        for situation in &mut situations {
+            if let Some(first) = situation.first() {
+                situation.told = self.written.get(&first.key).filter(|told| told.since == first.since).cloned();
+            }
+            for change in &situation.alarms {
+                self.written.insert(change.key.clone(), change.clone());
+            }
+        }
+        effects.push(Effect::Letter(LetterFacts {
+            id: draft.id,
+            at: self.now,
+            kind: draft.kind,
+            answers: draft.answers,
+            situations,
+            digest: None,
+        }));
+    }
+
+    /// It holds, is not silenced, is no mere face of another, and harm of it is in sight.
+    fn is_open(&self, alarm: &Alarm, moment: &Moment) -> bool {
+        alarm.is_active()
+            && !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService)
+            && alarm.key.kind != AlarmKind::MailFailing
+            && !self.is_consequence(&alarm.key)
+            && moment.priority(alarm.harm(), false) != Priority::Digest
+    }
+
+    /// Before people sleep: what will need hands before the morning, and what cannot be
+    /// watched in the night.
+    pub(super) fn write_for_the_night(&mut self, effects: &mut Vec<Effect>) {
+        let moment = self.moment();
+        let keys: Vec<(AlarmKey, Option<Timestamp>)> = self
+            .alarms
+            .iter()
+            .filter(|alarm| self.is_open(alarm, &moment) || (alarm.is_active() && alarm.hides_the_night()))
+            .filter(|alarm| !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService))
+            .filter(|alarm| alarm.needs_hands(&moment) || alarm.hides_the_night())
+            .map(|alarm| (alarm.key.clone(), alarm.harm().map(|harm| harm.early)))
+            .collect();
+        let needs = self.needs(&keys);
+        if let Some(draft) = self.letters.evening(self.now, needs) {
+            self.write(draft, effects);
+        }
+    }
+
+    pub(super) fn write_before_round(&mut self, effects: &mut Vec<Effect>) {
+        let moment = self.moment();
+        let waits = |alarm: &&Alarm| alarm.state() == AlarmState::Unacknowledged && self.is_open(alarm, &moment);
+        let keys: Vec<(AlarmKey, Option<Timestamp>)> = self
+            .alarms
+            .iter()
+            .filter(waits)
+            .map(|alarm| (alarm.key.clone(), alarm.harm().map(|harm| harm.early)))
+            .collect();
+        let needs = self.needs(&keys);
+        if let Some(draft) = self.letters.before_round(self.now, needs) {
+            self.write(draft, effects);
+        }
+    }
+
+    fn needs<'k>(&self, keys: &'k [(AlarmKey, Option<Timestamp>)]) -> Vec<Need<'k>> {
+        keys.iter()
+            .map(|(key, early)| Need { key, cause: situation::cause_of(&self.rules, key), early: *early })
+            .collect()
+    }
+
+    pub(super) fn write_digest(&mut self, late: bool, effects: &mut Vec<Effect>) {
+        let facts = self.digest_facts(late);
+        let id = format!("digest-{}", facts.date);
+        self.begin_day();
+        effects.push(Effect::Letter(LetterFacts {
+            id,
+            at: self.now,
+            kind: LetterKind::Digest,
+            answers: None,
+            situations: Vec::new(),
+            digest: Some(Box::new(facts)),
+        }));
+        self.told_by_digest(effects);
+    }
+
+    fn begin_day(&mut self) {
+        self.digest_from = self.now;
+        self.raised_today.clear();
+        self.watches.begin_day();
+    }
+
+    /// What was never urgent and is over has been told by the digest that lists it.
+    pub(super) fn told_by_digest(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        let told: Vec<AlarmKey> = self
+            .alarms
+            .iter()
+            .filter(|alarm| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.names(&alarm.key))
+            .map(|alarm| alarm.key.clone())
+            .collect();
+        for key in told {
+            if let Some(transition) =
+                self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge(at, TOLD_IN_THE_DIGEST))
+            {
+                self.follow(&key, AlarmState::ReturnedUnacknowledged, transition, effects);
+            }
+            if let Some(alarm) = self.alarms.get_mut(&key) {
+                alarm.told_over();
+            }
+        }
+    }
+
+    /// Its cause stands as an alarm of its own: an empty tank is also a low one.
+    pub(super) fn is_consequence(&self, key: &AlarmKey) -> bool {
+        key.kind == AlarmKind::ReservoirLow
+            && self.alarms.find(AlarmKind::ReservoirEmpty, &key.subject).is_some_and(Alarm::is_active)
+    }
+
+    pub(super) fn standing(&self, which: impl Fn(&Alarm) -> bool) -> Vec<AlarmChange> {
+        let moment = self.moment();
+        let mut standing: Vec<AlarmChange> = self
+            .alarms
+            .iter()
+            .filter(|alarm| which(alarm) && !self.is_consequence(&alarm.key))
+            .filter_map(|alarm| alarm.as_it_stands(&moment))
+            .collect();
+        standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));
+        standing
+    }
+}

@@ -1,0 +1,296 @@
+//! The watch over the air of one place: how far outside its limits it is, for how
+//! long, and when that begins to harm.
+//!
+//! Harm is reckoned as a dose: degrees (or per cent) beyond the limit times hours,
+//! until a budget is spent. So a little too warm for long and much too warm for an
+//! hour are one rule, and the waking rule gets a time instead of a threshold. The
+//! budgets are own defaults; no published dose for microgreens was found. The dose to come is
+//! reckoned along the course the air is on, with the spread of sensor, course and budget.
+//!
+//! Damp air by itself does no harm: mold does, and its model has a watch of its own.
+
+use crate::alarm::Condition;
+use crate::alarm::{AlarmKind, Evidence, Harm};
+use crate::physics::climate::{self, Accuracy, TENTH_OF_LIMITS};
+use crate::physics::course::{Course, REMEMBERED};
+use crate::reading::Quantity;
+use crate::units::{Celsius, RelativeHumidity, Timestamp};
+use crate::watch::band::Demand;
+use alloc::borrow::ToOwned;
+use alloc::collections::VecDeque;
+
+/// Kelvin-hours above the limit: 6 h at 1 K, 45 min at 8 K. Seedlings wilt within the
+/// hour near 35 °C (common practice, no source).
+const WARM_BUDGET: f64 = 6.0;
+/// Kelvin-hours below the limit: a day at 1 K, 2.4 h at 10 K.
+const COLD_BUDGET: f64 = 24.0;
+/// Per-cent-hours below the limit.
+const DRY_BUDGET: f64 = 150.0;
+/// A dose fades over this span once the air is good again.
+const FADES_OVER_HOURS: f64 = 4.0;
+/// How far back inside its limit the air must be before the alarm may return.
+const TEMPERATURE_DEADBAND: f64 = 0.5;
+const HUMIDITY_DEADBAND: f64 = 3.0;
+/// Water in leaves freezes (a physical limit, not a dose): degrees Celsius.
+const FREEZING: f64 = 0.5;
+/// What a seedling bears is known no better than this: tenths of the chance. Own default.
+const BUDGET_SPREAD: (f64, f64) = (0.75, 1.4);
+/// Forecasts are walked in steps of a quarter of an hour, two days far.
+const STEP_HOURS: f64 = 0.25;
+const STEPS: usize = 192;
+
+/// The four ways air can be wrong.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Side {
+    Warm,
+    Cold,
+    Damp,
+    Dry,
+}
+
+const SIDES: [Side; 4] = [Side::Warm, Side::Cold, Side::Damp, Side::Dry];
+
+impl Side {
+    fn kind(self) -> AlarmKind {
+        match self {
+            Side::Warm => AlarmKind::AirTooWarm,
+            Side::Cold => AlarmKind::AirTooCold,
+            Side::Damp => AlarmKind::AirTooDamp,
+            Side::Dry => AlarmKind::AirTooDry,
+        }
+    }
+
+    fn quantity(self) -> Quantity {
+        match self {
+            Side::Warm | Side::Cold => Quantity::Temperature,
+            Side::Damp | Side::Dry => Quantity::Humidity,
+        }
+    }
+
+    fn budget(self) -> f64 {
+        match self {
+            Side::Warm => WARM_BUDGET,
+            Side::Cold => COLD_BUDGET,
+            Side::Damp => f64::INFINITY,
+            Side::Dry => DRY_BUDGET,
+        }
+    }
+
+    fn accuracy(self, of: Accuracy) -> f64 {
+        match self {
+            Side::Warm | Side::Cold => of.temperature,
+            Side::Damp | Side::Dry => of.humidity,
+        }
+    }
+
+    /// How far beyond the limit, positive when bad.
+    fn beyond(self, value: f64, limit: f64) -> f64 {
+        match self {
+            Side::Warm | Side::Damp => value - limit,
+            Side::Cold | Side::Dry => limit - value,
+        }
+    }
+
+    /// No room with a door goes further than this, whatever its course.
+    fn held_within(self, value: f64) -> f64 {
+        match self.quantity() {
+            Quantity::Temperature => value.clamp(-30.0, 60.0),
+            _ => value.clamp(0.0, 100.0),
+        }
+    }
+
+    fn worse(self, a: f64, b: f64) -> f64 {
+        match self {
+            Side::Warm | Side::Damp => a.max(b),
+            Side::Cold | Side::Dry => a.min(b),
+        }
+    }
+}
+
+/// What one place's air has done lately.
+#[derive(Clone, Debug, Default)]
+pub struct AirWatch {
+    doses: [f64; 4],
+    spent_at: [Option<Timestamp>; 4],
+    worst: [Option<f64>; 4],
+    temperatures: VecDeque<(Timestamp, f64)>,
+    humidities: VecDeque<(Timestamp, f64)>,
+    last_minute: Option<Timestamp>,
+}
+
+impl AirWatch {
+    /// Looks at one minute. `held(kind)` says whether that alarm holds, for the deadband.
+    pub fn minute(
+        &mut self,
+        at: Timestamp,
+        air: Air,
+        demand: &Demand,
+        place: &str,
+        held: impl Fn(AlarmKind) -> bool,
+    ) -> [(AlarmKind, Condition); 4] {
+        let hours = self.last_minute.map_or(0.0, |last| ((at - last).num_seconds() as f64 / 3600.0).clamp(0.0, 0.25));
+        self.last_minute = Some(at);
+        remember(&mut self.temperatures, at, air.temperature);
+        remember(&mut self.humidities, at, air.humidity);
+        let dew_point = air.dew_point();
+        SIDES.map(|side| {
+            let (value, limit) = match side {
+                Side::Warm => (air.temperature, demand.limits.temperature_max),
+                Side::Cold => (air.temperature, demand.limits.temperature_min),
+                Side::Damp => (air.humidity, demand.limits.humidity_max),
+                Side::Dry => (air.humidity, demand.limits.humidity_min),
+            };
+            let kind = side.kind();
+            let Some(limit) = limit else {
+                self.reset(side);
+                return (kind, Condition::Absent);
+            };
+            let Some(value) = value else {
+                return (kind, Condition::Unknown);
+            };
+            let beyond = side.beyond(value, limit);
+            self.dose(side, beyond, hours, at);
+            let deadband = match side.quantity() {
+                Quantity::Temperature => TEMPERATURE_DEADBAND,
+                _ => HUMIDITY_DEADBAND,
+            };
+            let present = beyond > 0.0 || (held(kind) && beyond > -deadband);
+            if !present && !held(kind) {
+                self.worst[side as usize] = None;
+                return (kind, Condition::Absent);
+            }
+            let worst = self.worst[side as usize].map_or(value, |worst| side.worse(worst, value));
+            self.worst[side as usize] = Some(worst);
+            let evidence = Evidence::Air {
+                place: place.to_owned(),
+                quantity: side.quantity(),
+                value,
+                limit,
+                worst,
+                trays: demand.trays.clone(),
+                dew_point,
+                dew_point_accuracy: air.dew_point_accuracy(),
+                accuracy: side.accuracy(air.accuracy),
+            };
+            if !present {
+                return (kind, Condition::Gone { evidence });
+            }
+            let harm = self.harm(side, (value, limit), side.accuracy(air.accuracy), at);
+            (kind, Condition::Present { harm, evidence })
+        })
+    }
+
+    fn reset(&mut self, side: Side) {
+        self.doses[side as usize] = 0.0;
+        self.spent_at[side as usize] = None;
+        self.worst[side as usize] = None;
+    }
+
+    fn dose(&mut self, side: Side, beyond: f64, hours: f64, at: Timestamp) {
+        let dose = &mut self.doses[side as usize];
+        let budget = side.budget();
+        if beyond > 0.0 {
+            *dose = (*dose + beyond * hours).min(budget);
+        } else {
+            *dose = (*dose - budget / FADES_OVER_HOURS * hours).max(0.0);
+        }
+        if *dose >= budget {
+            self.spent_at[side as usize].get_or_insert(at);
+        } else {
+            self.spent_at[side as usize] = None;
+        }
+    }
+
+    fn harm(&self, side: Side, (value, limit): (f64, f64), accuracy: f64, at: Timestamp) -> Option<Harm> {
+        if side == Side::Damp {
+            return None;
+        }
+        if let Some(spent) = self.spent_at[side as usize] {
+            return Some(Harm::certain(spent));
+        }
+        let series = match side.quantity() {
+            Quantity::Temperature => &self.temperatures,
+            _ => &self.humidities,
+        };
+        let course = Course::of(series, at, value);
+        // Easing slowly, the air goes on far: away from its limit that is bad, back to it good.
+        let worsens = side.beyond(value + course.rate, limit) > side.beyond(value, limit);
+        let (bad, good) = if worsens { (0.5, 2.0) } else { (2.0, 0.5) };
+        let off = side.beyond(limit + TENTH_OF_LIMITS * accuracy, limit);
+        let spent_in = |off: f64, easing: f64, budget: f64| {
+            self.spent_in(side, limit, course.but(off, easing), side.budget() * budget)
+        };
+        let early = spent_in(off, bad, BUDGET_SPREAD.0)?;
+        let likely = spent_in(0.0, 1.0, 1.0).unwrap_or(f64::INFINITY).max(early);
+        let late = spent_in(-off, good, BUDGET_SPREAD.1).unwrap_or(f64::INFINITY);
+        Some(Harm::after(at, early, likely, late))
+    }
+
+    /// Hours until the budget is spent along a course; `None`: not within two days.
+    fn spent_in(&self, side: Side, limit: f64, course: Course, budget: f64) -> Option<f64> {
+        let mut dose = self.doses[side as usize];
+        let faded = budget / FADES_OVER_HOURS * STEP_HOURS;
+        for (step, value) in course.ahead(STEP_HOURS).take(STEPS).enumerate() {
+            let value = side.held_within(value);
+            let beyond = side.beyond(value, limit);
+            let before = dose;
+            dose = if beyond > 0.0 { dose + beyond * STEP_HOURS } else { (dose - faded).max(0.0) };
+            if side == Side::Cold && value <= FREEZING {
+                return Some(step as f64 * STEP_HOURS);
+            }
+            if dose >= budget {
+                let share = ((budget - before) / (dose - before)).clamp(0.0, 1.0);
+                return Some((step as f64 + share) * STEP_HOURS);
+            }
+        }
+        None
+    }
+}
+
+/// The air of a place in one minute: degrees Celsius, per cent relative humidity.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Air {
+    /// Temperature, if a fresh believed one is known.
+    pub temperature: Option<f64>,
+    /// Humidity, if a fresh believed one is known.
+    pub humidity: Option<f64>,
+    /// What either may be off by, as the settings state it.
+    pub accuracy: Accuracy,
+    /// A hygrometer stands at the top of its scale: the air is at least so damp.
+    pub at_least: bool,
+}
+
+impl Air {
+    /// Vapour pressure deficit in kilopascals, if both are known.
+    pub fn deficit(&self) -> Option<f64> {
+        let (temperature, humidity) = self.temperature.zip(self.humidity)?;
+        Some(climate::vapour_pressure_deficit(Celsius(temperature), RelativeHumidity(humidity)).0)
+    }
+
+    /// What that deficit may be off by, kilopascals.
+    pub fn deficit_accuracy(&self) -> Option<f64> {
+        let (temperature, humidity) = self.temperature.zip(self.humidity)?;
+        Some(self.accuracy.of_deficit(Celsius(temperature), RelativeHumidity(humidity)).0)
+    }
+
+    /// Dew point in Celsius, if both are known.
+    pub fn dew_point(&self) -> Option<f64> {
+        let (temperature, humidity) = self.temperature.zip(self.humidity)?;
+        climate::dew_point(Celsius(temperature), RelativeHumidity(humidity)).map(|dew_point| dew_point.0)
+    }
+
+    /// What that dew point may be off by, kelvin.
+    pub fn dew_point_accuracy(&self) -> Option<f64> {
+        let (temperature, humidity) = self.temperature.zip(self.humidity)?;
+        self.accuracy.of_dew_point(Celsius(temperature), RelativeHumidity(humidity))
+    }
+}
+
+fn remember(series: &mut VecDeque<(Timestamp, f64)>, at: Timestamp, value: Option<f64>) {
+    while series.front().is_some_and(|(when, _)| at - *when > REMEMBERED) {
+        series.pop_front();
+    }
+    if let Some(value) = value {
+        series.push_back((at, value));
+    }
+}
