@@ -4,11 +4,15 @@ use super::run::runtime;
 use super::{Answer, Failure, Outcome, print, settings};
 use crate::clock::Clock;
 use crate::config::Config;
-use crate::daemon;
+use crate::notify::channel::Channel;
 use crate::notify::postman::Postman;
 use crate::notify::wording::{self, speech::count};
 use clap::Args;
 use std::path::Path;
+use std::time::Duration;
+
+/// Somebody sits and waits: no step of a test letter takes longer. At night there is more patience.
+const PATIENCE: Duration = Duration::from_secs(60);
 
 #[derive(Args)]
 pub struct Check {
@@ -74,12 +78,13 @@ fn send(config: &Config) -> Outcome {
     let letter = wording::test_letter(format!("test-{}", now.timestamp_millis()), &config.rules.site, now);
     let runtime = runtime()?;
     let mut failed = false;
-    for mail in daemon::addressed(&letter, &config.mail, &config.rules.site.name) {
-        match runtime.block_on(Postman::new(&config.mail).try_once(&mail)) {
-            Ok(()) => print(&format!("The test letter to {} has been taken.", mail.recipient))?,
+    let postman = Postman::new(&config.mail, &config.rules.site.name).with_patience(PATIENCE);
+    for mail in postman.letter(&letter) {
+        match runtime.block_on(postman.try_once(&mail)) {
+            Ok(()) => print(&format!("The test letter to {} has been taken.", mail.key.recipient))?,
             Err(error) => {
                 failed = true;
-                eprintln!("error: the test letter to {} was not taken: {}", mail.recipient, error.text);
+                eprintln!("error: the test letter to {} was not taken: {}", mail.key.recipient, error.text);
             }
         }
     }

@@ -3,6 +3,8 @@
 use super::{Answer, Failure, Outcome, print, room, settings};
 use crate::daemon;
 use crate::engine::event::{LetterFacts, LetterKind};
+use crate::notify::channel::Channel;
+use crate::notify::postman::Postman;
 use crate::notify::wording;
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -33,7 +35,7 @@ impl Digest {
         let letter = wording::letter(&facts, &config.rules, pictures);
         print(&format!("Subject: {}\n\n{}", letter.subject, letter.text))?;
         if let Some(file) = self.eml {
-            let mails = daemon::addressed(&letter, &config.mail, &config.rules.site.name);
+            let mails = Postman::new(&config.mail, &config.rules.site.name).letter(&letter);
             let mail = mails.first().ok_or_else(|| Failure::Sentence("no recipient in [mail].to".into()))?;
             std::fs::write(&file, &mail.bytes).map_err(Failure::system(format!("write {}", file.display())))?;
         }

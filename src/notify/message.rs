@@ -1,7 +1,7 @@
 //! From a letter to the finished bytes of one mail to one recipient: MIME parts,
 //! thread headers, a Message-ID that is the same at every try.
 
-use super::letter::{Letter, Mail};
+use super::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use crate::config;
 use lettre::Message;
 use lettre::message::header::{ContentType, Header, HeaderName, HeaderValue};
@@ -30,7 +30,7 @@ pub enum MessageError {
 
 /// The mails of a letter, one for each recipient of the config. A recipient
 /// whose address cannot be used does not take the others down.
-pub fn mails(letter: &Letter, settings: &config::Mail, site_name: &str) -> Vec<Result<Mail, MessageError>> {
+pub fn mails(letter: &Letter, settings: &config::Mail, site_name: &str) -> Vec<Result<Parcel, MessageError>> {
     settings.to.iter().map(|recipient| mail(letter, recipient, &settings.from, site_name)).collect()
 }
 
@@ -39,7 +39,7 @@ pub fn mails(letter: &Letter, settings: &config::Mail, site_name: &str) -> Vec<R
 ///
 /// # Errors
 /// When one of the addresses cannot be read.
-pub fn mail(letter: &Letter, recipient: &str, sender: &str, site_name: &str) -> Result<Mail, MessageError> {
+pub fn mail(letter: &Letter, recipient: &str, sender: &str, site_name: &str) -> Result<Parcel, MessageError> {
     let to = mailbox(recipient)?;
     let mut from = mailbox(sender)?;
     if from.name.is_none() {
@@ -73,13 +73,8 @@ pub fn mail(letter: &Letter, recipient: &str, sender: &str, site_name: &str) -> 
         .singlepart(SinglePart::plain(letter.text.clone()))
         .multipart(related);
     let message = builder.multipart(body).map_err(|cause| MessageError::Build { letter: letter.id.clone(), cause })?;
-    Ok(Mail {
-        letter: letter.id.clone(),
-        recipient: to.email.to_string(),
-        sender: from.email.to_string(),
-        message_id: id,
-        bytes: message.formatted(),
-    })
+    let key = ParcelKey { letter: letter.id.clone(), channel: ChannelName::Mail, recipient: to.email.to_string() };
+    Ok(Parcel { key, bytes: message.formatted() })
 }
 
 fn png() -> ContentType {
@@ -150,7 +145,13 @@ mod tests {
         }
     }
 
-    fn text(mail: &Mail) -> String {
+    /// The Message-ID, as it stands in the header.
+    fn id(mail: &Parcel) -> String {
+        let unfolded = text(mail).replace("\r\n ", " ");
+        unfolded.lines().find_map(|line| line.strip_prefix("Message-ID: ")).unwrap().to_owned()
+    }
+
+    fn text(mail: &Parcel) -> String {
         String::from_utf8(mail.bytes.clone()).unwrap()
     }
 
@@ -163,8 +164,8 @@ mod tests {
 
     #[test]
     fn each_recipient_has_a_message_id_of_their_own() {
-        let make = |to: &str| mail(&letter(), to, "warden@saltmarsh.example", "Saltmarsh Lane").unwrap().message_id;
-        assert_ne!(make("a@saltmarsh.example"), make("b@saltmarsh.example"));
+        let make = |to: &str| mail(&letter(), to, "warden@saltmarsh.example", "Saltmarsh Lane").unwrap();
+        assert_ne!(id(&make("a@saltmarsh.example")), id(&make("b@saltmarsh.example")));
     }
 
     #[test]
@@ -173,8 +174,8 @@ mod tests {
         let answer = Letter { id: "later".into(), answers: Some(letter().id), ..letter() };
         let answer = text(&mail(&answer, "a@saltmarsh.example", "warden@saltmarsh.example", "S").unwrap());
         let unfolded = answer.replace("\r\n ", " ");
-        assert!(unfolded.contains(&format!("In-Reply-To: {}", raise.message_id)), "{unfolded}");
-        assert!(unfolded.contains(&format!("References: {}", raise.message_id)), "{unfolded}");
+        assert!(unfolded.contains(&format!("In-Reply-To: {}", id(&raise))), "{unfolded}");
+        assert!(unfolded.contains(&format!("References: {}", id(&raise))), "{unfolded}");
     }
 
     #[test]

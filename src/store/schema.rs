@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -213,4 +213,30 @@ CREATE VIEW reading_plain AS
                 WHEN 8 THEN 'late' WHEN 9 THEN 'duplicate' WHEN 10 THEN 'uncorrected' END AS doubt,
            (reading.judged >> 8) & 1 AS retained
       FROM reading JOIN series ON series.id = reading.series;
+";
+
+/// The outbox is kept by letter, channel and recipient: mail is one way to tell, a lamp
+/// another, and one letter can tell what older ones had to tell.
+const V3: &str = "
+CREATE TABLE outbox (
+    -- What is to be told: one letter on one channel to one recipient. It leaves when it was taken.
+    letter      TEXT NOT NULL,                 -- mail: letter.id; lamp: which change of which alarm
+    channel     TEXT NOT NULL DEFAULT 'mail',  -- mail or lamp
+    recipient   TEXT NOT NULL,                 -- mail: the address; lamp: the topic
+    bytes       BLOB NOT NULL,                 -- mail: the whole message, RFC 5322, the same at every try; lamp: the payload
+    at          INTEGER NOT NULL DEFAULT 0,    -- when it was decided, milliseconds since 1970 UTC
+    state       TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'failed', 'told-by-another')),
+    tries       INTEGER NOT NULL,
+    not_before  INTEGER NOT NULL,              -- next try, milliseconds since 1970 UTC
+    last_error  TEXT,
+    told_by     TEXT,                          -- the letter on the same way that tells what this one had to tell
+    done_at     INTEGER,                       -- when it was sent, given up or told by another, milliseconds since 1970 UTC
+    PRIMARY KEY (letter, channel, recipient)
+) STRICT;
+INSERT OR IGNORE INTO outbox (letter, channel, recipient, bytes, at, state, tries, not_before, last_error, done_at)
+    SELECT mail.letter, 'mail', recipient, bytes, coalesce(letter.at, not_before), state, tries, not_before, last_error, done_at
+      FROM mail LEFT JOIN letter ON letter.id = mail.letter ORDER BY mail.id;
+DROP TABLE mail;
+CREATE INDEX outbox_waiting ON outbox (at) WHERE state = 'waiting';
+CREATE INDEX outbox_told_by ON outbox (told_by) WHERE told_by IS NOT NULL;
 ";
