@@ -121,7 +121,10 @@ impl Daemon<'_> {
         }
         for letter in letters {
             let what = match result {
-                Ok(()) => What::LetterSent { letter },
+                Ok(()) => {
+                    self.stamp_digest(&letter);
+                    What::LetterSent { letter }
+                }
                 Err(refused) => What::LetterFailed { letter, error: refused.text.clone() },
             };
             self.happen(what, Extras { outcomes: std::mem::take(&mut outcomes), ..Extras::default() });

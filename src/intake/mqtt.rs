@@ -112,6 +112,10 @@ pub(super) enum Outbound {
         subscribe: bool,
     },
     Acknowledge(Receipt),
+    Publish {
+        topic: String,
+        payload: Vec<u8>,
+    },
     /// Retained, at QoS 1; `taken` hears when the broker has it, and is dropped when it
     /// has not. One at a time: the client of ours is safe with one that waits for its
     /// answer, and not with many (rumqttc issues 1014 and 1056).
@@ -183,6 +187,18 @@ impl Link {
         for receipt in receipts {
             self.send(Outbound::Acknowledge(receipt));
         }
+    }
+
+    /// Publishes a retained message at QoS 0, now or at the next connection, and
+    /// again at each later one, until another takes its place. Never waits. An
+    /// empty payload clears the topic. Over 60 KiB: refused, with a log line.
+    pub fn publish_retained(&self, topic: impl Into<String>, payload: impl Into<Vec<u8>>) {
+        let (topic, payload) = (topic.into(), payload.into());
+        if topic.len() + payload.len() > LARGEST_PUBLISHED {
+            tracing::error!(topic, bytes = payload.len(), "not published: larger than 60 KiB");
+            return;
+        }
+        self.send(Outbound::Publish { topic, payload });
     }
 
     /// For whoever has to say something that must be heard.
@@ -285,6 +301,10 @@ impl Sender {
                     self.client.ack(&message).await
                 }
                 Outbound::Acknowledge(_) => Ok(()),
+                Outbound::Publish { topic, payload } => {
+                    retained.insert(topic.clone(), payload.clone());
+                    if up == 0 { Ok(()) } else { self.publish(topic, payload).await }
+                }
                 Outbound::Announce { topic, payload, taken } => {
                     retained.insert(topic.clone(), payload.clone());
                     if up != 0 && self.wait_for_answer(taken) {
