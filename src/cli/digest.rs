@@ -1,5 +1,6 @@
 //! `digest`: the daily letter as it would be written now. Nothing is sent or changed.
 
+use super::file::Replace;
 use super::{Answer, Failure, Outcome, print, room, settings};
 use crate::daemon;
 use crate::engine::event::{LetterFacts, LetterKind};
@@ -14,6 +15,8 @@ pub struct Digest {
     /// Also write it as an .eml file, charts and all.
     #[arg(long, value_name = "FILE")]
     eml: Option<PathBuf>,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 impl Digest {
@@ -37,7 +40,7 @@ impl Digest {
         if let Some(file) = self.eml {
             let mails = Postman::new(&config.mail, &config.rules.site.name).letter(&letter);
             let mail = mails.first().ok_or_else(|| Failure::Sentence("no recipient in [mail].to".into()))?;
-            std::fs::write(&file, &mail.bytes).map_err(Failure::system(format!("write {}", file.display())))?;
+            self.replace.write(&file, &mail.bytes)?;
         }
         Ok(Answer::Yes)
     }

@@ -10,6 +10,7 @@ mod demo;
 mod digest;
 mod entry_words;
 mod export;
+mod file;
 mod history;
 mod log;
 mod now;

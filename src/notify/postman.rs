@@ -14,6 +14,7 @@ use lettre::message::Mailbox;
 use lettre::transport::smtp::Error as SmtpError;
 use lettre::transport::smtp::authentication::Credentials;
 use lettre::transport::smtp::client::{Certificate, TlsParameters};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -244,7 +245,11 @@ fn into_folder(folder: &Path, mail: &Parcel) -> Result<(), Refused> {
     std::fs::create_dir_all(folder).map_err(|cause| told(folder, cause))?;
     let path = folder.join(file_name(mail));
     let beside = PathBuf::from(format!("{}.part", path.display()));
-    std::fs::write(&beside, &mail.bytes).map_err(|cause| told(&beside, cause))?;
+    // What a try that was cut off left behind goes; a link is not followed.
+    let _ = std::fs::remove_file(&beside);
+    std::fs::File::create_new(&beside)
+        .and_then(|mut file| file.write_all(&mail.bytes))
+        .map_err(|cause| told(&beside, cause))?;
     std::fs::rename(&beside, &path).map_err(|cause| told(&path, cause))
 }
 
