@@ -103,7 +103,7 @@ impl Daemon<'_> {
         let Some((parcel, letters)) = post.settle(key, now, result) else { return };
         if let Err(refused) = result {
             let channel = key.channel.word();
-            tracing::warn!(channel, letter = key.letter, recipient = key.recipient, error = %refused, "not taken");
+            tracing::warn!(channel, letter = key.letter, recipient = key.recipient, error = %refused, "the letter did not leave");
         }
         let arrived = parcel.fate == Fate::Sent;
         self.note(key.channel, outcome(parcel), letters, result);
