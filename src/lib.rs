@@ -4,6 +4,7 @@
 //! (`engine`), stored (`store`), turned into alarms and words (`notify`). The
 //! modules stand below in reading order.
 
+pub mod analysis;
 pub mod beat;
 pub mod chart;
 pub mod cli;

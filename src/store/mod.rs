@@ -32,6 +32,7 @@ mod series;
 mod write;
 mod written;
 
+pub use crate::journal::JournalLine;
 pub use backup::backup;
 pub use claim::{Claim, claim};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
@@ -43,7 +44,7 @@ pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
 pub use write::{Delivery, Record, Rejected};
-pub use written::{AlarmLine, Counts, GarbledLine, JournalLine, LetterLine};
+pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
 use crate::engine::rules::Rules;
 use crate::units::Timestamp;
