@@ -4,6 +4,7 @@ use super::run::runtime;
 use super::{Answer, Failure, Outcome, print, settings};
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::marks::MarkKey;
 use crate::notify::channel::Channel;
 use crate::notify::postman::Postman;
 use crate::notify::wording::{self, speech::count};
@@ -105,7 +106,7 @@ fn send(config: &Config) -> Outcome {
     let letter = wording::test_letter(format!("test-{}", now.timestamp_millis()), &config.rules.site, now);
     let runtime = runtime()?;
     let mut failed = false;
-    let postman = Postman::new(&config.mail, &config.rules.site.name).with_patience(PATIENCE);
+    let postman = Postman::new(&config.mail, &config.rules.site.name, &MarkKey::unanswerable()).with_patience(PATIENCE);
     for mail in postman.letter(&letter) {
         match runtime.block_on(postman.try_once(&mail)) {
             Ok(()) => print(&format!("The test letter to {} has been taken.", mail.key.recipient))?,

@@ -4,6 +4,7 @@ use super::file::Replace;
 use super::{Answer, Failure, Outcome, print, room, settings};
 use crate::daemon;
 use crate::engine::event::{LetterFacts, LetterKind};
+use crate::marks::MarkKey;
 use crate::notify::channel::Channel;
 use crate::notify::postman::Postman;
 use crate::notify::wording;
@@ -35,10 +36,11 @@ impl Digest {
             alarms: Vec::new(),
             digest: Some(Box::new(digest)),
         };
-        let letter = wording::letter(&facts, &config.rules, pictures);
+        let letter = wording::letter(&facts, &config.rules, pictures, &wording::Answering::default());
         print(&format!("Subject: {}\n\n{}", letter.subject, letter.text))?;
         if let Some(file) = self.eml {
-            let mails = Postman::new(&config.mail, &config.rules.site.name).letter(&letter);
+            let postman = Postman::new(&config.mail, &config.rules.site.name, &MarkKey::unanswerable());
+            let mails = postman.letter(&letter);
             let mail = mails.first().ok_or_else(|| Failure::Sentence("no recipient in [mail].to".into()))?;
             self.replace.write(&file, &mail.bytes)?;
         }

@@ -8,7 +8,7 @@ use crate::engine::rules::Rules;
 use crate::notify::channel::Refused;
 use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey, Picture};
 use crate::notify::post::{Fate, ParcelOutcome, Post, Posted, Tried};
-use crate::notify::wording;
+use crate::notify::wording::{self, Answering, ByMail};
 use crate::report;
 use crate::store::{Outcome, Reader, Record, WaitingParcel};
 use crate::units::Timestamp;
@@ -17,11 +17,26 @@ use tokio::sync::mpsc;
 impl Daemon<'_> {
     pub(super) fn write_letter(&mut self, facts: &LetterFacts) -> (Letter, Vec<Parcel>) {
         let pictures = if facts.kind == LetterKind::Digest { self.pictures(facts) } else { Vec::new() };
-        let letter = wording::letter(facts, &self.rules, pictures);
+        let letter = wording::letter(facts, &self.rules, pictures, &self.answering(facts));
         (self.witness)(Happening::Letter(&letter));
         tracing::info!(letter = letter.id, subject = letter.subject, "letter");
         let parcels = self.posts.iter().flat_map(|post| post.letter(&letter)).collect();
         (letter, parcels)
+    }
+
+    /// How this letter may be answered, and, for a digest, what became of replies.
+    fn answering(&self, facts: &LetterFacts) -> Answering {
+        let mail = &self.config.mail;
+        let by_mail = mail.answers.as_ref().map(|answers| ByMail {
+            address: answers.reply_to.clone().unwrap_or_else(|| mail.from.clone()),
+            code: self.marks.code(&facts.id),
+        });
+        let refused = facts.digest.as_ref().filter(|_| by_mail.is_some()).map_or(0, |day| {
+            Reader::open(&self.config.store.path, &self.rules)
+                .and_then(|reader| reader.refused_replies(day.from, facts.at))
+                .unwrap_or_default()
+        });
+        Answering { by_mail, refused, deaf: self.deaf.clone() }
     }
 
     /// A letter that was decided before the last stop but never written down.

@@ -22,6 +22,7 @@ use crate::engine::event::{Effect, Event, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt::{ConnectError, FromBroker, Link};
 use crate::journal::Entry;
+use crate::marks::MarkKey;
 use crate::notify::letter::{Letter, Parcel, ParcelKey};
 use crate::notify::post::{Post, Tried};
 use crate::notify::wording;
@@ -107,6 +108,9 @@ pub struct Daemon<'w> {
     ledger: Ledger,
     link: Link,
     posts: Vec<Post>,
+    marks: MarkKey,
+    /// Since when the mailbox of answers cannot be read, and why.
+    deaf: Option<(Timestamp, String)>,
     told_unwritten: Vec<ParcelKey>,
     next_entry: i64,
     store_failing: bool,

@@ -8,6 +8,7 @@ use crate::config::Config;
 use crate::engine::Engine;
 use crate::engine::event::{LetterFacts, LetterKind, What};
 use crate::intake::mqtt;
+use crate::marks::MarkKey;
 use crate::notify::post::Post;
 use crate::notify::postman::Postman;
 use crate::rebuild;
@@ -34,7 +35,7 @@ pub async fn run(
             .map_err(|source| DaemonError::System { doing: "make the store's folder", source })?;
     }
     let _claim = claim(&config.store.path)?;
-    let (store, opening) = Store::open(&config.store.path, &rules, clock.now())?;
+    let (mut store, opening) = Store::open(&config.store.path, &rules, clock.now())?;
     report_opening(&opening);
     let reader = Reader::open(&config.store.path, &rules)?;
     clock.continue_after(store.last_position()?);
@@ -50,6 +51,11 @@ pub async fn run(
         .filter(|facts| still_holds(&rebuilt.engine, facts))
         .collect();
     let waiting = store.waiting_parcels()?;
+    let fresh = MarkKey::fresh().ok_or_else(|| DaemonError::System {
+        doing: "make the key for the marks of letters",
+        source: std::io::Error::other("the system gives no random numbers"),
+    })?;
+    let marks = MarkKey::new(&store.mark_key(fresh)?);
     let next_entry = store.next_journal_number()?;
     let store = Arc::new(Mutex::new(store));
     let (ledger, written) = Ledger::start(Arc::clone(&store));
@@ -57,7 +63,7 @@ pub async fn run(
     topics.push(config.topics.journal.clone());
     let (link, from_broker) = mqtt::connect(&config.broker, topics)?;
     let lamp = Lamp { speaker: link.speaker(), site: rules.site.clone(), site_topic: config.broker.site_topic.clone() };
-    let postman = Postman::new(&config.mail, &rules.site.name);
+    let postman = Postman::new(&config.mail, &rules.site.name, &marks);
     let mut posts = vec![Post::new(Arc::new(postman)), Post::new(Arc::new(lamp))];
     Daemon::take_up(&mut posts, waiting, clock.now());
     let next_tidy = clock.now() + TIDY_EVERY;
@@ -69,6 +75,8 @@ pub async fn run(
         ledger,
         link,
         posts,
+        marks,
+        deaf: None,
         told_unwritten: Vec::new(),
         next_entry,
         store_failing: false,

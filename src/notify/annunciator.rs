@@ -18,7 +18,7 @@ pub fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Parc
     let letter = format!("{}@{}", change.key.id(), change.at.timestamp_millis());
     let key = ParcelKey { letter, channel: ChannelName::Lamp, recipient: topic };
     if change.state == AlarmState::Normal {
-        return Parcel { key, bytes: Vec::new() };
+        return Parcel { key, message_id: None, bytes: Vec::new() };
     }
     let stamp = |at: crate::units::Timestamp| at.to_rfc3339_opts(SecondsFormat::Millis, true);
     let payload = json!({
@@ -33,7 +33,7 @@ pub fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Parc
         "harm_early": change.harm.map(|harm| stamp(harm.early)),
         "text": alarm_text(change, site),
     });
-    Parcel { key, bytes: payload.to_string().into_bytes() }
+    Parcel { key, message_id: None, bytes: payload.to_string().into_bytes() }
 }
 
 /// One level of a topic. A grower's name for a tray may hold `/`, `+` or `#`,

@@ -74,7 +74,8 @@ pub struct ParcelKey {
 pub struct Parcel {
     /// Which one.
     pub key: ParcelKey,
-    /// A mail: the whole message, RFC 5322, with the Message-ID that is the same at
-    /// every try. A lamp: the payload.
+    /// A mail's Message-ID, the same at every try.
+    pub message_id: Option<String>,
+    /// A mail: the whole message, RFC 5322. A lamp: the payload.
     pub bytes: Vec<u8>,
 }

@@ -4,10 +4,11 @@
 use super::channel::{Attempt, Channel, Refused};
 use super::dialogue::{Dialogue, Security, StepLimits, Trouble};
 use super::letter::{ChannelName, Letter, Parcel};
-use super::message;
+use super::message::{self, Sender};
 use super::outbox::Refusal;
 use crate::config;
 use crate::engine::alarm::AlarmChange;
+use crate::marks::MarkKey;
 use chrono::{DateTime, Utc};
 use lettre::Address;
 use lettre::message::Mailbox;
@@ -28,15 +29,17 @@ const PORT_OF_IMPLICIT_TLS: u16 = 465;
 pub struct Postman {
     settings: config::Mail,
     site_name: String,
+    marks: MarkKey,
     limits: StepLimits,
 }
 
 impl Postman {
     /// A postman for these settings. Files are read at each try, so that a
     /// password that was corrected needs no restart. `site_name` stands beside the
-    /// sender's address.
-    pub fn new(settings: &config::Mail, site_name: &str) -> Self {
-        Postman { settings: settings.clone(), site_name: site_name.to_owned(), limits: StepLimits::default() }
+    /// sender's address; with `marks` answers to letters are known.
+    pub fn new(settings: &config::Mail, site_name: &str, marks: &MarkKey) -> Self {
+        let limits = StepLimits::default();
+        Postman { settings: settings.clone(), site_name: site_name.to_owned(), marks: marks.clone(), limits }
     }
 
     /// The same, but with less patience at each step: for tests against servers that
@@ -73,7 +76,7 @@ impl Channel for Postman {
 
     /// A recipient that no mail server would take is logged and left out.
     fn letter(&self, letter: &Letter) -> Vec<Parcel> {
-        message::mails(letter, &self.settings, &self.site_name)
+        message::mails(letter, &self.settings, Sender::of(&self.settings, &self.site_name, &self.marks))
             .into_iter()
             .filter_map(|mail| mail.inspect_err(|error| tracing::error!(%error, "a mail could not be made")).ok())
             .collect()

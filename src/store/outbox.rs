@@ -68,7 +68,7 @@ impl Store {
     pub fn waiting_parcels(&self) -> Result<Vec<WaitingParcel>, StoreError> {
         let read = || {
             let mut statement = self.connection.prepare_cached(
-                "SELECT outbox.letter, channel, recipient, bytes, tries, outbox.at, letter.kind,
+                "SELECT outbox.letter, channel, recipient, message_id, bytes, tries, outbox.at, letter.kind,
                         coalesce(letter.subject, ''), coalesce(letter.text, '')
                    FROM outbox LEFT JOIN letter ON letter.id = outbox.letter
                   WHERE state = 'waiting' ORDER BY outbox.at, outbox.rowid",
@@ -115,15 +115,19 @@ impl Store {
 fn waiting(row: &Row<'_>) -> rusqlite::Result<Option<WaitingParcel>> {
     let Some(channel) = ChannelName::from_word(row.get_ref(1)?.as_str()?) else { return Ok(None) };
     let kinds = [LetterKind::Alarm, LetterKind::Round, LetterKind::Digest];
-    let word: Option<String> = row.get(6)?;
+    let word: Option<String> = row.get(7)?;
     let kind = kinds.into_iter().find(|kind| word.as_deref() == Some(kind.word())).unwrap_or(LetterKind::Alarm);
     Ok(Some(WaitingParcel {
-        parcel: Parcel { key: ParcelKey { letter: row.get(0)?, channel, recipient: row.get(2)? }, bytes: row.get(3)? },
-        tries: row.get(4)?,
-        decided_at: Timestamp::from_timestamp_millis(row.get(5)?).unwrap_or_default(),
+        parcel: Parcel {
+            key: ParcelKey { letter: row.get(0)?, channel, recipient: row.get(2)? },
+            message_id: row.get(3)?,
+            bytes: row.get(4)?,
+        },
+        tries: row.get(5)?,
+        decided_at: Timestamp::from_timestamp_millis(row.get(6)?).unwrap_or_default(),
         kind,
-        subject: row.get(7)?,
-        text: row.get(8)?,
+        subject: row.get(8)?,
+        text: row.get(9)?,
         tells: BTreeSet::new(),
     }))
 }
@@ -147,10 +151,10 @@ pub(super) fn put_parcel(connection: &Connection, parcel: &Parcel, at: Timestamp
     let (key, at) = (&parcel.key, at.timestamp_millis());
     connection
         .prepare_cached(
-            "INSERT OR IGNORE INTO outbox (letter, channel, recipient, bytes, at, state, tries, not_before)
-             VALUES (?1, ?2, ?3, ?4, ?5, 'waiting', 0, ?5)",
+            "INSERT OR IGNORE INTO outbox (letter, channel, recipient, message_id, bytes, at, state, tries, not_before)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, 'waiting', 0, ?6)",
         )?
-        .execute(params![key.letter, key.channel.word(), key.recipient, parcel.bytes, at])?;
+        .execute(params![key.letter, key.channel.word(), key.recipient, parcel.message_id, parcel.bytes, at])?;
     Ok(())
 }
 
@@ -192,6 +196,13 @@ pub(super) fn note(connection: &Connection, outcome: &Outcome, at: Timestamp) ->
                       WHERE letter = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'waiting'",
                 )?
                 .execute(params![key.letter, key.channel.word(), key.recipient, letter, at])?;
+            // An answer to that letter answers what this one told of.
+            connection
+                .prepare_cached(
+                    "INSERT OR IGNORE INTO letter_alarm (letter, kind, subject)
+                     SELECT ?2, kind, subject FROM letter_alarm WHERE letter = ?1",
+                )?
+                .execute(params![key.letter, letter])?;
             Ok(())
         }
     }

@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -215,15 +215,48 @@ CREATE VIEW reading_plain AS
       FROM reading JOIN series ON series.id = reading.series;
 ";
 
+/// Replies to letters. The key by which letters carry their marks is in `meta` as `mark_key`.
+const V3: &str = "
+CREATE TABLE letter_alarm (
+    -- Which alarms a letter told of: an answer to it answers all of them.
+    letter   TEXT NOT NULL,  -- letter.id
+    kind     TEXT NOT NULL,  -- air-too-warm, reservoir-low, ...
+    subject  TEXT NOT NULL,  -- id of the place, sensor, reservoir or tray, or site
+    PRIMARY KEY (letter, kind, subject)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE mailbox (
+    -- How far the mailbox for answers was read.
+    name      TEXT PRIMARY KEY,  -- user, host and folder
+    validity  INTEGER NOT NULL,  -- UIDVALIDITY (RFC 3501): under another one numbers mean other mails
+    uid       INTEGER NOT NULL,  -- the highest UID that was looked at
+    at        INTEGER NOT NULL   -- when, milliseconds since 1970 UTC
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE reply (
+    -- The newest 1,000 mails that were, or pretended to be, answers to letters.
+    id           INTEGER PRIMARY KEY,
+    at           INTEGER NOT NULL,  -- when it was read, milliseconds since 1970 UTC
+    message_id   TEXT NOT NULL,     -- its own
+    sender       TEXT NOT NULL,     -- the address it says it comes from
+    letter       TEXT,              -- the letter it answers; NULL: none could be told
+    fate         TEXT NOT NULL,     -- reading, taken, not-understood, no-mark, stranger or lost
+    answered_at  INTEGER            -- when a letter of ours answered it; NULL: none did
+) STRICT;
+CREATE INDEX reply_by_message_id ON reply (message_id);
+CREATE INDEX reply_by_time ON reply (at);
+";
+
 /// The outbox is kept by letter, channel and recipient: mail is one way to tell, a lamp
 /// another, and one letter can tell what older ones had to tell.
-const V3: &str = "
+const V4: &str = "
 CREATE TABLE outbox (
     -- What is to be told: one letter on one channel to one recipient. It leaves when it was taken.
     letter      TEXT NOT NULL,                 -- mail: letter.id; lamp: which change of which alarm
     channel     TEXT NOT NULL DEFAULT 'mail',  -- mail or lamp
     recipient   TEXT NOT NULL,                 -- mail: the address; lamp: the topic
-    bytes       BLOB NOT NULL,                 -- mail: the whole message, RFC 5322, the same at every try; lamp: the payload
+    message_id  TEXT,                          -- mail: its Message-ID, the same at every try
+    bytes       BLOB NOT NULL,                 -- mail: the whole message, RFC 5322; lamp: the payload
     at          INTEGER NOT NULL DEFAULT 0,    -- when it was decided, milliseconds since 1970 UTC
     state       TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'failed', 'told-by-another')),
     tries       INTEGER NOT NULL,
@@ -233,10 +266,11 @@ CREATE TABLE outbox (
     done_at     INTEGER,                       -- when it was sent, given up or told by another, milliseconds since 1970 UTC
     PRIMARY KEY (letter, channel, recipient)
 ) STRICT;
-INSERT OR IGNORE INTO outbox (letter, channel, recipient, bytes, at, state, tries, not_before, last_error, done_at)
-    SELECT mail.letter, 'mail', recipient, bytes, coalesce(letter.at, not_before), state, tries, not_before, last_error, done_at
+INSERT OR IGNORE INTO outbox (letter, channel, recipient, message_id, bytes, at, state, tries, not_before, last_error, done_at)
+    SELECT mail.letter, 'mail', recipient, message_id, bytes, coalesce(letter.at, not_before), state, tries, not_before, last_error, done_at
       FROM mail LEFT JOIN letter ON letter.id = mail.letter ORDER BY mail.id;
 DROP TABLE mail;
 CREATE INDEX outbox_waiting ON outbox (at) WHERE state = 'waiting';
+CREATE INDEX outbox_by_message_id ON outbox (message_id) WHERE message_id IS NOT NULL;
 CREATE INDEX outbox_told_by ON outbox (told_by) WHERE told_by IS NOT NULL;
 ";

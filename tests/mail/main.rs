@@ -13,9 +13,10 @@ use std::time::Duration;
 use traywarden::config::Mail as Settings;
 use traywarden::engine::event::LetterKind;
 use traywarden::engine::rules::Site;
+use traywarden::marks::MarkKey;
 use traywarden::notify::channel::Channel;
 use traywarden::notify::letter::{Letter, Parcel, Picture};
-use traywarden::notify::message;
+use traywarden::notify::message::{self, Sender};
 use traywarden::notify::outbox::{Outbox, Refusal, Settled, State};
 use traywarden::notify::post::{Post, Posted};
 use traywarden::notify::postman::Postman;
@@ -41,11 +42,13 @@ fn letter(id: &str, answers: Option<&str>) -> Letter {
 }
 
 fn mail(letter: &Letter, to: &str) -> Parcel {
-    message::mail(letter, to, "warden@saltmarsh.example", "Saltmarsh Lane").unwrap()
+    let key = MarkKey::new(&[7; 32]);
+    let sender = Sender { address: "warden@saltmarsh.example", site_name: "Saltmarsh Lane", reply_to: None, key: &key };
+    message::mail(letter, to, sender, None).unwrap()
 }
 
 fn postman(settings: &Settings) -> Postman {
-    Postman::new(settings, "Saltmarsh Lane")
+    Postman::new(settings, "Saltmarsh Lane", &MarkKey::new(&[7; 32]))
 }
 
 fn run<T>(future: impl Future<Output = T>) -> T {
@@ -133,7 +136,9 @@ fn a_wrong_password_and_an_unknown_authority_ask_for_the_settings() {
     let mut settings = server.settings();
     settings.smtp.as_mut().unwrap().ca_file = None;
     let refused =
-        run(Postman::new(&settings, "Saltmarsh Lane").try_once(&mail(&letter("a", None), GROWER))).unwrap_err();
+        run(Postman::new(&settings, "Saltmarsh Lane", &MarkKey::new(&[7; 32]))
+            .try_once(&mail(&letter("a", None), GROWER)))
+        .unwrap_err();
     assert_eq!(refused.kind, Refusal::Settings, "{refused}");
     assert!(refused.text.contains("certificate"), "{refused}");
     assert_eq!(server.taken().len(), 1);
@@ -146,7 +151,9 @@ fn no_letter_goes_to_another_machine_without_tls() {
     let smtp = settings.smtp.as_mut().unwrap();
     (smtp.host, smtp.plain) = ("mail.saltmarsh.example".into(), true);
     let refused =
-        run(Postman::new(&settings, "Saltmarsh Lane").try_once(&mail(&letter("a", None), GROWER))).unwrap_err();
+        run(Postman::new(&settings, "Saltmarsh Lane", &MarkKey::new(&[7; 32]))
+            .try_once(&mail(&letter("a", None), GROWER)))
+        .unwrap_err();
     assert_eq!(refused.kind, Refusal::Settings, "{refused}");
     assert!(refused.text.contains("TLS"), "{refused}");
 }

@@ -42,7 +42,7 @@ mod tests {
     fn posted(at: &str, subject: &str) -> Posted {
         let key = ParcelKey { letter: at.into(), channel: ChannelName::Mail, recipient: "a@saltmarsh.example".into() };
         Posted {
-            parcel: Parcel { key, bytes: Vec::new() },
+            parcel: Parcel { key, message_id: None, bytes: Vec::new() },
             kind: LetterKind::Alarm,
             at: at.parse().unwrap(),
             subject: subject.into(),

@@ -27,7 +27,11 @@ fn key(letter: &str, recipient: &str) -> ParcelKey {
 }
 
 fn mail(letter: &str, recipient: &str) -> Parcel {
-    Parcel { key: key(letter, recipient), bytes: b"Subject: x\r\n\r\n\xff".to_vec() }
+    Parcel {
+        key: key(letter, recipient),
+        message_id: Some(format!("<{letter}.{recipient}>")),
+        bytes: b"Subject: x\r\n\r\n\xff".to_vec(),
+    }
 }
 
 fn sent(letter: &str, recipient: &str) -> Outcome {
@@ -341,11 +345,14 @@ fn a_lamp_that_has_not_heard_of_the_end_is_told_after_a_restart() {
     let mut store = room.store();
     let lamp = ParcelKey { letter: "air@1".into(), channel: ChannelName::Lamp, recipient: "alarm/air".into() };
     let mut over = happening(at(3), 0, What::Tick);
-    over.parcels = vec![Parcel { key: lamp.clone(), bytes: Vec::new() }];
+    over.parcels = vec![Parcel { key: lamp.clone(), message_id: None, bytes: Vec::new() }];
     store.commit(&[over]).unwrap();
     drop(store);
     let mut store = room.store();
-    assert_eq!(store.waiting_parcels().unwrap()[0].parcel, Parcel { key: lamp.clone(), bytes: Vec::new() });
+    assert_eq!(
+        store.waiting_parcels().unwrap()[0].parcel,
+        Parcel { key: lamp.clone(), message_id: None, bytes: Vec::new() }
+    );
     store.note_outcome(&Outcome::Sent(lamp), at(4)).unwrap();
     assert_eq!(store.waiting_parcels().unwrap(), []);
 }

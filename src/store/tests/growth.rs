@@ -104,7 +104,7 @@ fn letter(id: &str, at: Timestamp) -> (Letter, Vec<Parcel>) {
         html: text.clone(),
         pictures: Vec::new(),
     };
-    (letter, vec![Parcel { key: mail(id), bytes: vec![0] }])
+    (letter, vec![Parcel { key: mail(id), message_id: None, bytes: vec![0] }])
 }
 
 #[test]
