@@ -2,8 +2,8 @@
 
 use super::{Daemon, Extras, Happening};
 use crate::engine::alarm::AlarmChange;
-use crate::engine::digest::{DigestFacts, PlaceDay};
 use crate::engine::event::{Effect, Event, LetterFacts, LetterKind, What};
+use crate::engine::letters::digest::{DigestFacts, PlaceDay};
 use crate::engine::rules::Rules;
 use crate::notify::channel::Refused;
 use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey, Picture};
