@@ -350,7 +350,7 @@ impl Alarm {
     }
 
     /// A letter named it, with the time it gave.
-    pub fn told(&mut self) {
+    pub fn reported(&mut self) {
         self.told_early = Some(self.harm.map_or(Timestamp::MAX_UTC, |harm| harm.early));
     }
 
@@ -480,9 +480,9 @@ impl Alarm {
         if priority >= self.priority {
             return None;
         }
-        let sooner = |told: Timestamp| self.harm.is_some_and(|harm| told - harm.early > SOONER);
+        let sooner = |reported: Timestamp| self.harm.is_some_and(|harm| reported - harm.early > SOONER);
         // Whoever answered a letter that gave the hour has it in hand.
-        if !self.unacknowledged && self.told_early.is_some_and(|told| !sooner(told)) {
+        if !self.unacknowledged && self.told_early.is_some_and(|reported| !sooner(reported)) {
             return None;
         }
         self.priority = priority;

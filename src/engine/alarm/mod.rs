@@ -20,4 +20,4 @@ pub mod account;
 pub use change::AlarmChange;
 pub use evidence::{Condition, Evidence};
 pub use harm::Harm;
-pub use kinds::{AlarmKey, AlarmKind, AlarmState, Priority, TOLD_IN_THE_DIGEST};
+pub use kinds::{AlarmKey, AlarmKind, AlarmState, Priority, REPORTED_IN_THE_DIGEST};

@@ -48,13 +48,13 @@ impl Moment {
         harm.is_some_and(|harm| harm.early <= self.at + self.come_within) && self.needs_hands(harm)
     }
 
-    /// When somebody must hear of a hazard. `told`: a letter of this evening has named it, so
+    /// When somebody must hear of a hazard. `reported`: a letter of this evening has named it, so
     /// that only the last call that is in time is still owed.
-    pub fn priority(&self, harm: Option<Harm>, told: bool) -> Priority {
+    pub fn priority(&self, harm: Option<Harm>, reported: bool) -> Priority {
         let Some(known) = harm else { return Priority::Digest };
         if self.needs_hands(harm) {
             let last_call = known.early - self.come_within;
-            let may_wait = self.asleep || told || self.evening_at.is_some_and(|evening| evening < last_call);
+            let may_wait = self.asleep || reported || self.evening_at.is_some_and(|evening| evening < last_call);
             return if self.at >= last_call || !may_wait { Priority::Now } else { Priority::NextRound };
         }
         if known.chance_before(self.round_after) > self.wake_if { Priority::NextRound } else { Priority::Digest }

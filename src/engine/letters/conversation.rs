@@ -34,7 +34,7 @@ const DIGEST_IS_NEAR: TimeDelta = TimeDelta::hours(1);
 pub struct Conversation {
     /// The letter that opened it.
     root: Option<String>,
-    told: BTreeMap<AlarmKey, Told>,
+    reported: BTreeMap<AlarmKey, Reported>,
     /// Calls that wait to be written together.
     waiting: Vec<(Occasion, AlarmKey)>,
     due_at: Option<Timestamp>,
@@ -48,7 +48,7 @@ pub struct Conversation {
 
 /// One alarm of the conversation.
 #[derive(Clone, Debug)]
-struct Told {
+struct Reported {
     cause: Cause,
     /// When its harm could begin, as it was told.
     early: Option<Timestamp>,
@@ -86,34 +86,34 @@ impl Conversation {
     /// An alarm needs hands now. True if that is a new call; else a letter that is written or
     /// about to be brings the same hands in time, and the next one names it.
     pub fn needs_hands(&mut self, at: Timestamp, need: Need<'_>) -> bool {
-        let before = self.told.get(need.key);
-        let in_time = |told: &Told| match (told.early, need.early) {
-            (Some(told), Some(early)) => told <= early + SAME_WALK,
-            (told, None) => told.is_some(),
+        let before = self.reported.get(need.key);
+        let in_time = |reported: &Reported| match (reported.early, need.early) {
+            (Some(reported), Some(early)) => reported <= early + SAME_WALK,
+            (reported, None) => reported.is_some(),
             (None, Some(_)) => false,
         };
         let reminding = self.last_call.is_some() && self.reminders < REMINDERS.len();
-        let covers = |told: &Told| {
-            let shares = told.cause == need.cause && (told.called || told.answered);
-            !told.over && in_time(told) && (shares || (told.called && !told.answered && reminding))
+        let covers = |reported: &Reported| {
+            let shares = reported.cause == need.cause && (reported.called || reported.answered);
+            !reported.over && in_time(reported) && (shares || (reported.called && !reported.answered && reminding))
         };
-        let covered = self.told.values().any(covers);
-        let different = !self.told.values().any(|told| told.called && told.cause == need.cause);
+        let covered = self.reported.values().any(covers);
+        let different = !self.reported.values().any(|reported| reported.called && reported.cause == need.cause);
         let room = self.letters < if different { MOST_OF_TWO } else { MOST_A_NIGHT };
         let occasion = if before.is_some() { Occasion::Escalated } else { Occasion::Raised };
         if covered || !room {
-            let answered = before.is_some_and(|told| told.answered) || self.answers(&need.cause);
-            let called = covered || before.is_some_and(|told| told.called);
-            let told = Told { cause: need.cause, early: need.early, called, answered, over: false };
-            self.told.insert(need.key.clone(), told);
+            let answered = before.is_some_and(|reported| reported.answered) || self.answers(&need.cause);
+            let called = covered || before.is_some_and(|reported| reported.called);
+            let reported = Reported { cause: need.cause, early: need.early, called, answered, over: false };
+            self.reported.insert(need.key.clone(), reported);
             return false;
         }
         self.over_due = None;
         self.waiting.retain(|(_, waiting)| waiting != need.key);
         self.waiting.push((occasion, need.key.clone()));
-        self.told.insert(
+        self.reported.insert(
             need.key.clone(),
-            Told { cause: need.cause, early: need.early, called: true, answered: false, over: false },
+            Reported { cause: need.cause, early: need.early, called: true, answered: false, over: false },
         );
         // What is due now stays due now: alarms a minute apart must not put each other off.
         self.due_at.get_or_insert(at + BUNDLE);
@@ -122,8 +122,8 @@ impl Conversation {
 
     /// It holds again after it was gone.
     pub fn came_back(&mut self, key: &AlarmKey) {
-        if let Some(told) = self.told.get_mut(key) {
-            told.over = false;
+        if let Some(reported) = self.reported.get_mut(key) {
+            reported.over = false;
             self.over_due = None;
         }
     }
@@ -133,32 +133,34 @@ impl Conversation {
         if self.waiting.iter().any(|(_, waiting)| waiting == key) {
             // Nobody was told yet: nothing need be said at all.
             self.waiting.retain(|(_, waiting)| waiting != key);
-            self.told.remove(key);
+            self.reported.remove(key);
         }
         if self.waiting.is_empty() {
             self.due_at = None;
         }
-        let Some(told) = self.told.get_mut(key) else { return };
-        told.over = true;
-        if self.root.is_some() && self.told.values().all(|told| told.over) {
+        let Some(reported) = self.reported.get_mut(key) else { return };
+        reported.over = true;
+        if self.root.is_some() && self.reported.values().all(|reported| reported.over) {
             self.over_due = Some(at + OVER_HOLDS);
         }
     }
 
     /// A new episode begins: what was told of the old one is told.
     pub fn new_episode(&mut self, key: &AlarmKey) {
-        self.told.remove(key);
+        self.reported.remove(key);
     }
 
     /// Somebody answered one: everything that was in the letters is answered. Which.
     pub fn answered(&mut self, key: &AlarmKey) -> Vec<AlarmKey> {
-        if !self.told.contains_key(key) {
+        if !self.reported.contains_key(key) {
             return Vec::new();
         }
         let unwritten: Vec<AlarmKey> = self.waiting.iter().map(|(_, waiting)| waiting.clone()).collect();
         let mut others = Vec::new();
-        for (other, told) in self.told.iter_mut().filter(|(other, _)| *other == key || !unwritten.contains(other)) {
-            told.answered = true;
+        for (other, reported) in
+            self.reported.iter_mut().filter(|(other, _)| *other == key || !unwritten.contains(other))
+        {
+            reported.answered = true;
             if other != key {
                 others.push(other.clone());
             }
@@ -169,8 +171,8 @@ impl Conversation {
 
     /// Somebody silenced one.
     pub fn silenced(&mut self, key: &AlarmKey) {
-        if let Some(told) = self.told.get_mut(key) {
-            told.answered = true;
+        if let Some(reported) = self.reported.get_mut(key) {
+            reported.answered = true;
         }
         self.withdraw(key);
     }
@@ -221,8 +223,8 @@ impl Conversation {
         if self.over_due.is_some_and(|due| due <= at) {
             self.over_due = None;
             let over: Vec<(Occasion, AlarmKey)> =
-                self.told.keys().map(|key| (Occasion::Returned, key.clone())).collect();
-            self.told.clear();
+                self.reported.keys().map(|key| (Occasion::Returned, key.clone())).collect();
+            self.reported.clear();
             if self.letters < MOST_OF_TWO && digest_at - at > DIGEST_IS_NEAR {
                 return Some(self.written(format!("over-{}", at.timestamp()), LetterKind::Over, over));
             }
@@ -234,8 +236,11 @@ impl Conversation {
     /// watched in the night; `None` when all of that was told already.
     pub fn evening(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
         let news = |need: &Need<'_>| {
-            self.told.get(need.key).is_none_or(|told| told.over)
-                && !self.told.values().any(|told| told.cause == need.cause && !told.over && told.called)
+            self.reported.get(need.key).is_none_or(|reported| reported.over)
+                && !self
+                    .reported
+                    .values()
+                    .any(|reported| reported.cause == need.cause && !reported.over && reported.called)
         };
         if !needs.iter().any(news) || self.letters >= MOST_A_NIGHT {
             return None;
@@ -246,7 +251,7 @@ impl Conversation {
 
     /// The letter before a round; `None` when nothing in it is new.
     pub fn before_round(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
-        if !needs.iter().any(|need| !self.told.contains_key(need.key)) {
+        if !needs.iter().any(|need| !self.reported.contains_key(need.key)) {
             return None;
         }
         let about = self.tell(needs);
@@ -264,20 +269,20 @@ impl Conversation {
         self.last_call = None;
         self.reminders = 0;
         self.over_due = None;
-        self.told.retain(|_, told| !told.over && !told.answered);
-        self.call_again_at = (self.told.values().any(|told| told.called)).then_some(lasts_until);
+        self.reported.retain(|_, reported| !reported.over && !reported.answered);
+        self.call_again_at = (self.reported.values().any(|reported| reported.called)).then_some(lasts_until);
     }
 
     /// This alarm's present episode stands in a letter that was written or is about to be.
     pub fn names(&self, key: &AlarmKey) -> bool {
-        self.told.contains_key(key)
+        self.reported.contains_key(key)
     }
 
     fn tell(&mut self, needs: Vec<Need<'_>>) -> Vec<(Occasion, AlarmKey)> {
         let mut about = Vec::new();
         for need in needs {
             about.push((Occasion::Waiting, need.key.clone()));
-            self.told.entry(need.key.clone()).or_insert(Told {
+            self.reported.entry(need.key.clone()).or_insert(Reported {
                 cause: need.cause,
                 early: need.early,
                 called: false,
@@ -296,12 +301,17 @@ impl Conversation {
     }
 
     fn answers(&self, cause: &Cause) -> bool {
-        self.told.values().any(|told| told.cause == *cause && told.called && told.answered && !told.over)
+        self.reported
+            .values()
+            .any(|reported| reported.cause == *cause && reported.called && reported.answered && !reported.over)
     }
 
     /// What was called for and nobody has answered.
     fn open_calls(&self) -> impl Iterator<Item = &AlarmKey> {
-        self.told.iter().filter(|(_, told)| told.called && !told.answered && !told.over).map(|(key, _)| key)
+        self.reported
+            .iter()
+            .filter(|(_, reported)| reported.called && !reported.answered && !reported.over)
+            .map(|(key, _)| key)
     }
 
     fn next_reminder(&self) -> Option<Timestamp> {

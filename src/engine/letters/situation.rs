@@ -53,7 +53,7 @@ pub struct Situation {
     /// The alarms, most urgent first; at least one.
     pub alarms: Vec<AlarmChange>,
     /// The most urgent one as an earlier letter of the conversation had it.
-    pub told: Option<AlarmChange>,
+    pub reported: Option<AlarmChange>,
 }
 
 impl Situation {
@@ -95,7 +95,7 @@ pub fn grouped(rules: &Rules, alarms: impl IntoIterator<Item = (Occasion, AlarmC
                 situation.occasion = situation.occasion.min(occasion);
                 situation.alarms.push(change);
             }
-            None => situations.push(Situation { cause, occasion, alarms: vec![change], told: None }),
+            None => situations.push(Situation { cause, occasion, alarms: vec![change], reported: None }),
         }
     }
     for situation in &mut situations {

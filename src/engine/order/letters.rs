@@ -3,7 +3,7 @@
 
 use crate::alarm::cycle::Alarm;
 use crate::alarm::waking::Moment;
-use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, TOLD_IN_THE_DIGEST};
+use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, REPORTED_IN_THE_DIGEST};
 use crate::event::Effect;
 use crate::letters::conversation::{Draft, Need};
 use crate::letters::facts::{LetterFacts, LetterKind, Occasion};
@@ -36,7 +36,7 @@ impl Engine {
         let mut keys: Vec<(Occasion, AlarmKey)> = draft.about;
         let news = keys.len();
         for (occasion, key) in beside {
-            if !keys[..news].iter().any(|(_, told)| *told == key) {
+            if !keys[..news].iter().any(|(_, reported)| *reported == key) {
                 keys.push((occasion, key));
             }
         }
@@ -46,7 +46,7 @@ impl Engine {
             let Some(change) = alarm.as_it_stands(&moment) else { continue };
             match draft.kind {
                 LetterKind::Over => alarm.told_over(),
-                LetterKind::Evening => alarm.told(),
+                LetterKind::Evening => alarm.reported(),
                 LetterKind::Round => alarm.escalate_not_before = Some(self.next_round + ROUND_LASTS),
                 LetterKind::Alarm | LetterKind::Digest => {}
             }
@@ -58,7 +58,8 @@ impl Engine {
         let mut situations = situation::grouped(&self.rules, alarms);
         for situation in &mut situations {
             if let Some(first) = situation.first() {
-                situation.told = self.written.get(&first.key).filter(|told| told.since == first.since).cloned();
+                situation.reported =
+                    self.written.get(&first.key).filter(|reported| reported.since == first.since).cloned();
             }
             for change in &situation.alarms {
                 self.written.insert(change.key.clone(), change.clone());
@@ -134,7 +135,7 @@ impl Engine {
             situations: Vec::new(),
             digest: Some(Box::new(facts)),
         }));
-        self.told_by_digest(effects);
+        self.reported_by_digest(effects);
     }
 
     fn begin_day(&mut self) {
@@ -144,17 +145,17 @@ impl Engine {
     }
 
     /// What was never urgent and is over has been told by the digest that lists it.
-    pub(super) fn told_by_digest(&mut self, effects: &mut Vec<Effect>) {
+    pub(super) fn reported_by_digest(&mut self, effects: &mut Vec<Effect>) {
         let at = self.now;
-        let told: Vec<AlarmKey> = self
+        let reported: Vec<AlarmKey> = self
             .alarms
             .iter()
             .filter(|alarm| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.names(&alarm.key))
             .map(|alarm| alarm.key.clone())
             .collect();
-        for key in told {
+        for key in reported {
             if let Some(transition) =
-                self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge(at, TOLD_IN_THE_DIGEST))
+                self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge(at, REPORTED_IN_THE_DIGEST))
             {
                 self.follow(&key, AlarmState::ReturnedUnacknowledged, transition, effects);
             }

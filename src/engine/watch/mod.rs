@@ -45,7 +45,7 @@ pub(crate) struct Watches {
     pub(crate) places: Vec<PlaceWatch>,
     pub(crate) tanks: Vec<TankWatch>,
     pub(crate) waterings: Vec<WateringWatch>,
-    pub(crate) sisters: Vec<DriftWatch>,
+    pub(crate) peers: Vec<DriftWatch>,
     pub(crate) leaves: LeavesWatch,
     pub(crate) site: SiteWatch,
     /// The journal changed what stands where; demands are looked up before the next minute.
@@ -60,7 +60,7 @@ impl Watches {
             places: place::watches(rules),
             tanks: tank::watches(rules, at),
             waterings: vec![WateringWatch::default(); rules.reservoirs.len()],
-            sisters: drift::watches(rules),
+            peers: drift::watches(rules),
             leaves: LeavesWatch::default(),
             site: SiteWatch::default(),
             demands_stale: true,
@@ -81,7 +81,7 @@ impl Watches {
         let people_at = calendar::last_round(&seen.rules.site, seen.at);
         let others = sensors::Others { tanks: &self.tanks, places: &self.places, deaf, all, people_at };
         sensors::minute(&mut self.sensors, seen, &others, &mut judged);
-        drift::minute(&mut self.sisters, seen, &mut judged);
+        drift::minute(&mut self.peers, seen, &mut judged);
         place::minute(&mut self.places, seen, &self.leaves.dryout, &mut judged);
         if looks {
             self.leaves.look(seen, &self.places, &mut judged);

@@ -2,31 +2,31 @@
 //! evening, the letter before a round, the one that says it is over, and a test letter.
 //! Alarms that share a cause share a block, and each letter has one word of caution.
 
+use super::alarm_reported;
 use super::alarm_words::{short, words};
 use super::answering;
-use super::sheet::{Block, Sheet, Tone};
+use super::blocks::{Block, Blocks, Tone};
 use super::speech::{Speech, ascii, capital, list, percent, shortened, span};
-use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState, Evidence};
 use crate::engine::event::Occasion;
-use crate::engine::letters::situation::Situation;
+use crate::engine::letters::schedule::situation::Situation;
 use crate::reading::Quantity;
 
 /// A subject line stays under 60 characters.
 const SUBJECT: usize = 59;
 
 /// A call, or its reminder.
-pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Sheet {
+pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Blocks {
     let Some((situation, first)) = leading(situations) else {
         return nothing(speech, "A letter without an alarm: nothing to do.");
     };
     let again = matches!(situation.occasion, Occasion::Reminder(_));
     let mut blocks = told_blocks(situations, speech);
     blocks.extend(closing(situations, speech));
-    Sheet {
+    Blocks {
         subject: subject(if again { "Still:" } else { "Now:" }, &headline(situation, speech), situations.len()),
         masthead: masthead(speech),
-        lead: told::action(first, &words(first, speech), speech),
+        lead: alarm_reported::action(first, &words(first, speech), speech),
         tone: Tone::Urgent,
         blocks,
     }
@@ -34,21 +34,21 @@ pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Sheet {
 
 /// The letter before people sleep: what will need hands before the morning, and what cannot be
 /// watched.
-pub(crate) fn evening(situations: &[Situation], speech: &Speech) -> Sheet {
+pub(crate) fn evening(situations: &[Situation], speech: &Speech) -> Blocks {
     let Some((situation, first)) = leading(situations) else {
         return nothing(speech, "Nothing is expected to need you tonight.");
     };
     let morning = speech.clock(first.next_round);
     let lead = format!(
         "Before you go to bed: {} If it can wait for the {morning} round after all, nothing more will be said.",
-        uncapital(&told::action(first, &words(first, speech), speech))
+        uncapital(&alarm_reported::action(first, &words(first, speech), speech))
     );
     let mut blocks = told_blocks(situations, speech);
     blocks.push(Block::Paragraph(
         "If it goes on and nobody has answered, you are called in the night as late as is safe.".to_owned(),
     ));
     blocks.extend(closing(situations, speech));
-    Sheet {
+    Blocks {
         subject: subject("Tonight:", &headline(situation, speech), situations.len()),
         masthead: masthead(speech),
         lead,
@@ -58,7 +58,7 @@ pub(crate) fn evening(situations: &[Situation], speech: &Speech) -> Sheet {
 }
 
 /// All of it is over.
-pub(crate) fn over(situations: &[Situation], speech: &Speech) -> Sheet {
+pub(crate) fn over(situations: &[Situation], speech: &Speech) -> Blocks {
     let Some((_, first)) = leading(situations) else {
         return nothing(speech, "Nothing to do.");
     };
@@ -81,7 +81,7 @@ pub(crate) fn over(situations: &[Situation], speech: &Speech) -> Sheet {
         .collect();
     let mut blocks = vec![Block::Facts(facts)];
     blocks.extend(closing(situations, speech));
-    Sheet {
+    Blocks {
         subject: subject("Over:", &format!("{} back to normal", words(first, speech).name), all.len()),
         masthead: masthead(speech),
         lead: format!(
@@ -95,7 +95,7 @@ pub(crate) fn over(situations: &[Situation], speech: &Speech) -> Sheet {
 }
 
 /// The letter sent just before a round.
-pub(crate) fn round(situations: &[Situation], speech: &Speech) -> Sheet {
+pub(crate) fn round(situations: &[Situation], speech: &Speech) -> Blocks {
     let Some((situation, first)) = leading(situations) else {
         return nothing(speech, "Nothing waits for your round.");
     };
@@ -112,7 +112,7 @@ pub(crate) fn round(situations: &[Situation], speech: &Speech) -> Sheet {
     };
     blocks.extend(told_blocks(situations, speech));
     blocks.extend(closing(situations, speech));
-    Sheet {
+    Blocks {
         subject: subject(&format!("{at} round: "), &headline(situation, speech), situations.len()),
         masthead: masthead(speech),
         lead,
@@ -122,8 +122,8 @@ pub(crate) fn round(situations: &[Situation], speech: &Speech) -> Sheet {
 }
 
 /// A letter that says only that letters arrive.
-pub(crate) fn test(speech: &Speech) -> Sheet {
-    Sheet {
+pub(crate) fn test(speech: &Speech) -> Blocks {
+    Blocks {
         subject: ascii(&shortened(&format!("Test letter from {}", ascii(&speech.site.name)), SUBJECT)),
         masthead: masthead(speech),
         lead: "Nothing to do: this is a test letter, and it has arrived.".to_owned(),
@@ -186,20 +186,20 @@ fn told_facts(situation: &Situation, speech: &Speech, with_action: bool) -> Vec<
     let Some(first) = situation.first() else { return Vec::new() };
     let top = words(first, speech);
     if with_action {
-        fact("Do", told::action(first, &top, speech));
+        fact("Do", alarm_reported::action(first, &top, speech));
     }
     match situation.occasion {
         Occasion::Escalated => fact("New", "It was told before and now needs hands sooner.".to_owned()),
         Occasion::Reminder(number) => fact("Again", format!("Nobody has answered yet; this is reminder {number}.")),
         _ => {}
     }
-    if let Some(changed) = situation.told.as_ref().and_then(|told| changed(told, first, speech)) {
+    if let Some(changed) = situation.reported.as_ref().and_then(|reported| changed(reported, first, speech)) {
         fact("Changed", changed);
     }
     let what: Vec<String> = situation.alarms.iter().map(|change| words(change, speech).what).collect();
     fact("What", what.join(" "));
-    fact("Since", told::since(first, &top, speech));
-    fact("Otherwise", told::otherwise(first, &top, speech));
+    fact("Since", alarm_reported::since(first, &top, speech));
+    fact("Otherwise", alarm_reported::otherwise(first, &top, speech));
     if let Some(seen) = situation.alarms.iter().find(|change| change.state == AlarmState::Acknowledged) {
         let who = seen.by.as_deref().map(str::trim).filter(|who| !who.is_empty()).unwrap_or("Somebody");
         fact("Seen", format!("{who} has answered at {}.", speech.clock(seen.answered_at.unwrap_or(seen.at))));
@@ -208,9 +208,9 @@ fn told_facts(situation: &Situation, speech: &Speech, with_action: bool) -> Vec<
 }
 
 /// What has changed since an earlier letter, in its own numbers.
-fn changed(told: &AlarmChange, now: &AlarmChange, speech: &Speech) -> Option<String> {
-    let (before, after) = (figure(&told.evidence, speech)?, figure(&now.evidence, speech)?);
-    let then = speech.clock(told.at);
+fn changed(reported: &AlarmChange, now: &AlarmChange, speech: &Speech) -> Option<String> {
+    let (before, after) = (figure(&reported.evidence, speech)?, figure(&now.evidence, speech)?);
+    let then = speech.clock(reported.at);
     Some(if before == after {
         format!("Nothing since {then}: {after}.")
     } else {
@@ -263,8 +263,8 @@ fn closing(situations: &[Situation], speech: &Speech) -> Vec<Block> {
     answering::how(situations.iter().flat_map(|situation| &situation.alarms), speech)
 }
 
-fn nothing(speech: &Speech, lead: &str) -> Sheet {
-    Sheet {
+fn nothing(speech: &Speech, lead: &str) -> Blocks {
+    Blocks {
         subject: subject("Note:", &speech.site.name, 1),
         masthead: masthead(speech),
         lead: lead.to_owned(),

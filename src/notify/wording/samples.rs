@@ -6,7 +6,7 @@ use crate::engine::event::Occasion;
 use crate::engine::letters::digest::{
     DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue,
 };
-use crate::engine::letters::situation::grouped;
+use crate::engine::letters::schedule::situation::grouped;
 use crate::engine::rules::{BandOverride, Place};
 use crate::engine::watch::trays::harvests::{Cut, Expected};
 use crate::engine::watch::trays::thermal::Warmth;
@@ -241,7 +241,7 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
             "rack-a-air",
             Evidence::Drift {
                 place: "Rack A".into(),
-                sister: "rack-a-top".into(),
+                peer: "rack-a-top".into(),
                 quantity: Quantity::Temperature,
                 difference: -3.2,
             },
@@ -310,7 +310,7 @@ fn digest(busy: bool) -> LetterFacts {
         trays,
         grams,
         at: at("2026-03-03T17:00"),
-        told_at: at("2026-03-03T17:02"),
+        reported_at: at("2026-03-03T17:02"),
     };
     let over = later(
         air(AlarmKind::AirTooDamp, Quantity::Humidity, 66.0, 70.0, 86.0),
