@@ -5,7 +5,7 @@ use super::{Answer, Failure, Outcome, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::report::export::calendar::{Edition, calendar};
-use crate::report::export::sheet::{Sheet, Span};
+use crate::report::export::table::{Span, Table};
 use crate::report::export::{csv, record, record_page, sqlite};
 use crate::store::Reader;
 use crate::units::Timestamp;
@@ -127,10 +127,10 @@ fn write(
     out: &mut impl Write,
 ) -> Result<(), Failure> {
     let text = match what {
-        What::Readings => return Ok(csv::write(Sheet::Readings, reader, &reader.moment()?, span, out)?),
-        What::Minutes => return Ok(csv::write(Sheet::Minutes, reader, &reader.moment()?, span, out)?),
-        What::Journal => return Ok(csv::write(Sheet::Journal, reader, &reader.moment()?, span, out)?),
-        What::Alarms => return Ok(csv::write(Sheet::Alarms, reader, &reader.moment()?, span, out)?),
+        What::Readings => return Ok(csv::write(Table::Readings, reader, &reader.moment()?, span, out)?),
+        What::Minutes => return Ok(csv::write(Table::Minutes, reader, &reader.moment()?, span, out)?),
+        What::Journal => return Ok(csv::write(Table::Journal, reader, &reader.moment()?, span, out)?),
+        What::Alarms => return Ok(csv::write(Table::Alarms, reader, &reader.moment()?, span, out)?),
         What::Sqlite => return Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
         What::Calendar => {
             let lines = reader.journal(Timestamp::UNIX_EPOCH)?;

@@ -5,9 +5,9 @@
 use super::amount::{identifier, span_between, text, time_of_day, topic_word, truth};
 use super::beat;
 use super::crops;
+use super::devices;
 use super::file::{Complaint, Findings, Table};
 use super::outside;
-use super::room;
 use super::{Config, Store};
 use crate::engine::alarm::AlarmKind;
 use crate::engine::rules::{AlarmTuning, Rules, Site};

@@ -7,8 +7,8 @@ use crate::people::{Life, People, Quirk, local};
 use crate::running::{Invented, UNSEEN, config_of};
 use chrono::{Datelike, Days, NaiveDate, TimeDelta};
 use std::sync::Arc;
-use traywarden::demo::chance::Chance;
 use traywarden::demo::plan::{Breakage, Broken, Outside, PlacePlan, RoomPlan, TankPlan};
+use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::{Ailment, Device, Measures, Trouble};
 use traywarden::demo::story::{Expected, Story};
 use traywarden::units::Timestamp;
@@ -45,7 +45,7 @@ pub struct Drawn {
 
 /// Draws a room; `kind` breaks on the fourth day.
 pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
-    let mut chance = Chance::for_part(seed, "room of a season");
+    let mut chance = SplitMix64::for_part(seed, "room of a season");
     let january = NaiveDate::from_ymd_opt(2026, 1, 5).expect("a date");
     let first = january + Days::new(chance.between(0.0, 340.0) as u64);
     let bears = Bears {
@@ -152,11 +152,11 @@ pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
     // The tank feeds both racks, but nothing wicks: water comes with the rounds only.
     let mut story = story;
     story.plan.places.iter_mut().for_each(|place| place.watered = false);
-    let deeds = people.deeds((starts_at - UNSEEN).date_naive(), first + Days::new(days + 1));
-    Drawn { room: Invented { story, deeds, thirst, config }, bears, fault, due }
+    let actions = people.actions((starts_at - UNSEEN).date_naive(), first + Days::new(days + 1));
+    Drawn { room: Invented { story, actions, thirst, config }, bears, fault, due }
 }
 
-fn lives(first: NaiveDate, days: u64, chance: &mut Chance) -> Vec<Life> {
+fn lives(first: NaiveDate, days: u64, chance: &mut SplitMix64) -> Vec<Life> {
     let mut lives = Vec::new();
     for (rack, letter) in [("rack-a", 'A'), ("rack-b", 'B')] {
         for slot in 0..5_u64 {
@@ -184,12 +184,12 @@ fn lives(first: NaiveDate, days: u64, chance: &mut Chance) -> Vec<Life> {
     lives
 }
 
-fn plan(first: NaiveDate, litres_a_day: f64, chance: &mut Chance) -> RoomPlan {
+fn plan(first: NaiveDate, litres_a_day: f64, chance: &mut SplitMix64) -> RoomPlan {
     // Mean of the months for an inland northern town; rounded, from memory.
     let mean = [-4.0, -2.0, 4.0, 10.0, 16.0, 21.0, 24.0, 23.0, 18.0, 11.0, 4.0, -2.0][first.month0() as usize];
     let thermostat = chance.between(20.0, 22.0);
     let humidistat = chance.between(48.0, 56.0);
-    let rack = |id: &str, chance: &mut Chance| PlacePlan {
+    let rack = |id: &str, chance: &mut SplitMix64| PlacePlan {
         id: id.to_owned(),
         // A rack that its own lights take past 27 °C every day is not a healthy one.
         light_watts: chance.between(100.0, 220.0),

@@ -194,11 +194,11 @@ impl HarmWatch {
         harmed |= drawn.due.is_some_and(|due| truth.at > due + TimeDelta::minutes(bears_minutes));
         let after = drawn.fault.is_none_or(|fault| truth.at >= fault.from);
         if harmed && after && self.at.is_none() {
-            let told = format!(
+            let reported = format!(
                 "hot {:.1} h, cold {:.1} h, wilting {:.1} h, wet {:?}, condensing {:?}, tank {:.0} mm, leaked {:.1} L",
                 self.hot, self.cold, self.wilting, self.wet, self.condensing, truth.tank_depth, truth.leaked
             );
-            self.at.get_or_insert((truth.at, told));
+            self.at.get_or_insert((truth.at, reported));
         }
     }
 }

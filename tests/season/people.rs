@@ -3,8 +3,8 @@
 //! practice, no source.
 
 use chrono::{Days, NaiveDate, TimeDelta, TimeZone};
-use traywarden::demo::chance::Chance;
-use traywarden::demo::hands::{Deed, Doing, sowing};
+use traywarden::demo::people::{Action, Doing, sowing};
+use traywarden::demo::random::SplitMix64;
 use traywarden::demo::story::TIME_ZONE;
 use traywarden::journal::{Did, Loss, Target};
 use traywarden::units::Timestamp;
@@ -60,9 +60,9 @@ pub struct People {
 
 impl People {
     /// Everything they do from one morning to another, in order.
-    pub fn deeds(&self, from: NaiveDate, until: NaiveDate) -> Vec<Deed> {
-        let mut chance = Chance::for_part(self.seed, "people");
-        let mut deeds = Vec::new();
+    pub fn actions(&self, from: NaiveDate, until: NaiveDate) -> Vec<Action> {
+        let mut chance = SplitMix64::for_part(self.seed, "people");
+        let mut actions = Vec::new();
         let mut date = from;
         while date < until {
             for hour in [7, 19] {
@@ -71,34 +71,41 @@ impl People {
                 if self.is_holiday(at) && hour == 7 {
                     continue;
                 }
-                self.round(&mut chance, &mut deeds, at, date, hour == 7 || self.is_holiday(at));
+                self.round(&mut chance, &mut actions, at, date, hour == 7 || self.is_holiday(at));
             }
             date = date + Days::new(1);
         }
         for quirk in &self.quirks {
             if let Quirk::Besides(at, did) = quirk {
-                deeds.push(Deed { at: *at, doing: Doing::Did(did.clone()) });
+                actions.push(Action { at: *at, doing: Doing::Did(did.clone()) });
             }
             if let Quirk::MistsLate { tray, hour, minute, days } = quirk {
                 let life = self.lives.iter().find(|life| life.tray == *tray).expect("a tray that lives");
-                deeds.extend(days.clone().map(|day| Deed {
+                actions.extend(days.clone().map(|day| Action {
                     at: local(life.sown_on + Days::new(day), *hour, *minute),
                     doing: Doing::Did(Did::Mist(aimed(tray))),
                 }));
             }
         }
-        deeds.sort_by_key(|deed| deed.at);
-        deeds
+        actions.sort_by_key(|action| action.at);
+        actions
     }
 
     fn is_holiday(&self, at: Timestamp) -> bool {
         self.quirks.iter().any(|quirk| matches!(quirk, Quirk::Holiday(from, until) if *from <= at && at < *until))
     }
 
-    fn round(&self, chance: &mut Chance, deeds: &mut Vec<Deed>, start: Timestamp, date: NaiveDate, tending: bool) {
+    fn round(
+        &self,
+        chance: &mut SplitMix64,
+        actions: &mut Vec<Action>,
+        start: Timestamp,
+        date: NaiveDate,
+        tending: bool,
+    ) {
         let mut at = start;
-        let mut does = |did: Did, chance: &mut Chance| {
-            deeds.push(Deed { at, doing: Doing::Did(did) });
+        let mut does = |did: Did, chance: &mut SplitMix64| {
+            actions.push(Action { at, doing: Doing::Did(did) });
             at += TimeDelta::seconds(chance.between(20.0, 60.0) as i64);
         };
         let morning = tending;
@@ -139,11 +146,11 @@ impl People {
             does(Did::Look { target: Target::default(), note: None }, chance);
         }
         let stayed = at - start;
-        deeds.push(Deed { at: start, doing: Doing::Enter(TimeDelta::seconds(60)) });
-        deeds.push(Deed { at: start + stayed, doing: Doing::Enter(TimeDelta::seconds(60)) });
+        actions.push(Action { at: start, doing: Doing::Enter(TimeDelta::seconds(60)) });
+        actions.push(Action { at: start + stayed, doing: Doing::Enter(TimeDelta::seconds(60)) });
     }
 
-    fn ends(&self, life: &Life, chance: &mut Chance) -> Did {
+    fn ends(&self, life: &Life, chance: &mut SplitMix64) -> Did {
         if life.molded_on.is_some() {
             let share = Some((chance.between(15.0, 60.0) / 5.0).round() * 5.0);
             let note = Some("grey threads between the stems".into());
@@ -153,7 +160,7 @@ impl People {
         Did::Harvest { tray: life.tray.clone(), grams: Some(grams), grams_per_tray: None, note: None }
     }
 
-    fn waters(&self, life: &Life, at: Timestamp, chance: &mut Chance) -> Did {
+    fn waters(&self, life: &Life, at: Timestamp, chance: &mut SplitMix64) -> Did {
         // Who comes once a day gives a day's water.
         let times = if self.is_holiday(at) { 2.0 } else { 1.0 };
         let ml = (times * self.water_ml * chance.between(0.9, 1.1)).round();

@@ -172,7 +172,7 @@ pub fn season() -> Invented {
         expected: Expected::default(),
     };
     let config = Arc::new(config_of(&story, "traywarden.db", "letters"));
-    Invented { deeds: people.deeds((starts_at - UNSEEN).date_naive(), day(64)), story, thirst: 1.0, config }
+    Invented { actions: people.actions((starts_at - UNSEEN).date_naive(), day(64)), story, thirst: 1.0, config }
 }
 
 /// Plays the season into a store in this folder, with its settings beside it.

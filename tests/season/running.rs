@@ -6,13 +6,13 @@ use chrono::{Offset, TimeDelta, TimeZone};
 use std::path::Path;
 use std::sync::Arc;
 use traywarden::config::Config;
-use traywarden::demo::hands::{Deed, Doing};
+use traywarden::demo::people::{Action, Doing};
 use traywarden::demo::plan::Lot;
 use traywarden::demo::room::{Room, STEP, Truth};
 use traywarden::demo::sensors::{Message, Sensor};
 use traywarden::demo::story::{Story, TIME_ZONE};
 use traywarden::engine::event::{Event, What};
-use traywarden::intake::payload::{self, Heard};
+use traywarden::intake::payload::{self, Decoded};
 use traywarden::journal::{Did, Entry};
 use traywarden::units::Timestamp;
 
@@ -22,7 +22,7 @@ pub const UNSEEN: TimeDelta = TimeDelta::days(15);
 /// A room to play: plan, devices and breakages in the story, people beside it.
 pub struct Invented {
     pub story: Story,
-    pub deeds: Vec<Deed>,
+    pub actions: Vec<Action>,
     /// What plants drink beside the usual.
     pub thirst: f64,
     /// The settings the room is watched by.
@@ -57,19 +57,19 @@ impl Invented {
         let mut sensors: Vec<Sensor> =
             story.devices.iter().map(|device| Sensor::new(device.clone(), story.starts_at, story.seed)).collect();
         let mut number = 0;
-        let mut entry = |at: Timestamp, told: Option<Timestamp>, did: &Did| {
+        let mut entry = |at: Timestamp, reported: Option<Timestamp>, did: &Did| {
             number += 1;
-            let entry = Entry { at: told, by: Some("Wren".into()), did: did.clone() };
+            let entry = Entry { at: reported, by: Some("Wren".into()), did: did.clone() };
             Event { at: whole_milliseconds(at), what: What::Journal { number, entry } }
         };
-        let past = self.deeds.iter().filter(|deed| from <= deed.at && deed.at < story.starts_at);
-        for (deed, place) in past.zip(0..) {
-            if let Doing::Did(did) = &deed.doing {
-                let told_at = story.starts_at + TimeDelta::milliseconds(20 * place);
-                tell(Played::Event(entry(told_at, Some(deed.at), did)));
+        let past = self.actions.iter().filter(|action| from <= action.at && action.at < story.starts_at);
+        for (action, place) in past.zip(0..) {
+            if let Doing::Did(did) = &action.doing {
+                let reported_at = story.starts_at + TimeDelta::milliseconds(20 * place);
+                tell(Played::Event(entry(reported_at, Some(action.at), did)));
             }
         }
-        let mut next = self.deeds.partition_point(|deed| deed.at < from);
+        let mut next = self.actions.partition_point(|action| action.at < from);
         while room.at() < story.ends_at() {
             let until = room.at() + STEP;
             if room.at() == story.starts_at {
@@ -77,13 +77,13 @@ impl Invented {
             }
             let seen = room.at() >= story.starts_at;
             let mut events = Vec::new();
-            while let Some(deed) = self.deeds.get(next).filter(|deed| deed.at < until) {
-                match &deed.doing {
-                    Doing::Enter(span) => room.open_door(deed.at + *span),
+            while let Some(action) = self.actions.get(next).filter(|action| action.at < until) {
+                match &action.doing {
+                    Doing::Enter(span) => room.open_door(action.at + *span),
                     Doing::Did(did) => {
                         room.take(did);
                         if seen {
-                            events.push(entry(deed.at, None, did));
+                            events.push(entry(action.at, None, did));
                         }
                     }
                 }
@@ -111,10 +111,10 @@ impl Invented {
 
     fn hear(&self, message: &Message, events: &mut Vec<Event>) {
         let at = whole_milliseconds(message.at);
-        if let Heard::Said(said) =
+        if let Decoded::Events(events) =
             payload::decode(&self.config.topics, &message.topic, &message.payload, message.retained, at)
         {
-            events.extend(said.into_iter().map(|what| Event { at, what }));
+            events.extend(events.into_iter().map(|what| Event { at, what }));
         }
     }
 }

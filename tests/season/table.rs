@@ -2,7 +2,7 @@
 
 use crate::drawn::draw;
 use crate::faults::Kind;
-use crate::watched::{Outcome, Told, outcome, watch};
+use crate::watched::{Outcome, Reported, outcome, watch};
 use comfy_table::Table;
 use std::fmt;
 use traywarden::engine::alarm::AlarmKind;
@@ -22,14 +22,14 @@ pub struct Broken {
     pub seed: u64,
     pub kind: Kind,
     pub from: Timestamp,
-    pub told: Told,
+    pub reported: Reported,
     pub ours: Outcome,
     pub plain: Outcome,
 }
 
 /// All rooms of a run.
 pub struct Season {
-    pub healthy: Vec<(u64, Told)>,
+    pub healthy: Vec<(u64, Reported)>,
     pub broken: Vec<Broken>,
 }
 
@@ -53,10 +53,10 @@ impl Season {
                 let days = if slow { DAYS_WITH_SLOW_FAULT } else { DAYS_WITH_FAULT };
                 let drawn = draw(seed, days, Some(kind));
                 let from = drawn.fault.expect("a fault").from;
-                let told = watch(&drawn);
-                let ours = outcome(kind, from, told.first_fitting(kind.fits(), from), told.harm);
-                let plain = outcome(kind, from, told.first_plain(kind.fits(), from), told.harm);
-                broken.push(Broken { seed, kind, from, told, ours, plain });
+                let reported = watch(&drawn);
+                let ours = outcome(kind, from, reported.first_fitting(kind.fits(), from), reported.harm);
+                let plain = outcome(kind, from, reported.first_plain(kind.fits(), from), reported.harm);
+                broken.push(Broken { seed, kind, from, reported, ours, plain });
             }
         }
         Season { healthy, broken }
@@ -64,7 +64,7 @@ impl Season {
 
     /// Entries that the engine refused.
     pub fn refused(&self) -> Vec<String> {
-        let mut all: Vec<String> = self.told().flat_map(|told| told.refused.clone()).collect();
+        let mut all: Vec<String> = self.reported().flat_map(|reported| reported.refused.clone()).collect();
         all.dedup();
         all
     }
@@ -76,8 +76,8 @@ impl Season {
             self.broken.iter().filter(|broken| broken.ours == Outcome::Missed && !broken.kind.beyond_what_is_seen());
         missed
             .map(|broken| {
-                let first = broken.told.first_fitting(broken.kind.fits(), broken.from);
-                let (kind, from, harm) = (broken.kind.name(), broken.from, broken.told.harm);
+                let first = broken.reported.first_fitting(broken.kind.fits(), broken.from);
+                let (kind, from, harm) = (broken.kind.name(), broken.from, broken.reported.harm);
                 format!("{kind}, seed {}: broke {from}, harm {harm:?}, first letter {first:?}", broken.seed)
             })
             .collect()
@@ -85,8 +85,8 @@ impl Season {
 
     /// Letters in healthy rooms: ours without the daily digest, and the plain rule's.
     pub fn letters(&self) -> (usize, usize) {
-        let sum = |of: fn(&Told) -> usize| self.told().map(of).sum();
-        (sum(Told::opened), sum(|told| told.plain.len()))
+        let sum = |of: fn(&Reported) -> usize| self.reported().map(of).sum();
+        (sum(Reported::opened), sum(|reported| reported.plain.len()))
     }
 
     /// Hours before harm, the middle one, over faults that such alarms tell of.
@@ -95,8 +95,8 @@ impl Season {
         median(fitting.filter_map(|broken| lead(broken.ours)))
     }
 
-    fn told(&self) -> impl Iterator<Item = &Told> {
-        self.healthy.iter().map(|(_, told)| told).chain(self.broken.iter().map(|broken| &broken.told))
+    fn reported(&self) -> impl Iterator<Item = &Reported> {
+        self.healthy.iter().map(|(_, reported)| reported).chain(self.broken.iter().map(|broken| &broken.reported))
     }
 }
 
@@ -128,7 +128,7 @@ impl fmt::Display for Season {
             table.add_row([
                 kind.name().to_owned(),
                 rooms.len().to_string(),
-                rooms.iter().filter(|broken| broken.told.harm.is_some()).count().to_string(),
+                rooms.iter().filter(|broken| broken.reported.harm.is_some()).count().to_string(),
                 count(|broken| broken.ours, caught),
                 count(|broken| broken.ours, missed),
                 hours(|broken| broken.ours),
@@ -138,32 +138,38 @@ impl fmt::Display for Season {
             ]);
         }
         writeln!(f, "{table}")?;
-        let weeks: f64 = self.healthy.iter().map(|(_, told)| told.days / 7.0).sum();
-        let healthy = |of: &dyn Fn(&Told) -> usize| self.healthy.iter().map(|(_, told)| of(told)).sum::<usize>();
-        let woke = healthy(&|told| told.letters.iter().filter(|(_, kind, _)| *kind == LetterKind::Alarm).count());
+        let weeks: f64 = self.healthy.iter().map(|(_, reported)| reported.days / 7.0).sum();
+        let healthy =
+            |of: &dyn Fn(&Reported) -> usize| self.healthy.iter().map(|(_, reported)| of(reported)).sum::<usize>();
+        let woke =
+            healthy(&|reported| reported.letters.iter().filter(|(_, kind, _)| *kind == LetterKind::Alarm).count());
         let a_week = |count: usize| count as f64 / weeks;
         writeln!(
             f,
             "healthy: {weeks:.0} weeks; alarms raised {:.2} a week, `now` letters {:.2}, letters {:.2}; plain rule {:.1}",
-            a_week(healthy(&|told| told.raised.len())),
+            a_week(healthy(&|reported| reported.raised.len())),
             a_week(woke),
-            a_week(healthy(&Told::opened)),
-            a_week(healthy(&|told| told.plain.len())),
+            a_week(healthy(&Reported::opened)),
+            a_week(healthy(&|reported| reported.plain.len())),
         )?;
-        let days: f64 = self.told().map(|told| told.days).sum();
+        let days: f64 = self.reported().map(|reported| reported.days).sum();
         let (ours, plain) = self.letters();
         writeln!(f, "all {days:.0} nights: {ours} letters, plain rule {plain}")?;
         if std::env::var("EACH").is_ok() {
-            for (seed, told) in &self.healthy {
-                for (at, key, said) in &told.raised {
-                    writeln!(f, "healthy {seed} {at} {} {said}", key.id())?;
+            for (seed, reported) in &self.healthy {
+                for (at, key, events) in &reported.raised {
+                    writeln!(f, "healthy {seed} {at} {} {events}", key.id())?;
                 }
             }
             for broken in &self.broken {
                 let (kind, from) = (broken.kind.name(), broken.from);
-                writeln!(f, "{kind} seed {} from {from} harm {:?} {:?}", broken.seed, broken.told.harm, broken.ours)?;
-                for (at, key, said) in &broken.told.raised {
-                    writeln!(f, "    {at} {} {said}", key.id())?;
+                writeln!(
+                    f,
+                    "{kind} seed {} from {from} harm {:?} {:?}",
+                    broken.seed, broken.reported.harm, broken.ours
+                )?;
+                for (at, key, events) in &broken.reported.raised {
+                    writeln!(f, "    {at} {} {events}", key.id())?;
                 }
             }
         }

@@ -15,7 +15,7 @@ use traywarden::units::Timestamp;
 
 /// What was told of a room.
 #[derive(Default)]
-pub struct Told {
+pub struct Reported {
     /// Letters that name alarms, and which. A digest counts as telling, not as a letter.
     pub letters: Vec<(Timestamp, LetterKind, Vec<AlarmKey>)>,
     /// Alarms raised, with what was said of them.
@@ -33,12 +33,12 @@ pub struct Told {
 }
 
 /// Lets the engine and the plain rule watch a drawn room.
-pub fn watch(drawn: &Drawn) -> Told {
+pub fn watch(drawn: &Drawn) -> Reported {
     let story = &drawn.room.story;
     let mut engine = Engine::new(Arc::new(drawn.room.config.rules.clone()), story.starts_at);
     let mut plain = Plain::default();
     let mut harm = HarmWatch::new();
-    let mut told = Told { days: story.span.num_hours() as f64 / 24.0, ..Told::default() };
+    let mut reported = Reported { days: story.span.num_hours() as f64 / 24.0, ..Reported::default() };
     let mut away = false;
     let mut take = |event: Event, engine: &mut Engine, plain: &mut Plain| {
         let at = event.at;
@@ -49,16 +49,16 @@ pub fn watch(drawn: &Drawn) -> Told {
                     if change.before == AlarmState::Normal && change.state == AlarmState::Unacknowledged =>
                 {
                     let what = format!("{:?} {:?}", change.priority, change.evidence);
-                    told.raised.push((change.at, change.key, what));
+                    reported.raised.push((change.at, change.key, what));
                 }
                 Effect::Letter(facts) => {
                     let mut keys: Vec<AlarmKey> = facts.alarms.iter().map(|(_, change)| change.key.clone()).collect();
                     if let Some(digest) = &facts.digest {
                         keys.extend(digest.alarms.iter().chain(&digest.standing).map(|change| change.key.clone()));
                     }
-                    told.letters.push((facts.at, facts.kind, keys));
+                    reported.letters.push((facts.at, facts.kind, keys));
                 }
-                Effect::EntryRefused { why, .. } => told.refused.push(why),
+                Effect::EntryRefused { why, .. } => reported.refused.push(why),
                 _ => {}
             }
         }
@@ -86,9 +86,9 @@ pub fn watch(drawn: &Drawn) -> Told {
             }
         }
     });
-    told.plain = plain.letters;
-    (told.harm, told.harm_was) = harm.at.map_or((None, String::new()), |(at, was)| (Some(at), was));
-    told
+    reported.plain = plain.letters;
+    (reported.harm, reported.harm_was) = harm.at.map_or((None, String::new()), |(at, was)| (Some(at), was));
+    reported
 }
 
 /// The device of rack B was set to degrees Fahrenheit; the settings say Celsius.
@@ -117,18 +117,18 @@ pub enum Outcome {
 /// Judges by the first fitting letter of an engine or a rule.
 pub fn outcome(kind: Kind, from: Timestamp, first: Option<Timestamp>, harm: Option<Timestamp>) -> Outcome {
     let limit = kind.told_within().map(|hours| from + TimeDelta::hours(hours));
-    let lead = |harm: Timestamp, told: Timestamp| (harm - told).num_minutes() as f64 / 60.0;
+    let lead = |harm: Timestamp, reported: Timestamp| (harm - reported).num_minutes() as f64 / 60.0;
     match (first, limit, harm) {
-        (Some(told), Some(limit), _) if told <= limit => Outcome::Caught(None),
+        (Some(reported), Some(limit), _) if reported <= limit => Outcome::Caught(None),
         (_, Some(_), _) => Outcome::Missed,
-        (Some(told), None, Some(harm)) if told <= harm => Outcome::Caught(Some(lead(harm, told))),
+        (Some(reported), None, Some(harm)) if reported <= harm => Outcome::Caught(Some(lead(harm, reported))),
         (Some(_), None, None) => Outcome::Caught(None),
         (None, None, None) => Outcome::Harmless,
         (_, None, Some(_)) => Outcome::Missed,
     }
 }
 
-impl Told {
+impl Reported {
     /// The first letter or digest that names a fitting alarm, from a moment on.
     pub fn first_fitting(&self, fits: &[AlarmKind], from: Timestamp) -> Option<Timestamp> {
         let fitting =
