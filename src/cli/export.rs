@@ -5,7 +5,7 @@ use super::{Answer, Failure, Outcome, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::report::export::calendar::{Edition, calendar};
-use crate::report::export::table::{Span, Table};
+use crate::report::export::table::{ExportSpan, Table};
 use crate::report::export::{csv, record, record_page, sqlite};
 use crate::store::Reader;
 use crate::units::Timestamp;
@@ -71,7 +71,7 @@ impl Export {
         }
         let remind = self.remind.as_deref().map(when::span).transpose()?;
         let reader = Reader::open(&config.store.path, &config.rules)?;
-        let span = Span { since, until, rules: &config.rules };
+        let span = ExportSpan { since, until, rules: &config.rules };
         if self.to.as_os_str() == "-" {
             return match self.what {
                 What::Sqlite => Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
@@ -102,7 +102,7 @@ impl Export {
     fn fill(
         &self,
         reader: &Reader,
-        span: Span<'_>,
+        span: ExportSpan<'_>,
         now: Timestamp,
         remind: Option<TimeDelta>,
         part: &Path,
@@ -121,7 +121,7 @@ impl Export {
 fn write(
     what: What,
     reader: &Reader,
-    span: Span<'_>,
+    span: ExportSpan<'_>,
     now: Timestamp,
     remind: Option<TimeDelta>,
     out: &mut impl Write,

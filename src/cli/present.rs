@@ -44,8 +44,8 @@ pub fn open(config: &Config) -> Result<Present, Failure> {
 }
 
 /// A warning for standard error when the store has gone quiet.
-pub fn warn_if_quiet(room: &Present) {
-    if let Some(quiet) = room.quiet_for {
+pub fn warn_if_quiet(present: &Present) {
+    if let Some(quiet) = present.quiet_for {
         let hours = quiet.num_minutes() as f64 / 60.0;
         let quiet = if hours < 48.0 { format!("{hours:.1} hours") } else { format!("{:.0} days", hours / 24.0) };
         eprintln!("note: nothing has been written for {quiet}; is the daemon running? This is how it stood then.");

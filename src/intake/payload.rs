@@ -3,7 +3,7 @@
 //! fault codes, rate and lateness are judged by `engine::quality`.
 
 use super::json::{Json, with_nan_as_null};
-use super::senml::{self, PackError, Record, StatedUnit, Value};
+use super::senml::{self, PackError, SenmlRecord, StatedUnit, Value};
 use super::stated_time;
 use super::unit::convert;
 use crate::config::{Field, Locator, Source, Topics};
@@ -13,10 +13,10 @@ use crate::reading::{RawReading, SensorId};
 use crate::units::Timestamp;
 use std::cell::OnceCell;
 
-/// More bytes than any reading needs (RELIABILITY.md, case 12).
+/// More bytes than any reading needs (own default).
 pub const LARGEST_PAYLOAD: usize = 8 * 1024;
 
-/// What gateways write where a sensor gave no value (RELIABILITY.md, case 35).
+/// What gateways write where a sensor gave no value (common practice, no source).
 const PLACEHOLDERS: [&str; 7] = ["unavailable", "unknown", "none", "nan", "null", "error", "offline"];
 
 /// What one message said.
@@ -137,7 +137,7 @@ struct Message<'a> {
     text: &'a str,
     /// `None`: no sensor of this topic reads JSON, or this is none.
     tree: Option<Json<'a>>,
-    pack: OnceCell<Result<Vec<Record>, Garbled>>,
+    pack: OnceCell<Result<Vec<SenmlRecord>, Garbled>>,
     retained: bool,
     arrived: Timestamp,
 }
@@ -201,7 +201,7 @@ impl Message<'_> {
         &self,
         field: &Field,
         ending: &str,
-        records: &[Record],
+        records: &[SenmlRecord],
         events: &mut Vec<What>,
         missed: &mut impl FnMut(&mut Vec<What>, Miss),
     ) {
@@ -255,7 +255,7 @@ impl Message<'_> {
         }
     }
 
-    fn pack(&self) -> &Result<Vec<Record>, Garbled> {
+    fn pack(&self) -> &Result<Vec<SenmlRecord>, Garbled> {
         self.pack.get_or_init(|| {
             let tree = self.tree.as_ref().ok_or(Garbled::NotReadable)?;
             senml::resolve(tree, self.arrived).map_err(|error| match error {

@@ -1,6 +1,6 @@
 //! Which mail is tried when: pure, time passed in. After RFC 5321 section
 //! 4.5.4.1 with a shorter beginning, because one server of the owner's own
-//! provider is asked, not the world (RELIABILITY.md section 2).
+//! provider is asked, not the world.
 //!
 //! The store keeps the bytes; this keeps what is known of each try.
 

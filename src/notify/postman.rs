@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// One try, from connecting to the last reply. The library's own time limit
-/// covers the connecting only (DEPENDENCIES.md D, measured).
+/// covers the connecting only (measured).
 const ONE_TRY: Duration = Duration::from_secs(60);
 /// A password file is one line; a larger file is the wrong one.
 const LARGEST_PASSWORD_FILE: u64 = 4096;
@@ -142,7 +142,7 @@ fn settings(text: String) -> PostmanError {
     PostmanError { kind: Refusal::Settings, text }
 }
 
-/// What a failed try means (DEPENDENCIES.md D, error classes, measured).
+/// What a failed try means (measured with lettre 0.11).
 fn refused(error: &SmtpError, smtp: &config::Smtp) -> PostmanError {
     let code = error.status().map(u16::from);
     let words = words_of(error);

@@ -111,10 +111,10 @@ impl Invented {
 
     fn hear(&self, message: &Message, events: &mut Vec<Event>) {
         let at = whole_milliseconds(message.at);
-        if let Decoded::Events(events) =
+        if let Decoded::Events(decoded) =
             payload::decode(&self.config.topics, &message.topic, &message.payload, message.retained, at)
         {
-            events.extend(events.into_iter().map(|what| Event { at, what }));
+            events.extend(decoded.into_iter().map(|what| Event { at, what }));
         }
     }
 }

@@ -157,8 +157,8 @@ impl fmt::Display for Season {
         writeln!(f, "all {days:.0} nights: {ours} letters, plain rule {plain}")?;
         if std::env::var("EACH").is_ok() {
             for (seed, reported) in &self.healthy {
-                for (at, key, events) in &reported.raised {
-                    writeln!(f, "healthy {seed} {at} {} {events}", key.id())?;
+                for (at, key, decoded) in &reported.raised {
+                    writeln!(f, "healthy {seed} {at} {} {decoded}", key.id())?;
                 }
             }
             for broken in &self.broken {
@@ -168,8 +168,8 @@ impl fmt::Display for Season {
                     "{kind} seed {} from {from} harm {:?} {:?}",
                     broken.seed, broken.reported.harm, broken.ours
                 )?;
-                for (at, key, events) in &broken.reported.raised {
-                    writeln!(f, "    {at} {} {events}", key.id())?;
+                for (at, key, decoded) in &broken.reported.raised {
+                    writeln!(f, "    {at} {} {decoded}", key.id())?;
                 }
             }
         }

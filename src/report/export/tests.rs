@@ -8,7 +8,7 @@ use crate::engine::Engine;
 use crate::engine::event::{Event, What};
 use crate::engine::rules::Rules;
 use crate::reading::{ChannelId, RawReading};
-use crate::store::{AirRecord, Reader, Store};
+use crate::store::{Reader, Record, Store};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::sync::Arc;
@@ -33,7 +33,7 @@ impl Site {
         let event = Event { at: when, what };
         let effects = self.engine.handle(event.clone());
         self.seq += 1;
-        self.store.commit(&[AirRecord::of(event, self.seq, effects)]).expect("it is written");
+        self.store.commit(&[Record::of(event, self.seq, effects)]).expect("it is written");
     }
 
     /// A reading of Rack A's thermometer and hygrometer.

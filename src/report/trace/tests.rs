@@ -98,7 +98,7 @@ fn the_sheet_of_a_tray_tells_its_life_its_air_and_its_holes() {
     let (all, until) = (lives(&rules, &lines), at("2026-03-04 06:00"));
     let now = at("2026-03-05 00:00");
     let trace = trace_of(&reader, &rules, &lines, &all[0], now).expect("it can be read");
-    let sheet = super::tray_sheet(&reader, &rules, &all, &trace, now).expect("it can be read").expect("it lived");
+    let sheet = super::sheet(&reader, &rules, &all, &trace, now).expect("it can be read").expect("it lived");
     assert_eq!(
         sheet.facts,
         [
