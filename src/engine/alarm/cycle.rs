@@ -72,7 +72,7 @@ pub enum Transition {
 /// derived from them and never stored.
 #[derive(Clone, Debug)]
 pub struct Alarm {
-    /// Which alarm.
+    /// The alarm that is answered, by kind and subject.
     pub key: AlarmKey,
     active: bool,
     unacknowledged: bool,

@@ -58,7 +58,7 @@ pub struct LetterFacts {
     pub id: String,
     /// When it was decided.
     pub at: Timestamp,
-    /// Which letter.
+    /// Whether it calls, tells of a round, or is the day's digest.
     pub kind: LetterKind,
     /// The letter that opened this conversation; the one thread of a night hangs on it.
     pub answers: Option<String>,

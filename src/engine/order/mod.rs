@@ -25,7 +25,7 @@ use crate::reading::{ChannelId, Flag, RawReading};
 use crate::rules::Rules;
 use crate::units::{Celsius, Timestamp};
 use crate::watch::Watches;
-use crate::watch::leaves::ROUND_LASTS;
+use crate::watch::growing::ROUND_LASTS;
 use crate::watch::seen::{Seen, Subject};
 use crate::watch::trays::{Logged, Trays};
 use alloc::collections::BTreeMap;

@@ -63,7 +63,7 @@ pub struct TankWatch {
     /// Minutes of the last half hour, for what goes at once.
     minutes: VecDeque<(Timestamp, f64)>,
     /// The largest fall in a pulse of each of the last days, litres.
-    largest_pulses: VecDeque<(f64, f64)>,
+    largest_pulses: VecDeque<(i64, f64)>,
     /// It fell at once and nobody logged why.
     sudden: Option<Sudden>,
     leaking: bool,

@@ -9,7 +9,7 @@ use super::blocks::{Block, Blocks, Tone};
 use super::speech::{Speech, ascii, capital, list, percent, shortened, span};
 use crate::engine::alarm::{AlarmChange, AlarmState, Evidence};
 use crate::engine::event::Occasion;
-use crate::engine::letters::schedule::situation::Situation;
+use crate::engine::letters::situation::Situation;
 use crate::reading::Quantity;
 
 /// A subject line stays under 60 characters.

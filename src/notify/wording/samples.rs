@@ -6,7 +6,7 @@ use crate::engine::event::Occasion;
 use crate::engine::letters::digest::{
     DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue,
 };
-use crate::engine::letters::schedule::situation::grouped;
+use crate::engine::letters::situation::grouped;
 use crate::engine::rules::{BandOverride, Place};
 use crate::engine::watch::trays::harvests::{Cut, Expected};
 use crate::engine::watch::trays::thermal::Warmth;

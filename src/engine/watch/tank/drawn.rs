@@ -1,6 +1,5 @@
 //! What draws on a tank: its steps, the steady draw between them, and the pulses of a pump.
 
-use crate::float;
 use crate::physics::draw::{self, LevelStep, Point};
 use crate::physics::slope::{Slope, median, theil_sen};
 use crate::watch::tank::{DRAW_HOURS, KEPT_HOURS, LEAK_HOURS, POINT_MINUTES, SAME_ROUND_HOURS, TankWatch};
@@ -36,7 +35,7 @@ impl TankWatch {
         if let Some(round) = self.rounds.last() {
             take_round(points, &mut self.steps, *round);
         }
-        let day = float::trunc(newest / 24.0);
+        let day = (newest / 24.0) as i64;
         let pulse = self.steps.last().filter(|step| step.litres < 0.0 && newest - step.hours < 1.0);
         if let (Some(step), None) = (pulse, self.sudden) {
             match self.largest_pulses.back_mut().filter(|(known, _)| *known == day) {
@@ -44,7 +43,7 @@ impl TankWatch {
                 None => self.largest_pulses.push_back((day, -step.litres)),
             }
         }
-        while self.largest_pulses.front().is_some_and(|(known, _)| day - known > 7.0) {
+        while self.largest_pulses.front().is_some_and(|(known, _)| day - known > 7) {
             self.largest_pulses.pop_front();
         }
         let stretch_from = points.partition_point(|(when, _)| *when < newest - DRAW_HOURS - 0.01);
