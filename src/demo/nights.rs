@@ -69,7 +69,7 @@ fn bad_air() -> Vec<Story> {
     fan_22.breakages = vec![breaks(Broken::Fan("rack-b".into()), local(2026, 3, 3, 22, 0), local(2026, 3, 4, 7, 15))];
     fan_22.expected = Expected {
         harm: Some(Harm::DampFor(1, 88.0, 5)),
-        must: vec![due(&[MoldPressure], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 5, 0)).wakes()],
+        must: vec![due(&[MoldPressure], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 6, 0)).wakes()],
         never: vec![never_about(AirTooDamp, "rack-a"), never(ReservoirLeak), never(SensorSilent), never(SensorStuck)],
         nobody_woken: false,
     };
@@ -140,7 +140,7 @@ fn bad_water() -> Vec<Story> {
     fast.breakages = vec![breaks(Broken::Leak(2.5), local(2026, 3, 3, 23, 0), local(2026, 3, 4, 8, 0))];
     fast.expected = Expected {
         harm: Some(Harm::LitresLost(5.0)),
-        must: vec![due(&[ReservoirLeak], local(2026, 3, 3, 23, 0), local(2026, 3, 4, 0, 30)).about("tank").wakes()],
+        must: vec![due(&[ReservoirLeak], local(2026, 3, 3, 23, 0), local(2026, 3, 4, 0, 45)).about("tank").wakes()],
         never: air().chain([never(SensorStuck), never(SensorSilent)]).collect(),
         nobody_woken: false,
     };

@@ -56,7 +56,7 @@ fn two_settings_are_compared_alarm_by_alarm() {
     let story = nights::named("heater-out-winter").expect("a story");
     let folder = tempfile::tempdir().expect("a folder");
     let recording = captured(&story, folder.path());
-    let (this, later) = (settings(&story, ""), settings(&story, "[alarm.air-too-cold]\non_delay = \"3 h\"\n"));
+    let (this, later) = (settings(&story, ""), settings(&story, "[alarm.air-too-cold]\non_delay = \"9 h\"\n"));
     fn reported<'a>(config: &'a Config, recording: &Recording) -> Night<'a> {
         let mut night = Night::new(&config.rules);
         rehearse(config, recording, &mut night).expect("a rehearsal");

@@ -174,24 +174,21 @@ impl TankWatch {
         let deviation = block_deviation(&level).max(self.capacity * LEAST_DEVIATION);
         let limit = (LIMIT_DEVIATIONS * deviation).max(LEAST_LEAK);
         let (mut sum, mut lost): (f64, f64) = (0.0, 0.0);
-        // A watering falls within two half hours, a leak goes on: the two largest falls of a sum
-        // must not be nearly all of it.
-        let mut largest = [0.0_f64; 2];
+        // A watering falls within two half hours, a leak goes on into a third.
+        let mut largest = [0.0_f64; 3];
         let mut proven = false;
         for pair in blocks.windows(2) {
             let hours = pair[1].0 - pair[0].0;
             let fell = pair[0].1 - pair[1].1;
             sum += fell - allowed * hours;
             lost += fell;
-            if fell > largest[0] {
-                largest = [fell, largest[0]];
-            } else {
-                largest[1] = largest[1].max(fell);
-            }
             if sum <= 0.0 {
-                (sum, lost, largest) = (0.0, 0.0, [0.0; 2]);
+                (sum, lost, largest) = (0.0, 0.0, [0.0; 3]);
+            } else if fell > largest[2] {
+                largest[2] = fell;
+                largest.sort_by(|one, other| other.total_cmp(one));
             }
-            proven |= sum > limit && sum - largest[0] - largest[1] > limit / 4.0;
+            proven |= sum > limit && largest[2] > (allowed * hours).max(deviation);
         }
         let draw = (before.1 - last.1) / (last.0 - before.0).max(0.1);
         Some(LeakTest { proven, lost, draw })
