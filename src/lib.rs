@@ -14,6 +14,7 @@ pub mod engine;
 pub mod intake;
 pub mod journal;
 pub mod notify;
+pub mod page;
 pub mod reading;
 pub mod rebuild;
 pub mod rehearse;

@@ -28,6 +28,8 @@ pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: 
     let store_table = root.table(findings, "store");
     let store = store(store_table, findings, base);
     let mail = outside::mail(mail_table, findings, base, &store.path);
+    let page_table = root.table(findings, "page");
+    let page = super::page::page(page_table, findings);
     let mut room = room::room(&mut root, findings, &site_topic);
     room.topics.journal = format!("traywarden/{site_topic}/journal");
     let alarms = alarms(&mut root, findings);
@@ -43,7 +45,7 @@ pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: 
         crops,
         alarms,
     };
-    Config { rules, broker, topics: room.topics, store, mail }
+    Config { rules, broker, topics: room.topics, store, mail, page }
 }
 
 fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime) -> (Site, String) {

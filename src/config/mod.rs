@@ -6,6 +6,7 @@ mod check;
 pub mod crops;
 mod file;
 mod outside;
+mod page;
 mod problem;
 mod reservoir;
 mod room;
@@ -88,6 +89,18 @@ pub struct Config {
     pub store: Store,
     /// Who is written to.
     pub mail: Mail,
+    /// Where the round sheet is served.
+    pub page: Page,
+}
+
+/// Where the round sheet is served, and under which names it may be asked for.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Page {
+    /// Address and port; `None`: no page.
+    pub listen: Option<std::net::SocketAddr>,
+    /// Names by which phones may call this machine, in lower case. Bare addresses and
+    /// `localhost` always do.
+    pub names: Vec<String>,
 }
 
 /// The broker.

@@ -22,6 +22,7 @@ use crate::journal::Entry;
 use crate::notify::letter::{Letter, Mail};
 use crate::notify::outbox::Outbox;
 use crate::notify::{annunciator, wording};
+use crate::page::Page;
 use crate::store::{InboxAnswer, MailOutcome, Record, Rejected, Store, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -114,6 +115,7 @@ pub struct Daemon<'w> {
     inbox_unread: bool,
     inbox_taken: i64,
     next_tidy: Timestamp,
+    page: Option<Page>,
     witness: &'w mut dyn FnMut(Happening<'_>),
 }
 
@@ -140,6 +142,7 @@ impl Daemon<'_> {
         let mut commit = tokio::time::interval(COMMIT_EVERY.div_f64(quicker));
         let mut look = tokio::time::interval(LOOK_EVERY.div_f64(quicker.min(10.0)));
         let mut watchdog = watchdog();
+        let nudge = self.page.as_ref().map(Page::nudge).unwrap_or_default();
         let mut writing_since: Option<tokio::time::Instant> = None;
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
         let leave = loop {
@@ -169,6 +172,7 @@ impl Daemon<'_> {
                     self.ledger.flush(true);
                 }
                 _ = look.tick() => self.read_inbox(),
+                () = nudge.notified() => self.read_inbox(),
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
                     Some(message) => self.take_from_broker(message),
@@ -189,6 +193,7 @@ impl Daemon<'_> {
     fn wake(&mut self) {
         if self.engine.next_deadline() <= self.clock.now() {
             self.happen(What::Tick, Extras::default());
+            self.show();
             (self.witness)(Happening::Time(&self.engine));
         }
         if self.next_tidy <= self.clock.now() {
@@ -240,6 +245,9 @@ impl Daemon<'_> {
                 }
             }
         }
+        if effects.iter().any(|effect| !matches!(effect, Effect::Judged(_))) {
+            self.show();
+        }
         record.effects = effects;
         if let What::Journal { number, entry } = &record.event.what {
             let refused = answer.strip_prefix("refused: ");
@@ -249,11 +257,22 @@ impl Daemon<'_> {
             tracing::info!(refused, "journal entry");
             (self.witness)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
         }
-        record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer });
+        let entry = match &record.event.what {
+            What::Journal { number, .. } if !answer.starts_with("refused: ") => Some(*number),
+            _ => None,
+        };
+        record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer, entry });
         urgent |= record.inbox.is_some() || !record.mails.is_empty();
         let nothing = matches!(record.event.what, What::Tick) && record.effects.is_empty();
         if !nothing {
             self.ledger.add(record, urgent);
+        }
+    }
+
+    /// Lets the page know the room as it is.
+    fn show(&self) {
+        if let Some(page) = &self.page {
+            page.show(self.engine.snapshot());
         }
     }
 

@@ -9,6 +9,7 @@ use crate::engine::Engine;
 use crate::engine::event::{LetterFacts, LetterKind, What};
 use crate::intake::mqtt;
 use crate::notify::outbox::Outbox;
+use crate::page::Page;
 use crate::rebuild;
 use crate::store::{Opening, Reader, Store, claim};
 use chrono::TimeDelta;
@@ -78,11 +79,13 @@ pub async fn run(
         inbox_unread: true,
         inbox_taken: 0,
         next_tidy,
+        page: None,
         witness,
         config,
     };
     (daemon.witness)(Happening::Ready { events: rebuilt.events });
     daemon.happen(What::Started, Extras::default());
+    daemon.page = Page::start(&daemon.config, daemon.engine.snapshot());
     if let Opening::Damaged { set_aside, carried_over, .. } = &opening {
         let error = format!(
             "the store was damaged; it lies at {} now, {carried_over} rows of it were carried over into a new one",

@@ -19,6 +19,9 @@ pub struct Snapshot {
     pub sensors: Vec<SensorNow>,
     /// Trays that grow, with what is due within two days.
     pub trays: Vec<TrayDay>,
+    /// The same trays as the journal left them, in the same order: who writes down what is
+    /// done to them needs to know what was done last.
+    pub growing: Vec<super::tray::Tray>,
     /// Every alarm that is not normal.
     pub alarms: Vec<AlarmChange>,
     /// Connected to the broker.

@@ -94,6 +94,7 @@ impl Engine {
                 let until = at + TimeDelta::days(2);
                 self.trays.growing().map(|tray| self.tray_day(tray, until)).collect()
             },
+            growing: self.trays.growing().cloned().collect(),
             alarms: self.standing(|alarm| alarm.state() != AlarmState::Normal),
             broker_up: self.site.broker_lost_at.is_none(),
         }

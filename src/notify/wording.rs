@@ -14,6 +14,7 @@ mod html;
 mod plain;
 mod sensor_words;
 mod sheet;
+mod slip;
 pub(crate) mod speech;
 mod told;
 mod watch_words;
@@ -28,6 +29,7 @@ use crate::engine::event::{EntryNote, LetterFacts, LetterKind};
 use crate::engine::rules::{Rules, Site};
 use crate::notify::letter::{Letter, Picture};
 use crate::units::Timestamp;
+pub use slip::{Slip, slip};
 use speech::Speech;
 
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.

@@ -195,7 +195,8 @@ fn steps_run_once_in_order_and_all_or_nothing() {
 }
 
 /// Every version that was ever released, as an SQL dump of a small store of that version.
-const RELEASED: [&str; 2] = [include_str!("fixtures/v1.sql"), include_str!("fixtures/v2.sql")];
+const RELEASED: [&str; 3] =
+    [include_str!("fixtures/v1.sql"), include_str!("fixtures/v2.sql"), include_str!("fixtures/v3.sql")];
 
 #[test]
 fn a_store_of_every_older_version_opens_and_has_its_rows() {
