@@ -4,20 +4,23 @@
 //! (`engine`), stored (`store`), turned into alarms and words (`notify`). The
 //! modules stand below in reading order.
 
+pub mod analysis;
+pub mod beat;
 pub mod chart;
 pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod daemon;
 pub mod demo;
-pub mod engine;
 pub mod intake;
-pub mod journal;
 pub mod notify;
 pub mod page;
-pub mod reading;
 pub mod rebuild;
 pub mod rehearse;
 pub mod report;
 pub mod store;
-pub mod units;
+pub mod trust;
+
+/// The judgement, a crate of its own that knows no operating system.
+pub use traywarden_engine as engine;
+pub use traywarden_engine::{journal, reading, units};

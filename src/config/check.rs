@@ -3,6 +3,7 @@
 //! after a problem, so that all of them come out at once.
 
 use super::amount::{identifier, span_between, text, time_of_day, topic_word, truth};
+use super::beat;
 use super::crops;
 use super::file::{Complaint, Findings, Table};
 use super::outside;
@@ -30,6 +31,8 @@ pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: 
     let mail = outside::mail(mail_table, findings, base, &store.path);
     let page_table = root.table(findings, "page");
     let page = super::page::page(page_table, findings);
+    let beat_table = root.table(findings, "beat");
+    let beat = beat::beat(beat_table, findings, base);
     let mut room = room::room(&mut root, findings, &site_topic);
     room.topics.journal = format!("traywarden/{site_topic}/journal");
     let alarms = alarms(&mut root, findings);
@@ -45,7 +48,7 @@ pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: 
         crops,
         alarms,
     };
-    Config { rules, broker, topics: room.topics, store, mail, page }
+    Config { rules, broker, topics: room.topics, store, mail, page, beat }
 }
 
 fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime) -> (Site, String) {

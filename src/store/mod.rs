@@ -33,6 +33,7 @@ mod series;
 mod write;
 mod written;
 
+pub use crate::journal::JournalLine;
 pub use backup::backup;
 pub use claim::{Claim, claim};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
@@ -45,7 +46,7 @@ pub use phones::{Phone, Phones};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
 pub use write::{Delivery, Record, Rejected};
-pub use written::{AlarmLine, Counts, GarbledLine, JournalLine, LetterLine};
+pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
 use crate::engine::rules::Rules;
 use crate::units::Timestamp;

@@ -6,7 +6,10 @@
 
 mod written;
 
+use crate::event::EntryNote;
 use crate::units::Timestamp;
+use alloc::string::String;
+use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
 
 /// One line of the journal.
@@ -21,6 +24,23 @@ pub struct Entry {
     /// What was done.
     #[serde(flatten)]
     pub did: Did,
+}
+
+/// One line of the log and what came of it, as it is kept.
+#[derive(Clone, Debug, PartialEq)]
+pub struct JournalLine {
+    /// Its number.
+    pub number: i64,
+    /// When we were told.
+    pub at: Timestamp,
+    /// The entry.
+    pub entry: Entry,
+    /// Why it was refused, if it was.
+    pub refused: Option<String>,
+    /// The entry that struck it, if one did.
+    pub struck_by: Option<i64>,
+    /// What the grower was told about it.
+    pub note: Vec<EntryNote>,
 }
 
 /// What can be done to trays, places and reservoirs.
@@ -133,8 +153,8 @@ pub struct Sowing {
     pub crop: Option<String>,
     /// Several crops in one tray, by grams of seed each. A grower may write kinds alone or
     /// in shares beside the total; what is kept is grams.
-    #[serde(default, skip_serializing_if = "std::collections::BTreeMap::is_empty")]
-    pub blend: std::collections::BTreeMap<String, f64>,
+    #[serde(default, skip_serializing_if = "alloc::collections::BTreeMap::is_empty")]
+    pub blend: alloc::collections::BTreeMap<String, f64>,
     /// How many trays were sown alike. One if not said.
     pub count: u32,
     /// Grams of seed a tray, all kinds together.
