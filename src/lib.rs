@@ -13,6 +13,7 @@ pub mod config;
 pub mod daemon;
 pub mod demo;
 pub mod intake;
+pub mod marks;
 pub mod notify;
 pub mod page;
 pub mod rebuild;
@@ -20,6 +21,7 @@ pub mod rehearse;
 pub mod report;
 pub mod store;
 pub mod trust;
+pub mod typed;
 
 /// The judgement, a crate of its own that knows no operating system.
 pub use traywarden_engine as engine;

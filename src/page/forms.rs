@@ -61,7 +61,7 @@ impl Fields {
 /// The key of a form: the same for the same form of the same showing, and no other.
 pub(super) fn key(nonce: &str, name: &str) -> String {
     use base64::Engine as _;
-    let hash = super::gate::hashed(&format!("{nonce} {name}"));
+    let hash = super::secrets::hashed(&format!("{nonce} {name}"));
     base64::engine::general_purpose::URL_SAFE_NO_PAD.encode(&hash[..18])
 }
 
@@ -231,4 +231,69 @@ fn amount(fields: &Fields, (in_one, unit): (f64, &str)) -> Result<Option<f64>, S
 
 fn from_json<T: DeserializeOwned>(text: &str) -> Result<T, String> {
     serde_json::from_str(text).map_err(|_| "That sheet is of another version; open it again.".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn fields(text: &str) -> Fields {
+        Fields::read(text.as_bytes())
+    }
+
+    #[test]
+    fn amounts_are_read_as_people_write_them_and_anything_else_is_refused() {
+        let read = |written: &str, units: (f64, &'static str)| {
+            let mut query = form_urlencoded::Serializer::new(String::new());
+            amount(&fields(&query.append_pair("amount", written).finish()), units)
+        };
+        let (metric, us) = (Units(UnitSystem::Metric), Units(UnitSystem::Us));
+        assert_eq!(read("118", metric.pour()), Ok(Some(118.0)));
+        assert_eq!(read("118 mL", metric.pour()), Ok(Some(118.0)));
+        assert_eq!(read("4,5", us.pour()), Ok(Some(133.08)), "fluid ounces of 29.5735 mL (NIST SP 811)");
+        assert_eq!(read("15", us.weight()), Ok(Some(425.24)), "ounces of 28.3495 g (NIST SP 811)");
+        assert_eq!(read("", metric.pour()), Ok(None), "left empty");
+        for wrong in ["a cup", "-3", "nan", "inf", "1e999", "3lb", "4 5"] {
+            assert!(read(wrong, metric.weight()).is_err(), "{wrong}");
+        }
+        assert_eq!(us.pour_number(118.0), "4");
+        assert_eq!(metric.pour_number(118.294), "118");
+    }
+
+    #[test]
+    fn a_form_leads_back_only_to_a_sheet_of_ours() {
+        let back = |to: &str| {
+            let mut query = form_urlencoded::Serializer::new(String::new());
+            fields(&query.append_pair("back", to).finish()).back().to_owned()
+        };
+        assert_eq!(back("/rack?id=rack-a"), "/rack?id=rack-a");
+        for foreign in ["//evil.example", "http://evil.example", "/\\evil.example", "/a\r\nSet-Cookie: x", "", "evil"] {
+            assert_eq!(back(foreign), "/", "{foreign}");
+        }
+    }
+
+    #[test]
+    fn a_key_is_one_of_ours_and_the_same_for_the_same_form_of_one_showing() {
+        assert_eq!(key("n", "water K1"), key("n", "water K1"));
+        assert_ne!(key("n", "water K1"), key("n", "water K2"));
+        assert_ne!(key("n", "water K1"), key("m", "water K1"));
+        assert!(fields(&format!("key={}", key("n", "x"))).key().is_some());
+        for wrong in ["key=", "key=a.b", "key=%00", "x=1"] {
+            assert_eq!(fields(wrong).key(), None, "{wrong}");
+        }
+    }
+
+    #[test]
+    fn what_is_struck_is_struck_from_the_last_on() {
+        let strikes = strikes(&fields("entries=3.4.9"), "Ada").expect("numbers");
+        let numbers: Vec<i64> = strikes
+            .iter()
+            .filter_map(|entry| match entry.did {
+                Did::Strike { entry, .. } => Some(entry),
+                _ => None,
+            })
+            .collect();
+        assert_eq!(numbers, [9, 4, 3]);
+        assert!(super::strikes(&fields("entries=all"), "Ada").is_err());
+    }
 }

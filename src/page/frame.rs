@@ -18,7 +18,7 @@ pub(super) const SIGN: &str = include_str!("sign.svg");
 /// Where everything fixed is found. The number changes with any of it.
 static FIXED: LazyLock<String> = LazyLock::new(|| {
     let all = [style().as_bytes(), SCRIPT.as_bytes(), SIGN.as_bytes()].concat();
-    super::gate::hashed(&String::from_utf8_lossy(&all)).iter().take(6).map(|byte| format!("{byte:02x}")).collect()
+    super::secrets::hashed(&String::from_utf8_lossy(&all)).iter().take(6).map(|byte| format!("{byte:02x}")).collect()
 });
 
 static WHOLE_STYLE: LazyLock<String> = LazyLock::new(|| format!("{}{STYLE}", crate::chart::page_style()));

@@ -2,21 +2,16 @@
 //! the local network: phones that were paired. From anywhere else: nobody.
 
 use super::Desk;
+use super::secrets::{hashed, hashed_text, is_whole, secret};
 use crate::clock::Clock;
 use crate::store::Phones;
-use base64::Engine as _;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use hyper::header::{self, HeaderMap, HeaderName};
-use ring::digest::{SHA256, digest};
-use ring::rand::{SecureRandom, SystemRandom};
 use std::net::IpAddr;
 
 /// The one cookie.
 const COOKIE: &str = "sheet";
 /// Browsers keep no cookie longer (RFC 6265bis); it is set anew at every visit.
 const COOKIE_SECONDS: u32 = 400 * 24 * 3600;
-/// Bytes of a secret: beyond guessing.
-const SECRET_BYTES: usize = 24;
 /// Who an entry is by that was ticked on the machine itself.
 const HERE: &str = "this machine";
 
@@ -54,22 +49,6 @@ impl Guest {
 /// The cookie that holds a secret.
 pub(super) fn cookie(secret: &str) -> String {
     format!("{COOKIE}={secret}; Path=/; Max-Age={COOKIE_SECONDS}; HttpOnly; SameSite=Strict")
-}
-
-/// A new secret; `None` where the system has no randomness to give.
-pub fn secret() -> Option<String> {
-    let mut bytes = [0; SECRET_BYTES];
-    SystemRandom::new().fill(&mut bytes).ok()?;
-    Some(URL_SAFE_NO_PAD.encode(bytes))
-}
-
-/// What is kept of a secret.
-pub fn hashed(secret: &str) -> Vec<u8> {
-    digest(&SHA256, secret.as_bytes()).as_ref().to_vec()
-}
-
-fn hashed_text(text: &str) -> String {
-    URL_SAFE_NO_PAD.encode(digest(&SHA256, text.as_bytes()))
 }
 
 /// Whether an address is of this machine or of a local network: loopback, private (RFC 1918,
@@ -137,8 +116,7 @@ fn cookie_of(headers: &HeaderMap) -> Option<&str> {
     let all = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
     let mut pairs = all.flat_map(|value| value.split(';')).filter_map(|pair| pair.trim().split_once('='));
     let (_, secret) = pairs.find(|(name, _)| *name == COOKIE)?;
-    let whole = URL_SAFE_NO_PAD.decode(secret).is_ok_and(|bytes| bytes.len() == SECRET_BYTES);
-    whole.then_some(secret)
+    is_whole(secret).then_some(secret)
 }
 
 /// The value of a header that stands there once.

@@ -10,25 +10,37 @@
 //! to do (pure); `round_sheet`, `room`, `tray`, `journal` and `sow` set the five sheets
 //! inside the `frame`; `forms` makes entries of what was ticked, `posted` hands them over.
 
+mod days;
 mod forms;
 mod frame;
 mod gate;
+mod journal;
+pub mod link;
 mod live;
+pub mod pairing;
 mod posted;
+pub mod qr;
 mod reply;
+mod room;
 mod round;
 mod round_sheet;
 mod route;
+pub mod secrets;
 mod serve;
+mod sow;
+mod tray;
+
+pub use round_sheet::rack_address;
 
 use crate::config::Config;
 use crate::engine::rules::Rules;
 use crate::engine::snapshot::Snapshot;
 use crate::store::{Reader, StoreError};
+use crate::units::Timestamp;
 use std::net::SocketAddr;
 use std::os::unix::fs::MetadataExt;
 use std::path::PathBuf;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::{Notify, watch};
 
 /// The room as it was last shown, counted, so that a phone knows whether it has it.
@@ -56,6 +68,8 @@ pub struct Desk {
     shown: watch::Receiver<Shown>,
     nudge: Arc<Notify>,
     reader: Mutex<Option<OpenReader>>,
+    day: Mutex<Option<Arc<days::Day>>>,
+    failures: Mutex<pairing::Failures>,
 }
 
 /// A connection to the store, and which file it is open on: a store that was set aside for
@@ -80,6 +94,8 @@ impl Page {
             shown: receiver,
             nudge: Arc::clone(&nudge),
             reader: Mutex::new(None),
+            day: Mutex::new(None),
+            failures: Mutex::default(),
         };
         let spawned = std::thread::Builder::new().name("page".to_owned()).spawn(move || serve::thread(desk));
         if let Err(error) = spawned {
@@ -107,6 +123,22 @@ impl Desk {
     /// The room as it was last shown.
     fn now(&self) -> Shown {
         self.shown.borrow().clone()
+    }
+
+    /// The last day of the room, made anew where it is old.
+    fn day(&self, now: Timestamp) -> Result<Arc<days::Day>, StoreError> {
+        let mut kept = self.day.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(day) = kept.as_ref().filter(|day| day.is_fresh(now)) {
+            return Ok(Arc::clone(day));
+        }
+        let day = Arc::new(self.read(|reader| days::Day::read(reader, &self.rules, now))?);
+        *kept = Some(Arc::clone(&day));
+        Ok(day)
+    }
+
+    /// Who has failed to pair of late.
+    fn failures(&self) -> MutexGuard<'_, pairing::Failures> {
+        self.failures.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Looks something up in the store, over the connection that is kept for it.

@@ -331,3 +331,92 @@ fn subject(did: &Did) -> (Option<&str>, Option<&str>) {
         Did::Refill { .. } | Did::Strike { .. } => (None, None),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::sample::{at, journal, rules};
+    use crate::engine::Engine;
+    use crate::engine::event::{Event, What};
+    use std::sync::Arc;
+
+    /// The sheet at a local moment of the invented room, after these entries.
+    fn sheet_at(now: &str, entries: &[(&str, &str)]) -> Sheet {
+        let rules = rules();
+        let lines = journal(entries);
+        let first = lines.first().map_or(at(now), |line| line.at);
+        let mut engine = Engine::new(Arc::new(rules.clone()), first);
+        for line in &lines {
+            let what = What::Journal { number: line.number, entry: line.entry.clone() };
+            engine.handle(Event { at: line.at, what });
+        }
+        engine.handle(Event { at: at(now), what: What::Tick });
+        sheet(&rules, &engine.snapshot(), &lines)
+    }
+
+    /// "water K1,K2" for every line of the first rack.
+    fn lines(sheet: &Sheet) -> Vec<String> {
+        let said = |line: &Line| {
+            let names: Vec<&str> = line.trays.iter().map(|on| on.name.as_str()).collect();
+            format!("{} {}", line.task.word(), names.join(","))
+        };
+        sheet.racks.first().map_or_else(Vec::new, |rack| rack.lines.iter().map(said).collect())
+    }
+
+    const SOWN: [(&str, &str); 3] = [
+        ("2026-03-01 14:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
+        ("2026-03-01 14:01", r#"{"did":"sow","tray":"K2","place":"rack-a","crop":"broccoli"}"#),
+        ("2026-03-05 14:00", r#"{"did":"uncover","tray":"K1"}"#),
+    ];
+
+    #[test]
+    fn the_round_at_hand_is_the_nearest_and_its_sheet_reaches_halfway() {
+        let site = rules().site;
+        // Rounds at 07:00 and 19:00 in Chicago, which is six hours behind in March.
+        let round = Round::at_hand(&site, at("2026-03-03 18:30"));
+        assert_eq!(
+            (round.at, round.from, round.until),
+            (at("2026-03-03 13:00"), at("2026-03-03 07:00"), at("2026-03-03 19:00"))
+        );
+        assert_eq!(Round::at_hand(&site, at("2026-03-03 19:30")).at, at("2026-03-04 01:00"));
+    }
+
+    #[test]
+    fn each_stage_wants_its_own_and_what_is_late_says_since_when() {
+        // A day after the plan K2 still stands under its cover by the log.
+        let sheet = sheet_at("2026-03-06 13:00", &SOWN);
+        assert_eq!(lines(&sheet), ["uncover K2", "water K1"]);
+        assert!(sheet.racks[0].lines[0].trays[0].overdue.is_some());
+        // Under the weight nothing is due but a look, when nobody had a hand on it for long.
+        assert_eq!(lines(&sheet_at("2026-03-02 01:00", &SOWN[..1])), [""; 0]);
+        assert_eq!(lines(&sheet_at("2026-03-02 13:00", &SOWN[..1])), ["look K1"]);
+        assert_eq!(lines(&sheet_at("2026-03-04 13:00", &SOWN[..1])), ["unweight K1"]);
+    }
+
+    #[test]
+    fn what_was_watered_on_this_round_is_done_and_alike_ticks_are_one_line() {
+        let mut entries = SOWN.to_vec();
+        entries.push(("2026-03-05 14:01", r#"{"did":"uncover","tray":"K2"}"#));
+        assert_eq!(lines(&sheet_at("2026-03-06 13:00", &entries)), ["water K1,K2"]);
+        entries.push(("2026-03-06 13:05", r#"{"did":"water","tray":"K1","ml_per_tray":100}"#));
+        entries.push(("2026-03-06 13:05", r#"{"did":"water","tray":"K2","ml_per_tray":100}"#));
+        let sheet = sheet_at("2026-03-06 13:10", &entries);
+        assert_eq!(lines(&sheet), [""; 0]);
+        let done = &sheet.racks[0].done;
+        assert_eq!((done.len(), done[0].words.as_str()), (1, "K1 and K2 watered, 100 mL a tray"));
+        assert_eq!(done[0].numbers.len(), 2);
+        // On the next round it is due again, in the amount it usually gets.
+        let sheet = sheet_at("2026-03-07 01:00", &entries);
+        assert_eq!((lines(&sheet), sheet.racks[0].lines[0].ml), (vec!["water K1,K2".to_owned()], Some(100.0)));
+        assert_eq!(sheet.racks[0].done, []);
+    }
+
+    #[test]
+    fn a_struck_entry_is_not_done_and_what_ended_a_tray_stands_elsewhere() {
+        let mut entries = SOWN[..1].to_vec();
+        entries.push(("2026-03-12 13:00", r#"{"did":"harvest","tray":"K1","grams":200}"#));
+        let sheet = sheet_at("2026-03-12 13:10", &entries);
+        assert_eq!((sheet.racks.len(), sheet.elsewhere.len()), (0, 1));
+        assert_eq!(sheet.elsewhere[0].words, "K1 cut, 200 g");
+    }
+}

@@ -174,7 +174,8 @@ fn rack_on_sheet(setting: &Setting<'_>, rack: &Rack, alone: bool) -> Markup {
     }
 }
 
-pub(super) fn rack_address(id: &str) -> String {
+/// Where the lines of one rack are.
+pub fn rack_address(id: &str) -> String {
     let query: String = form_urlencoded::Serializer::new(String::new()).append_pair("id", id).finish();
     format!("/rack?{query}")
 }

@@ -6,7 +6,7 @@ use super::frame::{self, Framed, Way};
 use super::gate::{self, Door, Guest};
 use super::reply::{self, Reply};
 use super::round_sheet::{self, Setting};
-use super::{Desk, Shown, live, posted, round};
+use super::{Desk, Shown, journal, live, pairing, posted, room, round, secrets, sow, tray};
 use crate::store::{InboxKind, StoreError};
 use http_body_util::{BodyExt, Limited};
 use hyper::body::Incoming;
@@ -45,6 +45,9 @@ pub(super) async fn answer(desk: &Arc<Desk>, request: Request<Incoming>, peer: I
         (&Method::GET, "/sign.svg") => return reply::fixed("image/svg+xml", frame::SIGN),
         _ => {}
     }
+    if request.uri().path() == "/pair" {
+        return pair(desk, request, peer).await;
+    }
     let guest = match gate::door(desk, request.headers(), peer) {
         Door::Open(guest) => guest,
         Door::Unpaired => return unpaired(),
@@ -57,7 +60,7 @@ pub(super) async fn answer(desk: &Arc<Desk>, request: Request<Incoming>, peer: I
                 is_live.store(true, Ordering::Relaxed);
                 return live::live(desk);
             }
-            get(desk, &guest, parts.uri.path(), &query)
+            get(desk, &guest, parts.uri.path(), &query).await
         }
         Method::POST => match form(&parts.headers, body).await {
             Ok(fields) => post(desk, &guest, parts.uri.path(), &fields).await,
@@ -68,15 +71,33 @@ pub(super) async fn answer(desk: &Arc<Desk>, request: Request<Incoming>, peer: I
     reply::with_cookie(reply, &guest.cookie())
 }
 
-fn get(desk: &Desk, guest: &Guest, path: &str, query: &Fields) -> Reply {
+async fn get(desk: &Desk, guest: &Guest, path: &str, query: &Fields) -> Reply {
     let shown = desk.now();
-    let nonce = gate::secret().unwrap_or_default();
+    let nonce = secrets::secret().unwrap_or_default();
     let told = query.get("told").map_or_else(|| html! {}, |numbers| posted::told(desk, guest, &nonce, numbers));
     let framed = match path {
         "/" => round_page(desk, guest, &shown, &nonce, told),
         "/rack" => match rack_page(desk, guest, &shown, &nonce, query.get("id").unwrap_or_default(), told) {
             Some(framed) => framed,
             None => return nothing_there(),
+        },
+        "/room" => room_page(desk, &shown, told),
+        "/journal" => journal_page(desk, guest, &nonce, query, told),
+        "/sow" => sow_page(desk, guest, &shown, &nonce, query, told, false),
+        "/tray" => match tray_page(desk, &shown, query.get("name").unwrap_or_default()).await {
+            Ok(framed) => framed,
+            Err(why) => {
+                return reply::page(
+                    StatusCode::NOT_FOUND,
+                    frame::bare(
+                        "No sheet",
+                        html! {
+                            p { (why) }
+                            p { a.big href="/room" { "To the room" } }
+                        },
+                    ),
+                );
+            }
         },
         _ => return nothing_there(),
     };
@@ -129,6 +150,61 @@ fn rack_page(
     Some(Framed { way: Way::Round, title: "Rack", told, sheet: markup, live: true })
 }
 
+fn room_page(desk: &Desk, shown: &Shown, told: Markup) -> Framed<'static> {
+    let sheet = match desk.day(shown.snapshot.at) {
+        Ok(day) => room::room(&desk.rules, &shown.snapshot, &day),
+        Err(error) => {
+            html! { h1 { "The room" } p.late { "The last day cannot be shown just now: " (error.to_string()) } }
+        }
+    };
+    Framed { way: Way::Room, title: "Room", told, sheet, live: true }
+}
+
+fn journal_page(desk: &Desk, guest: &Guest, nonce: &str, query: &Fields, told: Markup) -> Framed<'static> {
+    let before = query.get("before").and_then(|before| before.parse().ok()).unwrap_or(i64::MAX);
+    let setting = Setting { rules: &desk.rules, guest, back: "/journal", nonce };
+    let sheet = match desk.read(|reader| reader.journal_before(before, journal::LINES)) {
+        Ok(lines) => journal::journal(&setting, &lines),
+        Err(error) => unread(Some(error)),
+    };
+    Framed { way: Way::Journal, title: "Journal", told, sheet, live: false }
+}
+
+fn sow_page(
+    desk: &Desk,
+    guest: &Guest,
+    shown: &Shown,
+    nonce: &str,
+    fields: &Fields,
+    told: Markup,
+    reckon: bool,
+) -> Framed<'static> {
+    let setting = Setting { rules: &desk.rules, guest, back: "/sow", nonce };
+    let sheet = sow::sow(&setting, &shown.snapshot, fields, reckon);
+    Framed { way: Way::Sow, title: "Sow", told, sheet, live: false }
+}
+
+/// A tray's sheet is made on another thread: a long life takes a moment.
+async fn tray_page(desk: &Desk, shown: &Shown, name: &str) -> Result<Framed<'static>, String> {
+    let (store, rules, name, now) = (desk.store.clone(), Arc::clone(&desk.rules), name.to_owned(), shown.snapshot.at);
+    let made = tokio::task::spawn_blocking(move || tray::tray(&store, &rules, &name, now)).await;
+    let sheet = made.map_err(|_| "The sheet could not be made.".to_owned())??;
+    Ok(Framed { way: Way::Room, title: "Tray", told: html! {}, sheet, live: false })
+}
+
+/// Whoever is not paired may ask for this, and nothing else.
+async fn pair(desk: &Desk, request: Request<Incoming>, peer: IpAddr) -> Reply {
+    let (parts, body) = request.into_parts();
+    match parts.method {
+        Method::GET => pairing::ask(desk, &Fields::read(parts.uri.query().unwrap_or_default().as_bytes()), peer),
+        Method::POST => match form(&parts.headers, body).await {
+            Ok(fields) => pairing::pair(desk, &fields, peer),
+            Err(refusal) => refusal,
+        },
+        _ => reply::line(StatusCode::METHOD_NOT_ALLOWED, "A link is opened with GET, its button sends POST.\n"),
+    }
+}
+
 fn unread(error: Option<StoreError>) -> Markup {
     html! {
         @if let Some(error) = error {
@@ -146,10 +222,16 @@ async fn post(desk: &Desk, guest: &Guest, path: &str, fields: &Fields) -> Reply 
             "This form was not shown to you by this page, or is too old. Open the sheet again.",
         );
     };
+    if path == "/reckon" {
+        let shown = desk.now();
+        let framed = sow_page(desk, guest, &shown, &secrets::secret().unwrap_or_default(), fields, html! {}, true);
+        return reply::page(StatusCode::OK, frame::frame(&desk.rules, &shown, guest, framed));
+    }
     let entries = |entries: Vec<crate::journal::Entry>| entries.iter().map(serde_json::to_string).collect();
     let bodies: Result<(InboxKind, Result<Vec<String>, serde_json::Error>), String> = match path {
         "/did" => forms::did(&desk.rules, &desk.now().snapshot, fields, &guest.name)
             .map(|all| (InboxKind::Journal, entries(all))),
+        "/sow" => sow::entry(fields, &guest.name).map(|entry| (InboxKind::Journal, entries(vec![entry]))),
         "/strike" => forms::strikes(fields, &guest.name).map(|all| (InboxKind::Journal, entries(all))),
         "/answer" => forms::answer(fields, &guest.name)
             .map(|command| (InboxKind::Command, serde_json::to_string(&command).map(|body| vec![body]))),

@@ -95,10 +95,21 @@
   let stale = false;
   const busy = () => ticks.length > 0 || sending || (document.activeElement && /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName));
 
+  // What only asks is not kept: it is asked again by hand.
+  const reckon = async (form, button) => {
+    try {
+      const reply = await fetch(button.getAttribute('formaction'), {
+        method: 'POST', credentials: 'same-origin', body: new URLSearchParams(new FormData(form, button)),
+      });
+      lay(await reply.text(), true);
+    } catch { say('No answer from the watch. Try again when this phone has a network.', true); }
+  };
+
   document.addEventListener('submit', (event) => {
     const form = event.target;
     if (!form.matches('form[data-tap]')) return;
     event.preventDefault();
+    if (event.submitter && event.submitter.hasAttribute('formaction')) { reckon(form, event.submitter); return; }
     const body = new URLSearchParams(new FormData(form, event.submitter)).toString();
     const key = form.elements.key.value;
     if (!ticks.some((tick) => tick.key === key)) {

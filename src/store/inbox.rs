@@ -57,8 +57,8 @@ pub enum Fate {
 
 /// The sender's end, in a process of its own.
 pub struct Inbox {
-    connection: Connection,
-    path: PathBuf,
+    pub(super) connection: Connection,
+    pub(super) path: PathBuf,
 }
 
 impl InboxKind {

@@ -26,6 +26,17 @@ pub struct Phone {
     pub seen_at: Timestamp,
 }
 
+/// What came of a link.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Paired {
+    /// The phone is on the list.
+    Yes,
+    /// The link was used, is too old, or never was.
+    NoSuchLink,
+    /// Another phone has that name; the link still works.
+    NameTaken,
+}
+
 /// The list of phones, and the links that add to it.
 pub struct Phones {
     connection: Connection,
@@ -124,8 +135,7 @@ impl Phones {
             .map_err(explain(&self.path))
     }
 
-    /// Uses a link up and adds the phone. `false`: the link was used, is too old, or never was.
-    /// A phone of the same name is paired anew; its old secret opens nothing any more.
+    /// Uses a link up and adds the phone.
     ///
     /// # Errors
     /// When the store cannot be written.
@@ -135,21 +145,29 @@ impl Phones {
         name: &str,
         token_hash: &[u8],
         now: Timestamp,
-    ) -> Result<bool, StoreError> {
+    ) -> Result<Paired, StoreError> {
         let now = now.timestamp_millis();
         let mut pair = || {
             let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
             let used = transaction
                 .execute("DELETE FROM pairing WHERE code_hash = ?1 AND until > ?2", params![code_hash, now])?;
-            if used == 1 {
-                transaction.execute(
-                    "INSERT INTO phone (name, token_hash, paired_at, seen_at) VALUES (?1, ?2, ?3, ?3)
-                     ON CONFLICT (name) DO UPDATE SET token_hash = ?2, paired_at = ?3, seen_at = ?3",
-                    params![name, token_hash, now],
-                )?;
+            if used == 0 {
+                return Ok(Paired::NoSuchLink);
             }
+            let taken: bool = transaction.query_row(
+                "SELECT count(*) > 0 FROM phone WHERE name = ?1 COLLATE NOCASE",
+                params![name],
+                |row| row.get(0),
+            )?;
+            if taken {
+                return Ok(Paired::NameTaken);
+            }
+            transaction.execute(
+                "INSERT INTO phone (name, token_hash, paired_at, seen_at) VALUES (?1, ?2, ?3, ?3)",
+                params![name, token_hash, now],
+            )?;
             transaction.commit()?;
-            Ok(used == 1)
+            Ok(Paired::Yes)
         };
         pair().map_err(explain(&self.path))
     }

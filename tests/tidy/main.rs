@@ -157,14 +157,22 @@ fn only_the_clock_asks_what_time_it_is() {
 
 /// Which part may name which. The engine stands below all of them: it is a crate of its own,
 /// and cannot name one. A part that is new gets a row here before anything else.
-const ARROWS: [(&str, &[&str]); 17] = [
+const ARROWS: [(&str, &[&str]); 20] = [
     ("lib", &[]),
     ("main", &["cli"]),
     (
         "cli",
-        &["analysis", "chart", "clock", "config", "daemon", "demo", "notify", "rebuild", "rehearse", "report", "store"],
+        &[
+            "analysis", "chart", "clock", "config", "daemon", "demo", "marks", "notify", "page", "rebuild", "rehearse",
+            "report", "store", "typed",
+        ],
     ),
-    ("daemon", &["beat", "chart", "clock", "config", "intake", "notify", "rebuild", "report", "store"]),
+    (
+        "daemon",
+        &["beat", "chart", "clock", "config", "intake", "marks", "notify", "page", "rebuild", "report", "store"],
+    ),
+    // It shows what the engine told and speaks through the inbox; it has no engine of its own.
+    ("page", &["analysis", "chart", "clock", "config", "notify", "report", "store"]),
     ("rehearse", &["config", "intake", "notify", "store"]),
     ("rebuild", &["store"]),
     ("demo", &[]),
@@ -173,7 +181,7 @@ const ARROWS: [(&str, &[&str]); 17] = [
     // Its invented room is read from settings.
     ("analysis", &["config"]),
     // The sheet in a letter is drawn.
-    ("notify", &["chart", "config"]),
+    ("notify", &["chart", "config", "marks"]),
     ("intake", &["config", "trust"]),
     ("beat", &["config", "trust"]),
     // Letter and Mail are plain values: what waits in the outbox has to be named there.
@@ -182,6 +190,8 @@ const ARROWS: [(&str, &[&str]); 17] = [
     ("config", &[]),
     ("clock", &[]),
     ("trust", &[]),
+    ("marks", &[]),
+    ("typed", &[]),
 ];
 
 #[test]
