@@ -102,7 +102,7 @@ fn set_table(table: &SheetTable) -> Markup {
     html! {
         section {
             h2 { (table.heading) }
-            div.scrolls {
+            div.scrolls tabindex="0" role="group" aria-label=(table.heading) {
                 table {
                     thead { tr { @for name in &table.head { th scope="col" { (name) } } } }
                     tbody {

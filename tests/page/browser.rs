@@ -139,6 +139,7 @@ fn a_thumb_ticks_answers_and_takes_back_also_without_a_network() {
     let broker = Server::start(|_| "allow_anonymous true\n".to_owned());
     let room = Room::on_broker("units = \"us\"\n", broker.port);
     room.sown();
+    room.until("the daemon to listen", || room.log().contains("connected to the broker").then_some(()));
     for _ in 0..3 {
         let sent = Command::new("mosquitto_pub")
             .args(["-p", &broker.port.to_string(), "-t", "loft/tank/distance", "-m", "385"])

@@ -34,7 +34,7 @@ pub struct Answer {
 pub struct Form {
     pub action: String,
     pub fields: Vec<(String, String)>,
-    cookie: String,
+    pub cookie: String,
 }
 
 fn free_port() -> u16 {
