@@ -4,8 +4,8 @@
 use super::round::{Rack, Task};
 use crate::engine::alarm::AlarmKey;
 use crate::engine::event::Command;
+use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
-use crate::engine::snapshot::Snapshot;
 use crate::journal::{Did, Entry, Loss, Target};
 use crate::units::{Litres, UnitSystem};
 use serde::de::DeserializeOwned;

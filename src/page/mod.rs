@@ -33,8 +33,8 @@ mod tray;
 pub use round_sheet::rack_address;
 
 use crate::config::Config;
+use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
-use crate::engine::snapshot::Snapshot;
 use crate::store::{Reader, StoreError};
 use crate::units::Timestamp;
 use std::net::SocketAddr;

@@ -4,8 +4,8 @@
 use super::forms::Fields;
 use super::round_sheet::Setting;
 use crate::engine::crop::Crop;
+use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
-use crate::engine::snapshot::Snapshot;
 use crate::journal::{Did, Entry, Sowing};
 use maud::{Markup, html};
 use serde_json::{Map, Value, json};
