@@ -1,8 +1,8 @@
 //! What the round at hand has to do, tray by tray, and what was already ticked on it. Pure:
 //! from the room as the engine shows it and the journal's last lines.
 
-use crate::engine::alarm::waking::{last_round, next_round};
 use crate::engine::alarm::{AlarmKind, AlarmState};
+use crate::engine::calendar::{last_round, next_round};
 use crate::engine::letters::digest::{ReservoirDay, TrayDay};
 use crate::engine::letters::snapshot::{PlaceNow, Snapshot};
 use crate::engine::rules::{PlaceId, Rules, Site};
