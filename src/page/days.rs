@@ -32,6 +32,7 @@ pub(super) struct Day {
     pub step: TimeDelta,
     lines: Lines,
     over: BTreeMap<String, Timestamp>,
+    watched_since: Option<Timestamp>,
 }
 
 impl Day {
@@ -58,7 +59,8 @@ impl Day {
                 over.insert(change.key.subject, change.at);
             }
         }
-        Ok(Day { from, until: now, step: STEP, lines, over })
+        let watched_since = reader.readings_span()?.map(|(first, _)| first).filter(|first| *first > now - LOOKED_BACK);
+        Ok(Day { from, until: now, step: STEP, lines, over, watched_since })
     }
 
     /// Whether it is still good enough at `now`.
@@ -71,8 +73,8 @@ impl Day {
         self.lines.get(&(id.to_owned(), quantity.word())).map(Vec::as_slice)
     }
 
-    /// When the last thing told of a subject was over.
+    /// Since when nothing was told of a subject; `None`: for as long as is looked back.
     pub(super) fn well_since(&self, subject: &str) -> Option<Timestamp> {
-        self.over.get(subject).copied()
+        self.over.get(subject).copied().or(self.watched_since)
     }
 }

@@ -11,7 +11,7 @@ use crate::engine::letters::snapshot::{PlaceNow, Snapshot};
 use crate::engine::rules::{PlaceId, Rules, Site};
 use crate::notify::wording;
 use crate::reading::Quantity;
-use crate::units::Timestamp;
+use crate::units::{Timestamp, UnitSystem};
 use maud::{Markup, PreEscaped, html};
 
 /// How a place or a tank stands.
@@ -20,6 +20,8 @@ enum Standing<'a> {
     Told(Vec<&'a AlarmChange>),
     /// Nothing does, since this moment; `None`: for as long as is looked back.
     Well(Option<Timestamp>),
+    /// Nothing is heard from there.
+    Unknown,
 }
 
 /// The whole room. `day` has the lines, and when each subject was last not well.
@@ -65,6 +67,7 @@ fn place_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, place: &PlaceNow
     };
     let trays: Vec<&str> =
         snapshot.growing.iter().filter(|tray| tray.place == id).map(|tray| tray.name.as_str()).collect();
+    let is_known = place.temperature.is_some() || place.humidity.is_some();
     let [warm_low, warm_high, damp_low, damp_high] = place.band;
     html! {
         section.rack id=(place.id) aria-label=(place.name) {
@@ -72,7 +75,7 @@ fn place_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, place: &PlaceNow
                 h2 { a href=(rack_address(&place.id)) { (place.name) } }
                 p.air { (air_now(site, place)) }
             }
-            (standing(site, &standing_of(snapshot, day, here, &place.id)))
+            (standing(site, &standing_of(snapshot, day, here, &place.id, is_known)))
             div.days {
                 (drawn(rules, day, &place.id, Quantity::Temperature, (warm_low, warm_high)))
                 (drawn(rules, day, &place.id, Quantity::Humidity, (damp_low, damp_high)))
@@ -104,7 +107,7 @@ fn tank_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, tank: &ReservoirD
                     }
                 }
             }
-            (standing(site, &standing_of(snapshot, day, |subject| subject == tank.id, &tank.id)))
+            (standing(site, &standing_of(snapshot, day, |subject| subject == tank.id, &tank.id, tank.usable.is_some())))
             div.days { (drawn(rules, day, &tank.id, Quantity::Volume, (None, None))) }
             p.detail {
                 @match tank.empty_at {
@@ -118,18 +121,29 @@ fn tank_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, tank: &ReservoirD
     }
 }
 
-fn standing_of<'a>(snapshot: &'a Snapshot, day: &Day, here: impl Fn(&str) -> bool, subject: &str) -> Standing<'a> {
+fn standing_of<'a>(
+    snapshot: &'a Snapshot,
+    day: &Day,
+    here: impl Fn(&str) -> bool,
+    subject: &str,
+    is_known: bool,
+) -> Standing<'a> {
     let holds = |alarm: &&AlarmChange| matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
     let told: Vec<&AlarmChange> =
         snapshot.alarms.iter().filter(|alarm| here(&alarm.key.subject)).filter(holds).collect();
-    if told.is_empty() { Standing::Well(day.well_since(subject)) } else { Standing::Told(told) }
+    match (told.is_empty(), is_known) {
+        (false, _) => Standing::Told(told),
+        (true, true) => Standing::Well(day.well_since(subject)),
+        (true, false) => Standing::Unknown,
+    }
 }
 
 fn standing(site: &Site, standing: &Standing<'_>) -> Markup {
     html! {
         @match standing {
             Standing::Well(Some(since)) => p.well { "Well since " (clock(site, *since)) "." },
-            Standing::Well(None) => p.well { "Well all week." },
+            Standing::Well(None) => p.well { "Well for a week or longer." },
+            Standing::Unknown => p.detail { "Nothing is heard from here just now." },
             Standing::Told(alarms) => {
                 @for alarm in alarms {
                     p.late { (wording::slip(alarm, site).headline) ", since " (clock(site, alarm.since)) "." }
@@ -156,7 +170,25 @@ fn drawn(rules: &Rules, day: &Day, id: &str, quantity: Quantity, band: (Option<f
             units: rules.site.units,
         })
     });
-    html! { @if let Some(line) = line { (PreEscaped(line)) } }
+    let range = day.line(id, quantity).map(|points| range(rules.site.units, quantity, points));
+    html! {
+        @if let Some(line) = line {
+            div { (PreEscaped(line)) @if let Some(range) = range { p.range aria-hidden="true" { (range) } } }
+        }
+    }
+}
+
+/// "67 to 72 °F", below a line.
+fn range(units: UnitSystem, quantity: Quantity, points: &[(Timestamp, f64)]) -> String {
+    let low = points.iter().map(|(_, value)| *value).fold(f64::INFINITY, f64::min);
+    let high = points.iter().map(|(_, value)| *value).fold(f64::NEG_INFINITY, f64::max);
+    match quantity {
+        Quantity::Temperature => {
+            format!("{:.0} to {:.0} {} in 24 h", units.degrees(low), units.degrees(high), units.degree_sign())
+        }
+        Quantity::Humidity => format!("{low:.0} to {high:.0} % in 24 h"),
+        _ => format!("{:.1} to {:.1} {} in 24 h", units.volume(low).0, units.volume(high).0, units.volume(high).1),
+    }
 }
 
 fn clock(site: &Site, at: Timestamp) -> String {
