@@ -37,6 +37,7 @@ impl Driver {
             .expect("chromedriver runs (apt install chromium chromium-driver)");
         let lines = BufReader::new(child.stdout.take().unwrap()).lines().map_while(Result::ok);
         let port = lines
+            .filter(|line| line.contains("started successfully"))
             .filter_map(|line| line.rsplit_once(" on port ").map(|(_, port)| port.trim_end_matches('.').to_owned()))
             .find_map(|port| port.parse().ok())
             .expect("chromedriver says its port");
