@@ -132,14 +132,14 @@ fn unreadable(error: &crate::store::StoreError) -> Reply {
 }
 
 fn too_many(desk: &Desk, peer: IpAddr) -> Option<Reply> {
-    desk.failures().is_too_many(peer, Instant::now()).then(|| {
+    desk.failures().is_too_many(peer, tokio::time::Instant::now()).then(|| {
         let sheet = html! { p { "Too many links were tried from this phone. Wait ten minutes." } };
         reply::page(StatusCode::TOO_MANY_REQUESTS, frame::bare("Not paired", sheet))
     })
 }
 
 fn failed(desk: &Desk, peer: IpAddr) {
-    desk.failures().count(peer, Instant::now());
+    desk.failures().count(peer, tokio::time::Instant::now());
 }
 
 #[cfg(test)]
@@ -149,7 +149,7 @@ mod tests {
     #[test]
     fn ten_failures_close_the_door_for_ten_minutes_and_only_for_one_address() {
         let mut failures = Failures::default();
-        let now = Instant::now();
+        let now = tokio::time::Instant::now();
         let (one, other) = (IpAddr::from([10, 0, 0, 1]), IpAddr::from([10, 0, 0, 2]));
         for _ in 0..MOST_FAILURES {
             assert!(!failures.is_too_many(one, now));
