@@ -42,7 +42,7 @@ pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
 pub use inbox::{Fate, Inbox, InboxAnswer, InboxItem, InboxKind};
 pub use opening::Opening;
-pub use outbox::{LetterProgress, MailOutcome, WaitingMail};
+pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
