@@ -16,7 +16,7 @@ mod labels;
 mod now;
 mod pair;
 mod rehearse;
-mod room;
+mod present;
 mod run;
 mod show;
 mod trace;

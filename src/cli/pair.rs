@@ -5,7 +5,7 @@ use super::{Answer, Failure, Outcome, print, settings};
 use crate::clock::Clock;
 use crate::page::link::{self, Reached};
 use crate::page::{pairing, qr, secrets};
-use crate::report::said;
+use crate::report::formatted;
 use crate::store::Phones;
 use clap::Args;
 use std::path::Path;
@@ -69,7 +69,7 @@ fn list(phones: &Phones, site: &crate::engine::rules::Site) -> Outcome {
         return Ok(Answer::No);
     }
     for phone in all {
-        let (paired, seen) = (said::dated(site, phone.paired_at), said::dated(site, phone.seen_at));
+        let (paired, seen) = (formatted::dated(site, phone.paired_at), formatted::dated(site, phone.seen_at));
         print(&format!("{}: paired {paired}, last here {seen}", phone.name))?;
     }
     Ok(Answer::Yes)

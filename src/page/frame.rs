@@ -48,7 +48,7 @@ pub(super) struct Framed<'a> {
     /// Its title.
     pub title: &'a str,
     /// What became of the last tick.
-    pub told: Markup,
+    pub reported: Markup,
     /// The sheet.
     pub sheet: Markup,
     /// It shows the room as it is, and is to be kept fresh.
@@ -79,7 +79,7 @@ pub(super) fn frame(rules: &Rules, shown: &Shown, guest: &Guest, framed: Framed<
                     a href=(address) aria-current=[(way == framed.way).then_some("page")] { (name) }
                 }
             }
-            div #told role="status" aria-live="polite" { (framed.told) }
+            div #reported role="status" aria-live="polite" { (framed.reported) }
             main #sheet data-nth=[nth] tabindex="-1" {
                 (framed.sheet)
             }

@@ -4,7 +4,7 @@
 use super::round_sheet::Setting;
 use crate::engine::rules::Rules;
 use crate::journal::Did;
-use crate::report::said;
+use crate::report::formatted;
 use crate::store::JournalLine;
 use crate::units::Timestamp;
 use maud::{Markup, html};
@@ -40,7 +40,7 @@ pub(super) fn journal(setting: &Setting<'_>, lines: &[JournalLine]) -> Markup {
 
 fn entry(setting: &Setting<'_>, line: &JournalLine) -> Markup {
     let rules = setting.rules;
-    let words = said::done_to(rules, &line.entry.did);
+    let words = formatted::done_to(rules, &line.entry.did);
     let counts = line.refused.is_none() && line.struck_by.is_none();
     let can_go_back = counts && !matches!(line.entry.did, Did::Strike { .. });
     html! {

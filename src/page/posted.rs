@@ -6,7 +6,7 @@ use super::Desk;
 use super::frame::sealed;
 use super::gate::Guest;
 use crate::clock::Clock;
-use crate::report::said;
+use crate::report::formatted;
 use crate::store::{Fate, Inbox, InboxKind, StoreError};
 use maud::{Markup, html};
 use std::time::Duration;
@@ -59,7 +59,7 @@ pub(super) fn in_address(back: &str, numbers: &[i64]) -> String {
 }
 
 /// What became of the ticks that an address names, in the strip above the sheet.
-pub(super) fn told(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -> Markup {
+pub(super) fn reported(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -> Markup {
     let numbers: Vec<i64> = numbers.split('.').take(MOST_AT_ONCE).filter_map(|number| number.parse().ok()).collect();
     let Ok(inbox) = Inbox::open(&desk.store) else { return html! {} };
     let fates: Vec<Fate> = numbers.iter().filter_map(|number| inbox.fate(*number).ok().flatten()).collect();
@@ -68,7 +68,7 @@ pub(super) fn told(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -> Ma
     }
     let mut waits = 0;
     let mut refused: Vec<&str> = Vec::new();
-    let mut said: Vec<&str> = Vec::new();
+    let mut formatted: Vec<&str> = Vec::new();
     let mut entries = Vec::new();
     for fate in &fates {
         match fate {
@@ -77,8 +77,8 @@ pub(super) fn told(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -> Ma
                 entries.extend(*entry);
                 match answer.strip_prefix("refused: ") {
                     Some(why) if !refused.contains(&why) => refused.push(why),
-                    None if answer != "taken" && !answer.is_empty() && !said.contains(&answer.as_str()) => {
-                        said.push(answer);
+                    None if answer != "taken" && !answer.is_empty() && !formatted.contains(&answer.as_str()) => {
+                        formatted.push(answer);
                     }
                     _ => {}
                 }
@@ -88,14 +88,14 @@ pub(super) fn told(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -> Ma
     let taken = fates.len() - waits - fates.iter().filter(|fate| is_refused(fate)).count();
     let done = written(desk, &entries);
     html! {
-        div.told class=(if refused.is_empty() { "told-well" } else { "told-ill" }) {
+        div.reported class=(if refused.is_empty() { "told-well" } else { "told-ill" }) {
             @if waits > 0 { p { "It lies safe, but the watch is busy and has not written it down yet." } }
             @for why in refused { p { strong { "Not written down. " } (why) } }
             @if taken > 0 {
                 p {
                     strong { "Written down" @if done.words.is_empty() { "." } @else { ": " } }
                     (done.words)
-                    @for note in &said { " " (note) }
+                    @for note in &formatted { " " (note) }
                 }
             }
             @if !done.can_go_back.is_empty() { (take_back(guest, nonce, &done.can_go_back)) }
@@ -118,7 +118,8 @@ fn written(desk: &Desk, entries: &[i64]) -> Written {
     let since = Clock::system().now() - chrono::TimeDelta::hours(1);
     let lines = desk.read(|reader| reader.journal(since)).unwrap_or_default();
     let of: Vec<_> = lines.iter().filter(|line| entries.contains(&line.number)).collect();
-    let mut words: Vec<String> = of.iter().take(SAID).map(|line| said::done_to(&desk.rules, &line.entry.did)).collect();
+    let mut words: Vec<String> =
+        of.iter().take(SAID).map(|line| formatted::done_to(&desk.rules, &line.entry.did)).collect();
     if of.len() > SAID {
         words.push(format!("and {} more", of.len() - SAID));
     }

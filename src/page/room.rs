@@ -17,7 +17,7 @@ use maud::{Markup, PreEscaped, html};
 /// How a place or a tank stands.
 enum Standing<'a> {
     /// Something holds there, the worst first.
-    Told(Vec<&'a AlarmChange>),
+    Reported(Vec<&'a AlarmChange>),
     /// Nothing does, since this moment; `None`: for as long as is looked back.
     Well(Option<Timestamp>),
     /// Nothing is heard from there.
@@ -129,10 +129,10 @@ fn standing_of<'a>(
     is_known: bool,
 ) -> Standing<'a> {
     let holds = |alarm: &&AlarmChange| matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
-    let told: Vec<&AlarmChange> =
+    let reported: Vec<&AlarmChange> =
         snapshot.alarms.iter().filter(|alarm| here(&alarm.key.subject)).filter(holds).collect();
-    match (told.is_empty(), is_known) {
-        (false, _) => Standing::Told(told),
+    match (reported.is_empty(), is_known) {
+        (false, _) => Standing::Reported(reported),
         (true, true) => Standing::Well(day.well_since(subject)),
         (true, false) => Standing::Unknown,
     }
@@ -144,7 +144,7 @@ fn standing(site: &Site, standing: &Standing<'_>) -> Markup {
             Standing::Well(Some(since)) => p.well { "Well since " (clock(site, *since)) "." },
             Standing::Well(None) => p.well { "Well for a week or longer." },
             Standing::Unknown => p.detail { "Nothing is heard from here just now." },
-            Standing::Told(alarms) => {
+            Standing::Reported(alarms) => {
                 @for alarm in alarms {
                     p.late { (wording::slip(alarm, site).headline) ", since " (clock(site, alarm.since)) "." }
                 }

@@ -8,7 +8,7 @@ use crate::engine::letters::snapshot::{PlaceNow, Snapshot};
 use crate::engine::rules::{PlaceId, Rules, Site};
 use crate::engine::watch::trays::tray::{Stage, Tray};
 use crate::journal::Did;
-use crate::report::said;
+use crate::report::formatted;
 use crate::store::JournalLine;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -256,7 +256,7 @@ fn tank_on_sheet(rules: &Rules, snapshot: &Snapshot, tank: &ReservoirDay, round:
         let below = reservoir.shape.litres(reservoir.pump_inlet_mm);
         (reservoir.shape.capacity_litres() - below - usable).max(0.0)
     });
-    let told = snapshot.alarms.iter().any(|alarm| {
+    let reported = snapshot.alarms.iter().any(|alarm| {
         alarm.key.subject == tank.id
             && matches!(alarm.key.kind, AlarmKind::ReservoirLow | AlarmKind::ReservoirEmpty)
             && matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
@@ -264,7 +264,7 @@ fn tank_on_sheet(rules: &Rules, snapshot: &Snapshot, tank: &ReservoirDay, round:
     // It should not run dry before hands are at it once more.
     let once_more = next_round(&rules.site, next_round(&rules.site, round.at));
     let dry = tank.empty_at.is_some_and(|(_, early, _)| early < once_more);
-    Tank { now: tank.clone(), takes, due: told || dry, done: Vec::new() }
+    Tank { now: tank.clone(), takes, due: reported || dry, done: Vec::new() }
 }
 
 /// Files a line of the journal where it belongs, if it was done on this round.
@@ -275,13 +275,13 @@ fn file(rules: &Rules, sheet: &mut Sheet, line: &JournalLine) {
         return;
     }
     let done = |words: String| Done { numbers: vec![line.number], at, by: line.entry.by.clone(), words };
-    let what = said::done(rules, &line.entry.did);
+    let what = formatted::done(rules, &line.entry.did);
     if let Did::Refill { reservoir, .. } = &line.entry.did {
         let only = sheet.tanks.len() == 1;
         let tank = sheet.tanks.iter_mut().find(|tank| reservoir.as_ref().map_or(only, |id| *id == tank.now.id));
         match tank {
             Some(tank) => tank.done.push(done(format!("{} {what}", tank.now.name))),
-            None => sheet.elsewhere.push(done(said::done_to(rules, &line.entry.did))),
+            None => sheet.elsewhere.push(done(formatted::done_to(rules, &line.entry.did))),
         }
         return;
     }
@@ -296,7 +296,7 @@ fn file(rules: &Rules, sheet: &mut Sheet, line: &JournalLine) {
             let name = tray.unwrap_or("every tray");
             join(&mut rack.done, done(String::new()), name, &what);
         }
-        None => sheet.elsewhere.push(done(said::done_to(rules, &line.entry.did))),
+        None => sheet.elsewhere.push(done(formatted::done_to(rules, &line.entry.did))),
     }
 }
 
@@ -356,11 +356,11 @@ mod tests {
 
     /// "water K1,K2" for every line of the first rack.
     fn lines(sheet: &Sheet) -> Vec<String> {
-        let said = |line: &Line| {
+        let formatted = |line: &Line| {
             let names: Vec<&str> = line.trays.iter().map(|on| on.name.as_str()).collect();
             format!("{} {}", line.task.word(), names.join(","))
         };
-        sheet.racks.first().map_or_else(Vec::new, |rack| rack.lines.iter().map(said).collect())
+        sheet.racks.first().map_or_else(Vec::new, |rack| rack.lines.iter().map(formatted).collect())
     }
 
     const SOWN: [(&str, &str); 3] = [

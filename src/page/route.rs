@@ -74,16 +74,16 @@ pub(super) async fn answer(desk: &Arc<Desk>, request: Request<Incoming>, peer: I
 async fn get(desk: &Desk, guest: &Guest, path: &str, query: &Fields) -> Reply {
     let shown = desk.now();
     let nonce = secrets::secret().unwrap_or_default();
-    let told = query.get("told").map_or_else(|| html! {}, |numbers| posted::told(desk, guest, &nonce, numbers));
+    let reported = query.get("told").map_or_else(|| html! {}, |numbers| posted::reported(desk, guest, &nonce, numbers));
     let framed = match path {
-        "/" => round_page(desk, guest, &shown, &nonce, told),
-        "/rack" => match rack_page(desk, guest, &shown, &nonce, query.get("id").unwrap_or_default(), told) {
+        "/" => round_page(desk, guest, &shown, &nonce, reported),
+        "/rack" => match rack_page(desk, guest, &shown, &nonce, query.get("id").unwrap_or_default(), reported) {
             Some(framed) => framed,
             None => return nothing_there(),
         },
-        "/room" => room_page(desk, &shown, told),
-        "/journal" => journal_page(desk, guest, &nonce, query, told),
-        "/sow" => sow_page(desk, guest, &shown, &nonce, query, told, false),
+        "/room" => room_page(desk, &shown, reported),
+        "/journal" => journal_page(desk, guest, &nonce, query, reported),
+        "/sow" => sow_page(desk, guest, &shown, &nonce, query, reported, false),
         "/tray" => match tray_page(desk, &shown, query.get("name").unwrap_or_default()).await {
             Ok(framed) => framed,
             Err(why) => {
@@ -113,14 +113,14 @@ fn sheet(desk: &Desk, shown: &Shown) -> (round::Sheet, Option<StoreError>) {
     (round::sheet(&desk.rules, &shown.snapshot, &journal), error)
 }
 
-fn round_page(desk: &Desk, guest: &Guest, shown: &Shown, nonce: &str, told: Markup) -> Framed<'static> {
+fn round_page(desk: &Desk, guest: &Guest, shown: &Shown, nonce: &str, reported: Markup) -> Framed<'static> {
     let (sheet, error) = sheet(desk, shown);
     let setting = Setting { rules: &desk.rules, guest, back: "/", nonce };
     let markup = html! {
         (unread(error))
         (round_sheet::round(&setting, &sheet, &shown.snapshot.alarms))
     };
-    Framed { way: Way::Round, title: "Round", told, sheet: markup, live: true }
+    Framed { way: Way::Round, title: "Round", reported, sheet: markup, live: true }
 }
 
 fn rack_page(
@@ -129,7 +129,7 @@ fn rack_page(
     shown: &Shown,
     nonce: &str,
     id: &str,
-    told: Markup,
+    reported: Markup,
 ) -> Option<Framed<'static>> {
     let place = desk.rules.place_named(id)?;
     let (sheet, error) = sheet(desk, shown);
@@ -147,27 +147,27 @@ fn rack_page(
             None => { h1 { (name) } p.quiet { "No tray stands here. " a href="/sow" { "Sow one" } "." } },
         }
     };
-    Some(Framed { way: Way::Round, title: "Rack", told, sheet: markup, live: true })
+    Some(Framed { way: Way::Round, title: "Rack", reported, sheet: markup, live: true })
 }
 
-fn room_page(desk: &Desk, shown: &Shown, told: Markup) -> Framed<'static> {
+fn room_page(desk: &Desk, shown: &Shown, reported: Markup) -> Framed<'static> {
     let sheet = match desk.day(shown.snapshot.at) {
         Ok(day) => room::room(&desk.rules, &shown.snapshot, &day),
         Err(error) => {
             html! { h1 { "The room" } p.late { "The last day cannot be shown just now: " (error.to_string()) } }
         }
     };
-    Framed { way: Way::Room, title: "Room", told, sheet, live: true }
+    Framed { way: Way::Room, title: "Room", reported, sheet, live: true }
 }
 
-fn journal_page(desk: &Desk, guest: &Guest, nonce: &str, query: &Fields, told: Markup) -> Framed<'static> {
+fn journal_page(desk: &Desk, guest: &Guest, nonce: &str, query: &Fields, reported: Markup) -> Framed<'static> {
     let before = query.get("before").and_then(|before| before.parse().ok()).unwrap_or(i64::MAX);
     let setting = Setting { rules: &desk.rules, guest, back: "/journal", nonce };
     let sheet = match desk.read(|reader| reader.journal_before(before, journal::LINES)) {
         Ok(lines) => journal::journal(&setting, &lines),
         Err(error) => unread(Some(error)),
     };
-    Framed { way: Way::Journal, title: "Journal", told, sheet, live: false }
+    Framed { way: Way::Journal, title: "Journal", reported, sheet, live: false }
 }
 
 fn sow_page(
@@ -176,12 +176,12 @@ fn sow_page(
     shown: &Shown,
     nonce: &str,
     fields: &Fields,
-    told: Markup,
+    reported: Markup,
     reckon: bool,
 ) -> Framed<'static> {
     let setting = Setting { rules: &desk.rules, guest, back: "/sow", nonce };
     let sheet = sow::sow(&setting, &shown.snapshot, fields, reckon);
-    Framed { way: Way::Sow, title: "Sow", told, sheet, live: false }
+    Framed { way: Way::Sow, title: "Sow", reported, sheet, live: false }
 }
 
 /// A tray's sheet is made on another thread: a long life takes a moment.
@@ -189,7 +189,7 @@ async fn tray_page(desk: &Desk, shown: &Shown, name: &str) -> Result<Framed<'sta
     let (store, rules, name, now) = (desk.store.clone(), Arc::clone(&desk.rules), name.to_owned(), shown.snapshot.at);
     let made = tokio::task::spawn_blocking(move || tray::tray(&store, &rules, &name, now)).await;
     let sheet = made.map_err(|_| "The sheet could not be made.".to_owned())??;
-    Ok(Framed { way: Way::Room, title: "Tray", told: html! {}, sheet, live: false })
+    Ok(Framed { way: Way::Room, title: "Tray", reported: html! {}, sheet, live: false })
 }
 
 /// Whoever is not paired may ask for this, and nothing else.

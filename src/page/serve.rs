@@ -60,7 +60,7 @@ async fn run(desk: Arc<Desk>) {
 }
 
 async fn bind(desk: &Desk) -> TcpListener {
-    let mut told = false;
+    let mut reported = false;
     loop {
         match TcpListener::bind(desk.listen).await {
             Ok(listener) => {
@@ -69,7 +69,7 @@ async fn bind(desk: &Desk) -> TcpListener {
                 return listener;
             }
             Err(error) => {
-                if !std::mem::replace(&mut told, true) {
+                if !std::mem::replace(&mut reported, true) {
                     tracing::warn!(
                         address = %desk.listen, %error,
                         "the round sheet cannot be served there and is tried again; the watch goes on. Another \

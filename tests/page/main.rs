@@ -23,8 +23,8 @@ fn a_tick_writes_the_journal_once_however_often_it_is_sent() {
     for _ in 0..3 {
         let answer = room.post(&form);
         assert_eq!(answer.status, 303, "{}", answer.body);
-        let told = room.get(answer.header("location").unwrap());
-        assert!(told.body.contains("Written down: </strong>K1 watered, 118 mL a tray."), "{}", told.body);
+        let reported = room.get(answer.header("location").unwrap());
+        assert!(reported.body.contains("Written down: </strong>K1 watered, 118 mL a tray."), "{}", reported.body);
     }
     assert_eq!(room.entries("water"), 1);
     let sheet = room.get("/");

@@ -1,9 +1,9 @@
 //! One alarm as a slip that is pinned to the round sheet: the same sentences as in a
 //! letter, in parts, so that a page can set what to do apart from why.
 
+use super::alarm_reported;
 use super::alarm_words::words;
 use super::speech::{Speech, capital};
-use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState};
 use crate::engine::rules::Site;
 
@@ -39,15 +39,18 @@ pub fn slip(change: &AlarmChange, site: &Site) -> Slip {
         }
     };
     let because = if holds {
-        let parts =
-            [words.what.clone(), told::since(change, &words, &speech), told::otherwise(change, &words, &speech)];
+        let parts = [
+            words.what.clone(),
+            alarm_reported::since(change, &words, &speech),
+            alarm_reported::otherwise(change, &words, &speech),
+        ];
         parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ")
     } else {
         words.what.clone()
     };
     Slip {
         headline: capital(&words.headline),
-        action: if holds { told::action(change, &words, &speech) } else { String::new() },
+        action: if holds { alarm_reported::action(change, &words, &speech) } else { String::new() },
         because,
         standing,
         caution: words.caution.filter(|_| holds),
