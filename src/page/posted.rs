@@ -68,7 +68,7 @@ pub(super) fn reported(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -
     }
     let mut waits = 0;
     let mut refused: Vec<&str> = Vec::new();
-    let mut formatted: Vec<&str> = Vec::new();
+    let mut notes: Vec<&str> = Vec::new();
     let mut entries = Vec::new();
     for fate in &fates {
         match fate {
@@ -77,8 +77,8 @@ pub(super) fn reported(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -
                 entries.extend(*entry);
                 match answer.strip_prefix("refused: ") {
                     Some(why) if !refused.contains(&why) => refused.push(why),
-                    None if answer != "taken" && !answer.is_empty() && !formatted.contains(&answer.as_str()) => {
-                        formatted.push(answer);
+                    None if answer != "taken" && !answer.is_empty() && !notes.contains(&answer.as_str()) => {
+                        notes.push(answer);
                     }
                     _ => {}
                 }
@@ -88,14 +88,14 @@ pub(super) fn reported(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -
     let taken = fates.len() - waits - fates.iter().filter(|fate| is_refused(fate)).count();
     let done = written(desk, &entries);
     html! {
-        div.reported class=(if refused.is_empty() { "told-well" } else { "told-ill" }) {
+        div.reported class=(if refused.is_empty() { "reported-well" } else { "reported-ill" }) {
             @if waits > 0 { p { "It lies safe, but the watch is busy and has not written it down yet." } }
             @for why in refused { p { strong { "Not written down. " } (why) } }
             @if taken > 0 {
                 p {
                     strong { "Written down" @if done.words.is_empty() { "." } @else { ": " } }
                     (done.words)
-                    @for note in &formatted { " " (note) }
+                    @for note in &notes { " " (note) }
                 }
             }
             @if !done.can_go_back.is_empty() { (take_back(guest, nonce, &done.can_go_back)) }

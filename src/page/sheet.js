@@ -4,7 +4,7 @@
 'use strict';
 (() => {
   const KEPT = 'traywarden-ticks';
-  const told = document.getElementById('told');
+  const told = document.getElementById('reported');
   const sheet = () => document.getElementById('sheet');
   const kept = () => { try { return JSON.parse(localStorage.getItem(KEPT)) || []; } catch { return []; } };
   const keep = (ticks) => { try { localStorage.setItem(KEPT, JSON.stringify(ticks)); } catch { /* none to keep */ } };
@@ -15,7 +15,7 @@
 
   const say = (words, ill) => {
     const strip = document.createElement('div');
-    strip.className = 'told ' + (ill ? 'told-ill' : 'told-well');
+    strip.className = 'reported ' + (ill ? 'reported-ill' : 'reported-well');
     strip.append(Object.assign(document.createElement('p'), { textContent: words }));
     told.replaceChildren(strip);
   };
@@ -35,7 +35,7 @@
     sheet().replaceWith(main);
     const asOf = fresh.querySelector('.as-of');
     if (asOf && document.querySelector('.as-of')) document.querySelector('.as-of').replaceWith(asOf);
-    const strip = fresh.getElementById('told');
+    const strip = fresh.getElementById('reported');
     if (withTold) told.replaceChildren(...(strip ? strip.childNodes : []));
     if (focus) for (const e of main.querySelectorAll('[aria-label]')) if (e.getAttribute('aria-label') === focus) e.focus({ preventScroll: true });
     mark();

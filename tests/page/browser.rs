@@ -183,7 +183,7 @@ fn a_thumb_ticks_answers_and_takes_back_also_without_a_network() {
             // The network goes, and comes back.
             network(&browser, false).await;
             tap(&browser, TICK).await;
-            until(&browser, "the phone says that it keeps it", "return document.getElementById('told').innerText.includes('kept on this phone')").await;
+            until(&browser, "the phone says that it keeps it", "return document.getElementById('reported').innerText.includes('kept on this phone')").await;
             assert_eq!(room.entries("water"), ticked);
             network(&browser, true).await;
             until(&browser, "it is sent by itself", IS_DONE).await;
