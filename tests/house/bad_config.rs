@@ -319,7 +319,7 @@ fn mail_that_cannot_be_sent_is_refused() {
 }
 
 #[test]
-fn a_page_is_for_this_machine_unless_said_otherwise_and_wrong_ones_are_refused() {
+fn a_page_is_for_this_machine_alone_unless_said_otherwise() {
     let page = |more: &str| right(&format!("{SITE}{RACK}{AIR}{more}")).page;
     assert_eq!(page("").listen.map(|at| at.to_string()).as_deref(), Some("127.0.0.1:8460"));
     assert_eq!(page("[page]\nlisten = \"off\"\n").listen, None);

@@ -39,7 +39,7 @@ fn a_tick_writes_the_journal_once_however_often_it_is_sent() {
 }
 
 #[test]
-fn a_whole_rack_is_done_as_usual_with_one_tick_and_weights_are_left_to_the_scale() {
+fn a_whole_rack_is_done_as_usual_with_one_tick() {
     let room = Room::started("units = \"us\"\n");
     room.sown();
     let sheet = room.get("/");
@@ -197,7 +197,7 @@ fn what_a_grower_typed_stays_text() {
 }
 
 #[test]
-fn a_phone_is_paired_by_a_link_that_works_once_and_what_it_did_carries_its_name() {
+fn a_phone_is_paired_once_by_a_link_and_acts_under_its_name() {
     let room = Room::started("");
     room.sown();
     let phone = |path: &str, cookie: &str| room.ask("GET", path, &[room::FROM_AFAR, ("Cookie", cookie)], None);
