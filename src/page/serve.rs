@@ -2,7 +2,7 @@
 //! elsewhere is turned away here, before anything looks at what it says.
 //!
 //! hyper is used directly: a server around it that sets no timer leaves a connection whose
-//! header never ends open for good (DEPENDENCIES.md E4).
+//! header never ends open for good.
 
 use super::{Desk, route};
 use hyper::server::conn::http1;
