@@ -39,7 +39,7 @@ pub use claim::{Claim, claim};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
-pub use inbox::{Inbox, InboxAnswer, InboxItem, InboxKind};
+pub use inbox::{Inbox, InboxAnswer, InboxItem, InboxKind, InboxOutcome};
 pub use opening::Opening;
 pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use plain::{MinuteRow, Moment, ReadingRow};
