@@ -140,7 +140,7 @@ impl Daemon<'_> {
     }
 
     fn refuse(&mut self, id: i64, why: String) {
-        let reply = InboxAnswer { id, answer: InboxOutcome::Refused(why).to_answer() };
+        let reply = InboxAnswer { id, answer: InboxOutcome::Refused(why).to_answer(), entry: None };
         if let Err(error) = ledger::lock(&self.store).answer_inbox(&reply, self.clock.now()) {
             tracing::warn!(%error, "could not answer an inbox item");
         }
