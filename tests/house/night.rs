@@ -221,9 +221,9 @@ fn line(effect: &Effect, now: Timestamp) -> Option<(Timestamp, String)> {
         }
         Effect::EntryTaken { number, note } => (now, format!("entry {number} taken {note:?}")),
         Effect::EntryRefused { number, why } => {
-            (now, format!("entry {number} refused: {}", wording::entry_refused(&why)))
+            (now, format!("entry {number} refused: {}", wording::entry_refused(why)))
         }
-        Effect::CommandRefused { why } => (now, format!("command refused: {}", wording::command_refused(&why))),
+        Effect::CommandRefused { why } => (now, format!("command refused: {}", wording::command_refused(why))),
     })
 }
 
