@@ -467,7 +467,7 @@ mod tests {
     }
 
     #[test]
-    fn after_a_round_what_still_needs_hands_and_nobody_answered_is_called_once_more() {
+    fn what_nobody_answered_is_called_once_more_after_a_round() {
         let mut letters = Conversation::default();
         call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30);
         written(&mut letters, 0, 5);

@@ -28,9 +28,6 @@ const COLD_BUDGET: f64 = 24.0;
 const DRY_BUDGET: f64 = 150.0;
 /// A dose fades over this span once the air is good again.
 const FADES_OVER_HOURS: f64 = 4.0;
-/// How far back inside its limit the air must be before the alarm may return.
-const TEMPERATURE_DEADBAND: f64 = 0.5;
-const HUMIDITY_DEADBAND: f64 = 3.0;
 /// Water in leaves freezes (a physical limit, not a dose): degrees Celsius.
 const FREEZING: f64 = 0.5;
 /// What a seedling bears is known no better than this: tenths of the chance. Own default.
@@ -150,10 +147,7 @@ impl AirWatch {
             };
             let beyond = side.beyond(value, limit);
             self.dose(side, beyond, hours, at);
-            let deadband = match side.quantity() {
-                Quantity::Temperature => TEMPERATURE_DEADBAND,
-                _ => HUMIDITY_DEADBAND,
-            };
+            let deadband = side.quantity().deadband();
             let present = beyond > 0.0 || (held(kind) && beyond > -deadband);
             if !present && !held(kind) {
                 self.worst[side as usize] = None;
@@ -208,9 +202,9 @@ impl AirWatch {
         if let Some(spent) = self.spent_at[side as usize] {
             return Some(Harm::certain(spent));
         }
-        let series = match side.quantity() {
-            Quantity::Temperature => &self.temperatures,
-            _ => &self.humidities,
+        let series = match side {
+            Side::Warm | Side::Cold => &self.temperatures,
+            Side::Damp | Side::Dry => &self.humidities,
         };
         let course = Course::of(series, at, value);
         // Easing slowly, the air goes on far: away from its limit that is bad, back to it good.
