@@ -3,6 +3,7 @@
 //!
 //! The engine decides, the shells do. Nothing in here judges a value.
 
+mod gate;
 mod hearing;
 mod lamp;
 mod ledger;
@@ -29,6 +30,7 @@ use crate::notify::wording;
 use crate::store::{InboxAnswer, Outcome, Record, Rejected, Store, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
+use gate::EntryGate;
 use ledger::{Ledger, Written};
 use std::future::Future;
 use std::sync::atomic::AtomicBool;
@@ -113,6 +115,7 @@ pub struct Daemon<'w> {
     deaf: Option<(Timestamp, String)>,
     told_unwritten: Vec<ParcelKey>,
     next_entry: i64,
+    entry_gate: EntryGate,
     store_failing: bool,
     store_was_damaged: bool,
     inbox_unread: bool,

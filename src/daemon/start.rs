@@ -79,6 +79,7 @@ pub async fn run(
         deaf: None,
         told_unwritten: Vec::new(),
         next_entry,
+        entry_gate: Default::default(),
         store_failing: false,
         store_was_damaged: false,
         inbox_unread: true,

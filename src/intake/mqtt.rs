@@ -67,6 +67,20 @@ pub enum FromBroker {
     },
     /// A message.
     Delivery(Delivery),
+    /// The broker throws us out again and again and lets us in again: somebody else uses
+    /// our client id.
+    Contested {
+        /// How often lately.
+        times: u32,
+    },
+    /// That is over.
+    Uncontested,
+    /// A message was too large to be taken; everything the broker kept for us had to be
+    /// given up to get past it.
+    GivenUp {
+        /// The size of the message.
+        bytes: usize,
+    },
     /// The broker does not let us listen to these topics.
     SubscribeRefused {
         /// The topics.

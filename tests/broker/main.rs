@@ -335,3 +335,25 @@ async fn others_see_us_online_then_offline_whether_we_leave_or_break_off() {
     let mut late = Reader::of(server.port, STATUS).await;
     assert_eq!(late.next().await, ("offline".to_owned(), true), "the status is retained");
 }
+
+#[tokio::test]
+async fn somebody_who_uses_our_id_again_and_again_is_noticed() {
+    let server = Server::start(|_| "allow_anonymous true\n".into());
+    let (_link, mut from_broker) = link(&broker(server.port), &[AIR]);
+    let mut thieves = Vec::new();
+    let times = loop {
+        match next(&mut from_broker).await {
+            FromBroker::Contested { times } => break times,
+            FromBroker::Up { .. } => {
+                assert!(thieves.len() < 6, "thrown out {} times and nothing noticed", thieves.len());
+                let mut options = MqttOptions::new("traywarden-test", "127.0.0.1", server.port);
+                options.set_clean_session(false);
+                let (thief, mut event_loop) = AsyncClient::new(options, 8);
+                event_loop.poll().await.expect("a connection");
+                thieves.push((thief, event_loop));
+            }
+            _ => {}
+        }
+    };
+    assert_eq!((times, thieves.len()), (4, 4));
+}

@@ -173,7 +173,7 @@ const ARROWS: [(&str, &[&str]); 19] = [
     ("chart", &[]),
     ("config", &[]),
     ("clock", &[]),
-    ("trust", &[]),
+    ("trust", &["clock"]),
     ("marks", &[]),
     ("typed", &[]),
 ];
