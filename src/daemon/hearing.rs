@@ -7,8 +7,8 @@ use crate::engine::event::{Command, Garbled, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
 use crate::intake::payload::{self, Heard};
 use crate::journal::Entry;
-use crate::units::Timestamp;
 use crate::store::{InboxAnswer, InboxKind, Rejected};
+use crate::units::Timestamp;
 use std::hash::{DefaultHasher, Hash, Hasher};
 
 /// Who an entry is by that came over the broker without a name.

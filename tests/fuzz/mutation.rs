@@ -49,7 +49,8 @@ impl<'c> Mutator<'c> {
             }
             5 if length > 0 => {
                 let from = self.below(length);
-                let piece = self.input[from..(from + 1 + self.below(64)).min(length)].to_vec();
+                let end = (from + 1 + self.below(64)).min(length);
+                let piece = self.input[from..end].to_vec();
                 self.input.splice(place..place, piece);
             }
             6 => {

@@ -11,8 +11,26 @@ use traywarden::typed;
 use traywarden::units::Timestamp;
 
 const NUMBERS: [&str; 20] = [
-    "1e309", "-1e309", "1e-400", "-0", "NaN", "-nan", "Infinity", "null", "true", "\"21.5\"", "21,5", "0x15", "+5", ".5",
-    "5.", "021", "9007199254740993", "1e6", "-1000000.0005", "85",
+    "1e309",
+    "-1e309",
+    "1e-400",
+    "-0",
+    "NaN",
+    "-nan",
+    "Infinity",
+    "null",
+    "true",
+    "\"21.5\"",
+    "21,5",
+    "0x15",
+    "+5",
+    ".5",
+    "5.",
+    "021",
+    "9007199254740993",
+    "1e6",
+    "-1000000.0005",
+    "85",
 ];
 const MARKS: [&str; 16] =
     ["{", "}", "[", "]", "\"", ":", ",", "\\u0000", "\\ud800", "\u{feff}", "\0", "\r\n", "%", "°C", "\"u\":", "\"t\":"];
@@ -134,7 +152,8 @@ fn any_typed_line_is_answered() {
         b"discard K12 mold 30%",
         b"look K12 \"roots white, all even\"",
     ];
-    let words = ["x", "g", "ml", "L", "%", "=", ":", ",", "blend=", "count=", "at=", "\"", "99999999999999999999", "-1", "é"];
+    let words =
+        ["x", "g", "ml", "L", "%", "=", ":", ",", "blend=", "count=", "at=", "\"", "99999999999999999999", "-1", "é"];
     fuzz("typed line", 1, &corpus, &words, |bytes| {
         let Ok(text) = std::str::from_utf8(bytes) else { return };
         let mut words = text.split_whitespace().map(str::to_owned);
@@ -166,8 +185,33 @@ fn any_line_of_a_capture_is_answered() {
 fn any_settings_are_answered() {
     let example = config::example().as_bytes();
     let words = [
-        "[[sensor]]", "[site]", "[", "]", "=", "\"", "{", "}", "'''", "#", "\n", "-1", "1e400", "nan", "true", "1979-05-27",
-        "\"30 s\"", "\"0 s\"", "\"99999999999 days\"", "\"-40 F\"", "\"120 %\"", "id", "place", "topic", "every", "\u{feff}", "\0",
+        "[[sensor]]",
+        "[site]",
+        "[",
+        "]",
+        "=",
+        "\"",
+        "{",
+        "}",
+        "'''",
+        "#",
+        "\n",
+        "-1",
+        "1e400",
+        "nan",
+        "true",
+        "1979-05-27",
+        "\"30 s\"",
+        "\"0 s\"",
+        "\"99999999999 days\"",
+        "\"-40 F\"",
+        "\"120 %\"",
+        "id",
+        "place",
+        "topic",
+        "every",
+        "\u{feff}",
+        "\0",
     ];
     fuzz("settings", 50, &[example, ROOM.as_bytes()], &words, |bytes| {
         let Ok(text) = std::str::from_utf8(bytes) else { return };

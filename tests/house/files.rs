@@ -72,12 +72,8 @@ fn a_file_that_is_there_is_named_and_kept_unless_force_is_given() {
     fs::write(&file, "mine").expect("writable");
     fs::write(&precious, "mine").expect("writable");
     symlink(&precious, room.path().join("link")).expect("a link");
-    let verbs: [&[&str]; 4] = [
-        &["backup"],
-        &["export", "readings", "--to"],
-        &["export", "sqlite", "--to"],
-        &["digest", "--eml"],
-    ];
+    let verbs: [&[&str]; 4] =
+        [&["backup"], &["export", "readings", "--to"], &["export", "sqlite", "--to"], &["digest", "--eml"]];
     for verb in verbs {
         for name in ["copy", "link"] {
             let said = complaint(&traywarden(room.path(), &[verb, &[name]].concat()));
@@ -91,7 +87,8 @@ fn a_file_that_is_there_is_named_and_kept_unless_force_is_given() {
         symlink(&precious, room.path().join("link")).expect("a link");
     }
     let left = fs::read_dir(room.path()).expect("a folder").filter_map(Result::ok);
-    let parts: Vec<_> = left.map(|entry| entry.file_name()).filter(|name| name.to_string_lossy().contains("part")).collect();
+    let parts: Vec<_> =
+        left.map(|entry| entry.file_name()).filter(|name| name.to_string_lossy().contains("part")).collect();
     assert!(parts.is_empty(), "{parts:?}");
 }
 
@@ -108,7 +105,8 @@ fn a_password_that_others_can_read_is_refused_by_check() {
 #[test]
 fn one_wild_date_in_a_capture_is_named_and_nothing_is_lived_through() {
     let room = room();
-    let line = |time: &str| format!("{{\"tst\":\"{time}\",\"topic\":\"loft/rack-a/air\",\"payload\":\"{{\\\"t\\\":21}}\"}}\n");
+    let line =
+        |time: &str| format!("{{\"tst\":\"{time}\",\"topic\":\"loft/rack-a/air\",\"payload\":\"{{\\\"t\\\":21}}\"}}\n");
     for (wild, number) in [("9999-03-03T17:00:30Z", "line 2"), ("1970-01-01T00:00:00Z", "line 2")] {
         let text = [line("2026-03-03T17:00:00Z"), line(wild), line("2026-03-03T17:01:00Z")].concat();
         fs::write(room.path().join("night.ndjson"), text).expect("writable");
