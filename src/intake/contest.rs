@@ -60,7 +60,7 @@ mod tests {
 
     #[test]
     fn the_fourth_time_in_ten_minutes_is_told_once_and_its_end_too() {
-        let (mut contest, start) = (Contest::default(), Instant::now());
+        let (mut contest, start) = (Contest::default(), tokio::time::Instant::now());
         let told: Vec<Option<u32>> = (0..6).map(|nth| contest.thrown_out(start + minutes(nth))).collect();
         assert_eq!(told, [None, None, None, Some(4), None, None]);
         assert!(!contest.is_over(start + minutes(20)));
@@ -70,7 +70,7 @@ mod tests {
 
     #[test]
     fn a_broker_that_restarts_or_a_network_that_comes_and_goes_is_no_contest() {
-        let (mut contest, start) = (Contest::default(), Instant::now());
+        let (mut contest, start) = (Contest::default(), tokio::time::Instant::now());
         for nth in 0..20 {
             assert_eq!(contest.thrown_out(start + Duration::from_secs(nth)), None);
             contest.unreachable();
