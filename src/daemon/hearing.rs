@@ -26,10 +26,12 @@ impl Daemon<'_> {
                 }
                 tracing::info!(session_present, "connected to the broker");
                 (self.witness)(Happening::BrokerUp);
+                self.broker_up = true;
                 self.lamps_can_hear();
                 self.happen(What::BrokerUp, Extras::default());
             }
             FromBroker::Down { error } => {
+                self.broker_up = false;
                 tracing::warn!(%error, "no connection to the broker");
                 (self.witness)(Happening::BrokerDown(&error));
                 self.happen(What::BrokerDown, Extras::default());

@@ -110,6 +110,7 @@ pub struct Daemon<'w> {
     ledger: Ledger,
     link: Link,
     posts: Vec<Post>,
+    broker_up: bool,
     marks: MarkKey,
     /// Since when the mailbox of answers cannot be read, and why.
     deaf: Option<(Timestamp, String)>,
@@ -194,10 +195,8 @@ impl Daemon<'_> {
     }
 
     fn next_wake(&self) -> Duration {
-        let now = self.clock.now();
-        let tries = self.posts.iter().filter_map(|post| post.next_at(now));
-        let due = tries.chain([self.engine.next_deadline(), self.next_tidy]).min().unwrap_or(now);
-        self.clock.until(due)
+        let due = self.engine.next_deadline().min(self.next_tidy);
+        self.clock.until(self.next_try().map_or(due, |next| next.min(due)))
     }
 
     fn wake(&mut self) {

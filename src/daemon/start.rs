@@ -75,6 +75,7 @@ pub async fn run(
         ledger,
         link,
         posts,
+        broker_up: false,
         marks,
         deaf: None,
         told_unwritten: Vec::new(),

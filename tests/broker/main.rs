@@ -357,3 +357,17 @@ async fn somebody_who_uses_our_id_again_and_again_is_noticed() {
     };
     assert_eq!((times, thieves.len()), (4, 4));
 }
+
+#[tokio::test]
+async fn several_announcements_at_once_all_reach_the_broker() {
+    let server = Server::start(|_| "allow_anonymous true\n".into());
+    let (link, mut from_broker) = link(&broker(server.port), &[AIR]);
+    up(&mut from_broker).await;
+    let speaker = link.speaker();
+    let said = |nth: u32| {
+        let speaker = speaker.clone();
+        async move { speaker.announce(&format!("traywarden/saltmarsh-lane/alarm/{nth}"), b"on").await }
+    };
+    let (one, two, three) = tokio::join!(said(1), said(2), said(3));
+    assert_eq!((one, two, three), (Ok(()), Ok(()), Ok(())));
+}
