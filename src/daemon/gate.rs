@@ -29,7 +29,7 @@ pub struct EntryGate {
     /// Milliseconds of credit that were used up, as of `at`.
     used_ms: i64,
     at: Timestamp,
-    told_at: Option<Timestamp>,
+    reported_at: Option<Timestamp>,
 }
 
 impl EntryGate {
@@ -42,8 +42,8 @@ impl EntryGate {
             self.used_ms += EVERY_MS;
             return Passage::Taken;
         }
-        if self.told_at.is_none_or(|told| (now - told).abs() >= TOLD_EVERY) {
-            self.told_at = Some(now);
+        if self.reported_at.is_none_or(|reported| (now - reported).abs() >= TOLD_EVERY) {
+            self.reported_at = Some(now);
             return Passage::RefusedAndTold;
         }
         Passage::Refused

@@ -16,7 +16,7 @@ const OVER_AFTER: Duration = Duration::from_secs(15 * 60);
 #[derive(Debug, Default)]
 pub(super) struct Contest {
     thrown_out: Vec<Instant>,
-    told: bool,
+    reported: bool,
 }
 
 impl Contest {
@@ -26,23 +26,23 @@ impl Contest {
         self.thrown_out.retain(|before| now - *before <= OVER_AFTER);
         self.thrown_out.push(now);
         let lately = self.thrown_out.iter().filter(|before| now - **before <= WITHIN).count();
-        if self.told || lately < TIMES {
+        if self.reported || lately < TIMES {
             return None;
         }
-        self.told = true;
+        self.reported = true;
         u32::try_from(lately).ok()
     }
 
     /// The broker could not be reached: it is down or the network is, and nobody throws us out.
     pub(super) fn unreachable(&mut self) {
-        if !self.told {
+        if !self.reported {
             self.thrown_out.clear();
         }
     }
 
     /// Whether what was told is over. True once.
     pub(super) fn is_over(&mut self, now: Instant) -> bool {
-        let over = self.told && self.thrown_out.iter().all(|before| now - *before > OVER_AFTER);
+        let over = self.reported && self.thrown_out.iter().all(|before| now - *before > OVER_AFTER);
         if over {
             *self = Contest::default();
         }
@@ -61,8 +61,8 @@ mod tests {
     #[test]
     fn the_fourth_time_in_ten_minutes_is_told_once_and_its_end_too() {
         let (mut contest, start) = (Contest::default(), tokio::time::Instant::now());
-        let told: Vec<Option<u32>> = (0..6).map(|nth| contest.thrown_out(start + minutes(nth))).collect();
-        assert_eq!(told, [None, None, None, Some(4), None, None]);
+        let reported: Vec<Option<u32>> = (0..6).map(|nth| contest.thrown_out(start + minutes(nth))).collect();
+        assert_eq!(reported, [None, None, None, Some(4), None, None]);
         assert!(!contest.is_over(start + minutes(20)));
         assert!(contest.is_over(start + minutes(21)));
         assert!(!contest.is_over(start + minutes(22)), "once");

@@ -5,7 +5,7 @@ use std::path::Path;
 use traywarden::config::{self, Config};
 use traywarden::engine::event::What;
 use traywarden::intake::capture;
-use traywarden::intake::payload::{self, Heard};
+use traywarden::intake::payload::{self, Decoded};
 use traywarden::journal::Entry;
 use traywarden::typed;
 use traywarden::units::Timestamp;
@@ -80,7 +80,7 @@ fn arrived() -> Timestamp {
 /// Every value is one that a sensor can have meant, and no message says more than it can.
 fn hear(config: &Config, topic: &str, bytes: &[u8]) {
     match payload::decode(&config.topics, topic, bytes, false, arrived()) {
-        Heard::Said(said) => {
+        Decoded::Events(said) => {
             assert!(said.len() <= 64, "{} things from one message", said.len());
             for what in said {
                 if let What::Reading(raw) = what {
@@ -88,7 +88,7 @@ fn hear(config: &Config, topic: &str, bytes: &[u8]) {
                 }
             }
         }
-        Heard::Entry(entry) => comes_back(&entry),
+        Decoded::Entry(entry) => comes_back(&entry),
     }
 }
 

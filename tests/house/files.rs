@@ -76,8 +76,8 @@ fn a_file_that_is_there_is_named_and_kept_unless_force_is_given() {
         [&["backup"], &["export", "readings", "--to"], &["export", "sqlite", "--to"], &["digest", "--eml"]];
     for verb in verbs {
         for name in ["copy", "link"] {
-            let said = complaint(&traywarden(room.path(), &[verb, &[name]].concat()));
-            assert!(said.contains(name) && said.contains("--force"), "{verb:?}: {said}");
+            let events = complaint(&traywarden(room.path(), &[verb, &[name]].concat()));
+            assert!(events.contains(name) && events.contains("--force"), "{verb:?}: {events}");
         }
         assert_eq!(fs::read(&file).expect("it is there"), b"mine", "{verb:?}");
         let forced = traywarden(room.path(), &[verb, &["link", "--force"]].concat());
@@ -98,8 +98,8 @@ fn a_password_that_others_can_read_is_refused_by_check() {
     assert!(traywarden(room.path(), &["check"]).status.success());
     let password = room.path().join("broker.password");
     fs::set_permissions(&password, fs::Permissions::from_mode(0o644)).expect("ours");
-    let said = complaint(&traywarden(room.path(), &["check"]));
-    assert!(said.contains("broker.password") && said.contains("chmod 600"), "{said}");
+    let events = complaint(&traywarden(room.path(), &["check"]));
+    assert!(events.contains("broker.password") && events.contains("chmod 600"), "{events}");
 }
 
 #[test]
@@ -110,7 +110,7 @@ fn one_wild_date_in_a_capture_is_named_and_nothing_is_lived_through() {
     for (wild, number) in [("9999-03-03T17:00:30Z", "line 2"), ("1970-01-01T00:00:00Z", "line 2")] {
         let text = [line("2026-03-03T17:00:00Z"), line(wild), line("2026-03-03T17:01:00Z")].concat();
         fs::write(room.path().join("night.ndjson"), text).expect("writable");
-        let said = complaint(&traywarden(room.path(), &["rehearse", "--capture", "night.ndjson"]));
-        assert!(said.contains(number) && said.contains(&wild[..10]), "{said}");
+        let events = complaint(&traywarden(room.path(), &["rehearse", "--capture", "night.ndjson"]));
+        assert!(events.contains(number) && events.contains(&wild[..10]), "{events}");
     }
 }
