@@ -213,7 +213,7 @@ fn any_settings_are_answered() {
         "\u{feff}",
         "\0",
     ];
-    fuzz("settings", 50, &[example, ROOM.as_bytes()], &words, |bytes| {
+    fuzz("settings", 100, &[example, ROOM.as_bytes()], &words, |bytes| {
         let Ok(text) = std::str::from_utf8(bytes) else { return };
         if let Err(problems) = config::parse(text, "fuzz.toml", Path::new("/")) {
             assert!(problems.to_string().contains("fuzz.toml"), "a problem without its file");
