@@ -119,7 +119,11 @@ pub fn since_1970() -> Option<Duration> {
 
 /// The library's own question for the time panics before 1970.
 fn wall() -> Timestamp {
-    let milliseconds = match SystemTime::now().duration_since(SystemTime::UNIX_EPOCH) {
+    timestamp_of(SystemTime::now())
+}
+
+fn timestamp_of(time: SystemTime) -> Timestamp {
+    let milliseconds = match time.duration_since(SystemTime::UNIX_EPOCH) {
         Ok(since) => i64::try_from(since.as_millis()),
         Err(before) => i64::try_from(before.duration().as_millis()).map(|until| -until),
     };
@@ -129,6 +133,12 @@ fn wall() -> Timestamp {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_clock_before_1970_is_read_like_any_other() {
+        let before = SystemTime::UNIX_EPOCH - Duration::from_millis(2_678_400_001);
+        assert_eq!(timestamp_of(before).to_rfc3339(), "1969-11-30T23:59:59.999+00:00");
+    }
 
     #[test]
     fn stamps_are_one_total_order_even_within_a_millisecond() {

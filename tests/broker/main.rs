@@ -272,6 +272,12 @@ async fn a_message_beyond_all_bounds_costs_the_session_but_not_the_stream() {
     let (_link, mut from_broker) = link(&broker(server.port), &[AIR]);
     up(&mut from_broker).await;
     publish_all(server.port, &[(AIR, vec![b'x'; 17 * 1024 * 1024])]).await;
+    let bytes = loop {
+        if let FromBroker::GivenUp { bytes } = next(&mut from_broker).await {
+            break bytes;
+        }
+    };
+    assert!(bytes >= 17 * 1024 * 1024, "{bytes}");
     let error = down(&mut from_broker).await;
     assert!(error.contains("message_size_limit"), "{error}");
     assert!(!up(&mut from_broker).await, "the session was given up");
