@@ -9,8 +9,8 @@
 #![expect(clippy::disallowed_methods, reason = "somebody has to ask the system, and only this file does")]
 
 use crate::units::Timestamp;
-use chrono::{TimeDelta, Utc};
-use std::time::{Duration, Instant};
+use chrono::TimeDelta;
+use std::time::{Duration, Instant, SystemTime};
 
 /// Less than this is the ordinary steering of a time service.
 const STEP: TimeDelta = TimeDelta::seconds(5);
@@ -112,14 +112,33 @@ impl Clock {
     }
 }
 
+/// How long it is since 1970 by the wall clock; `None` when that stands before.
+pub fn since_1970() -> Option<Duration> {
+    SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).ok()
+}
+
+/// The library's own question for the time panics before 1970.
 fn wall() -> Timestamp {
-    let now = Utc::now();
-    Timestamp::from_timestamp_millis(now.timestamp_millis()).unwrap_or(now)
+    timestamp_of(SystemTime::now())
+}
+
+fn timestamp_of(time: SystemTime) -> Timestamp {
+    let milliseconds = match time.duration_since(SystemTime::UNIX_EPOCH) {
+        Ok(since) => i64::try_from(since.as_millis()),
+        Err(before) => i64::try_from(before.duration().as_millis()).map(|until| -until),
+    };
+    milliseconds.ok().and_then(Timestamp::from_timestamp_millis).unwrap_or_default()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_clock_before_1970_is_read_like_any_other() {
+        let before = SystemTime::UNIX_EPOCH - Duration::from_millis(2_678_400_001);
+        assert_eq!(timestamp_of(before).to_rfc3339(), "1969-11-30T23:59:59.999+00:00");
+    }
 
     #[test]
     fn stamps_are_one_total_order_even_within_a_millisecond() {

@@ -3,7 +3,8 @@
 //! a connection is left to them.
 
 use rustls::pki_types::pem::PemObject;
-use rustls::pki_types::{CertificateDer, ServerName};
+use rustls::pki_types::{CertificateDer, ServerName, UnixTime};
+use rustls::time_provider::TimeProvider;
 use rustls::{ClientConfig, ConfigBuilder, RootCertStore, WantsVerifier, client::WantsClientCert};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -48,9 +49,20 @@ pub fn believing(ca_file: Option<&Path>) -> Result<ConfigBuilder<ClientConfig, W
 }
 
 fn builder() -> ConfigBuilder<ClientConfig, WantsVerifier> {
-    ClientConfig::builder_with_provider(Arc::new(rustls::crypto::ring::default_provider()))
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    ClientConfig::builder_with_details(provider, Arc::new(OurClock))
         .with_safe_default_protocol_versions()
         .expect("ring supports the default versions of TLS")
+}
+
+/// rustls's own panics before 1970; a board without a battery can wake up there.
+#[derive(Debug)]
+struct OurClock;
+
+impl TimeProvider for OurClock {
+    fn current_time(&self) -> Option<UnixTime> {
+        crate::clock::since_1970().map(UnixTime::since_unix_epoch)
+    }
 }
 
 /// The certificates in a PEM file, at least one.
@@ -120,6 +132,10 @@ pub fn explained(error: &std::io::Error, ca_key: &str) -> String {
             CertificateError::NotValidYet | CertificateError::NotValidYetContext { .. },
         )) => "its certificate is not valid yet; is this machine's clock set?".to_owned(),
         Some(Error::InvalidMessage(_)) => "it does not speak TLS; is it another port?".to_owned(),
+        // A server that speaks plain text hangs up on a handshake without a word.
+        None if error.kind() == std::io::ErrorKind::UnexpectedEof => {
+            "it ends the connection instead of speaking TLS; is it the port for plain connections?".into()
+        }
         _ => return error.to_string(),
     };
     format!("{remedy} ({error})")

@@ -1,6 +1,7 @@
 //! `labels`: a sheet to print and cut, with a QR code for each rack that opens that rack's
 //! lines on a paired phone.
 
+use super::file::Replace;
 use super::{Answer, Failure, Outcome, print, settings};
 use crate::engine::rules::Rules;
 use crate::page::link::{self, Reached};
@@ -14,6 +15,8 @@ pub struct Labels {
     /// The HTML file to write; it needs nothing else. Print it, cut it, put it behind film.
     #[arg(value_name = "FILE.html")]
     file: PathBuf,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 impl Labels {
@@ -33,7 +36,7 @@ impl Labels {
         let sheet = sheet(&config.rules, &address).ok_or_else(|| {
             Failure::Sentence("a rack's id is too long for a QR code; give it a shorter one".to_owned())
         })?;
-        std::fs::write(&self.file, sheet).map_err(Failure::system(format!("write {}", self.file.display())))?;
+        self.replace.write(&self.file, sheet.as_bytes())?;
         let many = config.rules.places.len();
         print(&format!(
             "{many} labels are in {}, one for each place. They lead to {address}.{note}",

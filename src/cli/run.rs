@@ -13,6 +13,7 @@ use tracing_subscriber::fmt::format::Writer;
 
 pub fn run(path: &Path) -> Outcome {
     let config = settings(path)?;
+    keep_memory_closed();
     start_log();
     leave_a_word_on_panic();
     let runtime = runtime()?;
@@ -43,6 +44,12 @@ pub fn run(path: &Path) -> Outcome {
         Leave::Stop => Ok(Answer::Yes),
         Leave::Reload => Err(start_again()),
     }
+}
+
+/// Passwords stand in memory: no core dump shall hold them, and no other user may look.
+fn keep_memory_closed() {
+    // Where the system refuses it, LimitCORE=0 of the unit still holds.
+    let _ = rustix::process::set_dumpable_behavior(rustix::process::DumpableBehavior::NotDumpable);
 }
 
 /// A wrong file changes nothing: the watch goes on under the settings it has.

@@ -1,12 +1,14 @@
 //! What reaches the daemon from outside: readings and entries over the broker, and what the
 //! verbs put into the store's inbox.
 
+use super::gate::Passage;
 use super::{Daemon, Extras, Happening, ledger};
-use crate::engine::event::{Command, What};
+use crate::engine::event::{Command, Garbled, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
 use crate::intake::payload::{self, Decoded};
 use crate::journal::Entry;
 use crate::store::{InboxAnswer, InboxKind, InboxOutcome, Rejected};
+use crate::units::Timestamp;
 use std::hash::{DefaultHasher, Hash, Hasher};
 
 /// Who an entry is by that came over the broker without a name.
@@ -24,13 +26,27 @@ impl Daemon<'_> {
                 }
                 tracing::info!(session_present, "connected to the broker");
                 (self.observer)(Happening::BrokerUp);
+                self.broker_up = true;
                 self.lamps_can_hear();
                 self.happen(What::BrokerUp, Extras::default());
             }
             FromBroker::Down { error } => {
+                self.broker_up = false;
                 tracing::warn!(%error, "no connection to the broker");
                 (self.observer)(Happening::BrokerDown(&error));
                 self.happen(What::BrokerDown, Extras::default());
+            }
+            FromBroker::Contested { times } => {
+                let client_id = self.config.broker.client_id.clone();
+                tracing::error!(times, client_id, "somebody else connects to the broker under our client id");
+                self.happen(What::SessionContested { times, client_id }, Extras::default());
+            }
+            FromBroker::Uncontested => {
+                tracing::info!("our client id is ours alone again");
+                self.happen(What::SessionSettled, Extras::default());
+            }
+            FromBroker::GivenUp { bytes } => {
+                self.happen(What::SessionGivenUp { bytes: bytes as u64 }, Extras::default());
             }
             FromBroker::SubscribeRefused { topics } => {
                 let topics = topics.join(", ");
@@ -71,6 +87,7 @@ impl Daemon<'_> {
                     self.happen(what, Extras { rejected, delivery: mark.take(), ..Extras::default() });
                 }
             }
+            Decoded::Entry(_) if !self.takes_entry(&delivery, now) => {}
             Decoded::Entry(mut entry) => {
                 // A button says no name; that it came by the broker is what we know.
                 entry.by.get_or_insert_with(|| BY_BROKER.to_owned());
@@ -81,6 +98,24 @@ impl Daemon<'_> {
         if acknowledged {
             self.ledger.acknowledge_with_next(delivery.receipt);
         }
+    }
+
+    /// Whether an entry is let through. One that is not is acknowledged and forgotten; that
+    /// there were some is told now and then.
+    fn takes_entry(&mut self, delivery: &Delivery, now: Timestamp) -> bool {
+        match self.entry_gate.pass(now) {
+            Passage::Taken => return true,
+            Passage::Refused => {}
+            Passage::RefusedAndTold => {
+                tracing::warn!("journal entries come faster than people write; they are refused until it is calm");
+                let why = "entries come faster than people write; send it again in a while";
+                self.answer_sender(None, false, why);
+                let rejected = Rejected { topic: delivery.topic.clone(), payload: delivery.payload.clone() };
+                let what = What::Garbled { sensor: None, reason: Garbled::BadEntry };
+                self.happen(what, Extras { rejected: Some(rejected), ..Extras::default() });
+            }
+        }
+        false
     }
 
     /// Tells whoever sent a journal entry over the broker what became of it.

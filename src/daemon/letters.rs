@@ -98,8 +98,26 @@ impl Daemon<'_> {
     /// Every channel begins what is due on it.
     pub(super) fn begin_tries(&mut self, tried: &mpsc::UnboundedSender<Tried>) {
         let now = self.clock.now();
+        let may = [ChannelName::Mail, ChannelName::Lamp].map(|channel| (channel, self.may_try(channel)));
         for post in &mut self.posts {
-            post.begin(now, tried);
+            if may.contains(&(post.channel(), true)) {
+                post.begin(now, tried);
+            }
+        }
+    }
+
+    /// When a try is to begin on any channel.
+    pub(super) fn next_try(&self) -> Option<Timestamp> {
+        let now = self.clock.now();
+        self.posts.iter().filter(|post| self.may_try(post.channel())).filter_map(|post| post.next_at(now)).min()
+    }
+
+    /// Whether a try can come to anything: a clock before 1970 can check no certificate, and
+    /// without a broker no lamp hears.
+    fn may_try(&self, channel: ChannelName) -> bool {
+        match channel {
+            ChannelName::Mail => crate::clock::since_1970().is_some(),
+            ChannelName::Lamp => self.broker_up,
         }
     }
 

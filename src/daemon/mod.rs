@@ -3,6 +3,7 @@
 //!
 //! The engine decides, the shells do. Nothing in here judges a value.
 
+mod gate;
 mod hearing;
 mod lamp;
 mod ledger;
@@ -30,6 +31,7 @@ use crate::page::Page;
 use crate::store::{InboxAnswer, InboxOutcome, Outcome, Record, Rejected, Store, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
+use gate::EntryGate;
 use ledger::{Ledger, Written};
 use std::future::Future;
 use std::sync::atomic::AtomicBool;
@@ -109,11 +111,13 @@ pub struct Daemon<'w> {
     ledger: Ledger,
     link: Link,
     posts: Vec<Post>,
+    broker_up: bool,
     marks: MarkKey,
     /// Since when the mailbox of answers cannot be read, and why.
     deaf: Option<(Timestamp, String)>,
     told_unwritten: Vec<ParcelKey>,
     next_entry: i64,
+    entry_gate: EntryGate,
     store_failing: bool,
     store_was_damaged: bool,
     inbox_unread: bool,
@@ -195,10 +199,8 @@ impl Daemon<'_> {
     }
 
     fn next_wake(&self) -> Duration {
-        let now = self.clock.now();
-        let tries = self.posts.iter().filter_map(|post| post.next_at(now));
-        let due = tries.chain([self.engine.next_deadline(), self.next_tidy]).min().unwrap_or(now);
-        self.clock.until(due)
+        let due = self.engine.next_deadline().min(self.next_tidy);
+        self.clock.until(self.next_try().map_or(due, |next| next.min(due)))
     }
 
     fn wake(&mut self) {

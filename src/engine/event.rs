@@ -53,6 +53,22 @@ pub enum What {
     BrokerUp,
     /// The connection to the broker is gone.
     BrokerDown,
+    /// The broker throws us out again and again: somebody else uses our client id, and
+    /// each takes messages meant for the other.
+    SessionContested {
+        /// How often lately.
+        times: u32,
+        /// The id.
+        client_id: String,
+    },
+    /// That is over.
+    SessionSettled,
+    /// A message was too large to be taken; everything that waited at the broker was given
+    /// up to get past it.
+    SessionGivenUp {
+        /// The size of the message.
+        bytes: u64,
+    },
     /// The mail server took this letter.
     LetterSent {
         /// The letter's id.

@@ -2,6 +2,7 @@
 //! messages on, notices what the broker refuses, comes back after a break.
 //! `mqtt` is its face and sends what goes the other way.
 
+use super::contest::Contest;
 use super::mqtt::{Announced, Delivery, FromBroker, Outbound, Receipt, TOPICS_A_SUBSCRIBE};
 use super::payload::LARGEST_PAYLOAD;
 use super::tls::Bridge;
@@ -72,6 +73,7 @@ pub(super) struct Listener {
     events: mpsc::Sender<FromBroker>,
     closing: watch::Receiver<bool>,
     announced: Announced,
+    contest: Contest,
     /// Connections so far.
     connections: u64,
     session_present: bool,
@@ -83,6 +85,8 @@ pub(super) struct Listener {
     unsubscribed: BTreeSet<String>,
     /// The last reason told for being down; `None` while up.
     reported_down: Option<String>,
+    /// The connection that has just ended was one the broker had let us into.
+    let_in: bool,
     pause: Duration,
 }
 
@@ -113,6 +117,7 @@ impl Listener {
             events,
             closing,
             announced,
+            contest: Contest::default(),
             connections: 0,
             session_present: false,
             subscribed: false,
@@ -120,6 +125,7 @@ impl Listener {
             refused: Vec::new(),
             unsubscribed: BTreeSet::new(),
             reported_down: None,
+            let_in: false,
             pause: FIRST_PAUSE,
         }
     }
@@ -136,7 +142,12 @@ impl Listener {
                         let _ = taken.send(());
                     }
                 }
-                Ok(_) => {}
+                // Pings come and go even in a silent room.
+                Ok(_) => {
+                    if self.contest.is_over(tokio::time::Instant::now()) {
+                        self.hand_on(FromBroker::Uncontested).await;
+                    }
+                }
                 // After our farewell the broker closes the connection; only then is it certain to have it.
                 Err(_) if *self.closing.borrow() => return,
                 Err(error) => self.broken(error).await,
@@ -215,7 +226,7 @@ impl Listener {
     }
 
     async fn broken(&mut self, error: ConnectionError) {
-        self.epoch.store(0, Ordering::Release);
+        let stood = self.epoch.swap(0, Ordering::AcqRel) != 0;
         // Messages read but not handed on: those at QoS 1 come again, and must
         // not be taken for messages of the next connection.
         let read: Vec<Event> = self.event_loop.state.events.drain(..).collect();
@@ -235,7 +246,15 @@ impl Listener {
                 return;
             }
             self.event_loop.mqtt_options.set_clean_session(true);
+            self.hand_on(FromBroker::GivenUp { bytes }).await;
+        } else if !stood {
+            self.contest.unreachable();
+        } else if broker_closed(&error)
+            && let Some(times) = self.contest.thrown_out(tokio::time::Instant::now())
+        {
+            self.hand_on(FromBroker::Contested { times }).await;
         }
+        self.let_in = stood;
         let sentence = self.sentence(&error);
         if self.reported_down.as_ref() != Some(&sentence) {
             self.reported_down = Some(sentence.clone());
@@ -287,18 +306,36 @@ impl Listener {
             ConnectionError::Io(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
                 format!("nothing listens at {host} port {port}: is the broker running?")
             }
-            ConnectionError::Io(error) => format!("no connection to {host} port {port}: {error}"),
+            ConnectionError::NetworkTimeout if self.broker.tls.is_none() => format!(
+                "{host} port {port} does not answer within {CONNECT_LIMIT_SECONDS} s; if it is the port for TLS (8883 \
+                 usually is), write url = \"mqtts://...\" in [broker]"
+            ),
             ConnectionError::NetworkTimeout => {
                 format!("the broker at {host} port {port} does not answer within {CONNECT_LIMIT_SECONDS} s")
             }
             ConnectionError::MqttState(StateError::AwaitPingResp) => {
                 format!("the broker at {host} port {port} has fallen silent")
             }
-            ConnectionError::MqttState(StateError::ConnectionAborted) => {
-                format!("the broker at {host} port {port} closed the connection")
-            }
+            error if !self.let_in && broker_closed(error) => format!(
+                "{host} port {port} ends the connection before it has answered; if it is the port for TLS (8883 \
+                 usually is), write url = \"mqtts://...\" in [broker]"
+            ),
+            error if broker_closed(error) => format!("the broker at {host} port {port} closed the connection"),
+            ConnectionError::Io(error) => format!("no connection to {host} port {port}: {error}"),
             other => format!("the connection to {host} port {port} broke: {other}"),
         }
+    }
+}
+
+/// The other side ended a connection, and not for want of an answer from us.
+fn broker_closed(error: &ConnectionError) -> bool {
+    use std::io::ErrorKind::{BrokenPipe, ConnectionAborted, ConnectionReset, UnexpectedEof};
+    match error {
+        ConnectionError::MqttState(StateError::ConnectionAborted) => true,
+        ConnectionError::Io(error) | ConnectionError::MqttState(StateError::Io(error)) => {
+            matches!(error.kind(), BrokenPipe | ConnectionAborted | ConnectionReset | UnexpectedEof)
+        }
+        _ => false,
     }
 }
 

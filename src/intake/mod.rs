@@ -5,6 +5,7 @@
 pub mod capture;
 #[cfg(test)]
 mod catalogue;
+mod contest;
 mod json;
 mod listen;
 pub mod mqtt;

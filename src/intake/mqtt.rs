@@ -67,6 +67,20 @@ pub enum FromBroker {
     },
     /// A message.
     Delivery(Delivery),
+    /// The broker throws us out again and again and lets us in again: somebody else uses
+    /// our client id.
+    Contested {
+        /// How often lately.
+        times: u32,
+    },
+    /// That is over.
+    Uncontested,
+    /// A message was too large to be taken; everything the broker kept for us had to be
+    /// given up to get past it.
+    GivenUp {
+        /// The size of the message.
+        bytes: usize,
+    },
     /// The broker does not let us listen to these topics.
     SubscribeRefused {
         /// The topics.
@@ -102,6 +116,7 @@ pub struct Link {
     outbound: mpsc::UnboundedSender<Outbound>,
     closing: watch::Sender<bool>,
     listener: JoinHandle<()>,
+    turn: Arc<tokio::sync::Mutex<()>>,
 }
 
 /// What goes to the broker, in order.
@@ -176,7 +191,7 @@ pub fn connect(broker: &Broker, topics: Vec<String>) -> Result<(Link, mpsc::Rece
         closing_seen,
         announced,
     );
-    Ok((Link { outbound, closing, listener: tokio::spawn(listener.run()) }, from_broker))
+    Ok((Link { outbound, closing, listener: tokio::spawn(listener.run()), turn: Arc::default() }, from_broker))
 }
 
 impl Link {
@@ -203,7 +218,7 @@ impl Link {
 
     /// For whoever has to say something that must be heard.
     pub fn speaker(&self) -> Speaker {
-        Speaker { outbound: self.outbound.clone() }
+        Speaker { outbound: self.outbound.clone(), turn: Arc::clone(&self.turn) }
     }
 
     /// Publishes a message at QoS 0 to whoever listens now; nobody hears it later, and with
@@ -244,6 +259,8 @@ impl Link {
 #[derive(Clone, Debug)]
 pub struct Speaker {
     outbound: mpsc::UnboundedSender<Outbound>,
+    /// One speaks at a time; the others wait for the broker's answer to it.
+    turn: Arc<tokio::sync::Mutex<()>>,
 }
 
 impl Speaker {
@@ -258,6 +275,7 @@ impl Speaker {
         if topic.len() + payload.len() > LARGEST_PUBLISHED {
             return Err(format!("{} bytes for {topic} are over the 60 KiB that are published", payload.len()));
         }
+        let _turn = self.turn.lock().await;
         let (taken, broker_has_it) = oneshot::channel();
         let announce = Outbound::Announce { topic: topic.to_owned(), payload: payload.to_vec(), taken };
         self.outbound.send(announce).map_err(|_| "the connection to the broker is closed".to_owned())?;

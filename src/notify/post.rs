@@ -150,7 +150,7 @@ impl Post {
     }
 
     /// Takes note of how a try went; `None` when no such parcel was being tried. With
-    /// the outcome come the ids of all letters that are told, or fail, with it.
+    /// the outcome come the ids of its letter and, at the end, of all that are told or fail with it.
     pub fn settle(
         &mut self,
         key: &ParcelKey,
@@ -166,8 +166,8 @@ impl Post {
             Settled::Unknown => return None,
         };
         let mut letters = vec![key.letter.clone()];
-        letters.extend(self.told_by.get(key).into_iter().flatten().cloned());
         if over {
+            letters.extend(self.told_by.get(key).into_iter().flatten().cloned());
             self.parcels.remove(key);
             self.told_by.remove(key);
             self.outbox.forget(key);

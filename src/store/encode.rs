@@ -63,6 +63,11 @@ pub fn encode(what: &What, rules: &Rules) -> Option<Encoded> {
         What::Command(command) => ("command", json!(command)),
         What::BrokerUp => ("broker-up", json!({})),
         What::BrokerDown => ("broker-down", json!({})),
+        What::SessionContested { times, client_id } => {
+            ("session-contested", json!({ "times": times, "client_id": client_id }))
+        }
+        What::SessionSettled => ("session-settled", json!({})),
+        What::SessionGivenUp { bytes } => ("session-given-up", json!({ "bytes": bytes })),
         What::LetterSent { letter } => ("letter-sent", json!({ "letter": letter })),
         What::LetterFailed { letter, error } => ("letter-failed", json!({ "letter": letter, "error": error })),
         What::StoreFailed { error } => ("store-failed", json!({ "error": error })),
@@ -94,6 +99,15 @@ pub fn decode(kind: &str, body: &str, sensors: &SensorNames) -> Result<What, Und
         "command" => What::Command(from_json(parsed).map_err(not_ours)?),
         "broker-up" => What::BrokerUp,
         "broker-down" => What::BrokerDown,
+        "session-contested" => {
+            let body: ContestBody = from_json(parsed).map_err(not_ours)?;
+            What::SessionContested { times: body.times, client_id: body.client_id }
+        }
+        "session-settled" => What::SessionSettled,
+        "session-given-up" => {
+            let body: BytesBody = from_json(parsed).map_err(not_ours)?;
+            What::SessionGivenUp { bytes: body.bytes }
+        }
         "letter-sent" => {
             let body: LetterBody = from_json(parsed).map_err(not_ours)?;
             What::LetterSent { letter: body.letter }
@@ -269,6 +283,17 @@ struct GarbledBody {
 struct JournalBody {
     number: i64,
     entry: Entry,
+}
+
+#[derive(Deserialize)]
+struct ContestBody {
+    times: u32,
+    client_id: String,
+}
+
+#[derive(Deserialize)]
+struct BytesBody {
+    bytes: u64,
 }
 
 #[derive(Deserialize)]

@@ -272,6 +272,12 @@ async fn a_message_beyond_all_bounds_costs_the_session_but_not_the_stream() {
     let (_link, mut from_broker) = link(&broker(server.port), &[AIR]);
     up(&mut from_broker).await;
     publish_all(server.port, &[(AIR, vec![b'x'; 17 * 1024 * 1024])]).await;
+    let bytes = loop {
+        if let FromBroker::GivenUp { bytes } = next(&mut from_broker).await {
+            break bytes;
+        }
+    };
+    assert!(bytes >= 17 * 1024 * 1024, "{bytes}");
     let error = down(&mut from_broker).await;
     assert!(error.contains("message_size_limit"), "{error}");
     assert!(!up(&mut from_broker).await, "the session was given up");
@@ -334,4 +340,40 @@ async fn others_see_us_online_then_offline_whether_we_leave_or_break_off() {
     drop(reader);
     let mut late = Reader::of(server.port, STATUS).await;
     assert_eq!(late.next().await, ("offline".to_owned(), true), "the status is retained");
+}
+
+#[tokio::test]
+async fn somebody_who_uses_our_id_again_and_again_is_noticed() {
+    let server = Server::start(|_| "allow_anonymous true\n".into());
+    let (_link, mut from_broker) = link(&broker(server.port), &[AIR]);
+    let mut thieves = Vec::new();
+    let times = loop {
+        match next(&mut from_broker).await {
+            FromBroker::Contested { times } => break times,
+            FromBroker::Up { .. } => {
+                assert!(thieves.len() < 6, "thrown out {} times and nothing noticed", thieves.len());
+                let mut options = MqttOptions::new("traywarden-test", "127.0.0.1", server.port);
+                options.set_clean_session(false);
+                let (thief, mut event_loop) = AsyncClient::new(options, 8);
+                event_loop.poll().await.expect("a connection");
+                thieves.push((thief, event_loop));
+            }
+            _ => {}
+        }
+    };
+    assert_eq!((times, thieves.len()), (4, 4));
+}
+
+#[tokio::test]
+async fn several_announcements_at_once_all_reach_the_broker() {
+    let server = Server::start(|_| "allow_anonymous true\n".into());
+    let (link, mut from_broker) = link(&broker(server.port), &[AIR]);
+    up(&mut from_broker).await;
+    let speaker = link.speaker();
+    let said = |nth: u32| {
+        let speaker = speaker.clone();
+        async move { speaker.announce(&format!("traywarden/saltmarsh-lane/alarm/{nth}"), b"on").await }
+    };
+    let (one, two, three) = tokio::join!(said(1), said(2), said(3));
+    assert_eq!((one, two, three), (Ok(()), Ok(()), Ok(())));
 }

@@ -119,9 +119,11 @@ fn the_journal_is_taken_over_store_and_broker() {
     let answer = good["answer"].as_str().unwrap_or_default();
     assert!(answer.starts_with("24 g a tray: 12 g kale and 12 g radish."), "{answer}");
     assert!(answer.contains("radish is usually cut from day 6, kale from day 10, 4 days later"), "{answer}");
-    let list = room.verb(&["log", "--list"]);
-    let list = String::from_utf8_lossy(&list.stdout).into_owned();
-    assert!(list.contains("MQTT      sow blend=kale:12.0g,radish:12.0g"), "{list}");
+    // It is answered when it is taken, and listed when it is written down.
+    wait_for("the entry in the list", || {
+        let list = String::from_utf8_lossy(&room.verb(&["log", "--list"]).stdout).into_owned();
+        list.contains("MQTT      sow blend=kale:12.0g,radish:12.0g").then_some(())
+    });
     let trays = wait_for("both trays", || {
         let trays = String::from_utf8_lossy(&room.verb(&["trays", "--json"]).stdout).into_owned();
         trays.contains("K13").then_some(trays)

@@ -87,7 +87,7 @@ impl Broker {
     }
 
     fn say(&self, user: &str, topic: &str) {
-        let output = self.client("mosquitto_pub", user, &["-i", &format!("{user}-out"), "-t", topic, "-m", "1"]);
+        let output = self.client("mosquitto_pub", user, &["-c", "-i", &format!("{user}-out"), "-t", topic, "-m", "1"]);
         assert!(output.status.success(), "{user} on {topic}: {}", String::from_utf8_lossy(&output.stderr));
     }
 
@@ -178,6 +178,18 @@ fn a_lamp_hears_alarms_and_a_sensor_hears_nothing() {
     broker.say("traywarden", "traywarden/saltmarsh-lane/alarm/1");
     assert_eq!(broker.heard("lamp", 1, "10"), ["traywarden/saltmarsh-lane/alarm/1"]);
     assert_eq!(broker.heard("rack-a", 1, "2"), [""; 0]);
+}
+
+#[test]
+fn a_sensor_that_takes_the_id_of_the_daemon_does_not_take_its_session() {
+    let broker = Broker::start();
+    broker.subscribe("traywarden", &["loft/#"]);
+    // A clean session under the same id would wipe what the daemon has asked for.
+    let thief = ["-i", "traywarden", "-t", "loft/rack-a/air", "-m", "1"];
+    let output = broker.client("mosquitto_pub", "rack-a", &thief);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    broker.say("tank", "loft/tank/distance");
+    assert_eq!(broker.heard("traywarden", 2, "10"), ["loft/rack-a/air", "loft/tank/distance"]);
 }
 
 #[test]

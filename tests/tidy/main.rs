@@ -178,7 +178,7 @@ const ARROWS: [(&str, &[&str]); 20] = [
     ("chart", &[]),
     ("config", &[]),
     ("clock", &[]),
-    ("trust", &[]),
+    ("trust", &["clock"]),
     ("marks", &[]),
     ("typed", &[]),
 ];

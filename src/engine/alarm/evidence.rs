@@ -189,6 +189,13 @@ pub enum Evidence {
     },
     /// No connection to the broker.
     Broker,
+    /// Somebody else connects to the broker under our client id.
+    Contested {
+        /// How often we were thrown out lately.
+        times: u32,
+        /// The id.
+        client_id: String,
+    },
     /// Letters do not leave.
     Mail {
         /// Letters that wait.

@@ -55,6 +55,9 @@ pub struct DigestFacts {
     pub unwatched_hours: f64,
     /// Messages on topics nobody owns.
     pub strays: u32,
+    /// How often everything that waited at the broker had to be given up, for a message that
+    /// was too large.
+    pub given_up: u32,
 }
 
 /// A reservoir over the digest's span.
@@ -182,6 +185,7 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, from: Timestamp, late: bool
         sensors: sensors(rules, watches),
         unwatched_hours: (watches.site.unwatched + running).num_seconds() as f64 / 3600.0,
         strays: watches.site.strays,
+        given_up: watches.site.given_up,
     }
 }
 

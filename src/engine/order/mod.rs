@@ -195,6 +195,11 @@ impl Engine {
             What::BrokerDown => {
                 self.watches.site.broker_lost_at.get_or_insert(self.now);
             }
+            What::SessionContested { times, client_id } => self.watches.site.contested = Some((times, client_id)),
+            What::SessionSettled => self.watches.site.contested = None,
+            What::SessionGivenUp { .. } => {
+                self.watches.site.given_up = self.watches.site.given_up.saturating_add(1);
+            }
             What::LetterSent { letter } => {
                 self.watches.site.mail_waiting.remove(&letter);
                 self.watches.site.mail_failing_since = None;

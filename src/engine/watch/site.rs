@@ -18,6 +18,8 @@ const STORE_HARM_AFTER: TimeDelta = TimeDelta::hours(24);
 #[derive(Clone, Debug, Default)]
 pub(crate) struct SiteWatch {
     pub(crate) broker_lost_at: Option<Timestamp>,
+    /// Somebody else uses our client id: how often we were thrown out, and the id.
+    pub(crate) contested: Option<(u32, String)>,
     pub(crate) mail_failing_since: Option<Timestamp>,
     /// The letters that wait for the mail server, with its last words about each.
     pub(crate) mail_waiting: BTreeMap<String, String>,
@@ -26,18 +28,25 @@ pub(crate) struct SiteWatch {
     pub(crate) unwatched: TimeDelta,
     /// Messages on topics nobody owns since the last digest.
     pub(crate) strays: u32,
+    /// How often everything that waited at the broker was given up since the last digest.
+    pub(crate) given_up: u32,
 }
 
 impl SiteWatch {
     /// Judges a minute. `people_at`: when people last were in the room, by its rounds; `matters`:
     /// something grows that nobody sees while the broker is away.
     pub(crate) fn minute(&self, at: Timestamp, people_at: Timestamp, matters: bool, judged: &mut Vec<Judged>) {
-        let broker = match self.broker_lost_at {
-            Some(lost) => {
+        let broker = match (self.broker_lost_at, &self.contested) {
+            (Some(lost), None) => {
                 let harm = matters.then(|| unheard_since(lost.max(people_at)));
                 Condition::Present { harm, evidence: Evidence::Broker }
             }
-            None => Condition::Absent,
+            // It comes and goes by the second; why it does is what has to be said.
+            (_, Some((times, client_id))) => Condition::Present {
+                harm: None,
+                evidence: Evidence::Contested { times: *times, client_id: client_id.clone() },
+            },
+            (None, None) => Condition::Absent,
         };
         let mail = match self.mail_failing_since {
             Some(since) if at - since >= MAIL_FAILING_AFTER => Condition::Present {
@@ -70,5 +79,6 @@ impl SiteWatch {
     pub(crate) fn begin_day(&mut self) {
         self.unwatched = TimeDelta::zero();
         self.strays = 0;
+        self.given_up = 0;
     }
 }

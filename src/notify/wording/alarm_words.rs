@@ -169,9 +169,11 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
         Evidence::Silent { .. } | Evidence::Stuck { .. } | Evidence::Implausible { .. } | Evidence::Drift { .. } => {
             super::sensor_words::words(change, speech)
         }
-        Evidence::Broker | Evidence::Mail { .. } | Evidence::Store { .. } | Evidence::Clock { .. } => {
-            super::watch_words::words(change, speech)
-        }
+        Evidence::Broker
+        | Evidence::Contested { .. }
+        | Evidence::Mail { .. }
+        | Evidence::Store { .. }
+        | Evidence::Clock { .. } => super::watch_words::words(change, speech),
     }
 }
 

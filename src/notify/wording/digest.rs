@@ -374,6 +374,16 @@ fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {
             format!("{} on topics that belong to no sensor.", count(i64::from(day.strays), "message")),
         ));
     }
+    if day.given_up > 0 {
+        facts.push((
+            "Broker".to_owned(),
+            format!(
+                "{} was too large to be taken, and everything that waited at the broker then is lost. See who sends so \
+                 much, and set message_size_limit in the broker.",
+                if day.given_up == 1 { "A message".to_owned() } else { format!("Each of {} messages", day.given_up) }
+            ),
+        ));
+    }
     if facts.is_empty() {
         Vec::new()
     } else {

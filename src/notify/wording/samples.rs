@@ -248,6 +248,11 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
         ),
         change(AlarmKind::BrokerLost, "site", Evidence::Broker),
         change(
+            AlarmKind::BrokerLost,
+            "site",
+            Evidence::Contested { times: 4, client_id: "traywarden-saltmarsh-lane".into() },
+        ),
+        change(
             AlarmKind::MailFailing,
             "site",
             Evidence::Mail { waiting: 2, error: "mail.saltmarsh.example:465 could not be reached".into() },
@@ -384,6 +389,7 @@ fn digest(busy: bool) -> LetterFacts {
         },
         unwatched_hours: if busy { 1.8 } else { 0.0 },
         strays: if busy { 12 } else { 0 },
+        given_up: 0,
     };
     let mut facts = facts(LetterKind::Digest, vec![]);
     facts.at = at("2026-03-04T06:30");

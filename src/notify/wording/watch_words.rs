@@ -52,6 +52,23 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 caution: None,
             }
         }
+        Evidence::Contested { times, client_id } => AlarmWords {
+            headline: "readings are taken by another device".to_owned(),
+            name: "Broker".to_owned(),
+            action: format!(
+                "Find the device that also connects to the broker as \"{client_id}\", most often a sensor or a copy of \
+                 this program set up last, and give it a name of its own"
+            ),
+            what: format!(
+                "Another device connects to the broker under the name \"{client_id}\", which is ours. Each throws the \
+                 other out, {} lately, and takes readings meant for the other: some are lost.",
+                count(i64::from(*times), "time")
+            ),
+            state: "Shared with another",
+            harm: "readings are lost, and alarms may come late",
+            over: "The name is ours alone again.".to_owned(),
+            caution: None,
+        },
         // Broker is the only evidence left that `alarm_words` sends here.
         _ => AlarmWords {
             headline: format!("no readings since {}, broker lost", speech.clock(change.since)),

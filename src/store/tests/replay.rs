@@ -22,6 +22,9 @@ fn everything() -> Vec<What> {
         What::NoValue(SensorId(1)),
         What::BrokerUp,
         What::BrokerDown,
+        What::SessionContested { times: 4, client_id: "traywarden-saltmarsh-lane".into() },
+        What::SessionSettled,
+        What::SessionGivenUp { bytes: 20_000_000 },
         What::LetterSent { letter: "alarm-1".into() },
         What::LetterFailed { letter: "alarm-1".into(), error: "451 \"later\"\n€".into() },
         What::StoreFailed { error: "disk full".into() },
@@ -85,6 +88,9 @@ fn is_stored(what: &What) -> bool {
         | What::Command(_)
         | What::BrokerUp
         | What::BrokerDown
+        | What::SessionContested { .. }
+        | What::SessionSettled
+        | What::SessionGivenUp { .. }
         | What::LetterSent { .. }
         | What::LetterFailed { .. }
         | What::StoreFailed { .. }
