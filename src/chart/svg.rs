@@ -23,11 +23,17 @@ impl SvgCanvas {
     pub(crate) fn new(width: f32, height: f32, title: &str, colours: Colours) -> Self {
         let mut text = String::new();
         let title = escaped(title);
+        // Without a title it is an ornament of the figures around it.
+        let role = if title.is_empty() {
+            "aria-hidden=\"true\"".to_owned()
+        } else {
+            format!("role=\"img\" aria-label=\"{title}\"")
+        };
         push(
             &mut text,
             format_args!(
                 "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" width=\"{width}\" height=\"{height}\" \
-                 role=\"img\" aria-label=\"{title}\" \
+                 {role} \
                  font-family=\"Inter,-apple-system,'Segoe UI',Roboto,Arial,sans-serif\"><title>{title}</title>\n"
             ),
         );

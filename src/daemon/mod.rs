@@ -124,6 +124,8 @@ pub struct Daemon<'w> {
     inbox_taken: i64,
     next_tidy: Timestamp,
     page: Option<Page>,
+    /// Something was shown that the store may not have yet: what was ticked is read there.
+    shown_unwritten: bool,
     /// Shared with the task that beats, so that a line is written only when it changes.
     beat_missed: Arc<AtomicBool>,
     observer: &'w mut dyn FnMut(Happening<'_>),
@@ -267,6 +269,7 @@ impl Daemon<'_> {
         }
         if effects.iter().any(|effect| !matches!(effect, Effect::Judged(_))) {
             self.show();
+            self.shown_unwritten = true;
         }
         record.effects = effects;
         if let What::Journal { number, entry } = &record.event.what {
@@ -305,6 +308,10 @@ impl Daemon<'_> {
         match &done.error {
             None => {
                 self.link.acknowledge(done.receipts);
+                if self.shown_unwritten {
+                    self.show();
+                    self.shown_unwritten = !self.ledger.is_empty();
+                }
                 if std::mem::take(&mut self.store_failing) {
                     tracing::info!("the store commits again");
                     self.happen(What::StoreRecovered, Extras::default());

@@ -88,6 +88,7 @@ pub async fn run(
         inbox_taken: 0,
         next_tidy,
         page: None,
+        shown_unwritten: false,
         beat_missed: Arc::default(),
         observer,
         config,

@@ -12,6 +12,7 @@
   let sending = false;
   let again = 1000;
   let timer = 0;
+  let stale = false;
 
   const say = (words, ill) => {
     const strip = document.createElement('div');
@@ -74,6 +75,7 @@
       }
     }
     sending = false;
+    if (stale && !ticks.length) refresh();
   };
 
   const refused = (html) => {
@@ -91,9 +93,13 @@
     } catch { /* the live connection says when it is back */ }
   };
 
-  // Nobody's writing is taken from under their thumb.
-  let stale = false;
-  const busy = () => ticks.length > 0 || sending || (document.activeElement && /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName));
+  // Nothing is taken from under a thumb that writes, or that is just coming down on a box.
+  let pressed = false;
+  document.addEventListener('pointerdown', () => { pressed = true; });
+  for (const up of ['pointerup', 'pointercancel']) {
+    document.addEventListener(up, () => setTimeout(() => { pressed = false; if (stale) refresh(); }, 50));
+  }
+  const busy = () => pressed || ticks.length > 0 || sending || (document.activeElement && /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName));
 
   // What only asks is not kept: it is asked again by hand.
   const reckon = async (form, button) => {

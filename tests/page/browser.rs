@@ -122,12 +122,19 @@ async fn until(browser: &Client, what: &str, script: &str) {
 }
 
 async fn tap(browser: &Client, css: &str) {
-    let found = browser.wait().at_most(PATIENCE).for_element(Locator::Css(css)).await;
-    found
-        .unwrap_or_else(|error| panic!("{css}: {error}"))
-        .click()
-        .await
-        .unwrap_or_else(|error| panic!("{css}: {error}"));
+    for _ in 0..20 {
+        let found = browser.wait().at_most(PATIENCE).for_element(Locator::Css(css)).await;
+        // As a thumb scrolls it, away from the bar at the foot.
+        let centred = format!("document.querySelector({css:?})?.scrollIntoView({{block: 'center'}})");
+        run(browser, &centred).await;
+        match found.unwrap_or_else(|error| panic!("{css}: {error}")).click().await {
+            Ok(()) => return,
+            // A fresh sheet was laid between looking and tapping, which a thumb does in one.
+            Err(error) if error.is_stale_element_reference() => {}
+            Err(error) => panic!("{css}: {error}"),
+        }
+    }
+    panic!("{css} was never there long enough to be tapped");
 }
 
 const TICK: &str = "button[aria-label^='Tick: Water K1']";

@@ -74,8 +74,10 @@ fn a_form_that_we_did_not_show_does_nothing() {
     let room = Room::started("");
     room.sown();
     let form = room.get("/").form("Tick: Water K1");
-    let sent =
-        |headers: &[(&str, &str)], form: &room::Form| room.ask("POST", &form.action, headers, Some(&form.body()));
+    let sent = |headers: &[(&str, &str)], form: &room::Form| {
+        let headers = [headers, &[("Cookie", form.cookie.as_str())]].concat();
+        room.ask("POST", &form.action, &headers, Some(&form.body()))
+    };
     let own = room.origin();
     for (what, origin) in
         [("foreign", "http://evil.example"), ("none", "null"), ("port", "http://127.0.0.1:1"), ("empty", "")]

@@ -145,7 +145,10 @@ fn a_store_of_a_newer_build_is_left_alone() {
     let room = filled();
     Connection::open(room.path()).unwrap().pragma_update(None, "user_version", 99).unwrap();
     let error = Store::open(&room.path(), &room.rules, at(0)).err().unwrap();
-    assert!(matches!(error, StoreError::Newer { found: 99, known: 6, .. }), "{error}");
+    assert!(
+        matches!(error, StoreError::Newer { found: 99, known, .. } if known == schema::MIGRATIONS.len()),
+        "{error}"
+    );
     let error = Reader::open(&room.path(), &room.rules).err().unwrap();
     assert!(matches!(error, StoreError::Newer { .. }), "{error}");
 }
