@@ -222,17 +222,17 @@ fn fault_nights(season: &Season) -> Row {
         ours.extend(letters_by_night(room.reported.letters.iter().map(|letter| letter.at), room.from, until));
         plain.extend(letters_by_night(room.reported.plain.iter().map(|(at, _)| *at), room.from, until));
     }
-    let decoded = |nights: &mut Vec<usize>| {
+    let shown = |nights: &mut Vec<usize>| {
         nights.sort_unstable();
         let at = |share: f64| nights.get((nights.len() as f64 * share) as usize).copied().unwrap_or_default();
         format!("{} at worst, {} in 1 of 20, median {}", nights.last().unwrap_or(&0), at(0.95), at(0.5))
     };
-    let is = decoded(&mut ours);
+    let is = shown(&mut ours);
     Row {
         figure: "letters on a night with one fault, digest included".into(),
         must_be: "<= 6".into(),
         is,
-        plain: decoded(&mut plain),
+        plain: shown(&mut plain),
         holds: ours.last().map(|worst| *worst <= 6),
     }
 }
@@ -265,7 +265,7 @@ fn calibration(season: &Season) -> Vec<Row> {
                 let came = inside.iter().filter(|(_, came)| *came).count() as f64 / count as f64;
                 (count, mean, came)
             };
-            let decoded = |(count, mean, came): (usize, f64, f64)| {
+            let shown = |(count, mean, came): (usize, f64, f64)| {
                 if count == 0 { "-".to_owned() } else { format!("{came:.2} of {count} at {mean:.2}") }
             };
             let ours = of(|stated| stated.ours, |stated| stated.named);
@@ -273,8 +273,8 @@ fn calibration(season: &Season) -> Vec<Row> {
             Row {
                 figure: format!("came true when given a chance of {name}"),
                 must_be: "within 0.1".into(),
-                is: decoded(ours),
-                plain: decoded(plain),
+                is: shown(ours),
+                plain: shown(plain),
                 holds: (ours.0 >= ENOUGH).then_some((ours.1 - ours.2).abs() <= 0.1),
             }
         })
