@@ -140,7 +140,8 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                     evening,
                     next_round: snapshot.next_round,
                 }));
-                if evening {
+                // Looking ahead costs, so not every time.
+                if evening || [5, 14].contains(&local.hour()) {
                     let looked_until = truth.at + LOOK_AHEAD;
                     let near = |early: Timestamp| early - truth.at < NEAR;
                     let tank = asked::tank_empty(&snapshot).filter(|(early, _)| near(*early));
