@@ -191,7 +191,7 @@ impl Kind {
         for harm in &harms {
             // What harms within minutes cannot be told before it does.
             let sudden = harm.from - night.from < COME_WITHIN + TimeDelta::minutes(30);
-            let warns = |letter: &&&Written| letter.about.iter().any(|key| Hazard::of(key.kind).contains(&harm.hazard));
+            let warns = |letter: &&&Written| letter.about.iter().any(|key| harm.hazard.is_among(Hazard::of(key.kind)));
             let reported = letters.iter().filter(warns).any(|letter| in_time(letter, &night.came, harm.from));
             if !reported && !sudden {
                 let first = letters.iter().find(|letter| warns(letter)).map(|letter| clock(letter.at));

@@ -22,10 +22,14 @@ pub const KINDS: &[Kind] = &[
         let (at, span) = (night.about(20), night.minutes(8.0, 14.0));
         night.silent(RACK_A, at, span);
     }),
-    quiet("radio of the only sensor out for an hour", |night| {
-        let (at, span) = (night.about(20), night.minutes(40.0, 70.0));
-        night.silent(RACK_A, at, span);
-    }),
+    Kind {
+        // Over bedtime it cannot be known that it heals: an evening letter, and that it is over.
+        right: &[NobodyCalled, Besides(2)],
+        ..quiet("radio of the only sensor out for an hour", |night| {
+            let (at, span) = (night.about(20), night.minutes(40.0, 70.0));
+            night.silent(RACK_A, at, span);
+        })
+    },
     quiet("radio out for twenty minutes at four in the morning", |night| {
         let (at, span) = (night.about(28), night.minutes(15.0, 25.0));
         night.silent(RACK_A, at, span);
