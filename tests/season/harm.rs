@@ -31,10 +31,12 @@ pub enum Hazard {
     Spill,
     /// A tray stood under its cover, or uncut, for longer than it bears.
     Overdue,
+    /// Any of these while nobody could see it: what a silence hides.
+    Unseen,
 }
 
 impl Hazard {
-    pub const ALL: [Hazard; 8] = [
+    pub const ALL: [Hazard; 9] = [
         Hazard::Heat,
         Hazard::Cold,
         Hazard::Mold,
@@ -43,9 +45,10 @@ impl Hazard {
         Hazard::Empty,
         Hazard::Spill,
         Hazard::Overdue,
+        Hazard::Unseen,
     ];
 
-    /// What an alarm warns of. Who cannot be heard may hide anything.
+    /// What an alarm warns of.
     pub fn of(kind: AlarmKind) -> &'static [Hazard] {
         match kind {
             AlarmKind::AirTooWarm => &[Hazard::Heat, Hazard::Wilting],
@@ -57,8 +60,13 @@ impl Hazard {
             AlarmKind::StageOverdue => &[Hazard::Overdue],
             AlarmKind::ReservoirLow | AlarmKind::ReservoirEmpty => &[Hazard::Empty],
             AlarmKind::ReservoirLeak => &[Hazard::Spill, Hazard::Empty],
-            _ => &Hazard::ALL,
+            _ => &[Hazard::Unseen],
         }
+    }
+
+    /// Harm of this hazard is what these warn of.
+    pub fn is_among(self, warned_of: &[Hazard]) -> bool {
+        warned_of.contains(&self) || warned_of.contains(&Hazard::Unseen)
     }
 }
 

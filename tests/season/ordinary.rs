@@ -137,3 +137,27 @@ fn each(
         happens(at, chance);
     }
 }
+
+#[test]
+fn a_radio_drops_out_several_times_a_week_and_seldom_for_long() {
+    let from = crate::people::local(chrono::NaiveDate::from_ymd_opt(2026, 3, 2).expect("a date"), 6, 0);
+    let weeks = 100;
+    let air = Device {
+        id: "rack-a-air".into(),
+        topic: "loft/rack-a-air".into(),
+        measures: Measures::Air(0),
+        every: TimeDelta::seconds(60),
+        stamped: false,
+        troubles: Vec::new(),
+    };
+    let mut devices = vec![air];
+    let away = live(1, (from, from + TimeDelta::weeks(weeks)), &mut devices, &mut Vec::new());
+    let silent = devices[0].troubles.iter().filter(|trouble| matches!(trouble.what, Ailment::Silent));
+    let minutes: Vec<i64> = silent.map(|trouble| (trouble.until - trouble.from).num_minutes()).collect();
+    let a_week = minutes.len() as f64 / weeks as f64;
+    assert!((4.0..9.0).contains(&a_week), "{a_week} outages a week");
+    let long = minutes.iter().filter(|minutes| **minutes > 25).count() as f64 / minutes.len() as f64;
+    assert!((0.05..0.3).contains(&long), "a share of {long} is longer than 25 minutes");
+    assert!(minutes.iter().all(|minutes| *minutes <= 75));
+    assert!(away.windows(2).all(|pair| pair[0].1 < pair[1].0), "the broker goes before it is back");
+}

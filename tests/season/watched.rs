@@ -140,7 +140,8 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                     evening,
                     next_round: snapshot.next_round,
                 }));
-                if evening {
+                // Looking ahead costs, so not every time.
+                if evening || [5, 14].contains(&local.hour()) {
                     let looked_until = truth.at + LOOK_AHEAD;
                     let near = |early: Timestamp| early - truth.at < NEAR;
                     let tank = asked::tank_empty(&snapshot).filter(|(early, _)| near(*early));
@@ -232,14 +233,13 @@ impl Reported {
 
     /// The first harm of the hazards that such alarms warn of, from a moment on.
     pub fn harm_of(&self, kinds: &[AlarmKind], from: Timestamp) -> Option<Harm> {
-        let fits =
-            |harm: &&Harm| harm.from >= from && kinds.iter().any(|kind| Hazard::of(*kind).contains(&harm.hazard));
+        let fits = |harm: &&Harm| harm.from >= from && kinds.iter().any(|kind| harm.hazard.is_among(Hazard::of(*kind)));
         self.harms.iter().find(fits).copied()
     }
 
     /// Harm of one of these hazards goes on at a moment, or begins between it and another.
     pub fn harms_between(&self, hazards: &[Hazard], from: Timestamp, until: Timestamp) -> bool {
         let touches = |harm: &Harm| harm.from <= until && harm.until.is_none_or(|over| over >= from);
-        self.harms.iter().any(|harm| hazards.contains(&harm.hazard) && touches(harm))
+        self.harms.iter().any(|harm| harm.hazard.is_among(hazards) && touches(harm))
     }
 }

@@ -44,3 +44,17 @@ pub fn first_day(chance: &mut SplitMix64, wanted: impl Fn(f64, f64) -> bool) -> 
         .collect();
     fits[(chance.whole() % fits.len() as u64) as usize]
 }
+
+#[test]
+fn the_measured_year_is_whole_and_hours_run_into_each_other() {
+    let year = measured();
+    assert_eq!(year.hours.len(), 8760);
+    let (low, high) =
+        year.hours.iter().fold((f64::MAX, f64::MIN), |(low, high), hour| (hour.0.min(low), hour.0.max(high)));
+    // As counted in the file it was cut from.
+    assert_eq!((low, high), (-16.7, 35.6));
+    assert!(year.hours.iter().all(|(temperature, dew_point)| dew_point <= temperature));
+    assert_eq!(year.at(1.0), (10.0, 6.1), "a value belongs to the end of its hour");
+    let (temperature, dew_point) = year.at(1.5);
+    assert!((temperature - 10.0).abs() < 1e-9 && (dew_point - 6.4).abs() < 1e-9, "{temperature}, {dew_point}");
+}

@@ -50,6 +50,8 @@ pub enum Right {
     /// Letters, digests included, from what happened until noon; an evening's allowance more
     /// where harm came.
     Letters(usize),
+    /// Letters beside the digests, until noon; an evening's allowance more where harm came.
+    Besides(usize),
     /// Told of in some letter within so many minutes.
     ToldWithin(i64, &'static [AlarmKind]),
     /// Told of in some letter before people sleep.
@@ -189,7 +191,7 @@ impl Kind {
         for harm in &harms {
             // What harms within minutes cannot be told before it does.
             let sudden = harm.from - night.from < COME_WITHIN + TimeDelta::minutes(30);
-            let warns = |letter: &&&Written| letter.about.iter().any(|key| Hazard::of(key.kind).contains(&harm.hazard));
+            let warns = |letter: &&&Written| letter.about.iter().any(|key| harm.hazard.is_among(Hazard::of(key.kind)));
             let reported = letters.iter().filter(warns).any(|letter| in_time(letter, &night.came, harm.from));
             if !reported && !sudden {
                 let first = letters.iter().find(|letter| warns(letter)).map(|letter| clock(letter.at));
@@ -220,6 +222,11 @@ fn besides(right: Right, night: &Played, letters: &[&Written], calls: &[&&Writte
             let nights = ((night.until - night.from).num_hours() / 24 + 1) as usize;
             let most = if calm { most } else { most.max(WITH_HARM * nights) };
             (letters.len() > most).then(|| format!("{} letters, at most {most} are right", letters.len()))
+        }
+        Right::Besides(most) => {
+            let beside = letters.iter().filter(|letter| letter.what != Letter::Digest).count();
+            let most = if calm { most } else { most.max(WITH_HARM) };
+            (beside > most).then(|| format!("{beside} letters beside the digest, at most {most} are right"))
         }
         Right::ToldWithin(minutes, kinds) => {
             let by = night.from + TimeDelta::minutes(minutes);
