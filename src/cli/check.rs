@@ -2,6 +2,7 @@
 
 use super::run::runtime;
 use super::{Answer, Failure, Outcome, print, settings};
+use crate::answers;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::daemon;
@@ -82,6 +83,12 @@ fn send(config: &Config) -> Outcome {
                 failed = true;
                 eprintln!("error: the test letter to {} was not taken: {}", mail.recipient, error.text);
             }
+        }
+    }
+    if let Some(answers) = &config.mail.answers {
+        match runtime.block_on(answers::try_once(answers)) {
+            Ok(()) => print(&format!("Replies can be read in {} at {}.", answers.folder, answers.host))?,
+            Err(why) => return Err(Failure::Sentence(format!("replies cannot be read: {why}"))),
         }
     }
     if failed {

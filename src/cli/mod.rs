@@ -9,6 +9,7 @@ mod check;
 mod demo;
 mod digest;
 mod export;
+mod guard;
 mod history;
 mod log;
 mod now;
@@ -72,6 +73,8 @@ enum Verb {
     Export(export::Export),
     /// Correct a hygrometer with jars of salt: how, and what comes of it.
     Calibrate(calibrate::Calibrate),
+    /// On another machine: write when the watch is gone, or its breakfast letter did not come.
+    Guard(guard::Guard),
     /// Copy the store to another file, while the daemon runs or not.
     Backup(backup::Backup),
 }
@@ -159,6 +162,7 @@ pub fn main() -> ExitCode {
         Verb::Yields(yields) => yields.run(&arguments.config),
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
+        Verb::Guard(guard) => guard.run(),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
     let _ = std::io::stdout().flush();

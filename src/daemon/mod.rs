@@ -6,6 +6,7 @@
 mod hearing;
 mod ledger;
 mod letters;
+mod replies;
 mod signs;
 mod start;
 
@@ -141,6 +142,7 @@ impl Daemon<'_> {
         stop: impl Future<Output = Leave>,
         mut from_broker: mpsc::Receiver<FromBroker>,
         mut written: mpsc::UnboundedReceiver<Written>,
+        mut answers: replies::Listening,
     ) -> Result<Leave, DaemonError> {
         tokio::pin!(stop);
         let (sent, mut from_postman) = mpsc::unbounded_channel();
@@ -181,6 +183,7 @@ impl Daemon<'_> {
                 }
                 _ = look.tick() => self.read_inbox(),
                 _ = beat.tick() => self.beat(),
+                told = answers.next() => self.take_from_answers(told),
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
                     Some(message) => self.take_from_broker(message),

@@ -8,6 +8,7 @@ mod catalogue;
 mod json;
 mod listen;
 pub mod mqtt;
+pub mod overhear;
 pub mod payload;
 pub mod senml;
 mod stated_time;

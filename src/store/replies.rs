@@ -166,6 +166,11 @@ impl Replies {
         })
     }
 
+    /// Forgets a mail that turned out to be none of ours.
+    pub fn forget(&mut self, reply: i64) -> Result<(), StoreError> {
+        self.read(|connection| connection.execute("DELETE FROM reply WHERE id = ?1", [reply])).map(drop)
+    }
+
     /// What became of it; and, all or nothing, what it asks for goes into the inbox.
     /// Returns the inbox's numbers.
     pub fn settle(

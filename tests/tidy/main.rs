@@ -157,17 +157,20 @@ fn only_the_clock_asks_what_time_it_is() {
 
 /// Which part may name which. The engine stands below all of them: it is a crate of its own,
 /// and cannot name one. A part that is new gets a row here before anything else.
-const ARROWS: [(&str, &[&str]); 19] = [
+const ARROWS: [(&str, &[&str]); 21] = [
     ("lib", &[]),
     ("main", &["cli"]),
     (
         "cli",
         &[
-            "analysis", "chart", "clock", "config", "daemon", "demo", "marks", "notify", "rebuild", "rehearse",
-            "report", "store", "typed",
+            "analysis", "answers", "chart", "clock", "config", "daemon", "demo", "guard", "marks", "notify", "rebuild",
+            "rehearse", "report", "store", "typed",
         ],
     ),
-    ("daemon", &["beat", "chart", "clock", "config", "intake", "marks", "notify", "rebuild", "report", "store"]),
+    (
+        "daemon",
+        &["answers", "beat", "chart", "clock", "config", "intake", "marks", "notify", "rebuild", "report", "store"],
+    ),
     ("rehearse", &["config", "intake", "notify", "store"]),
     ("rebuild", &["store"]),
     ("demo", &[]),
@@ -179,6 +182,8 @@ const ARROWS: [(&str, &[&str]); 19] = [
     ("notify", &["chart", "config", "marks"]),
     ("intake", &["config", "trust"]),
     ("beat", &["config", "trust"]),
+    ("answers", &["clock", "config", "marks", "store", "trust", "typed"]),
+    ("guard", &["clock", "config", "intake", "marks", "notify"]),
     // Letter and Mail are plain values: what waits in the outbox has to be named there.
     ("store", &["notify"]),
     ("chart", &[]),

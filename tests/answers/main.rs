@@ -1,0 +1,211 @@
+//! Answers from bed: the real daemon, a real mail server and a real mailbox. A letter goes
+//! out, a reply comes back as a mail program writes it, and the room knows.
+//! Needs dovecot-imapd, mosquitto, python3 with aiosmtpd, and openssl.
+
+#![expect(clippy::unwrap_used, reason = "a test that unwraps says where it broke")]
+
+#[path = "../broker/server.rs"]
+#[expect(dead_code, reason = "shared with tests/broker, which uses the rest")]
+mod broker_server;
+mod dovecot;
+#[path = "../mail/server.rs"]
+#[expect(dead_code, reason = "shared with tests/mail, which uses the rest")]
+mod mail_server;
+#[path = "../daemon/room.rs"]
+#[expect(dead_code, reason = "shared with tests/daemon, which uses the rest")]
+mod room;
+
+use dovecot::Dovecot;
+use mail_server::MailServer;
+use room::{Room, broker, publish, retained, wait_for};
+use serde_json::Value;
+
+const GROWER: &str = "Ada Grower <grower@saltmarsh.example>";
+const LAMP: &str = "traywarden/saltmarsh-lane/alarm/reservoir-empty/tank";
+
+/// Everything that stands on the way from a reading to an answer.
+struct Stage {
+    broker: broker_server::Server,
+    mail: MailServer,
+    mailbox: Dovecot,
+    room: Room,
+}
+
+impl Stage {
+    fn set() -> Stage {
+        let broker = broker();
+        let mail = MailServer::started("implicit");
+        let mailbox = Dovecot::started(&mail);
+        let mut room = Room::new(broker.port, Some(&mail));
+        room.edit("[alarm.reservoir-empty]", &format!("{}[alarm.reservoir-empty]", mailbox.settings()));
+        room.start(&broker);
+        wait_for("the mailbox to be read", || room.log().contains("replies are read").then_some(()));
+        Stage { broker, mail, mailbox, room }
+    }
+
+    /// The tank runs empty; the letter that tells of it.
+    fn empty_tank(&self) -> Letter {
+        let empty: Vec<_> = (0..3).map(|_| ("loft/tank/distance", "385".to_owned())).collect();
+        publish(self.broker.port, &empty);
+        Letter(wait_for("the letter", || self.mail.taken().into_iter().next()))
+    }
+
+    fn lamp(&self) -> String {
+        let shown: Value = serde_json::from_str(&retained(self.broker.port, LAMP)).unwrap_or_default();
+        shown["state"].as_str().unwrap_or_default().to_owned()
+    }
+
+    fn fates(&self) -> Vec<String> {
+        let connection = rusqlite::Connection::open(self.room.store()).unwrap();
+        let mut statement = connection.prepare("SELECT fate FROM reply ORDER BY id").unwrap();
+        statement.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect()
+    }
+
+    /// A mail of nobody's interest, read after all before it: when the mailbox stands behind
+    /// it, those have been looked at.
+    fn all_is_looked_at(&self) {
+        self.mailbox.append("From: Somebody <somebody@elsewhere.example>\nSubject: hello\nMessage-ID: <h@e>\n\nHi.\n");
+        let last: i64 = self.flags().lines().last().unwrap().split(' ').next().unwrap().parse().unwrap();
+        wait_for("everything to be looked at", || {
+            let connection = rusqlite::Connection::open(self.room.store()).unwrap();
+            let uid: i64 = connection.query_row("SELECT uid FROM mailbox", [], |row| row.get(0)).unwrap_or(0);
+            (uid >= last && !self.fates().contains(&"reading".to_owned())).then_some(())
+        });
+    }
+
+    fn flags(&self) -> String {
+        self.mailbox.seen_by_others("flags", "")
+    }
+}
+
+/// A letter as the mail server took it.
+struct Letter(Value);
+
+impl Letter {
+    fn id(&self) -> &str {
+        self.0["headers"]["Message-ID"].as_str().unwrap()
+    }
+
+    fn text(&self) -> String {
+        self.0["body"]["parts"][0]["text"].as_str().unwrap().replace("\r\n", "\n")
+    }
+
+    fn code(&self) -> String {
+        let text = self.text();
+        text.split("Mark of this letter: ").nth(1).unwrap()[..9].to_owned()
+    }
+
+    /// A reply as a common mail program writes it: the answer on top, all of it quoted below.
+    fn reply(&self, number: u32, from: &str, words: &str) -> String {
+        let quoted: String = self.text().lines().map(|line| format!("> {line}\n")).collect();
+        format!(
+            "From: {from}\nTo: Saltmarsh Lane <warden@saltmarsh.example>\nSubject: Re: {}\nMessage-ID: <r{number}@phone.example>\n\
+             In-Reply-To: {id}\nReferences: {id}\nMIME-Version: 1.0\nContent-Type: text/plain; charset=utf-8\n\n\
+             {words}\n\nOn Thu, 26 Nov 2026 at 03:10, Saltmarsh Lane <\nwarden@saltmarsh.example> wrote:\n\n{quoted}",
+            self.0["headers"]["Subject"].as_str().unwrap(),
+            id = self.id(),
+        )
+    }
+}
+
+#[test]
+fn a_reply_from_bed_is_seen_logged_or_answered_and_the_mailbox_is_as_it_was() {
+    let stage = Stage::set();
+    let letter = stage.empty_tank();
+    assert!(letter.text().contains("reply \"seen\"") && !letter.text().contains("traywarden alarms"));
+    let begun = std::time::SystemTime::now();
+    stage.mailbox.append(&letter.reply(1, GROWER, "Seen.\nwater rack-a 118ml"));
+    wait_for("the lamp to be quiet", || (stage.lamp() == "acknowledged").then_some(()));
+    println!("from a reply to \"seen\" on the lamp: {:.1} s", begun.elapsed().unwrap().as_secs_f64());
+    let listed = wait_for("the entry", || {
+        let listed = String::from_utf8(stage.room.verb(&["log", "--list"]).stdout).unwrap();
+        listed.contains("water").then_some(listed)
+    });
+    assert!(listed.contains("ml_per_tray=118.0") && listed.contains("grower@saltmarsh.example"), "{listed}");
+    let lamp: Value = serde_json::from_str(&retained(stage.broker.port, LAMP)).unwrap();
+    assert!(lamp["text"].as_str().unwrap().contains("grower@saltmarsh.example"), "{lamp}");
+
+    // What is not understood is answered once, into the thread, and never to a program.
+    let before = stage.mail.taken().len();
+    let unclear = letter.reply(2, GROWER, "watter rack-a 118ml");
+    stage.mailbox.append(&unclear);
+    let answer = Letter(wait_for("the answer", || stage.mail.taken().into_iter().nth(before)));
+    assert_eq!(answer.0["headers"]["Auto-Submitted"], "auto-replied");
+    assert_eq!(answer.0["headers"]["In-Reply-To"], "<r2@phone.example>");
+    assert_eq!(answer.0["headers"]["References"], format!("{} <r2@phone.example>", letter.id()));
+    assert!(answer.text().contains("did you mean water?"), "{}", answer.text());
+    stage.mailbox.append(&unclear);
+    stage.mailbox.append(&answer.reply(3, GROWER, "mist rack-a"));
+    stage.all_is_looked_at();
+    assert_eq!(stage.fates(), ["taken", "not-understood", "taken"], "the second copy of a mail is known");
+    assert_eq!(stage.mail.taken().iter().filter(|mail| mail["headers"]["Auto-Submitted"] == "auto-replied").count(), 1);
+
+    // Python's mail program and the server's own threading find what belongs together.
+    for mail in stage.mail.taken().iter().skip(1) {
+        assert_eq!(mail["defects"].as_array().unwrap().len(), 0);
+    }
+    let threads = stage.mailbox.seen_by_others("thread", "");
+    assert!(threads.contains("1 2") || threads.contains("(1)(2"), "{threads}");
+    // Nothing was marked as read, answered, or deleted.
+    let flags = stage.flags();
+    assert!(!flags.contains("Seen") && !flags.contains("Answered") && !flags.contains("Deleted"), "{flags}");
+    assert_eq!(flags.lines().count(), 5);
+}
+
+#[test]
+fn programs_strangers_and_mails_without_a_mark_answer_nothing() {
+    let stage = Stage::set();
+    let letter = stage.empty_tank();
+    let seen = letter.reply(1, GROWER, "seen");
+    let with = |header: &str| seen.replace("MIME-Version: 1.0", &format!("{header}\nMIME-Version: 1.0"));
+    for header in [
+        "Auto-Submitted: auto-replied",
+        "Auto-Submitted: auto-generated (vacation)",
+        "Precedence: bulk",
+        "Precedence: list",
+        "List-Id: <growers.elsewhere.example>",
+        "Return-Path: <>",
+    ] {
+        stage.mailbox.append(&with(header));
+    }
+    stage.mailbox.append(&seen.replace("text/plain; charset=utf-8", "multipart/report; report-type=delivery-status"));
+    stage.mailbox.append(&letter.reply(2, "Stranger <stranger@elsewhere.example>", "seen"));
+    let unmarked = letter.reply(3, GROWER, "seen");
+    let unmarked = unmarked.replace(letter.id(), "<alarm-1.00000000000000000000000000000000@saltmarsh.example>");
+    stage.mailbox.append(&unmarked.replace(&letter.code(), "K7QD-4MXR"));
+    stage
+        .mailbox
+        .append("From: grower@saltmarsh.example\nSubject: seeds\nMessage-ID: <s@phone>\n\nDear all, more radish?\n");
+    stage.all_is_looked_at();
+    assert_eq!(stage.fates(), ["stranger", "no-mark"], "{}", stage.room.log());
+    assert_eq!(stage.lamp(), "unacknowledged");
+    assert!(!stage.mail.taken().iter().any(|mail| mail["headers"]["Auto-Submitted"] == "auto-replied"));
+    // A program that loses both headers still quotes the code, and so does the link's mail.
+    let bare = format!(
+        "From: {GROWER}\nTo: warden@saltmarsh.example\nSubject: seen [{}]\nMessage-ID: <b@phone>\n\nseen\n",
+        letter.code()
+    );
+    stage.mailbox.append(&bare);
+    wait_for("the lamp to be quiet", || (stage.lamp() == "acknowledged").then_some(()));
+}
+
+#[test]
+fn a_mailbox_that_goes_away_is_a_line_and_what_came_meanwhile_is_read() {
+    let mut stage = Stage::set();
+    let letter = stage.empty_tank();
+    stage.mailbox.stop();
+    wait_for("the line", || stage.room.log().contains("replies are not read").then_some(()));
+    assert!(stage.room.is_running());
+    stage.mailbox.start();
+    stage.mailbox.append(&letter.reply(1, GROWER, "quiet 2 h"));
+    wait_for("the alarm to be silenced", || (stage.lamp() == "shelved").then_some(()));
+    // The next start goes on where this one stopped.
+    assert_eq!(stage.room.terminate(), Some(0), "{}", stage.room.log());
+    stage.mailbox.append(&letter.reply(2, GROWER, "mist rack-a"));
+    stage.room.start(&stage.broker);
+    wait_for("the entry", || {
+        let listed = String::from_utf8(stage.room.verb(&["log", "--list"]).stdout).unwrap();
+        listed.contains("mist").then_some(())
+    });
+    assert_eq!(stage.fates(), ["taken", "taken"]);
+}
