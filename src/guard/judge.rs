@@ -2,7 +2,7 @@
 //! come. Pure: time and news come in, calls come out.
 
 use crate::config::GuardRules as Rules;
-use crate::engine::waking::local_instant;
+use crate::engine::calendar::local_instant;
 use crate::notify::wording::{GuardCall as Call, GuardWhy as Why};
 use crate::units::Timestamp;
 use chrono::{NaiveDate, TimeDelta};
