@@ -3,7 +3,6 @@
 
 use super::asked::{Asked, asked};
 use super::reply::Reply;
-use crate::clock::Clock;
 use crate::engine::alarm::AlarmKey;
 use crate::engine::event::Command;
 use crate::marks::MarkKey;
@@ -234,9 +233,4 @@ fn looks_marked(name: &str) -> bool {
     name.split_once('@')
         .and_then(|(left, _)| left.rsplit_once('.'))
         .is_some_and(|(_, mark)| mark.len() == 32 && mark.bytes().all(|byte| byte.is_ascii_hexdigit()))
-}
-
-/// The present; here because the desk is asked at any time.
-pub fn now() -> Timestamp {
-    Clock::system().now()
 }

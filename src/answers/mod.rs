@@ -15,11 +15,13 @@ mod written;
 #[cfg(test)]
 mod tests;
 
+use crate::clock::Clock;
 use crate::config;
 use crate::marks::MarkKey;
 use crate::store::{MailboxPosition, Replies, StoreError};
+use crate::units::Timestamp;
 use chrono::TimeDelta;
-use desk::{Desk, Heading, Told, now};
+use desk::{Desk, Heading, Told};
 use mailbox::Mailbox;
 use reply::Reply;
 use std::collections::BTreeSet;
@@ -253,4 +255,8 @@ async fn take(desk: &mut Desk, reply: &Reply, tell: &mpsc::UnboundedSender<FromA
 
 fn sentence(error: StoreError) -> String {
     error.to_string()
+}
+
+fn now() -> Timestamp {
+    Clock::system().now()
 }

@@ -149,6 +149,7 @@ mod tests {
         let mut judge = judge(start);
         assert_eq!(judge.hear(at(start), &News::Connected), []);
         assert_eq!(judge.hear(at(start), &News::Online(true)), []);
+        judge.hear(at(start), &News::Digest(date(3)));
         judge
     }
 
@@ -189,7 +190,6 @@ mod tests {
     #[test]
     fn a_breakfast_letter_that_does_not_come_is_told_once_a_day_and_when_it_comes() {
         let mut judge = well("3T20:00");
-        judge.hear(at("3T20:00"), &News::Digest(date(3)));
         assert_eq!(judge.due(at("4T13:29")), []);
         assert_eq!(judge.due(at("4T13:30")), [Call::NoDigest { date: date(4) }]);
         assert_eq!(judge.due(at("4T14:30")), []);

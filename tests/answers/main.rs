@@ -19,6 +19,10 @@ use dovecot::Dovecot;
 use mail_server::MailServer;
 use room::{Room, broker, publish, retained, wait_for};
 use serde_json::Value;
+use traywarden::engine::event::{Event, LetterKind, What};
+use traywarden::marks::MarkKey;
+use traywarden::notify::letter::Letter as Written;
+use traywarden::store::{Record, Store};
 
 const GROWER: &str = "Ada Grower <grower@saltmarsh.example>";
 const LAMP: &str = "traywarden/saltmarsh-lane/alarm/reservoir-empty/tank";
@@ -33,14 +37,30 @@ struct Stage {
 
 impl Stage {
     fn set() -> Stage {
+        Stage::set_with(|_| {})
+    }
+
+    /// With a letter on its way from the start: an alarm takes a minute or more.
+    fn set_with_a_letter() -> (Stage, Letter) {
+        let stage = Stage::set_with(put_a_letter);
+        let letter = wait_for("the letter", || stage.mail.taken().into_iter().next());
+        (stage, Letter(letter))
+    }
+
+    fn set_with(prepare: impl FnOnce(&Room)) -> Stage {
         let broker = broker();
         let mail = MailServer::started("implicit");
         let mailbox = Dovecot::started(&mail);
         let mut room = Room::new(broker.port, Some(&mail));
         room.edit("[alarm.reservoir-empty]", &format!("{}[alarm.reservoir-empty]", mailbox.settings()));
+        prepare(&room);
         room.start(&broker);
         wait_for("the mailbox to be read", || room.log().contains("replies are read").then_some(()));
         Stage { broker, mail, mailbox, room }
+    }
+
+    fn journal(&self) -> String {
+        String::from_utf8(self.room.verb(&["log", "--list"]).stdout).unwrap()
     }
 
     /// The tank runs empty; the letter that tells of it.
@@ -76,6 +96,32 @@ impl Stage {
     fn flags(&self) -> String {
         self.mailbox.seen_by_others("flags", "")
     }
+}
+
+/// Leaves a letter in the store that the daemon finds unsent when it starts.
+fn put_a_letter(room: &Room) {
+    let config =
+        traywarden::config::load(&room.folder.path().join("room.toml")).unwrap_or_else(|error| panic!("{error}"));
+    let now = traywarden::clock::Clock::system().now();
+    let (mut store, _) = Store::open(&room.store(), &config.rules, now).unwrap();
+    let key = MarkKey::new(&store.mark_key(MarkKey::fresh().unwrap()).unwrap());
+    let id = "alarm-1772590200-reservoir-empty-tank".to_owned();
+    let code = key.code(&id);
+    let letter = Written {
+        id,
+        kind: LetterKind::Alarm,
+        at: now,
+        answers: None,
+        subject: "Now: tank empty - refill 18 L".into(),
+        text: format!("Fill the tank: 18 L.\n\nMark of this letter: {code}. Leave it in.\n"),
+        html: "<p>Fill the tank.</p>".into(),
+        pictures: Vec::new(),
+    };
+    let mails = traywarden::daemon::addressed(&letter, &config.mail, "Saltmarsh Lane", &key);
+    let mut record = Record::of(Event { at: now, what: What::Tick }, 0, Vec::new());
+    record.letters.push((letter, mails));
+    store.commit(&[record]).unwrap();
+    store.close().unwrap();
 }
 
 /// A letter as the mail server took it.
@@ -114,14 +160,11 @@ fn a_reply_from_bed_is_seen_logged_or_answered_and_the_mailbox_is_as_it_was() {
     let letter = stage.empty_tank();
     assert!(letter.text().contains("reply \"seen\"") && !letter.text().contains("traywarden alarms"));
     let begun = std::time::SystemTime::now();
-    stage.mailbox.append(&letter.reply(1, GROWER, "Seen.\nwater rack-a 118ml"));
+    stage.mailbox.append(&letter.reply(1, GROWER, "Seen.\nnote \"fan moved\""));
     wait_for("the lamp to be quiet", || (stage.lamp() == "acknowledged").then_some(()));
     println!("from a reply to \"seen\" on the lamp: {:.1} s", begun.elapsed().unwrap().as_secs_f64());
-    let listed = wait_for("the entry", || {
-        let listed = String::from_utf8(stage.room.verb(&["log", "--list"]).stdout).unwrap();
-        listed.contains("water").then_some(listed)
-    });
-    assert!(listed.contains("ml_per_tray=118.0") && listed.contains("grower@saltmarsh.example"), "{listed}");
+    let listed = wait_for("the entry", || Some(stage.journal()).filter(|listed| listed.contains("note")));
+    assert!(listed.contains("fan moved") && listed.contains("grower@saltmarsh.example"), "{listed}");
     let lamp: Value = serde_json::from_str(&retained(stage.broker.port, LAMP)).unwrap();
     assert!(lamp["text"].as_str().unwrap().contains("grower@saltmarsh.example"), "{lamp}");
 
@@ -135,7 +178,7 @@ fn a_reply_from_bed_is_seen_logged_or_answered_and_the_mailbox_is_as_it_was() {
     assert_eq!(answer.0["headers"]["References"], format!("{} <r2@phone.example>", letter.id()));
     assert!(answer.text().contains("did you mean water?"), "{}", answer.text());
     stage.mailbox.append(&unclear);
-    stage.mailbox.append(&answer.reply(3, GROWER, "mist rack-a"));
+    stage.mailbox.append(&answer.reply(3, GROWER, "note again"));
     stage.all_is_looked_at();
     assert_eq!(stage.fates(), ["taken", "not-understood", "taken"], "the second copy of a mail is known");
     assert_eq!(stage.mail.taken().iter().filter(|mail| mail["headers"]["Auto-Submitted"] == "auto-replied").count(), 1);
@@ -154,10 +197,9 @@ fn a_reply_from_bed_is_seen_logged_or_answered_and_the_mailbox_is_as_it_was() {
 
 #[test]
 fn programs_strangers_and_mails_without_a_mark_answer_nothing() {
-    let stage = Stage::set();
-    let letter = stage.empty_tank();
-    let seen = letter.reply(1, GROWER, "seen");
-    let with = |header: &str| seen.replace("MIME-Version: 1.0", &format!("{header}\nMIME-Version: 1.0"));
+    let (stage, letter) = Stage::set_with_a_letter();
+    let entry = letter.reply(1, GROWER, "note forged");
+    let with = |header: &str| entry.replace("MIME-Version: 1.0", &format!("{header}\nMIME-Version: 1.0"));
     for header in [
         "Auto-Submitted: auto-replied",
         "Auto-Submitted: auto-generated (vacation)",
@@ -168,44 +210,53 @@ fn programs_strangers_and_mails_without_a_mark_answer_nothing() {
     ] {
         stage.mailbox.append(&with(header));
     }
-    stage.mailbox.append(&seen.replace("text/plain; charset=utf-8", "multipart/report; report-type=delivery-status"));
-    stage.mailbox.append(&letter.reply(2, "Stranger <stranger@elsewhere.example>", "seen"));
-    let unmarked = letter.reply(3, GROWER, "seen");
+    stage.mailbox.append(&entry.replace("text/plain; charset=utf-8", "multipart/report; report-type=delivery-status"));
+    stage.mailbox.append(&letter.reply(2, "Stranger <stranger@elsewhere.example>", "note forged"));
+    let unmarked = letter.reply(3, GROWER, "note forged");
     let unmarked = unmarked.replace(letter.id(), "<alarm-1.00000000000000000000000000000000@saltmarsh.example>");
     stage.mailbox.append(&unmarked.replace(&letter.code(), "K7QD-4MXR"));
     stage
         .mailbox
-        .append("From: grower@saltmarsh.example\nSubject: seeds\nMessage-ID: <s@phone>\n\nDear all, more radish?\n");
+        .append("From: grower@saltmarsh.example\nSubject: seeds\nMessage-ID: <s@phone>\n\nMore radish, all of you?\n");
     stage.all_is_looked_at();
     assert_eq!(stage.fates(), ["stranger", "no-mark"], "{}", stage.room.log());
-    assert_eq!(stage.lamp(), "unacknowledged");
-    assert!(!stage.mail.taken().iter().any(|mail| mail["headers"]["Auto-Submitted"] == "auto-replied"));
+    assert!(!stage.journal().contains("forged"), "{}", stage.journal());
+    assert_eq!(stage.mail.taken().len(), 1, "nobody was answered");
     // A program that loses both headers still quotes the code, and so does the link's mail.
     let bare = format!(
-        "From: {GROWER}\nTo: warden@saltmarsh.example\nSubject: seen [{}]\nMessage-ID: <b@phone>\n\nseen\n",
+        "From: {GROWER}\nTo: warden@saltmarsh.example\nSubject: seen [{}]\nMessage-ID: <b@phone>\n\nnote \"by code\"\n",
         letter.code()
     );
     stage.mailbox.append(&bare);
-    wait_for("the lamp to be quiet", || (stage.lamp() == "acknowledged").then_some(()));
+    wait_for("the entry", || stage.journal().contains("by code").then_some(()));
+}
+
+#[test]
+fn ten_answers_an_hour_are_written_and_no_more() {
+    let (stage, letter) = Stage::set_with_a_letter();
+    for number in 0..12 {
+        stage.mailbox.append(&letter.reply(number, GROWER, "Thank you, dear watch"));
+    }
+    stage.all_is_looked_at();
+    wait_for("the line", || stage.room.log().contains("ten were within the last hour").then_some(()));
+    wait_for("ten answers", || (stage.mail.taken().len() == 11).then_some(()));
+    assert_eq!(stage.fates().len(), 12);
 }
 
 #[test]
 fn a_mailbox_that_goes_away_is_a_line_and_what_came_meanwhile_is_read() {
-    let mut stage = Stage::set();
-    let letter = stage.empty_tank();
+    let (mut stage, letter) = Stage::set_with_a_letter();
     stage.mailbox.stop();
     wait_for("the line", || stage.room.log().contains("replies are not read").then_some(()));
     assert!(stage.room.is_running());
     stage.mailbox.start();
-    stage.mailbox.append(&letter.reply(1, GROWER, "quiet 2 h"));
-    wait_for("the alarm to be silenced", || (stage.lamp() == "shelved").then_some(()));
+    stage.mailbox.append(&letter.reply(1, GROWER, "note first"));
+    wait_for("the entry", || stage.journal().contains("first").then_some(()));
     // The next start goes on where this one stopped.
     assert_eq!(stage.room.terminate(), Some(0), "{}", stage.room.log());
-    stage.mailbox.append(&letter.reply(2, GROWER, "mist rack-a"));
+    stage.mailbox.append(&letter.reply(2, GROWER, "note second"));
     stage.room.start(&stage.broker);
-    wait_for("the entry", || {
-        let listed = String::from_utf8(stage.room.verb(&["log", "--list"]).stdout).unwrap();
-        listed.contains("mist").then_some(())
-    });
+    wait_for("the entry", || stage.journal().contains("second").then_some(()));
     assert_eq!(stage.fates(), ["taken", "taken"]);
+    assert_eq!(stage.journal().matches("first").count(), 1, "{}", stage.journal());
 }
