@@ -61,7 +61,7 @@ struct Waiting {
 }
 
 /// Each line that somebody must be told something about, and what.
-pub type Told = Vec<(String, Result<String, String>)>;
+pub type Reported = Vec<(String, Result<String, String>)>;
 
 impl Desk {
     /// A desk over an open store. `to`: the addresses answers are taken from.
@@ -147,28 +147,28 @@ impl Desk {
 
     /// What has to be told: what was refused or not understood, and what the daemon noted.
     /// Empty when all went as it was meant.
-    pub fn told(&self, taken: &Taken) -> Result<Told, StoreError> {
-        let mut told = Vec::new();
+    pub fn reported(&self, taken: &Taken) -> Result<Reported, StoreError> {
+        let mut reported = Vec::new();
         if taken.items.is_empty() {
-            told.push((String::new(), Err("there was nothing in it".to_owned())));
+            reported.push((String::new(), Err("there was nothing in it".to_owned())));
         }
         for item in &taken.items {
             match &item.outcome {
-                Err(why) => told.push((item.line.clone(), Err(why.clone()))),
+                Err(why) => reported.push((item.line.clone(), Err(why.clone()))),
                 Ok(waiting) => {
                     for number in &waiting.numbers {
                         let answer = self.replies.answer(*number)?.unwrap_or_default();
                         match answer.strip_prefix("refused: ") {
                             Some(_) if waiting.only_seen => {}
-                            Some(why) => told.push((item.line.clone(), Err(why.to_owned()))),
+                            Some(why) => reported.push((item.line.clone(), Err(why.to_owned()))),
                             None if matches!(answer.as_str(), "" | "taken") => {}
-                            None => told.push((item.line.clone(), Ok(answer))),
+                            None => reported.push((item.line.clone(), Ok(answer))),
                         }
                     }
                 }
             }
         }
-        Ok(told)
+        Ok(reported)
     }
 
     /// The id of the letter that may answer this reply; `None` when there were too many.

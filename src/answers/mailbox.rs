@@ -179,14 +179,14 @@ fn one_line(words: &str) -> String {
 /// Read at each try, so that a password that was corrected needs no restart.
 fn password(settings: &Answers) -> Result<String, String> {
     let file = &settings.password_file;
-    let told = |cause: String| format!("the password file {} {cause}", file.display());
-    let size = std::fs::metadata(file).map_err(|cause| told(format!("cannot be read: {cause}")))?.len();
+    let reported = |cause: String| format!("the password file {} {cause}", file.display());
+    let size = std::fs::metadata(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?.len();
     if size > LARGEST_PASSWORD_FILE {
-        return Err(told(format!("has {size} bytes; it should hold one line")));
+        return Err(reported(format!("has {size} bytes; it should hold one line")));
     }
-    let text = std::fs::read_to_string(file).map_err(|cause| told(format!("cannot be read: {cause}")))?;
+    let text = std::fs::read_to_string(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?;
     match text.lines().next() {
         Some(line) if !line.is_empty() => Ok(line.to_owned()),
-        _ => Err(told("is empty; its first line should be the password".to_owned())),
+        _ => Err(reported("is empty; its first line should be the password".to_owned())),
     }
 }

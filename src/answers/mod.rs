@@ -21,7 +21,7 @@ use crate::marks::MarkKey;
 use crate::store::{MailboxPosition, Replies, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-use desk::{Desk, Heading, Told};
+use desk::{Desk, Heading, Reported};
 use mailbox::Mailbox;
 use reply::Reply;
 use std::collections::BTreeSet;
@@ -60,7 +60,7 @@ pub struct Answer {
     pub thread: Vec<String>,
     /// Each line, with the daemon's note or why it was not taken. An empty line: there was
     /// nothing.
-    pub told: Told,
+    pub reported: Reported,
 }
 
 /// What the thread works with.
@@ -87,7 +87,7 @@ pub struct Answers {
 /// # Errors
 /// When the system gives no thread.
 pub fn start(work: Work) -> std::io::Result<(Answers, mpsc::UnboundedReceiver<FromAnswers>)> {
-    let (tell, told) = mpsc::unbounded_channel();
+    let (tell, reported) = mpsc::unbounded_channel();
     let (stop, stopped) = oneshot::channel();
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     std::thread::Builder::new().name("answers".to_owned()).spawn(move || {
@@ -98,7 +98,7 @@ pub fn start(work: Work) -> std::io::Result<(Answers, mpsc::UnboundedReceiver<Fr
             }
         });
     })?;
-    Ok((Answers { _stop: stop }, told))
+    Ok((Answers { _stop: stop }, reported))
 }
 
 /// Tries once whether the mailbox can be read, for `check`.
@@ -112,7 +112,7 @@ pub async fn try_once(settings: &config::Answers) -> Result<(), String> {
 
 async fn keep_reading(work: &Work, tell: &mpsc::UnboundedSender<FromAnswers>) {
     let mut pause = FIRST_PAUSE;
-    let mut told: Option<String> = None;
+    let mut reported: Option<String> = None;
     loop {
         let mut opened = false;
         let why = match read(work, tell, &mut opened).await {
@@ -120,12 +120,12 @@ async fn keep_reading(work: &Work, tell: &mpsc::UnboundedSender<FromAnswers>) {
             Ok(never) => match never {},
         };
         if opened {
-            (pause, told) = (FIRST_PAUSE, None);
+            (pause, reported) = (FIRST_PAUSE, None);
         }
-        if told.as_ref() != Some(&why) {
+        if reported.as_ref() != Some(&why) {
             // Nobody listens any more only when the daemon ends.
             let _ = tell.send(FromAnswers::Deaf(why.clone()));
-            told = Some(why);
+            reported = Some(why);
         }
         tokio::time::sleep(pause).await;
         pause = (pause * 2).min(LONGEST_PAUSE);
@@ -240,12 +240,12 @@ async fn take(desk: &mut Desk, reply: &Reply, tell: &mpsc::UnboundedSender<FromA
     if let Ok(outcome) = waited.await {
         outcome?;
     }
-    let told = desk.told(&taken)?;
-    let Some(to) = reply.sender.clone().filter(|_| !told.is_empty()) else { return Ok(()) };
+    let reported = desk.reported(&taken)?;
+    let Some(to) = reply.sender.clone().filter(|_| !reported.is_empty()) else { return Ok(()) };
     match desk.letter_to(&taken, now())? {
         Some(id) => {
             let thread = vec![taken.letter.message_id.trim_matches(['<', '>']).to_owned()];
-            let answer = Answer { id, to, reply: reply.message_id.clone(), thread, told };
+            let answer = Answer { id, to, reply: reply.message_id.clone(), thread, reported };
             let _ = tell.send(FromAnswers::Answer(answer));
         }
         None => tracing::warn!("a reply was not answered: ten were within the last hour"),

@@ -11,7 +11,7 @@ mod guard;
 mod outside;
 mod problem;
 mod reservoir;
-mod room;
+mod devices;
 mod tank;
 
 pub use problem::{Problem, Problems};

@@ -19,7 +19,7 @@ impl Daemon<'_> {
     pub(super) fn write_letter(&mut self, facts: &LetterFacts) -> (Letter, Vec<Mail>) {
         let pictures = if facts.kind == LetterKind::Digest { self.pictures(facts) } else { Vec::new() };
         let letter = wording::letter(facts, &self.rules, pictures, &self.answering(facts));
-        (self.witness)(Happening::Letter(&letter));
+        (self.observer)(Happening::Letter(&letter));
         tracing::info!(letter = letter.id, subject = letter.subject, "letter");
         let mails = addressed(&letter, &self.config.mail, &self.rules.site.name, &self.marks);
         (letter, mails)

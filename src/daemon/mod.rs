@@ -124,7 +124,7 @@ pub struct Daemon<'w> {
     next_tidy: Timestamp,
     /// Shared with the task that beats, so that a line is written only when it changes.
     beat_missed: Arc<AtomicBool>,
-    witness: &'w mut dyn FnMut(Happening<'_>),
+    observer: &'w mut dyn FnMut(Happening<'_>),
 }
 
 /// What the shells add to an event for safe-keeping.
@@ -183,7 +183,7 @@ impl Daemon<'_> {
                 }
                 _ = look.tick() => self.read_inbox(),
                 _ = beat.tick() => self.beat(),
-                told = answers.next() => self.take_from_answers(told),
+                reported = answers.next() => self.take_from_answers(reported),
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
                     Some(message) => self.take_from_broker(message),
@@ -204,7 +204,7 @@ impl Daemon<'_> {
     fn wake(&mut self) {
         if self.engine.next_deadline() <= self.clock.now() {
             self.happen(What::Tick, Extras::default());
-            (self.witness)(Happening::Time(&self.engine));
+            (self.observer)(Happening::Time(&self.engine));
         }
         if self.next_tidy <= self.clock.now() {
             self.tidy();
@@ -235,7 +235,7 @@ impl Daemon<'_> {
                         priority = change.priority.word(),
                         "{text}"
                     );
-                    (self.witness)(Happening::Alarm(change, &text));
+                    (self.observer)(Happening::Alarm(change, &text));
                     let announced = annunciator::announcement(change, &self.rules.site, &self.config.broker.site_topic);
                     self.link.publish_retained(announced.topic, announced.payload);
                     record.alarm_texts.push(text);
@@ -262,7 +262,7 @@ impl Daemon<'_> {
                 self.answer_sender(Some(*number), refused.is_none(), refused.unwrap_or(&answer));
             }
             tracing::info!(refused, "journal entry");
-            (self.witness)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
+            (self.observer)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
         }
         record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer });
         urgent |= record.inbox.is_some() || !record.mails.is_empty();

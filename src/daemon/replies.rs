@@ -13,13 +13,13 @@ use tokio::sync::mpsc;
 /// The thread, and what it tells; nothing where no mailbox is set.
 pub(super) struct Listening {
     _thread: Option<Answers>,
-    told: Option<mpsc::UnboundedReceiver<FromAnswers>>,
+    reported: Option<mpsc::UnboundedReceiver<FromAnswers>>,
 }
 
 impl Listening {
     /// Begins to read the mailbox of the settings. Without a thread the watch goes on.
     pub(super) fn begin(config: &Config, key: &MarkKey) -> Listening {
-        let Some(settings) = config.mail.answers.clone() else { return Listening { _thread: None, told: None } };
+        let Some(settings) = config.mail.answers.clone() else { return Listening { _thread: None, reported: None } };
         let work = Work {
             settings,
             to: config.mail.to.clone(),
@@ -28,21 +28,21 @@ impl Listening {
             key: key.clone(),
         };
         match start(work) {
-            Ok((thread, told)) => Listening { _thread: Some(thread), told: Some(told) },
+            Ok((thread, reported)) => Listening { _thread: Some(thread), reported: Some(reported) },
             Err(error) => {
                 tracing::error!(%error, "replies are not read: the system gives no thread");
-                Listening { _thread: None, told: None }
+                Listening { _thread: None, reported: None }
             }
         }
     }
 
     /// The next thing told. Never ends where nothing is.
     pub(super) async fn next(&mut self) -> FromAnswers {
-        if let Some(told) = &mut self.told {
-            if let Some(next) = told.recv().await {
+        if let Some(reported) = &mut self.reported {
+            if let Some(next) = reported.recv().await {
                 return next;
             }
-            self.told = None;
+            self.reported = None;
             return FromAnswers::Deaf("the part that reads them has stopped by a mistake of its own".to_owned());
         }
         std::future::pending().await
@@ -50,8 +50,8 @@ impl Listening {
 }
 
 impl Daemon<'_> {
-    pub(super) fn take_from_answers(&mut self, told: FromAnswers) {
-        match told {
+    pub(super) fn take_from_answers(&mut self, reported: FromAnswers) {
+        match reported {
             FromAnswers::Reading => {
                 tracing::info!("replies are read");
                 self.deaf = None;
@@ -68,7 +68,7 @@ impl Daemon<'_> {
     fn write_answer(&mut self, answer: Answer) {
         let (at, seq) = self.clock.stamp();
         let letter =
-            wording::reply_letter(answer.id.clone(), &answer.told, &self.rules.site, at, &self.by_mail(&answer.id));
+            wording::reply_letter(answer.id.clone(), &answer.reported, &self.rules.site, at, &self.by_mail(&answer.id));
         let sender = Sender::of(&self.config.mail, &self.rules.site.name, &self.marks);
         let answered = Answered { message_id: answer.reply, thread: answer.thread };
         match message::mail(&letter, &answer.to, sender, Some(&answered)) {

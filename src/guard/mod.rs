@@ -78,8 +78,8 @@ pub async fn run(guard: Guard, clock: Clock, stop: impl Future<Output = ()>) -> 
 }
 
 fn date_of(payload: &[u8]) -> Option<NaiveDate> {
-    let said: serde_json::Value = serde_json::from_slice(payload).ok()?;
-    said["date"].as_str()?.parse().ok()
+    let formatted: serde_json::Value = serde_json::from_slice(payload).ok()?;
+    formatted["date"].as_str()?.parse().ok()
 }
 
 /// Letters on their way.

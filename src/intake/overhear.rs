@@ -56,9 +56,9 @@ pub fn overhear(broker: &Broker, topics: Vec<String>) -> Result<mpsc::Receiver<O
         options.set_credentials(user, password);
     }
     let (client, event_loop) = AsyncClient::new(options, 16 + topics.len());
-    let (tell, told) = mpsc::channel(64);
+    let (tell, reported) = mpsc::channel(64);
     tokio::spawn(listen(event_loop, client, topics, broker.clone(), bridge, tell));
-    Ok(told)
+    Ok(reported)
 }
 
 async fn listen(
@@ -70,7 +70,7 @@ async fn listen(
     tell: mpsc::Sender<Overheard>,
 ) {
     let mut pause = FIRST_PAUSE;
-    let mut told: Option<String> = None;
+    let mut reported: Option<String> = None;
     loop {
         let overheard = match event_loop.poll().await {
             Ok(Event::Incoming(Packet::ConnAck(_))) => {
@@ -80,7 +80,7 @@ async fn listen(
                         tracing::warn!(%error, topic, "could not listen to a topic");
                     }
                 }
-                (pause, told) = (FIRST_PAUSE, None);
+                (pause, reported) = (FIRST_PAUSE, None);
                 Overheard::Up
             }
             Ok(Event::Incoming(Packet::Publish(message))) => {
@@ -96,10 +96,10 @@ async fn listen(
                 if tell.is_closed() {
                     return;
                 }
-                if told.as_ref() == Some(&error) {
+                if reported.as_ref() == Some(&error) {
                     continue;
                 }
-                told = Some(error.clone());
+                reported = Some(error.clone());
                 Overheard::Down { error }
             }
         };

@@ -1,7 +1,7 @@
 //! Every sentence a grower reads about alarms and letters. Pure: facts in, words
 //! out. What is, since when, what harm comes and when, what to do.
 //!
-//! In reading order: `alarm_words` (what a kind says), `told` (when, and by whom),
+//! In reading order: `alarm_words` (what a kind says), `reported` (when, and by whom),
 //! `alarm_letter` and `digest` (what stands in a letter), `answering` (how to answer), `sheet` (a letter as
 //! blocks), `plain` and `html` (the two ways to set it), `speech` (numbers).
 
@@ -15,9 +15,9 @@ mod guard_words;
 mod html;
 mod plain;
 mod sensor_words;
-mod sheet;
+mod blocks;
 pub(crate) mod speech;
-mod told;
+mod alarm_reported;
 mod watch_words;
 
 #[cfg(test)]
@@ -38,7 +38,7 @@ use speech::Speech;
 
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
 pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
-    told::paragraph(change, &Speech::new(site, change.at))
+    alarm_reported::paragraph(change, &Speech::new(site, change.at))
 }
 
 /// What the grower should know about a journal entry that was taken.
@@ -78,12 +78,12 @@ pub fn test_letter(id: String, site: &Site, at: Timestamp) -> Letter {
 /// The answer to a reply: each of its lines with what was noted, or why it was not taken.
 pub fn reply_letter(
     id: String,
-    told: &[(String, Result<String, String>)],
+    reported: &[(String, Result<String, String>)],
     site: &Site,
     at: Timestamp,
     answering: &Answering,
 ) -> Letter {
-    bare(id, None, at, answering::reply(told, &Speech::new(site, at).answered(answering)))
+    bare(id, None, at, answering::reply(reported, &Speech::new(site, at).answered(answering)))
 }
 
 /// What the guard of a site writes. `broken` is why the broker was lost, `answers` the
@@ -102,7 +102,7 @@ pub fn guard_test_letter(guard: &Guard, at: Timestamp) -> Letter {
     bare(id, None, at, guard_words::test(guard, &Speech::new(&site, at)))
 }
 
-fn bare(id: String, answers: Option<String>, at: Timestamp, sheet: sheet::Sheet) -> Letter {
+fn bare(id: String, answers: Option<String>, at: Timestamp, sheet: blocks::Blocks) -> Letter {
     Letter {
         id,
         kind: LetterKind::Alarm,

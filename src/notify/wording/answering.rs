@@ -2,9 +2,9 @@
 //! machine. One sentence, and a link that has the reply ready.
 
 use super::alarm_letter::{masthead, subject};
-use super::sheet::{Block, Sheet, Tone};
+use super::alarm_reported;
+use super::blocks::{Block, Blocks, Tone};
 use super::speech::{Speech, shortened};
-use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState};
 use crate::units::Timestamp;
 
@@ -43,7 +43,7 @@ pub(crate) fn how<'a>(alarms: impl IntoIterator<Item = &'a AlarmChange>, speech:
         } else {
             "If you have seen it and will see to it, say so, and the reminders stop:"
         };
-        let lines: Vec<String> = open.iter().map(|change| told::acknowledge(change)).collect();
+        let lines: Vec<String> = open.iter().map(|change| alarm_reported::acknowledge(change)).collect();
         return vec![Block::Command { purpose: purpose.to_owned(), line: lines.join("\n    ") }];
     };
     let sentence = if over {
@@ -90,25 +90,25 @@ pub(crate) fn in_digest(speech: &Speech, alarms_open: bool) -> Vec<Block> {
 
 /// The answer to a reply: each line with what was noted, or why it was not taken. An empty
 /// line stands for a reply with nothing in it.
-pub(crate) fn reply(told: &[(String, Result<String, String>)], speech: &Speech) -> Sheet {
-    let refused = told.iter().find(|(_, outcome)| outcome.is_err());
+pub(crate) fn reply(reported: &[(String, Result<String, String>)], speech: &Speech) -> Blocks {
+    let refused = reported.iter().find(|(_, outcome)| outcome.is_err());
     let (prefix, lead) = match refused {
         Some((line, _)) if line.is_empty() => ("Not taken:", "There was nothing in your reply that I could read."),
-        Some(_) if told.len() == 1 => ("Not taken:", "What your reply asks for was not done."),
+        Some(_) if reported.len() == 1 => ("Not taken:", "What your reply asks for was not done."),
         Some(_) => ("Not taken:", "Not everything your reply asks for was done."),
         None => ("Taken:", "Your reply was taken; one thing to know about it."),
     };
-    let about = refused.or(told.first()).map_or("", |(line, _)| line.as_str());
+    let about = refused.or(reported.first()).map_or("", |(line, _)| line.as_str());
     let about = if about.is_empty() { "an empty reply" } else { about };
-    let facts = told.iter().filter(|(line, _)| !line.is_empty()).map(|(line, outcome)| {
-        let said = match outcome {
+    let facts = reported.iter().filter(|(line, _)| !line.is_empty()).map(|(line, outcome)| {
+        let formatted = match outcome {
             Ok(note) => format!("Taken. {note}"),
             Err(why) => format!("Not taken: {why}"),
         };
-        (format!("\"{}\"", shortened(line, 60)), said)
+        (format!("\"{}\"", shortened(line, 60)), formatted)
     });
     let mut blocks: Vec<Block> =
-        facts.flat_map(|(line, said)| [Block::Heading(line), Block::Paragraph(said)]).collect();
+        facts.flat_map(|(line, formatted)| [Block::Heading(line), Block::Paragraph(formatted)]).collect();
     if refused.is_some() {
         blocks.push(Block::Paragraph(
             "The first line of a reply may be \"seen\", \"right\", \"wrong\", \"quiet 2 h\", or a line for the journal \
@@ -119,7 +119,7 @@ pub(crate) fn reply(told: &[(String, Result<String, String>)], speech: &Speech) 
     if let Some(by_mail) = speech.answering.and_then(|answering| answering.by_mail.as_ref()) {
         blocks.push(mark(by_mail));
     }
-    Sheet {
+    Blocks {
         subject: subject(prefix, about, 1),
         masthead: masthead(speech),
         lead: lead.to_owned(),

@@ -2,7 +2,7 @@
 //! letter did not come.
 
 use super::alarm_letter::subject;
-use super::sheet::{Block, Sheet, Tone};
+use super::blocks::{Block, Blocks, Tone};
 use super::speech::{Speech, span};
 use crate::config::Guard;
 use crate::engine::rules::Site;
@@ -61,7 +61,7 @@ pub(crate) fn site(guard: &Guard) -> Site {
 }
 
 /// The whole letter. `broken` is why the broker was lost, as a sentence.
-pub(crate) fn sheet(call: &GuardCall, guard: &Guard, broken: &str, speech: &Speech) -> Sheet {
+pub(crate) fn sheet(call: &GuardCall, guard: &Guard, broken: &str, speech: &Speech) -> Blocks {
     let name = &guard.name;
     let masthead = format!("{name} · {} · from its guard", speech.local(speech.now).format("%a %-d %b %H:%M"));
     let (prefix, headline, lead, tone, blocks) = match call {
@@ -106,12 +106,12 @@ pub(crate) fn sheet(call: &GuardCall, guard: &Guard, broken: &str, speech: &Spee
             Vec::new(),
         ),
     };
-    Sheet { subject: subject(prefix, &headline, 1), masthead, lead, tone, blocks }
+    Blocks { subject: subject(prefix, &headline, 1), masthead, lead, tone, blocks }
 }
 
 /// A letter that says only that letters of the guard arrive.
-pub(crate) fn test(guard: &Guard, speech: &Speech) -> Sheet {
-    Sheet {
+pub(crate) fn test(guard: &Guard, speech: &Speech) -> Blocks {
+    Blocks {
         subject: subject("Test:", &format!("the guard of {} can write", guard.name), 1),
         masthead: format!("{} · {} · from its guard", guard.name, speech.local(speech.now).format("%a %-d %b %H:%M")),
         lead: "Nothing to do: this is a test letter, and it has arrived.".to_owned(),
