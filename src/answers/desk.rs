@@ -60,6 +60,12 @@ struct Waiting {
     only_seen: bool,
 }
 
+/// How much of what goes into the inbox is a line's.
+struct Share {
+    bodies: usize,
+    only_seen: bool,
+}
+
 /// Each line that somebody must be told something about, and what.
 pub type Reported = Vec<(String, Result<String, String>)>;
 
@@ -114,12 +120,12 @@ impl Desk {
         };
         let alarms = self.replies.alarms_of(&letter.letter)?;
         let mut bodies = Vec::new();
-        let mut items: Vec<(String, Result<(usize, bool), String>)> = Vec::new();
+        let mut items: Vec<(String, Result<Share, String>)> = Vec::new();
         for (line, asked) in lines {
             let before = bodies.len();
             let outcome = asked.map(|asked| {
                 bodies.extend(bodies_of(&asked, &alarms, sender, at));
-                (bodies.len() - before, matches!(asked, Asked::Seen { .. }))
+                Share { bodies: bodies.len() - before, only_seen: matches!(asked, Asked::Seen { .. }) }
             });
             items.push((line, outcome));
         }
@@ -128,8 +134,10 @@ impl Desk {
         let mut numbers = self.replies.settle(number, Some(&letter.letter), fate, at, &bodies)?.into_iter();
         let mut waiting = Vec::new();
         for (line, outcome) in items {
-            let outcome = outcome
-                .map(|(count, only_seen)| Waiting { numbers: numbers.by_ref().take(count).collect(), only_seen });
+            let outcome = outcome.map(|Share { bodies, only_seen }| Waiting {
+                numbers: numbers.by_ref().take(bodies).collect(),
+                only_seen,
+            });
             waiting.push(Item { line, outcome });
         }
         Ok(Some(Taken { reply: number, letter, items: waiting }))

@@ -5,7 +5,7 @@ use super::{Answer, Failure, Outcome, print};
 use crate::clock::Clock;
 use crate::config;
 use crate::guard;
-use crate::notify::postman::Postman;
+use crate::notify::channel::Channel;
 use crate::notify::wording;
 use clap::Args;
 use std::path::PathBuf;
@@ -60,11 +60,12 @@ fn send(settings: &config::Guard) -> Outcome {
     let now = Clock::system().now();
     let letter = wording::guard_test_letter(settings, now);
     let runtime = runtime()?;
-    for mail in guard::addressed(&letter, settings) {
-        runtime.block_on(Postman::new(&settings.mail).try_once(&mail)).map_err(|error| {
-            Failure::Sentence(format!("the test letter to {} was not taken: {}", mail.recipient, error.text))
+    let postman = guard::postman(settings);
+    for mail in postman.letter(&letter) {
+        runtime.block_on(postman.try_once(&mail)).map_err(|error| {
+            Failure::Sentence(format!("the test letter to {} was not taken: {}", mail.key.recipient, error.text))
         })?;
-        print(&format!("The test letter to {} has been taken.", mail.recipient))?;
+        print(&format!("The test letter to {} has been taken.", mail.key.recipient))?;
     }
     Ok(Answer::Yes)
 }

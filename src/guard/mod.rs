@@ -7,20 +7,18 @@ pub mod judge;
 
 use crate::clock::Clock;
 use crate::config::Guard;
-use crate::engine::event::LetterKind;
 use crate::intake::mqtt::ConnectError;
 use crate::intake::overhear::{Overheard, overhear};
 use crate::marks::MarkKey;
-use crate::notify::letter::{Letter, Mail};
-use crate::notify::message::{self, Sender};
-use crate::notify::outbox::Outbox;
+use crate::notify::post::{Post, Posted};
 use crate::notify::postman::Postman;
 use crate::notify::wording::{self, GuardCall as Call};
 use crate::units::Timestamp;
 use chrono::{NaiveDate, TimeDelta};
 use judge::{Judge, News};
-use std::collections::HashMap;
 use std::future::Future;
+use std::sync::Arc;
+use tokio::sync::mpsc;
 
 /// Where the watch says how it is, and which digest left last.
 fn topics(site: &str) -> [String; 2] {
@@ -36,20 +34,23 @@ pub async fn run(guard: Guard, clock: Clock, stop: impl Future<Output = ()>) -> 
     let [status, digest] = topics(&guard.site);
     let mut ear = overhear(&guard.broker, vec![status.clone(), digest.clone()])?;
     let mut judge = Judge::new(guard.rules.clone(), clock.now());
-    let mut post = Post {
-        guard: &guard,
-        outbox: Outbox::default(),
-        mails: HashMap::new(),
-        last_gone: None,
-        broken: String::new(),
-    };
+    let (tried, mut from_post) = mpsc::unbounded_channel();
+    let mut desk =
+        Desk { guard: &guard, post: Post::new(Arc::new(postman(&guard))), told: None, broken: String::new() };
     loop {
         let now = clock.now();
-        post.send_due(&clock).await;
-        let due = judge.next(now).min(post.outbox.next_at().unwrap_or(now + TimeDelta::hours(1)));
+        desk.post.begin(now, &tried);
+        let due = judge.next(now).min(desk.post.next_at(now).unwrap_or(now + TimeDelta::hours(1)));
         let heard = tokio::select! {
             () = &mut stop => return Ok(()),
             heard = ear.recv() => heard,
+            Some((key, outcome)) = from_post.recv() => {
+                if let Err(error) = &outcome {
+                    tracing::warn!(%error, "the letter did not leave");
+                }
+                desk.post.settle(&key, clock.now(), &outcome);
+                None
+            }
             () = tokio::time::sleep(clock.until(due)) => None,
         };
         let now = clock.now();
@@ -61,7 +62,7 @@ pub async fn run(guard: Guard, clock: Clock, stop: impl Future<Output = ()>) -> 
             }
             Some(Overheard::Down { error }) => {
                 tracing::warn!(error, "no connection to the broker");
-                post.broken = error;
+                desk.broken = error;
                 Some(News::Lost)
             }
             Some(Overheard::Message { topic, payload }) if topic == status => Some(News::Online(payload == b"online")),
@@ -72,7 +73,7 @@ pub async fn run(guard: Guard, clock: Clock, stop: impl Future<Output = ()>) -> 
             None => judge.due(now),
         };
         for call in calls {
-            post.write(&call, now);
+            desk.write(&call, now);
         }
     }
 }
@@ -82,53 +83,30 @@ fn date_of(payload: &[u8]) -> Option<NaiveDate> {
     formatted["date"].as_str()?.parse().ok()
 }
 
-/// Letters on their way.
-struct Post<'g> {
+/// What goes by mail.
+pub fn postman(guard: &Guard) -> Postman {
+    Postman::new(&guard.mail, &guard.name, &MarkKey::unanswerable())
+}
+
+/// Where letters are written.
+struct Desk<'g> {
     guard: &'g Guard,
-    outbox: Outbox,
-    mails: HashMap<String, Mail>,
+    post: Post,
     /// The letter that "back" answers.
-    last_gone: Option<String>,
+    told: Option<String>,
     /// Why the broker was last lost.
     broken: String,
 }
 
-impl Post<'_> {
+impl Desk<'_> {
     fn write(&mut self, call: &Call, now: Timestamp) {
-        let letter = wording::guard_letter(call, self.guard, &self.broken, self.last_gone.clone(), now);
+        let letter = wording::guard_letter(call, self.guard, &self.broken, self.told.clone(), now);
         tracing::warn!(subject = letter.subject, "letter");
         if matches!(call, Call::Gone { .. } | Call::NoDigest { .. }) {
-            self.last_gone = Some(letter.id.clone());
+            self.told = Some(letter.id.clone());
         }
-        for mail in addressed(&letter, self.guard) {
-            self.outbox.put(&mail.message_id, LetterKind::Alarm, now);
-            self.mails.insert(mail.message_id.clone(), mail);
-        }
-    }
-
-    /// Tries every letter that is due once. Nothing else of the guard is in a hurry.
-    async fn send_due(&mut self, clock: &Clock) {
-        while let Some(id) = self.outbox.take(clock.now()) {
-            let Some(mail) = self.mails.get(&id) else { continue };
-            let outcome = Postman::new(&self.guard.mail).try_once(mail).await;
-            let result = outcome.as_ref().copied().map_err(|error| (error.kind, error.text.as_str()));
-            self.outbox.settle(&id, clock.now(), result);
-            match outcome {
-                Ok(()) => {
-                    self.mails.remove(&id);
-                    self.outbox.forget(&id);
-                }
-                Err(error) => tracing::warn!(error = error.text, "the letter did not leave"),
-            }
+        for parcel in self.post.letter(&letter) {
+            self.post.put(Posted::of(&letter, parcel));
         }
     }
-}
-
-/// A letter's mails.
-pub fn addressed(letter: &Letter, guard: &Guard) -> Vec<Mail> {
-    let key = MarkKey::unanswerable();
-    message::mails(letter, &guard.mail, Sender::of(&guard.mail, &guard.name, &key))
-        .into_iter()
-        .filter_map(|mail| mail.inspect_err(|error| tracing::error!(%error, "a mail could not be made")).ok())
-        .collect()
 }

@@ -106,7 +106,7 @@ impl Replies {
         for id in ids {
             let found = self.read(|connection| {
                 connection
-                    .query_row(&format!("{MAIL} WHERE mail.message_id = ?1"), [format!("<{id}>")], sent_mail)
+                    .query_row(&format!("{MAIL} WHERE outbox.message_id = ?1"), [format!("<{id}>")], sent_mail)
                     .optional()
             })?;
             if found.is_some() {
@@ -121,18 +121,22 @@ impl Replies {
         self.read(|connection| {
             connection
                 .prepare_cached(&format!(
-                    "{MAIL} WHERE mail.recipient = ?1 COLLATE NOCASE AND letter.at >= ?2 ORDER BY letter.at DESC"
+                    "{MAIL} WHERE outbox.channel = 'mail' AND outbox.recipient = ?1 COLLATE NOCASE AND letter.at >= ?2 ORDER BY letter.at DESC"
                 ))?
                 .query_map(params![recipient, since.timestamp_millis()], sent_mail)?
                 .collect()
         })
     }
 
-    /// The alarms a letter told of.
+    /// The alarms a letter told of; with those of letters that waited so long that this one
+    /// tells them too.
     pub fn alarms_of(&self, letter: &str) -> Result<Vec<AlarmKey>, StoreError> {
         self.read(|connection| {
             let mut statement = connection
-                .prepare_cached("SELECT kind, subject FROM letter_alarm WHERE letter = ?1 ORDER BY kind, subject")?;
+                .prepare_cached(
+                    "SELECT DISTINCT kind, subject FROM letter_alarm
+                      WHERE letter = ?1 OR letter IN (SELECT letter FROM outbox WHERE told_by = ?1) ORDER BY kind, subject",
+                )?;
             let rows = statement.query_map([letter], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
             let mut keys = Vec::new();
             for row in rows {
@@ -254,8 +258,8 @@ impl Replies {
     }
 }
 
-const MAIL: &str = "SELECT mail.letter, mail.recipient, mail.message_id, coalesce(letter.subject, '')
-                      FROM mail LEFT JOIN letter ON letter.id = mail.letter";
+const MAIL: &str = "SELECT outbox.letter, outbox.recipient, outbox.message_id, coalesce(letter.subject, '')
+                      FROM outbox LEFT JOIN letter ON letter.id = outbox.letter";
 
 fn sent_mail(row: &rusqlite::Row<'_>) -> rusqlite::Result<SentMail> {
     Ok(SentMail { letter: row.get(0)?, recipient: row.get(1)?, message_id: row.get(2)?, subject: row.get(3)? })

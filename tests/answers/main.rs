@@ -21,7 +21,9 @@ use room::{Room, broker, publish, retained, wait_for};
 use serde_json::Value;
 use traywarden::engine::event::{Event, LetterKind, What};
 use traywarden::marks::MarkKey;
+use traywarden::notify::channel::Channel;
 use traywarden::notify::letter::Letter as Written;
+use traywarden::notify::postman::Postman;
 use traywarden::store::{Record, Store};
 
 const GROWER: &str = "Ada Grower <grower@saltmarsh.example>";
@@ -117,7 +119,7 @@ fn put_a_letter(room: &Room) {
         html: "<p>Fill the tank.</p>".into(),
         pictures: Vec::new(),
     };
-    let mails = traywarden::daemon::addressed(&letter, &config.mail, "Saltmarsh Lane", &key);
+    let mails = Postman::new(&config.mail, "Saltmarsh Lane", &key).letter(&letter);
     let mut record = Record::of(Event { at: now, what: What::Tick }, 0, Vec::new());
     record.letters.push((letter, mails));
     store.commit(&[record]).unwrap();
@@ -159,10 +161,10 @@ fn a_reply_from_bed_is_seen_logged_or_answered_and_the_mailbox_is_as_it_was() {
     let stage = Stage::set();
     let letter = stage.empty_tank();
     assert!(letter.text().contains("reply \"seen\"") && !letter.text().contains("traywarden alarms"));
-    let begun = std::time::SystemTime::now();
+    let begun = tokio::time::Instant::now();
     stage.mailbox.append(&letter.reply(1, GROWER, "Seen.\nnote \"fan moved\""));
     wait_for("the lamp to be quiet", || (stage.lamp() == "acknowledged").then_some(()));
-    println!("from a reply to \"seen\" on the lamp: {:.1} s", begun.elapsed().unwrap().as_secs_f64());
+    println!("from a reply to \"seen\" on the lamp: {:.1} s", begun.elapsed().as_secs_f64());
     let listed = wait_for("the entry", || Some(stage.journal()).filter(|listed| listed.contains("note")));
     assert!(listed.contains("fan moved") && listed.contains("grower@saltmarsh.example"), "{listed}");
     let lamp: Value = serde_json::from_str(&retained(stage.broker.port, LAMP)).unwrap();
