@@ -124,7 +124,7 @@ fn a_breakfast_letter_that_did_not_come_is_told_though_the_watch_is_there() {
 }
 
 #[test]
-fn the_settings_of_a_guard_are_checked_with_line_and_key_and_its_letter_is_tried() {
+fn a_guards_settings_are_checked_with_line_and_key_and_its_letter_is_tried() {
     let broker = broker();
     let mail = MailServer::started("implicit");
     let guard = Guard::new(broker.port, &mail);
