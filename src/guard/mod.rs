@@ -36,7 +36,7 @@ pub async fn run(guard: Guard, clock: Clock, stop: impl Future<Output = ()>) -> 
     let mut judge = Judge::new(guard.rules.clone(), clock.now());
     let (tried, mut from_post) = mpsc::unbounded_channel();
     let mut desk =
-        Desk { guard: &guard, post: Post::new(Arc::new(postman(&guard))), told: None, broken: String::new() };
+        Desk { guard: &guard, post: Post::new(Arc::new(postman(&guard))), reported: None, broken: String::new() };
     loop {
         let now = clock.now();
         desk.post.begin(now, &tried);
@@ -93,17 +93,17 @@ struct Desk<'g> {
     guard: &'g Guard,
     post: Post,
     /// The letter that "back" answers.
-    told: Option<String>,
+    reported: Option<String>,
     /// Why the broker was last lost.
     broken: String,
 }
 
 impl Desk<'_> {
     fn write(&mut self, call: &Call, now: Timestamp) {
-        let letter = wording::guard_letter(call, self.guard, &self.broken, self.told.clone(), now);
+        let letter = wording::guard_letter(call, self.guard, &self.broken, self.reported.clone(), now);
         tracing::warn!(subject = letter.subject, "letter");
         if matches!(call, Call::Gone { .. } | Call::NoDigest { .. }) {
-            self.told = Some(letter.id.clone());
+            self.reported = Some(letter.id.clone());
         }
         for parcel in self.post.letter(&letter) {
             self.post.put(Posted::of(&letter, parcel));
