@@ -17,6 +17,7 @@ pub mod guard;
 pub mod intake;
 pub mod marks;
 pub mod notify;
+pub mod page;
 pub mod rebuild;
 pub mod rehearse;
 pub mod report;

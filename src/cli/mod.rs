@@ -13,7 +13,9 @@ mod file;
 mod guard;
 mod history;
 mod log;
+mod labels;
 mod now;
+mod pair;
 mod rehearse;
 mod present;
 mod run;
@@ -76,6 +78,10 @@ enum Verb {
     Calibrate(calibrate::Calibrate),
     /// On another machine: write when the watch is gone, or its breakfast letter did not come.
     Guard(guard::Guard),
+    /// A link and a QR code by which a phone may open the round sheet; phones that may.
+    Pair(pair::Pair),
+    /// A sheet of QR codes to print, one a rack, that open that rack's lines.
+    Labels(labels::Labels),
     /// Copy the store to another file, while the daemon runs or not.
     Backup(backup::Backup),
 }
@@ -164,6 +170,8 @@ pub fn main() -> ExitCode {
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
         Verb::Guard(guard) => guard.run(),
+        Verb::Pair(pair) => pair.run(&arguments.config),
+        Verb::Labels(labels) => labels.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
     let _ = std::io::stdout().flush();
