@@ -15,6 +15,7 @@ mod guard_words;
 mod held_up;
 mod html;
 mod plain;
+mod refusals;
 mod sensor_words;
 mod blocks;
 mod slip;
@@ -32,7 +33,7 @@ pub use guard_words::{GuardCall, GuardWhy};
 
 use crate::config::Guard;
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{EntryNote, LetterFacts, LetterKind};
+use crate::engine::event::{CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
 use crate::engine::rules::{Rules, Site};
 use crate::notify::letter::{Letter, Picture};
 use crate::notify::message::fingerprint;
@@ -49,6 +50,16 @@ pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
 /// What the grower should know about a journal entry that was taken.
 pub fn entry_note(note: &EntryNote) -> String {
     entry_words::note(note)
+}
+
+/// Why a journal entry was not taken, and what to do about it.
+pub fn entry_refused(refusal: &EntryRefusal) -> String {
+    refusals::entry(refusal)
+}
+
+/// Why an answer to an alarm changed nothing, and what to do about it.
+pub fn command_refused(refusal: &CommandRefusal) -> String {
+    refusals::command(refusal)
 }
 
 /// The words of a letter. A picture is shown beside the place for which
