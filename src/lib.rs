@@ -5,6 +5,7 @@
 //! modules stand below in reading order.
 
 pub mod analysis;
+pub mod answers;
 pub mod beat;
 pub mod chart;
 pub mod cli;
@@ -12,6 +13,7 @@ pub mod clock;
 pub mod config;
 pub mod daemon;
 pub mod demo;
+pub mod guard;
 pub mod intake;
 pub mod marks;
 pub mod notify;

@@ -2,6 +2,7 @@
 
 use super::run::runtime;
 use super::{Answer, Failure, Outcome, print, settings};
+use crate::answers;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::marks::MarkKey;
@@ -60,6 +61,7 @@ fn secrets_are_private(config: &Config) -> Result<(), Failure> {
         ("password_file of [broker]", broker.password_file.as_ref()),
         ("key_file of [broker]", key),
         ("password_file of [mail]", mail),
+        ("password_file of [mail.answers]", config.mail.answers.as_ref().map(|answers| &answers.password_file)),
     ] {
         let Some(file) = file else { continue };
         let Ok(about) = std::fs::metadata(file) else { continue };
@@ -114,6 +116,12 @@ fn send(config: &Config) -> Outcome {
                 failed = true;
                 eprintln!("error: the test letter to {} was not taken: {}", mail.key.recipient, error.text);
             }
+        }
+    }
+    if let Some(answers) = &config.mail.answers {
+        match runtime.block_on(answers::try_once(answers)) {
+            Ok(()) => print(&format!("Replies can be read in {} at {}.", answers.folder, answers.host))?,
+            Err(why) => return Err(Failure::Sentence(format!("replies cannot be read: {why}"))),
         }
     }
     if failed {

@@ -10,6 +10,7 @@ mod demo;
 mod digest;
 mod export;
 mod file;
+mod guard;
 mod history;
 mod log;
 mod labels;
@@ -75,6 +76,8 @@ enum Verb {
     Export(export::Export),
     /// Correct a hygrometer with jars of salt: how, and what comes of it.
     Calibrate(calibrate::Calibrate),
+    /// On another machine: write when the watch is gone, or its breakfast letter did not come.
+    Guard(guard::Guard),
     /// A link and a QR code by which a phone may open the round sheet; phones that may.
     Pair(pair::Pair),
     /// A sheet of QR codes to print, one a rack, that open that rack's lines.
@@ -166,6 +169,7 @@ pub fn main() -> ExitCode {
         Verb::Yields(yields) => yields.run(&arguments.config),
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
+        Verb::Guard(guard) => guard.run(),
         Verb::Pair(pair) => pair.run(&arguments.config),
         Verb::Labels(labels) => labels.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),

@@ -82,13 +82,13 @@ pub fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .map_err(|source| Failure::Daemon(DaemonError::System { doing: "start the runtime", source }))
 }
 
-fn listen_for(kind: SignalKind) -> Result<tokio::signal::unix::Signal, Failure> {
+pub(super) fn listen_for(kind: SignalKind) -> Result<tokio::signal::unix::Signal, Failure> {
     signal(kind).map_err(|source| Failure::Daemon(DaemonError::System { doing: "listen for signals", source }))
 }
 
 /// Log lines to standard error. Under systemd each begins with its priority, and the
 /// journal adds the time itself.
-fn start_log() {
+pub(super) fn start_log() {
     let filter = EnvFilter::try_from_env("TRAYWARDEN_LOG").unwrap_or_else(|_| EnvFilter::new("info,lettre=warn"));
     let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
     if std::env::var_os("JOURNAL_STREAM").is_some() {
@@ -126,7 +126,7 @@ where
 
 /// With `panic = "abort"` this line is all that remains; systemd restarts us, and the
 /// broker sends again what was not acknowledged.
-fn leave_a_word_on_panic() {
+pub(super) fn leave_a_word_on_panic() {
     std::panic::set_hook(Box::new(|panic| {
         tracing::error!("traywarden stops because of a mistake of its own: {panic}");
         let _ = std::io::stderr().flush();

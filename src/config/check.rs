@@ -15,7 +15,7 @@ use crate::units::UnitSystem;
 use chrono::{NaiveTime, TimeDelta};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use toml::de::DeTable;
+use toml::de::{DeTable, DeValue};
 
 /// The checked config, meaningful only if `findings` holds no problem afterwards.
 pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: &Path) -> Config {
@@ -63,20 +63,7 @@ fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime)
         let complaint = Complaint::new("no letter of it can stand in a topic, which takes a to z and digits");
         findings.refuse(item, complaint.hint("keep the name and add id = \"room-1\" below it"));
     }
-    let time_zone = table.required(findings, "time_zone", TIME_ZONE_HINT, |value| {
-        let found = text(value)?;
-        let names = || chrono_tz::TZ_VARIANTS.iter().map(|zone| zone.name());
-        found.parse::<chrono_tz::Tz>().map_err(|_| {
-            let complaint = Complaint::new("no time zone of the IANA list has this name");
-            match names().find(|name| name.eq_ignore_ascii_case(&found.replace(' ', "_"))) {
-                Some(name) => complaint.hint(format!("write \"{name}\"")),
-                None => match crate::engine::crop::closest_word(found, names()) {
-                    Some(name) => complaint.hint(format!("did you mean \"{name}\"?")),
-                    None => complaint.hint(TIME_ZONE_HINT),
-                },
-            }
-        })
-    });
+    let time_zone = table.required(findings, "time_zone", TIME_ZONE_HINT, time_zone);
     let units = table.optional(findings, "units", |value| match text(value)? {
         "metric" => Ok(UnitSystem::Metric),
         "us" => Ok(UnitSystem::Us),
@@ -116,6 +103,22 @@ fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime)
         come_within: come_within.unwrap_or(COME_WITHIN),
     };
     (site, site_topic)
+}
+
+/// A zone of the IANA list.
+pub(super) fn time_zone(value: &DeValue<'_>) -> Result<chrono_tz::Tz, Complaint> {
+    let found = text(value)?;
+    let names = || chrono_tz::TZ_VARIANTS.iter().map(|zone| zone.name());
+    found.parse::<chrono_tz::Tz>().map_err(|_| {
+        let complaint = Complaint::new("no time zone of the IANA list has this name");
+        match names().find(|name| name.eq_ignore_ascii_case(&found.replace(' ', "_"))) {
+            Some(name) => complaint.hint(format!("write \"{name}\"")),
+            None => match crate::engine::crop::closest_word(found, names()) {
+                Some(name) => complaint.hint(format!("did you mean \"{name}\"?")),
+                None => complaint.hint(TIME_ZONE_HINT),
+            },
+        }
+    })
 }
 
 fn store(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Path) -> Store {

@@ -7,6 +7,7 @@ mod beat;
 mod check;
 pub mod crops;
 mod file;
+mod guard;
 mod outside;
 mod page;
 mod problem;
@@ -29,15 +30,29 @@ use toml::de::DeTable;
 /// # Errors
 /// Everything that is wrong with it, in one go.
 pub fn load(path: &Path) -> Result<Config, Problems> {
+    load_with(path, check::config)
+}
+
+/// The same for the settings of `guard`.
+///
+/// # Errors
+/// Everything that is wrong with them, in one go.
+pub fn load_guard(path: &Path) -> Result<Guard, Problems> {
+    load_with(path, guard::guard)
+}
+
+type ReadAs<T> = fn(&DeTable<'_>, &mut file::Findings<'_>, &Path) -> T;
+
+fn load_with<T>(path: &Path, read: ReadAs<T>) -> Result<T, Problems> {
     let file_name = path.display().to_string();
     let mut bytes = Vec::new();
-    let read = std::fs::File::open(path).and_then(|file| file.take(LARGEST_FILE + 1).read_to_end(&mut bytes));
-    if let Err(error) = read {
+    let opened = std::fs::File::open(path).and_then(|file| file.take(LARGEST_FILE + 1).read_to_end(&mut bytes));
+    if let Err(error) = opened {
         let hint = "\"traywarden check --config FILE\" names another; the example is config/traywarden.toml";
         return Err(Problems::whole_file(&file_name, format!("cannot be read: {error}"), hint));
     }
     match String::from_utf8(bytes) {
-        Ok(text) => parse(&text, &file_name, path.parent().unwrap_or(Path::new(""))),
+        Ok(text) => parse_with(&text, &file_name, path.parent().unwrap_or(Path::new("")), read),
         Err(error) => {
             let valid = error.utf8_error().valid_up_to();
             let line = 1 + error.as_bytes()[..valid].iter().filter(|byte| **byte == b'\n').count();
@@ -53,6 +68,10 @@ pub fn load(path: &Path) -> Result<Config, Problems> {
 /// # Errors
 /// Everything that is wrong with it, in one go.
 pub fn parse(text: &str, file_name: &str, base_dir: &Path) -> Result<Config, Problems> {
+    parse_with(text, file_name, base_dir, check::config)
+}
+
+fn parse_with<T>(text: &str, file_name: &str, base_dir: &Path, read: ReadAs<T>) -> Result<T, Problems> {
     if text.len() as u64 > LARGEST_FILE {
         let wanted = format!("longer than {LARGEST_FILE} bytes: this is no settings file");
         return Err(Problems::whole_file(file_name, wanted, "the example is config/traywarden.toml"));
@@ -62,7 +81,7 @@ pub fn parse(text: &str, file_name: &str, base_dir: &Path) -> Result<Config, Pro
     let mut findings = file::Findings::new(text);
     findings.not_toml(&errors);
     // What is read from a broken file would only add problems that are none.
-    let config = errors.is_empty().then(|| check::config(document.get_ref(), &mut findings, base_dir));
+    let config = errors.is_empty().then(|| read(document.get_ref(), &mut findings, base_dir));
     match (config, findings.into_problems()) {
         (Some(config), problems) if problems.is_empty() => Ok(config),
         (_, problems) => Err(Problems::new(file_name, problems)),
@@ -288,4 +307,30 @@ pub struct Beat {
     pub path: String,
     /// A private certificate authority, PEM. `None`: the built-in public roots.
     pub ca_file: Option<PathBuf>,
+}
+
+/// The settings of `guard`.
+#[derive(Clone, Debug)]
+pub struct Guard {
+    /// The `<site>` in `traywarden/<site>/...`.
+    pub site: String,
+    /// What letters call it.
+    pub name: String,
+    /// When it is missed.
+    pub rules: GuardRules,
+    /// The broker.
+    pub broker: Broker,
+    /// Who is written to.
+    pub mail: Mail,
+}
+
+/// What the guard obeys.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GuardRules {
+    /// The site's time zone.
+    pub time_zone: chrono_tz::Tz,
+    /// The watch is called gone after so long.
+    pub gone_after: TimeDelta,
+    /// The breakfast letter has come by this local time.
+    pub digest_by: chrono::NaiveTime,
 }

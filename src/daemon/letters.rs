@@ -24,19 +24,24 @@ impl Daemon<'_> {
         (letter, parcels)
     }
 
-    /// How this letter may be answered, and, for a digest, what became of replies.
-    fn answering(&self, facts: &LetterFacts) -> Answering {
+    /// How a letter may be answered.
+    pub(super) fn by_mail(&self, letter: &str) -> Answering {
         let mail = &self.config.mail;
         let by_mail = mail.answers.as_ref().map(|answers| ByMail {
             address: answers.reply_to.clone().unwrap_or_else(|| mail.from.clone()),
-            code: self.marks.code(&facts.id),
+            code: self.marks.code(letter),
         });
-        let refused = facts.digest.as_ref().filter(|_| by_mail.is_some()).map_or(0, |day| {
-            Reader::open(&self.config.store.path, &self.rules)
-                .and_then(|reader| reader.refused_replies(day.from, facts.at))
-                .unwrap_or_default()
-        });
-        Answering { by_mail, refused, deaf: self.deaf.clone() }
+        Answering { by_mail, ..Answering::default() }
+    }
+
+    /// The same, and, for a digest, what became of replies.
+    fn answering(&self, facts: &LetterFacts) -> Answering {
+        let answering = self.by_mail(&facts.id);
+        let Some(day) = facts.digest.as_ref().filter(|_| answering.by_mail.is_some()) else { return answering };
+        let refused = Reader::open(&self.config.store.path, &self.rules)
+            .and_then(|reader| reader.refused_replies(day.from, facts.at))
+            .unwrap_or_default();
+        Answering { refused, deaf: self.deaf.clone(), ..answering }
     }
 
     /// A letter that was decided before the last stop but never written down.

@@ -8,6 +8,7 @@ mod hearing;
 mod lamp;
 mod ledger;
 mod letters;
+mod replies;
 mod signs;
 mod start;
 
@@ -147,6 +148,7 @@ impl Daemon<'_> {
         stop: impl Future<Output = Leave>,
         mut from_broker: mpsc::Receiver<FromBroker>,
         mut written: mpsc::UnboundedReceiver<Written>,
+        mut answers: replies::Listening,
     ) -> Result<Leave, DaemonError> {
         tokio::pin!(stop);
         let (tried, mut from_posts) = mpsc::unbounded_channel::<Tried>();
@@ -189,6 +191,7 @@ impl Daemon<'_> {
                 _ = look.tick() => self.read_inbox(),
                 () = nudge.notified() => self.read_inbox(),
                 _ = beat.tick() => self.beat(),
+                reported = answers.next() => self.take_from_answers(reported),
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
                     Some(message) => self.take_from_broker(message),

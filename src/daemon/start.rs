@@ -2,6 +2,7 @@
 //! left unsent taken up again, the broker asked.
 
 use super::lamp::Lamp;
+use super::replies::Listening;
 use super::{Daemon, DaemonError, Extras, Happening, Leave, TIDY_EVERY, ledger::Ledger};
 use crate::clock::Clock;
 use crate::config::Config;
@@ -109,7 +110,8 @@ pub async fn run(
     }
     daemon.announce_standing();
     daemon.stamp_last_digest(&letters)?;
-    daemon.live(stop, from_broker, written).await
+    let answers = Listening::begin(&daemon.config, &daemon.marks);
+    daemon.live(stop, from_broker, written, answers).await
 }
 
 fn still_holds(engine: &Engine, facts: &LetterFacts) -> bool {

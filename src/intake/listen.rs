@@ -255,7 +255,7 @@ impl Listener {
             self.hand_on(FromBroker::Contested { times }).await;
         }
         self.let_in = stood;
-        let sentence = self.sentence(&error);
+        let sentence = sentence(&self.broker, self.bridge.as_ref(), self.let_in, &error);
         if self.reported_down.as_ref() != Some(&sentence) {
             self.reported_down = Some(sentence.clone());
             self.hand_on(FromBroker::Down { error: sentence }).await;
@@ -279,51 +279,52 @@ impl Listener {
         self.event_loop.pending.retain(|request| !answered(request));
         drop(self.announcement());
     }
+}
 
-    fn sentence(&self, error: &ConnectionError) -> String {
-        let Broker { host, port, .. } = &self.broker;
-        if let Some(reason) = self.bridge.as_ref().and_then(Bridge::take_error) {
-            return reason;
+/// Why a connection broke, with the remedy where it is known. `let_in`: the broker had taken us in.
+pub(super) fn sentence(broker: &Broker, bridge: Option<&Bridge>, let_in: bool, error: &ConnectionError) -> String {
+    let Broker { host, port, .. } = broker;
+    if let Some(reason) = bridge.and_then(Bridge::take_error) {
+        return reason;
+    }
+    if let Some(bytes) = too_large(error) {
+        return format!(
+            "a message of {bytes} bytes could not be taken; everything the broker kept for us had to be given up. \
+             Set message_size_limit in the broker"
+        );
+    }
+    match error {
+        ConnectionError::ConnectionRefused(
+            ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
+        ) => {
+            let user = broker.user.as_deref().unwrap_or("(none)");
+            format!(
+                "the broker at {host} port {port} refuses the user {user}: check user and password_file in [broker]"
+            )
         }
-        if let Some(bytes) = too_large(error) {
-            return format!(
-                "a message of {bytes} bytes could not be taken; everything the broker kept for us had to be given up. \
-                 Set message_size_limit in the broker"
-            );
+        ConnectionError::ConnectionRefused(code) => {
+            format!("the broker at {host} port {port} refuses us: {code:?}")
         }
-        match error {
-            ConnectionError::ConnectionRefused(
-                ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
-            ) => {
-                let user = self.broker.user.as_deref().unwrap_or("(none)");
-                format!(
-                    "the broker at {host} port {port} refuses the user {user}: check user and password_file in [broker]"
-                )
-            }
-            ConnectionError::ConnectionRefused(code) => {
-                format!("the broker at {host} port {port} refuses us: {code:?}")
-            }
-            ConnectionError::Io(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
-                format!("nothing listens at {host} port {port}: is the broker running?")
-            }
-            ConnectionError::NetworkTimeout if self.broker.tls.is_none() => format!(
-                "{host} port {port} does not answer within {CONNECT_LIMIT_SECONDS} s; if it is the port for TLS (8883 \
-                 usually is), write url = \"mqtts://...\" in [broker]"
-            ),
-            ConnectionError::NetworkTimeout => {
-                format!("the broker at {host} port {port} does not answer within {CONNECT_LIMIT_SECONDS} s")
-            }
-            ConnectionError::MqttState(StateError::AwaitPingResp) => {
-                format!("the broker at {host} port {port} has fallen silent")
-            }
-            error if !self.let_in && broker_closed(error) => format!(
-                "{host} port {port} ends the connection before it has answered; if it is the port for TLS (8883 \
-                 usually is), write url = \"mqtts://...\" in [broker]"
-            ),
-            error if broker_closed(error) => format!("the broker at {host} port {port} closed the connection"),
-            ConnectionError::Io(error) => format!("no connection to {host} port {port}: {error}"),
-            other => format!("the connection to {host} port {port} broke: {other}"),
+        ConnectionError::Io(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
+            format!("nothing listens at {host} port {port}: is the broker running?")
         }
+        ConnectionError::NetworkTimeout if broker.tls.is_none() => format!(
+            "{host} port {port} does not answer within {CONNECT_LIMIT_SECONDS} s; if it is the port for TLS (8883 \
+             usually is), write url = \"mqtts://...\" in [broker]"
+        ),
+        ConnectionError::NetworkTimeout => {
+            format!("the broker at {host} port {port} does not answer within {CONNECT_LIMIT_SECONDS} s")
+        }
+        ConnectionError::MqttState(StateError::AwaitPingResp) => {
+            format!("the broker at {host} port {port} has fallen silent")
+        }
+        error if !let_in && broker_closed(error) => format!(
+            "{host} port {port} ends the connection before it has answered; if it is the port for TLS (8883 \
+             usually is), write url = \"mqtts://...\" in [broker]"
+        ),
+        error if broker_closed(error) => format!("the broker at {host} port {port} closed the connection"),
+        ConnectionError::Io(error) => format!("no connection to {host} port {port}: {error}"),
+        other => format!("the connection to {host} port {port} broke: {other}"),
     }
 }
 

@@ -9,6 +9,7 @@ mod contest;
 mod json;
 mod listen;
 pub mod mqtt;
+pub mod overhear;
 pub mod payload;
 pub mod senml;
 mod stated_time;

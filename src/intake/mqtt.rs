@@ -154,15 +154,7 @@ pub fn connect(broker: &Broker, topics: Vec<String>) -> Result<(Link, mpsc::Rece
     if broker.client_id.is_empty() {
         return Err(ConnectError::NoClientId);
     }
-    let password = match &broker.password_file {
-        None => String::new(),
-        Some(path) => std::fs::read_to_string(path)
-            .map_err(|why| ConnectError::Password { path: path.clone(), why })?
-            .lines()
-            .next()
-            .unwrap_or_default()
-            .to_owned(),
-    };
+    let password = read_password(broker)?;
     let bridge = broker.tls.as_ref().map(|tls| Bridge::open(broker, tls)).transpose()?;
     let status_topic = format!("traywarden/{}/status", broker.site_topic);
     let options = options(broker, password, bridge.as_ref().map(Bridge::socket), &status_topic);
@@ -192,6 +184,13 @@ pub fn connect(broker: &Broker, topics: Vec<String>) -> Result<(Link, mpsc::Rece
         announced,
     );
     Ok((Link { outbound, closing, listener: tokio::spawn(listener.run()), turn: Arc::default() }, from_broker))
+}
+
+/// The first line of the password file; empty without one.
+pub(super) fn read_password(broker: &Broker) -> Result<String, ConnectError> {
+    let Some(path) = &broker.password_file else { return Ok(String::new()) };
+    let text = std::fs::read_to_string(path).map_err(|why| ConnectError::Password { path: path.clone(), why })?;
+    Ok(text.lines().next().unwrap_or_default().to_owned())
 }
 
 impl Link {

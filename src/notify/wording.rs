@@ -11,6 +11,7 @@ mod answering;
 mod digest;
 mod digest_trays;
 mod entry_words;
+mod guard_words;
 mod held_up;
 mod html;
 mod plain;
@@ -28,7 +29,9 @@ mod samples;
 mod tests;
 
 pub use answering::{Answering, ByMail};
+pub use guard_words::{GuardCall, GuardWhy};
 
+use crate::config::Guard;
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
 use crate::engine::rules::{Rules, Site};
@@ -87,12 +90,42 @@ pub fn letter(facts: &LetterFacts, rules: &Rules, pictures: Vec<Picture>, answer
 
 /// A letter that says only that letters arrive. `id` must be new for each.
 pub fn test_letter(id: String, site: &Site, at: Timestamp) -> Letter {
-    let sheet = alarm_letter::test(&Speech::new(site, at));
+    bare(id, None, at, alarm_letter::test(&Speech::new(site, at)))
+}
+
+/// The answer to a reply: each of its lines with what was noted, or why it was not taken.
+pub fn reply_letter(
+    id: String,
+    reported: &[(String, Result<String, String>)],
+    site: &Site,
+    at: Timestamp,
+    answering: &Answering,
+) -> Letter {
+    bare(id, None, at, answering::reply(reported, &Speech::new(site, at).answered(answering)))
+}
+
+/// What the guard of a site writes. `broken` is why the broker was lost, `answers` the
+/// guard's letter that this one ends.
+pub fn guard_letter(call: &GuardCall, guard: &Guard, broken: &str, answers: Option<String>, at: Timestamp) -> Letter {
+    let site = guard_words::site(guard);
+    let ends = matches!(call, GuardCall::Back { .. } | GuardCall::DigestCame { .. });
+    let id = format!("guard-{}-{}", guard.site, at.timestamp_millis());
+    bare(id, answers.filter(|_| ends), at, guard_words::sheet(call, guard, broken, &Speech::new(&site, at)))
+}
+
+/// A letter of the guard that says only that its letters arrive.
+pub fn guard_test_letter(guard: &Guard, at: Timestamp) -> Letter {
+    let site = guard_words::site(guard);
+    let id = format!("guard-test-{}", at.timestamp_millis());
+    bare(id, None, at, guard_words::test(guard, &Speech::new(&site, at)))
+}
+
+fn bare(id: String, answers: Option<String>, at: Timestamp, sheet: blocks::Blocks) -> Letter {
     Letter {
         id,
         kind: LetterKind::Alarm,
         at,
-        answers: None,
+        answers,
         text: plain::text(&sheet),
         html: html::page(&sheet),
         subject: sheet.subject,

@@ -128,11 +128,15 @@ impl Replies {
         })
     }
 
-    /// The alarms a letter told of.
+    /// The alarms a letter told of; with those of letters that waited so long that this one
+    /// tells them too.
     pub fn alarms_of(&self, letter: &str) -> Result<Vec<AlarmKey>, StoreError> {
         self.read(|connection| {
             let mut statement = connection
-                .prepare_cached("SELECT kind, subject FROM letter_alarm WHERE letter = ?1 ORDER BY kind, subject")?;
+                .prepare_cached(
+                    "SELECT DISTINCT kind, subject FROM letter_alarm
+                      WHERE letter = ?1 OR letter IN (SELECT letter FROM outbox WHERE told_by = ?1) ORDER BY kind, subject",
+                )?;
             let rows = statement.query_map([letter], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
             let mut keys = Vec::new();
             for row in rows {
@@ -164,6 +168,11 @@ impl Replies {
             )?;
             Ok(connection.last_insert_rowid())
         })
+    }
+
+    /// Forgets a mail that turned out to be none of ours.
+    pub fn forget(&mut self, reply: i64) -> Result<(), StoreError> {
+        self.read(|connection| connection.execute("DELETE FROM reply WHERE id = ?1", [reply])).map(drop)
     }
 
     /// What became of it; and, all or nothing, what it asks for goes into the inbox.

@@ -3,6 +3,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that unwraps says where it broke")]
 
+mod absence;
 mod beat;
 #[path = "../broker/server.rs"]
 #[expect(dead_code, reason = "shared with tests/broker, which uses the rest")]

@@ -146,19 +146,22 @@ fn only_the_clock_asks_what_time_it_is() {
 
 /// Which part may name which. The engine stands below all of them: it is a crate of its own,
 /// and cannot name one. A part that is new gets a row here before anything else.
-const ARROWS: [(&str, &[&str]); 20] = [
+const ARROWS: [(&str, &[&str]); 22] = [
     ("lib", &[]),
     ("main", &["cli"]),
     (
         "cli",
         &[
-            "analysis", "chart", "clock", "config", "daemon", "demo", "marks", "notify", "page", "rebuild", "rehearse",
-            "report", "store", "typed",
+            "analysis", "answers", "chart", "clock", "config", "daemon", "demo", "guard", "marks", "notify", "page",
+            "rebuild", "rehearse", "report", "store", "typed",
         ],
     ),
     (
         "daemon",
-        &["beat", "chart", "clock", "config", "intake", "marks", "notify", "page", "rebuild", "report", "store"],
+        &[
+            "answers", "beat", "chart", "clock", "config", "intake", "marks", "notify", "page", "rebuild", "report",
+            "store",
+        ],
     ),
     // It shows what the engine told and speaks through the inbox; it has no engine of its own.
     ("page", &["analysis", "chart", "clock", "config", "notify", "report", "store"]),
@@ -173,6 +176,8 @@ const ARROWS: [(&str, &[&str]); 20] = [
     ("notify", &["chart", "config", "marks"]),
     ("intake", &["config", "trust"]),
     ("beat", &["config", "trust"]),
+    ("answers", &["clock", "config", "marks", "store", "trust", "typed"]),
+    ("guard", &["clock", "config", "intake", "marks", "notify"]),
     // Letter and Mail are plain values: what waits in the outbox has to be named there.
     ("store", &["notify"]),
     ("chart", &[]),

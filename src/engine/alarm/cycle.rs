@@ -302,6 +302,13 @@ impl Alarm {
         Some(Transition::Acknowledged)
     }
 
+    /// The same person has answered it in this very minute: an answer to a letter answers all of
+    /// it, and then names each of them.
+    pub fn was_just_answered(&self, at: Timestamp, by: &str) -> bool {
+        let just = self.answered_at.is_some_and(|answered| at - answered <= TimeDelta::minutes(1));
+        just && self.by.as_deref() == Some(by)
+    }
+
     /// Somebody says whether its call was right; the last word counts. Says whether that is news.
     pub fn grade(&mut self, at: Timestamp, by: &str, grade: Option<Grade>) -> bool {
         let Some(given) = grade.filter(|grade| self.times > 0 && self.grade != Some(*grade)) else { return false };

@@ -59,6 +59,7 @@ impl Engine {
                 self.account.answered(at, key);
                 self.follow(key, before, transition, effects);
             }
+            None if !graded && self.alarms.get(key).is_some_and(|alarm| alarm.was_just_answered(at, by)) => {}
             None if !graded => {
                 let why = CommandRefusal::AlreadySo { alarm: key.clone(), state: before };
                 return effects.push(Effect::CommandRefused { why });

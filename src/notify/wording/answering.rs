@@ -1,9 +1,10 @@
 //! How a letter is answered: by a reply where replies are read, else by a verb at the
 //! machine. One sentence, and a link that has the reply ready.
 
+use super::alarm_letter::{masthead, subject};
 use super::alarm_reported;
-use super::blocks::Block;
-use super::speech::Speech;
+use super::blocks::{Block, Blocks, Tone};
+use super::speech::{Speech, shortened};
 use crate::engine::alarm::{AlarmChange, AlarmState};
 use crate::units::Timestamp;
 
@@ -85,6 +86,46 @@ pub(crate) fn in_digest(speech: &Speech, alarms_open: bool) -> Vec<Block> {
         blocks.push(mark(by_mail));
     }
     blocks
+}
+
+/// The answer to a reply: each line with what was noted, or why it was not taken. An empty
+/// line stands for a reply with nothing in it.
+pub(crate) fn reply(reported: &[(String, Result<String, String>)], speech: &Speech) -> Blocks {
+    let refused = reported.iter().find(|(_, outcome)| outcome.is_err());
+    let (prefix, lead) = match refused {
+        Some((line, _)) if line.is_empty() => ("Not taken:", "There was nothing in your reply that I could read."),
+        Some(_) if reported.len() == 1 => ("Not taken:", "What your reply asks for was not done."),
+        Some(_) => ("Not taken:", "Not everything your reply asks for was done."),
+        None => ("Taken:", "Your reply was taken; one thing to know about it."),
+    };
+    let about = refused.or(reported.first()).map_or("", |(line, _)| line.as_str());
+    let about = if about.is_empty() { "an empty reply" } else { about };
+    let facts = reported.iter().filter(|(line, _)| !line.is_empty()).map(|(line, outcome)| {
+        let formatted = match outcome {
+            Ok(note) => format!("Taken. {note}"),
+            Err(why) => format!("Not taken: {why}"),
+        };
+        (format!("\"{}\"", shortened(line, 60)), formatted)
+    });
+    let mut blocks: Vec<Block> =
+        facts.flat_map(|(line, formatted)| [Block::Heading(line), Block::Paragraph(formatted)]).collect();
+    if refused.is_some() {
+        blocks.push(Block::Paragraph(
+            "The first line of a reply may be \"seen\", \"right\", \"wrong\", \"quiet 2 h\", or a line for the journal \
+             such as \"water rack-a 118ml\" or \"note fan moved\". You can reply to this letter too."
+                .to_owned(),
+        ));
+    }
+    if let Some(by_mail) = speech.answering.and_then(|answering| answering.by_mail.as_ref()) {
+        blocks.push(mark(by_mail));
+    }
+    Blocks {
+        subject: subject(prefix, about, 1),
+        masthead: masthead(speech),
+        lead: lead.to_owned(),
+        tone: if refused.is_some() { Tone::Due } else { Tone::Calm },
+        blocks,
+    }
 }
 
 fn mark(by_mail: &ByMail) -> Block {
