@@ -10,6 +10,7 @@
 mod axis;
 mod canvas;
 mod field;
+mod key;
 mod lanes;
 mod lettering;
 mod look;
@@ -269,7 +270,7 @@ impl Measure {
             Measure::Temperature => "Temperature",
             Measure::Humidity => "Humidity",
             Measure::Vpd => "VPD",
-            Measure::Volume => "Usable water",
+            Measure::Volume => "Water in the tank",
             Measure::MoldPressure => "Mold pressure",
         }
     }

@@ -104,7 +104,7 @@ fn readings(
         }
     })?;
     failed?;
-    rehearsal.finish()
+    rehearsal.finish_by(until)
 }
 
 fn minutes(
@@ -125,7 +125,7 @@ fn minutes(
         }
     })?;
     failed?;
-    rehearsal.finish()
+    rehearsal.finish_by(until)
 }
 
 /// What the journal said before `since`, so that every tray is in its stage.

@@ -121,3 +121,24 @@ fn text_from_outside_is_escaped_in_the_html() {
         letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, told)]), &rules(UnitSystem::Metric), vec![]).html;
     assert!(!html.contains("<script>"), "{html}");
 }
+
+#[test]
+fn no_readings_is_never_said_above_a_table_that_has_some() {
+    let (_, mut facts, units) =
+        samples().into_iter().find(|(_, facts, _)| facts.digest.is_some()).expect("a digest is among the samples");
+    let day = facts.digest.as_mut().expect("it was asked for");
+    day.standing.clear();
+    day.unwatched_hours = 0.0;
+    for place in &mut day.places {
+        (place.hours_known, place.empty) = (0.05, false);
+    }
+    let told = letter(&facts, &rules(units), vec![]);
+    assert!(told.subject.contains("hardly any readings"), "{}", told.subject);
+    assert!(told.text.contains("There are hardly any readings from Rack A"), "{}", told.text);
+    assert!(!told.text.contains("no readings"), "{}", told.text);
+    for place in &mut facts.digest.as_mut().expect("it was asked for").places {
+        (place.hours_known, place.temperature, place.humidity, place.vpd) = (0.0, None, None, None);
+    }
+    let told = letter(&facts, &rules(units), vec![]);
+    assert!(told.subject.contains("no readings") && told.text.contains("There are no readings from Rack A"));
+}
