@@ -110,7 +110,7 @@ mod tests {
         let begin = at("2026-03-03 08:00");
         // Every five minutes, two minutes off the hour.
         let points: Vec<_> = (-1..13).map(|turn| (begin + minutes(turn * 5 + 2), 80.0)).collect();
-        let told = beyond(&points, (begin, begin + minutes(66)), rhythm(5, 15), Side::Above, 75.0);
-        assert_eq!((told.beyond, told.longest, told.unknown), (minutes(66), minutes(66), minutes(0)));
+        let told = beyond(&points, (begin, begin + minutes(69)), rhythm(5, 15), Side::Above, 75.0);
+        assert_eq!((told.beyond, told.longest, told.unknown), (minutes(69), minutes(69), minutes(0)));
     }
 }
