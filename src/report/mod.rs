@@ -12,8 +12,8 @@ pub mod sheet;
 
 use crate::analysis::standing::Rhythm;
 use crate::chart::Chart;
-use crate::engine::band::Band;
 use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::watch::band::Band;
 use crate::reading::Quantity;
 use crate::store::{HistoryPoint, Reader, StoreError};
 use crate::units::Timestamp;
