@@ -13,12 +13,14 @@ pub mod config;
 pub mod daemon;
 pub mod demo;
 pub mod intake;
+pub mod marks;
 pub mod notify;
 pub mod rebuild;
 pub mod rehearse;
 pub mod report;
 pub mod store;
 pub mod trust;
+pub mod typed;
 
 /// The judgement, a crate of its own that knows no operating system.
 pub use traywarden_engine as engine;

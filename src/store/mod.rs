@@ -25,6 +25,7 @@ mod opening;
 mod outbox;
 mod plain;
 mod read;
+mod replies;
 mod rollup;
 mod salvage;
 mod schema;
@@ -43,6 +44,7 @@ pub use opening::Opening;
 pub use outbox::{LetterProgress, MailOutcome, WaitingMail};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
+pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use write::{Delivery, Record, Rejected};
 pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 

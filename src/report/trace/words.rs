@@ -47,13 +47,19 @@ pub(super) fn rank(condition: &Condition) -> String {
 pub fn difference(faces: &[&Condition]) -> String {
     let Some((first, others)) = faces.split_first() else { return String::new() };
     let whose = if first.n == 1 { "its one sister".to_owned() } else { format!("its {} sisters", first.n) };
-    let mut says = format!("{}{}.", held(first), theirs(first, &format!("; {whose}: ")));
-    for (nth, other) in others.iter().enumerate() {
-        let open = if nth == 0 { " The same shows as: " } else { ", and as " };
-        says.push_str(&format!("{open}{}{}", shows(other), theirs(other, "; theirs ")));
-    }
-    if !others.is_empty() {
-        says.push('.');
+    let mut says = match theirs(first) {
+        Some(theirs) => format!("{}; {whose}: {theirs}.", held(first)),
+        None => format!("{}.", held(first)),
+    };
+    let shown: Vec<String> = others
+        .iter()
+        .map(|other| match theirs(other) {
+            Some(theirs) => format!("{} (theirs {theirs})", shows(other)),
+            None => shows(other),
+        })
+        .collect();
+    if !shown.is_empty() {
+        says.push_str(&format!(" The same shows as {}.", shown.join(" and as ")));
     }
     says
 }
@@ -92,15 +98,11 @@ fn shows(one: &Condition) -> String {
     }
 }
 
-/// What its sisters had.
-fn theirs(one: &Condition, before: &str) -> String {
+/// What its sisters had; `None` without sisters.
+fn theirs(one: &Condition) -> Option<String> {
     let of = |value: f64| figure(one.measure, value);
-    let Some((median, (low, high))) = one.median.zip(one.range) else { return String::new() };
-    if (high - low).abs() < 0.05 {
-        format!("{before}{}", of(median))
-    } else {
-        format!("{before}{}, {} to {}", of(median), of(low), of(high))
-    }
+    let (median, (low, high)) = one.median.zip(one.range)?;
+    Some(if (high - low).abs() < 0.05 { of(median) } else { format!("{}, {} to {}", of(median), of(low), of(high)) })
 }
 
 /// How much the comparison is worth.
