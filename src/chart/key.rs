@@ -2,9 +2,10 @@
 //! alone, and then nobody stands beside it to explain.
 
 use super::canvas::{Anchor, Canvas, Ink, Lettering, SHORT};
+use super::lanes::draw_sign;
 use super::lettering::width;
 use super::look::{BAND, DARK, GAP, LIMIT, NIGHT, SISTERS, SOFT, Setting};
-use super::{Chart, Measure, Panel};
+use super::{Chart, Measure, Panel, Sign};
 
 /// Letters of the key, in heights of letters.
 const LETTERS: f32 = 0.85;
@@ -18,6 +19,7 @@ enum Swatch {
     Edge,
     Hatched,
     Thick,
+    Of(Sign),
 }
 
 /// How high the key is.
@@ -44,6 +46,7 @@ pub(crate) fn draw(chart: &Chart, setting: Setting, top: f32, canvas: &mut dyn C
                     canvas.polyline(&[(from, above + high), (from + high, above)], 0.7, GAP, &[]);
                 }
             }
+            Swatch::Of(sign) => draw_sign(sign, (left + wide / 2.0, middle), letters * 0.34, canvas),
             Swatch::Thick => canvas.polyline(&[(left, middle), (left + wide, middle)], 3.0, DARK, &[]),
         }
         let label = Lettering { size: letters * LETTERS, ink: SOFT, anchor: Anchor::Start, bold: false };
@@ -91,6 +94,17 @@ fn entries(chart: &Chart) -> Vec<(Swatch, &'static str)> {
     if !chart.nights.is_empty() {
         entries.push((Swatch::Shade(NIGHT), "from the last round to the first"));
     }
+    // An alarm bears its word; of what was done, a word is left out where it has no room.
+    let signs = [
+        (Sign::Drop, "watered"),
+        (Sign::Mist, "misted"),
+        (Sign::Square, "weight off, uncovered"),
+        (Sign::Arrow, "moved"),
+        (Sign::Ring, "looked at"),
+        (Sign::Cross, "cut or thrown away"),
+    ];
+    let drawn = |sign: Sign| chart.lanes.iter().flat_map(|lane| &lane.happenings).any(|one| one.sign == sign);
+    entries.extend(signs.into_iter().filter(|(sign, _)| drawn(*sign)).map(|(sign, words)| (Swatch::Of(sign), words)));
     entries
 }
 

@@ -193,7 +193,8 @@ fn draw_happening(
     behind.max(begin + wide + size * 0.5)
 }
 
-fn draw_sign(sign: Sign, (x, y): (f32, f32), r: f32, canvas: &mut dyn Canvas) {
+/// A sign around a point, `r` its half height.
+pub(crate) fn draw_sign(sign: Sign, (x, y): (f32, f32), r: f32, canvas: &mut dyn Canvas) {
     let round = |from: f32, until: f32| {
         (0..=12).map(move |part| {
             let angle = (from + (until - from) * part as f32 / 12.0).to_radians();

@@ -313,7 +313,14 @@ fn a_chart_explains_its_shades_and_only_those_it_has() {
         panel.lines[0].gap_after = TimeDelta::hours(3);
     }
     let told = words(&chart);
-    assert!(!told.contains("asked for") && !told.contains("no readings") && !told.contains("round"), "{told}");
+    assert!(words(&tray()).contains("watered; misted; weight off, uncovered; moved; looked at; cut or thrown away"));
+    assert!(
+        !told.contains("watered")
+            && !told.contains("asked for")
+            && !told.contains("no readings")
+            && !told.contains("round"),
+        "{told}"
+    );
 }
 
 #[test]
