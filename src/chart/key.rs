@@ -4,7 +4,7 @@
 use super::canvas::{Anchor, Canvas, Ink, Lettering, SHORT};
 use super::lanes::draw_sign;
 use super::lettering::width;
-use super::look::{BAND, DARK, GAP, LIMIT, NIGHT, SISTERS, SOFT, Setting};
+use super::look::{BAND, DARK, GAP, LIMIT, NIGHT, PEERS, SOFT, Setting};
 use super::{Chart, Measure, Panel, Sign};
 
 /// Letters of the key, in heights of letters.
@@ -84,8 +84,8 @@ fn entries(chart: &Chart) -> Vec<(Swatch, &'static str)> {
     if bands_in(true) {
         entries.push((Swatch::Edge, "mold pressure 50: wet long enough to infect"));
     }
-    if chart.panels.iter().any(|panel| panel.sisters.is_some()) {
-        entries.push((Swatch::Shade(SISTERS), "middle half of the sisters"));
+    if chart.panels.iter().any(|panel| panel.peers.is_some()) {
+        entries.push((Swatch::Shade(PEERS), "middle half of the sisters"));
     }
     if chart.panels.iter().any(|panel| has_gap(chart, panel)) {
         let several = chart.panels.iter().any(|panel| panel.lines.len() > 1);

@@ -73,7 +73,7 @@ pub(crate) fn room(units: UnitSystem) -> Chart {
         measure,
         lines: vec![Line { name: "Rack A".into(), points, gap_after: TimeDelta::minutes(10) }],
         bands: vec![Band { from: start(), until: minute(1440), low: Some(low), high: Some(high) }],
-        sisters: None,
+        peers: None,
     };
     Chart {
         title: "Rack A".into(),
@@ -168,11 +168,11 @@ pub(crate) fn tray() -> Chart {
             .collect(),
         gap_after: TimeDelta::minutes(150),
     };
-    let panel = |measure, value: &dyn Fn(i64) -> f64, sisters: &dyn Fn(i64) -> f64, spread: f64| Panel {
+    let panel = |measure, value: &dyn Fn(i64) -> f64, peers: &dyn Fn(i64) -> f64, spread: f64| Panel {
         measure,
         lines: vec![line("K12", value, spread / 6.0)],
         bands: vec![],
-        sisters: Some(line("7 sisters", sisters, spread)),
+        peers: Some(line("7 sisters", peers, spread)),
     };
     let mut panels = vec![
         panel(Measure::Temperature, &|hour| 21.0 + wave(hour), &|hour| 20.6 + wave(hour) * 0.8, 0.9),
@@ -301,25 +301,25 @@ fn every_row_of_alarms_bears_its_word_however_full_it_is() {
 fn a_chart_explains_its_shades_and_only_those_it_has() {
     let words = |chart: &Chart| ledger(chart).texts().map(str::to_owned).collect::<Vec<_>>().join("; ");
     let mut chart = room(UnitSystem::Us);
-    let told = words(&chart);
+    let reported = words(&chart);
     for meaning in
         ["asked for by the trays; alarms begin farther out", "no readings", "from the last round to the first"]
     {
-        assert!(told.contains(meaning), "{told}");
+        assert!(reported.contains(meaning), "{reported}");
     }
     chart.nights.clear();
     for panel in &mut chart.panels {
         panel.bands.clear();
         panel.lines[0].gap_after = TimeDelta::hours(3);
     }
-    let told = words(&chart);
+    let reported = words(&chart);
     assert!(words(&tray()).contains("watered; misted; weight off, uncovered; moved; looked at; cut or thrown away"));
     assert!(
-        !told.contains("watered")
-            && !told.contains("asked for")
-            && !told.contains("no readings")
-            && !told.contains("round"),
-        "{told}"
+        !reported.contains("watered")
+            && !reported.contains("asked for")
+            && !reported.contains("no readings")
+            && !reported.contains("round"),
+        "{reported}"
     );
 }
 

@@ -1,7 +1,7 @@
 //! `now`: the room as it stands.
 
 use super::show::{self, AsJson, table};
-use super::{Answer, Outcome, print, room, settings};
+use super::{Answer, Outcome, present, print, settings};
 use crate::engine::letters::digest::ReservoirDay;
 use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot};
 use crate::engine::physics::surface::Surface;
@@ -20,13 +20,13 @@ const CALIBRATION_KEEPS: TimeDelta = TimeDelta::days(366);
 
 pub fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
-    let room = room::open(&config)?;
-    let snapshot = room.engine.snapshot();
+    let present = present::open(&config)?;
+    let snapshot = present.engine.snapshot();
     let site = &config.rules.site;
     if shown.json {
         print(&as_json(&snapshot, site).to_string())?;
     } else {
-        room::warn_if_quiet(&room);
+        present::warn_if_quiet(&present);
         print(&as_text(&snapshot, site))?;
     }
     Ok(Answer::Yes)
