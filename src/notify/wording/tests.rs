@@ -4,7 +4,7 @@
 use super::samples::{at, change, every_kind, facts, later, rules, samples, site, tank_low};
 use super::*;
 use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority, REPORTED_IN_THE_DIGEST};
-use crate::engine::event::{LetterFacts, Occasion};
+use crate::engine::event::Occasion;
 use crate::units::UnitSystem;
 
 /// A letter that is answered at the machine.
