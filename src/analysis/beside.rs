@@ -12,7 +12,7 @@ use serde::Serialize;
 pub const FEWEST_PEERS: usize = 5;
 /// A condition this many spreads above the sisters' median is told. Own default.
 const REPORTED_FROM: f64 = 3.0;
-/// So many are told. From the issue.
+/// So many causes are told. From the issue.
 const REPORTED: usize = 3;
 /// A sister must have lived in light this share of the tray's own time. Own default.
 const LIGHT_SHARE: f64 = 0.75;
@@ -172,14 +172,56 @@ pub fn envelope(own: &Walked, peers: &[&Walked]) -> Vec<Envelope> {
     own.slots.iter().filter_map(step).collect()
 }
 
-/// The conditions that differ most in the direction that can harm, at most three.
-pub fn reported(conditions: &[Comparison]) -> Vec<&Comparison> {
+/// What a condition is a face of: damp air shows as hours, as a spell and as mold pressure.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Cause {
+    Damp,
+    Mist,
+    Cover,
+    Warm,
+    Cold,
+    Water,
+    Unknown,
+}
+
+impl Measure {
+    fn cause(self) -> Cause {
+        match self {
+            // Under a cover too long is warm under the cover too.
+            Measure::OverdueCover | Measure::WarmUnderCover => Cause::Cover,
+            Measure::DampSpell | Measure::DampHours | Measure::MoldPressure => Cause::Damp,
+            Measure::MistWet => Cause::Mist,
+            Measure::TooWarm => Cause::Warm,
+            Measure::TooCold => Cause::Cold,
+            Measure::WaterGap | Measure::DryHours => Cause::Water,
+            Measure::Unknown => Cause::Unknown,
+        }
+    }
+}
+
+/// The conditions that differ most in the direction that can harm, at most three causes,
+/// each with the faces it shows, the farthest out first.
+pub fn reported(conditions: &[Comparison]) -> Vec<Vec<&Comparison>> {
     let beyond = |condition: &&Comparison| {
         condition.effect.is_some_and(|effect| effect >= REPORTED_FROM)
             && condition.range.is_some_and(|(_, high)| condition.value > high)
     };
-    let mut reported: Vec<&Comparison> = conditions.iter().filter(beyond).collect();
-    reported.sort_by(|one, other| other.effect.unwrap_or(0.0).total_cmp(&one.effect.unwrap_or(0.0)));
+    let mut out: Vec<&Comparison> = conditions.iter().filter(beyond).collect();
+    out.sort_by(|one, other| other.effect.unwrap_or(0.0).total_cmp(&one.effect.unwrap_or(0.0)));
+    let dry_air = !out.iter().any(|one| matches!(one.measure, Measure::DampSpell | Measure::DampHours));
+    let misted = out.iter().any(|one| one.measure == Measure::MistWet);
+    // Mold pressure without damp air beside a wet tray came of the mist.
+    let cause = |one: &Comparison| match one.measure {
+        Measure::MoldPressure if dry_air && misted => Cause::Mist,
+        measure => measure.cause(),
+    };
+    let mut reported: Vec<Vec<&Comparison>> = Vec::new();
+    for one in out {
+        match reported.iter_mut().find(|faces| cause(faces[0]) == cause(one)) {
+            Some(faces) => faces.push(one),
+            None => reported.push(vec![one]),
+        }
+    }
     reported.truncate(REPORTED);
     reported
 }

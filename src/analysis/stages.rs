@@ -45,6 +45,10 @@ pub struct StageTrace {
     pub humidity_band: (Option<f64>, Option<f64>),
     /// Hours below, inside and above it.
     pub humidity_hours: [f64; 3],
+    /// Above so many per cent the air alarms; none under a cover.
+    pub humidity_alarms_above: Option<f64>,
+    /// Hours above that.
+    pub alarming_damp_hours: f64,
     /// The longest spell of damp air, hours.
     pub longest_damp_hours: f64,
     /// The highest mold pressure, 0 to 100; `None` under a cover, where it says nothing.
@@ -88,7 +92,8 @@ pub fn stages(rules: &Rules, life: &Life, walked: &Walked) -> Vec<StageTrace> {
 fn stage(rules: &Rules, life: &Life, walked: &Walked, run: &[Slot], from: Timestamp, until: Timestamp) -> StageTrace {
     let which = run[0].stage;
     let tray = life.as_of(from);
-    let band = demand_of(rules, tray.place, &[&tray], true, from).band;
+    let demand = demand_of(rules, tray.place, &[&tray], true, from);
+    let band = demand.band;
     let of = |value: &dyn Fn(f64, f64) -> Option<f64>| -> Vec<f64> {
         run.iter().filter_map(|slot| slot.air.and_then(|(celsius, percent)| value(celsius, percent))).collect()
     };
@@ -116,6 +121,10 @@ fn stage(rules: &Rules, life: &Life, walked: &Walked, run: &[Slot], from: Timest
         dew_point: spread(dew),
         temperature_band: (band.temperature_min, band.temperature_max),
         humidity_band: (band.humidity_min, band.humidity_max),
+        humidity_alarms_above: demand.limits.humidity_max,
+        alarming_damp_hours: hours(
+            run.iter().filter(|slot| slot.air.zip(slot.too_damp).is_some_and(|(air, limit)| air.1 > limit)).count(),
+        ),
         longest_damp_hours: longest(run, |slot| slot.air.is_some_and(|air| air.1 >= DAMP_FROM)),
         mold_pressure: run.iter().filter(|slot| slot.open).map(|slot| slot.pressure).reduce(f64::max),
         longest_water_gap_hours: (!waterings.is_empty()).then(|| longest_gap(&waterings, from, until)),

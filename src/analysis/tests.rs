@@ -72,14 +72,14 @@ fn quantiles_are_numpys() {
 fn two_days_under_the_cover_past_the_plan_are_told_first() {
     let conditions = beside_nine(&tray("2026-03-08", 0, MOLD).1);
     let reported = beside::reported(&conditions);
-    assert_eq!((reported[0].measure, reported[0].value), (Measure::OverdueCover, 48.0));
+    assert_eq!((reported[0][0].measure, reported[0][0].value), (Measure::OverdueCover, 48.0));
 }
 
 #[test]
 fn a_tray_like_its_sisters_is_not_accused() {
-    assert_eq!(beside::reported(&beside_nine(&tray("2026-03-06", 2, CUT).1)), Vec::<&beside::Comparison>::new());
+    assert_eq!(beside::reported(&beside_nine(&tray("2026-03-06", 2, CUT).1)), Vec::<Vec<&beside::Comparison>>::new());
     // An hour more than all sisters is less than what a hygrometer may be off by.
-    assert_eq!(beside::reported(&beside_nine(&tray("2026-03-06", 3, CUT).1)), Vec::<&beside::Comparison>::new());
+    assert_eq!(beside::reported(&beside_nine(&tray("2026-03-06", 3, CUT).1)), Vec::<Vec<&beside::Comparison>>::new());
 }
 
 #[test]
@@ -92,4 +92,16 @@ fn the_longest_gap_counts_the_ends() {
         (gap(&[]), gap(&["2026-03-02 08:00"]), gap(&["2026-03-02 08:00", "2026-03-02 20:00"])),
         (24.0, 16.0, 12.0)
     );
+}
+
+#[test]
+fn three_faces_of_one_damp_night_are_one_difference() {
+    let conditions = beside_nine(&tray("2026-03-06", 14, MOLD).1);
+    let reported = beside::reported(&conditions);
+    let [damp] = &reported[..] else { panic!("one cause, not {reported:?}") };
+    let faces: Vec<Measure> = damp.iter().map(|face| face.measure).collect();
+    assert_eq!(faces.len(), 3, "{faces:?}");
+    for face in [Measure::DampSpell, Measure::DampHours, Measure::MoldPressure] {
+        assert!(faces.contains(&face), "{face:?} of {faces:?}");
+    }
 }

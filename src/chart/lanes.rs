@@ -5,7 +5,7 @@ use super::canvas::{Anchor, Canvas, Ink, Lettering};
 use super::lettering::{fitted, width};
 use super::look::{DARK, GRID, PAPER, SOFT, STAGE, Setting, WATER};
 use super::picture::Picture;
-use super::{Chart, Happening, Sign, Span};
+use super::{Chart, Happening, Lane, Sign, Span};
 
 /// Height of a row of the strip of stages, in heights of letters.
 const STAGE_ROW: f32 = 1.35;
@@ -95,6 +95,10 @@ pub(crate) fn draw(picture: &Picture, chart: &Chart, top: f32, canvas: &mut dyn 
         let seen = |happening: &&Happening| {
             happening.at <= chart.until && happening.until.unwrap_or(happening.at) >= chart.from
         };
+        if let Some(word) = word_of_all(lane) {
+            draw_alarms(picture, lane.happenings.iter().filter(seen), (word, middle), letters, canvas);
+            continue;
+        }
         let mut happenings = lane.happenings.iter().filter(seen).peekable();
         let (mut free_from, mut words_end) = (left, left);
         while let Some(happening) = happenings.next() {
@@ -107,6 +111,53 @@ pub(crate) fn draw(picture: &Picture, chart: &Chart, top: f32, canvas: &mut dyn 
             free_from = x.max(end) + letters * 0.85;
         }
     }
+}
+
+/// The word of a lane in which every alarm is of one kind: said once, for all of them.
+fn word_of_all(lane: &Lane) -> Option<&str> {
+    let first = lane.happenings.first()?;
+    let alike = |other: &Happening| other.sign == Sign::Diamond && other.word == first.word;
+    (!first.word.is_empty() && lane.happenings.iter().all(alike)).then_some(&first.word)
+}
+
+/// Alarms of one kind and its word, which is never left out: behind the first of them that
+/// leaves room, else before it, else over the end of the row.
+fn draw_alarms<'a>(
+    picture: &Picture,
+    alarms: impl Iterator<Item = &'a Happening>,
+    (word, y): (&str, f32),
+    letters: f32,
+    canvas: &mut dyn Canvas,
+) {
+    let (left, right) = picture.ends();
+    let (r, size) = (letters * 0.34, letters * 0.8);
+    let mut taken = Vec::new();
+    for alarm in alarms {
+        let x = picture.x(alarm.at);
+        let end = alarm.until.map_or(x, |until| picture.x(until));
+        if end > x {
+            canvas.polyline(&[(x, y), (end, y)], r * 0.9, DARK, &[]);
+        }
+        draw_sign(alarm.sign, (x, y), r, canvas);
+        taken.push((x - r * 1.8, end.max(x) + r * 1.8));
+    }
+    if taken.is_empty() {
+        return;
+    }
+    let word = fitted(word, size, false, right - left);
+    let wide = width(&word, size, false);
+    let behind =
+        taken.iter().enumerate().map(|(nth, (_, end))| (*end, taken.get(nth + 1).map_or(right, |next| next.0)));
+    let before = taken.first().map(|first| (first.0 - wide, first.0)).filter(|(begin, _)| *begin >= left);
+    let begin = behind
+        .filter(|(from, until)| until - from >= wide)
+        .chain(before)
+        .map(|(from, _)| from)
+        .next()
+        .unwrap_or(right - wide);
+    // The line of the lane would strike the word out.
+    canvas.rect(begin - 2.0, y - size * 0.5, wide + 4.0, size, PAPER);
+    canvas.text(&word, begin, y + size * 0.35, Lettering { size, ink: SOFT, anchor: Anchor::Start, bold: false });
 }
 
 /// Returns where the next word may begin.
@@ -142,7 +193,8 @@ fn draw_happening(
     behind.max(begin + wide + size * 0.5)
 }
 
-fn draw_sign(sign: Sign, (x, y): (f32, f32), r: f32, canvas: &mut dyn Canvas) {
+/// A sign around a point, `r` its half height.
+pub(crate) fn draw_sign(sign: Sign, (x, y): (f32, f32), r: f32, canvas: &mut dyn Canvas) {
     let round = |from: f32, until: f32| {
         (0..=12).map(move |part| {
             let angle = (from + (until - from) * part as f32 / 12.0).to_radians();

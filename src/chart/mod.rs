@@ -11,6 +11,7 @@ mod axis;
 mod canvas;
 mod day_line;
 mod field;
+mod key;
 mod lanes;
 mod lettering;
 mod look;
@@ -272,7 +273,7 @@ impl Measure {
             Measure::Temperature => "Temperature",
             Measure::Humidity => "Humidity",
             Measure::Vpd => "VPD",
-            Measure::Volume => "Usable water",
+            Measure::Volume => "Water in the tank",
             Measure::MoldPressure => "Mold pressure",
         }
     }

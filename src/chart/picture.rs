@@ -1,11 +1,11 @@
 //! Lays a chart out on any canvas, from top to bottom: title, stages, panels, times,
-//! lanes. One look for letters, pages and files.
+//! lanes, key. One look for letters, pages and files.
 
 use super::canvas::{Anchor, Canvas, Lettering};
 use super::field::Field;
 use super::lettering::{fitted, width, wrapped};
 use super::look::{DARK, PAPER, SOFT, Setting};
-use super::{Chart, axis, lanes};
+use super::{Chart, axis, key, lanes};
 use crate::units::Timestamp;
 
 /// Points for the head of a panel, in heights of letters.
@@ -40,7 +40,7 @@ impl<'a> Picture<'a> {
         let mut picture = Picture { chart, setting, title, span, span_below, ends: (0.0, 0.0), height: 0.0 };
         picture.ends = (picture.left(), setting.width - letters * 0.9 - picture.names());
         let panels = chart.panels.len() as f32 * (setting.field + letters * (HEAD + FOOT));
-        let below = letters * (TIMES + 0.5) + lanes::height(chart, setting);
+        let below = letters * (TIMES + 0.5) + lanes::height(chart, setting) + key::height(chart, setting);
         picture.height = (picture.top() + panels + below).ceil();
         picture
     }
@@ -71,6 +71,7 @@ impl<'a> Picture<'a> {
         }
         self.draw_times(canvas, &ticks, top + letters * 0.55);
         lanes::draw(self, chart, top + letters * TIMES, canvas);
+        key::draw(chart, self.setting, top + letters * TIMES + lanes::height(chart, self.setting), canvas);
     }
 
     /// Where an instant lies across.

@@ -273,7 +273,7 @@ fn words_stay_inside_the_picture_and_off_one_another_on_a_phone_and_on_a_page() 
 }
 
 #[test]
-fn a_word_without_room_behind_its_sign_stands_before_it_or_nowhere() {
+fn every_row_of_alarms_bears_its_word_however_full_it_is() {
     let minute = |minute: i64| start() + TimeDelta::minutes(minute);
     let alarm = |from, until, word: &str| Happening {
         at: minute(from),
@@ -282,17 +282,54 @@ fn a_word_without_room_behind_its_sign_stands_before_it_or_nowhere() {
         word: word.into(),
     };
     let mut chart = room(UnitSystem::Us);
+    let often = (0..12).map(|turn| alarm(turn * 120, turn * 120 + 90, "air-too-damp")).collect();
     chart.lanes = vec![
         Lane { name: "Alarms".into(), happenings: vec![alarm(900, 1440, "reservoir-low")] },
-        Lane { name: String::new(), happenings: vec![alarm(0, 60, "first"), alarm(120, 1440, "second-and-long")] },
+        Lane { name: String::new(), happenings: often },
+        Lane { name: String::new(), happenings: vec![alarm(0, 1440, "sensor-silent")] },
     ];
     let picture = picture::Picture::of(&chart, PHONE);
     let mut ledger = Ledger::default();
     picture.draw(&mut ledger);
     let place = |word: &str| ledger.words.iter().find(|(text, _)| text == word).map(|(_, place)| place[1]);
     assert!(place("reservoir-low").is_some_and(|right| right < picture.x(minute(900))));
-    assert_eq!((place("first").is_some(), place("second-and-long")), (false, None));
+    assert!(place("air-too-damp").is_some() && place("sensor-silent").is_some());
     ledger.words_stand_clear(PHONE.width, picture.height);
+}
+
+#[test]
+fn a_chart_explains_its_shades_and_only_those_it_has() {
+    let words = |chart: &Chart| ledger(chart).texts().map(str::to_owned).collect::<Vec<_>>().join("; ");
+    let mut chart = room(UnitSystem::Us);
+    let reported = words(&chart);
+    for meaning in
+        ["asked for by the trays; alarms begin farther out", "no readings", "from the last round to the first"]
+    {
+        assert!(reported.contains(meaning), "{reported}");
+    }
+    chart.nights.clear();
+    for panel in &mut chart.panels {
+        panel.bands.clear();
+        panel.lines[0].gap_after = TimeDelta::hours(3);
+    }
+    let reported = words(&chart);
+    assert!(words(&tray()).contains("watered; misted; weight off, uncovered; moved; looked at; cut or thrown away"));
+    assert!(
+        !reported.contains("watered")
+            && !reported.contains("asked for")
+            && !reported.contains("no readings")
+            && !reported.contains("round"),
+        "{reported}"
+    );
+}
+
+#[test]
+fn the_panel_of_a_tank_shows_all_its_water_and_says_no_less() {
+    let mut chart = room(UnitSystem::Metric);
+    chart.panels.truncate(1);
+    chart.panels[0].measure = Measure::Volume;
+    assert!(ledger(&chart).texts().any(|text| text.starts_with("Water in the tank")));
+    assert!(!ledger(&chart).texts().any(|text| text.contains("sable")));
 }
 
 #[test]

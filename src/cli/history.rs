@@ -254,12 +254,16 @@ impl Records {
         (side, typed): (Side, &str),
     ) -> Result<(), Failure> {
         let rules = &self.config.rules;
-        let minutes = subject.series(&self.reader, rules, span.0, span.1, TimeDelta::minutes(1))?;
+        let minutes =
+            subject.series(&self.reader, rules, span.0 - report::lead(rules), span.1, TimeDelta::minutes(1))?;
         let quantities: Vec<Quantity> = minutes.iter().map(|series| series.quantity).collect();
         let (quantity, limit) = limit(typed, rules.site.units, &quantities)?;
-        for (part, series) in parts.iter_mut().zip(&minutes).filter(|(_, series)| series.quantity == quantity) {
+        for series in minutes.iter().filter(|series| series.quantity == quantity) {
+            let own =
+                parts.iter_mut().find(|part| part.series.quantity == quantity && part.series.sensor == series.sensor);
+            let Some(part) = own else { continue };
             let means: Vec<_> = series.points.iter().map(|point| (point.from, point.mean)).collect();
-            let reported = beyond(&means, span, report::holds(rules, series), side, limit);
+            let reported = beyond(&means, span, report::rhythm(rules, series), side, limit);
             part.beyond.push((side, typed.trim().to_owned(), reported));
         }
         Ok(())

@@ -63,7 +63,14 @@ pub async fn run(
     let (ledger, written) = Ledger::start(Arc::clone(&store));
     let mut topics: Vec<String> = config.topics.sensors.keys().cloned().collect();
     topics.push(config.topics.journal.clone());
-    let (link, from_broker) = mqtt::connect(&config.broker, topics)?;
+    let (link, from_broker) = match mqtt::connect(&config.broker, topics) {
+        Ok(connected) => connected,
+        Err(error) => {
+            // Told and ended in good order: the next start must not speak of a crash.
+            super::ledger::lock(&store).stop_well()?;
+            return Err(error.into());
+        }
+    };
     let lamp = Lamp { speaker: link.speaker(), site: rules.site.clone(), site_topic: config.broker.site_topic.clone() };
     let postman = Postman::new(&config.mail, &rules.site.name, &marks);
     let mut posts = vec![Post::new(Arc::new(postman)), Post::new(Arc::new(lamp))];
@@ -132,5 +139,46 @@ fn report_opening(opening: &Opening) {
         Opening::Damaged { set_aside, what, carried_over } => tracing::error!(
             set_aside = %set_aside.display(), what, carried_over, "the store was damaged; a new one was begun"
         ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ROOM: &str = r#"
+[site]
+name = "Saltmarsh Lane"
+time_zone = "America/Chicago"
+rounds = ["07:00", "19:00"]
+[broker]
+url = "mqtts://127.0.0.1:8883"
+ca_file = "nowhere.pem"
+[store]
+path = "traywarden.db"
+[mail]
+from = "warden@saltmarsh.example"
+to = ["grower@saltmarsh.example"]
+folder = "letters"
+[[place]]
+id = "rack-a"
+name = "Rack A"
+[[sensor]]
+id = "rack-a-air"
+place = "rack-a"
+topic = "loft/rack-a/air"
+every = "1 min"
+temperature = { pointer = "/temperature", unit = "Cel" }
+"#;
+
+    #[tokio::test]
+    async fn a_start_that_its_settings_forbid_is_no_crash_to_the_next() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let config = crate::config::parse(ROOM, "room.toml", folder.path()).expect("the room is right");
+        let (path, rules) = (config.store.path.clone(), config.rules.clone());
+        let ended = run(config, Clock::system(), std::future::pending(), &mut |_| {}).await;
+        assert!(ended.is_err(), "there is no such file to trust");
+        let (_, opening) = Store::open(&path, &rules, Clock::system().now()).expect("the store is there");
+        assert_eq!(opening, Opening::Opened { stopped_well: true });
     }
 }

@@ -207,9 +207,15 @@ impl<'a, T: Teller> Rehearsal<'a, T> {
     }
 
     /// Lets the last letters out, tells the sums and gives them back.
-    pub fn finish(mut self) -> Result<Summary, RehearsalError> {
+    pub fn finish(self) -> Result<Summary, RehearsalError> {
+        self.finish_by(Timestamp::MAX_UTC)
+    }
+
+    /// The same, but time goes on no further than this: of a night that is not over, no
+    /// letter is told that nobody can know yet.
+    pub fn finish_by(mut self, end: Timestamp) -> Result<Summary, RehearsalError> {
         if self.engine.is_some() {
-            let at = self.last_at + RUN_OUT;
+            let at = (self.last_at + RUN_OUT).min(end).max(self.last_at);
             self.event(Event { at, what: What::Tick })?;
         }
         self.summary.until = instant(self.last_at);

@@ -123,7 +123,7 @@ fn readings(
         }
     })?;
     failed?;
-    rehearsal.finish()
+    rehearsal.finish_by(until)
 }
 
 fn minutes(
@@ -144,7 +144,7 @@ fn minutes(
         }
     })?;
     failed?;
-    rehearsal.finish()
+    rehearsal.finish_by(until)
 }
 
 /// What the journal said before `since`, so that every tray is in its stage.

@@ -40,14 +40,16 @@ pub fn lanes(actions: &[&Action]) -> Vec<Lane> {
 }
 
 impl Subject {
-    /// Alarms about it and about what surrounds it, each as long as its condition held; those
-    /// that held at one time stand in rows of their own.
+    /// Alarms about it and about what surrounds it, each as long as its condition held: a row a
+    /// kind, so that none stands under another's word; two of one kind at one time stand in two.
     pub fn alarms(&self, rules: &Rules, alarms: &[Episode], from: Timestamp, until: Timestamp) -> Vec<Lane> {
         let mut rows: Vec<Lane> = Vec::new();
         for (key, since, over) in self.spells(rules, alarms, from, until) {
             let happening =
                 Happening { at: since, until: Some(over), sign: Sign::Diamond, word: key.kind.word().to_owned() };
-            let free = |lane: &&mut Lane| lane.happenings.last().is_none_or(|last| last.until < Some(since));
+            let free = |lane: &&mut Lane| {
+                lane.happenings.last().is_none_or(|last| last.word == happening.word && last.until < Some(since))
+            };
             match rows.iter_mut().find(free) {
                 Some(lane) => lane.happenings.push(happening),
                 None => {
@@ -121,6 +123,31 @@ mod tests {
         let other = Subject::named(&rules, &[], "rack-b").expect("a place").alarms(&rules, &alarms, from, until);
         assert_eq!(other[0].happenings[0].until, Some(until));
     }
+
+    #[test]
+    fn an_alarm_of_another_kind_never_stands_in_a_row_under_the_first_ones_word() {
+        use crate::engine::alarm::AlarmKind::{AirTooDamp, SensorSilent};
+        use AlarmState::{Normal, Unacknowledged};
+        let held = |kind, on, from, until| {
+            let raised = change((kind, on), (from, from), (Normal, Unacknowledged), None);
+            [raised, change((kind, on), (until, from), (Unacknowledged, Normal), None)]
+        };
+        let changes = [
+            held(AirTooDamp, "rack-a", "2026-03-03 08:00", "2026-03-03 09:00"),
+            held(SensorSilent, "rack-a-air", "2026-03-03 12:00", "2026-03-03 13:00"),
+            held(AirTooDamp, "rack-a", "2026-03-03 15:00", "2026-03-03 16:00"),
+        ]
+        .concat();
+        let (from, until) = (at("2026-03-03 00:00"), at("2026-03-04 00:00"));
+        let rack = Subject::named(&rules(), &[], "rack-a").expect("a place");
+        let rows: Vec<Vec<String>> = rack
+            .alarms(&rules(), &episodes(&changes, from, until), from, until)
+            .iter()
+            .map(|lane| lane.happenings.iter().map(|held| held.word.clone()).collect())
+            .collect();
+        assert_eq!(rows, [vec!["air-too-damp"; 2], vec!["sensor-silent"]]);
+    }
+
     #[test]
     fn a_tray_is_told_the_alarms_of_where_it_stood_then_and_of_no_other_place() {
         use crate::engine::alarm::AlarmKind::AirTooDamp;

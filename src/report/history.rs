@@ -7,6 +7,7 @@ use crate::analysis::lives::{Action, Life};
 use crate::analysis::place_air::measured_at;
 use crate::chart::{self, Chart, Lane, Line, Measure, Panel, Point, Span};
 use crate::engine::calendar::local_instant;
+use crate::engine::physics::slope::median;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::watch::band::{Band, demand_of, served_by};
 use crate::engine::watch::trays::tray::Tray;
@@ -14,6 +15,7 @@ use crate::reading::{BelievedAs, Quantity};
 use crate::store::{HistoryPoint, Reader, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
+use std::collections::BTreeMap;
 
 /// What `history` is about.
 #[derive(Clone, Debug, PartialEq)]
@@ -70,7 +72,7 @@ impl Subject {
     }
 
     /// Every series of it over a span. A tray's follows it from place to place: one series
-    /// a quantity, of the first such sensor that measures where it stood.
+    /// a quantity, the middle of the sensors that measure where it stood.
     ///
     /// # Errors
     /// When the store cannot be read.
@@ -92,18 +94,16 @@ impl Subject {
             let (begin, end) = (since.max(from), left.min(until));
             let Some(measuring) = measured_at(rules, place).filter(|_| begin < end) else { continue };
             // Each stay is counted from its own beginning, so that no step mixes two places.
-            for part in series(reader, rules, &rules.place(measuring).id, begin, end, step)? {
-                let (sensor, quantity) = (part.sensor.clone(), part.quantity);
-                match joined.iter_mut().find(|series| series.quantity == quantity) {
+            for part in middle(series(reader, rules, &rules.place(measuring).id, begin, end, step)?) {
+                match joined.iter_mut().find(|series| series.quantity == part.quantity) {
                     None => joined.push(part),
-                    Some(series) if series.points.last().is_none_or(|last| last.from < begin) => {
-                        if !series.sensor.split(", ").any(|known| known == sensor) {
-                            series.sensor = format!("{}, {sensor}", series.sensor);
-                        }
+                    Some(series) => {
+                        let new =
+                            part.sensor.split(", ").filter(|id| !series.sensor.split(", ").any(|known| known == *id));
+                        let new: Vec<&str> = new.collect();
+                        series.sensor = [&[series.sensor.as_str()], &new[..]].concat().join(", ");
                         series.points.extend(part.points);
                     }
-                    // A second sensor of the same place.
-                    Some(_) => {}
                 }
             }
         }
@@ -199,6 +199,39 @@ impl Subject {
         actions.dedup_by_key(|action| action.number);
         happenings::lanes(&actions)
     }
+}
+
+/// One series a quantity of a place: step by step the middle of its sensors, as the watch
+/// itself takes it, so that one that fell silent leaves no hole where another spoke.
+fn middle(all: Vec<Series>) -> Vec<Series> {
+    let mut joined: Vec<Series> = Vec::new();
+    for quantity in all.iter().map(|series| series.quantity) {
+        if joined.iter().any(|series| series.quantity == quantity) {
+            continue;
+        }
+        let own: Vec<&Series> = all.iter().filter(|series| series.quantity == quantity).collect();
+        let mut steps: BTreeMap<Timestamp, Vec<&HistoryPoint>> = BTreeMap::new();
+        for point in own.iter().flat_map(|series| &series.points) {
+            steps.entry(point.from).or_default().push(point);
+        }
+        let points = steps.into_iter().filter_map(|(from, points)| {
+            let means: Vec<f64> = points.iter().map(|point| point.mean).collect();
+            Some(HistoryPoint {
+                from,
+                low: points.iter().map(|point| point.low).reduce(f64::min)?,
+                mean: median(&means)?,
+                high: points.iter().map(|point| point.high).reduce(f64::max)?,
+                n: points.iter().map(|point| point.n).sum(),
+            })
+        });
+        joined.push(Series {
+            sensor: own.iter().map(|series| series.sensor.as_str()).collect::<Vec<_>>().join(", "),
+            quantity,
+            points: points.collect(),
+            step: own[0].step,
+        });
+    }
+    joined
 }
 
 /// The span, cut wherever a tray's stage, place or demand may change.
@@ -427,6 +460,22 @@ pub(in crate::report) mod tests {
         assert_eq!(values.first(), Some(&(at("2026-03-03 02:00"), 50.0)));
         assert_eq!(values[35..37], [(at("2026-03-03 07:50"), 50.0), (at("2026-03-03 08:00"), 70.0)]);
         assert_eq!(values.last(), Some(&(at("2026-03-03 19:50"), 70.0)));
+    }
+
+    #[test]
+    fn a_silent_sensor_leaves_no_hole_where_another_of_the_place_spoke() {
+        let begin = at("2026-03-03 08:00");
+        let of = |sensor: &str, minutes_: std::ops::Range<i64>, mean: f64| Series {
+            sensor: sensor.into(),
+            quantity: Quantity::Humidity,
+            points: minutes_.map(|minute| point(begin + minutes(minute), mean)).collect(),
+            step: minutes(1),
+        };
+        let joined = middle(vec![of("left", 0..10, 50.0), of("right", 5..70, 60.0)]);
+        let [humidity] = &joined[..] else { panic!("one series, not {joined:?}") };
+        assert_eq!((humidity.sensor.as_str(), humidity.points.len()), ("left, right", 70));
+        let at_minute = |minute: usize| (humidity.points[minute].mean, humidity.points[minute].n);
+        assert_eq!((at_minute(0), at_minute(7), at_minute(69)), ((50.0, 2), (55.0, 4), (60.0, 2)));
     }
 
     #[test]

@@ -10,6 +10,7 @@ pub mod formatted;
 pub mod trace;
 pub mod sheet;
 
+use crate::analysis::standing::Rhythm;
 use crate::chart::Chart;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::watch::band::Band;
@@ -34,12 +35,15 @@ pub struct Series {
     pub step: TimeDelta,
 }
 
-/// How long a reading of this series stands: two and a half times as long as the slowest of
-/// its sensors should take to speak again. Own default.
-pub fn holds(rules: &Rules, series: &Series) -> TimeDelta {
-    let every = rules.sensors.iter().filter(|sensor| series.sensor.split(", ").any(|id| id == sensor.id));
-    let slowest = every.map(|sensor| sensor.every).max().unwrap_or(TimeDelta::minutes(1));
-    (slowest * 5 / 2).max(TimeDelta::minutes(1))
+/// How the sensors of this series speak.
+pub fn rhythm(rules: &Rules, series: &Series) -> Rhythm {
+    let own = rules.sensors.iter().filter(|sensor| series.sensor.split(", ").any(|id| id == sensor.id));
+    Rhythm::of_slowest(own.map(|sensor| (sensor.every, sensor.silent_after)))
+}
+
+/// How much earlier than a span to ask, so that what stood when it began is known.
+pub fn lead(rules: &Rules) -> TimeDelta {
+    rules.sensors.iter().map(|sensor| sensor.silent_after).max().unwrap_or_default()
 }
 
 /// The step that suits a span: whole minutes, at most [`MOST_POINTS`] of them.

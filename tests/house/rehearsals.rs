@@ -111,3 +111,43 @@ fn by_its_minutes_a_night_is_told_as_by_its_readings() {
         }
     }
 }
+
+/// Records when the last letter was decided, beside the alarms' changes.
+struct Latest(chrono::DateTime<chrono::Utc>);
+
+impl traywarden::rehearse::Teller for &mut Latest {
+    fn reported(
+        &mut self,
+        reported: traywarden::rehearse::Reported<'_>,
+    ) -> Result<(), traywarden::rehearse::RehearsalError> {
+        let at = match reported {
+            traywarden::rehearse::Reported::Letter(facts) => facts.at,
+            traywarden::rehearse::Reported::Alarm(change) => change.at,
+            traywarden::rehearse::Reported::Refused { .. } => return Ok(()),
+        };
+        self.0 = self.0.max(at);
+        Ok(())
+    }
+
+    fn ended(&mut self, _: &traywarden::rehearse::Summary) -> Result<(), traywarden::rehearse::RehearsalError> {
+        Ok(())
+    }
+}
+
+#[test]
+fn no_letter_of_a_rehearsal_lies_beyond_the_time_it_was_asked_for() {
+    let story = nights::named("fan-out-at-22").expect("a story");
+    let folder = tempfile::tempdir().expect("a folder");
+    let config = settings(&story, "");
+    let recording = stored(&story, &config, folder.path())(Grain::Readings);
+    let Recording::Store { path, since, until, grain } = recording else { unreachable!("it is a store") };
+    let mut all = Latest(since);
+    rehearse(&config, &Recording::Store { path: path.clone(), since, until, grain }, &mut all).expect("a rehearsal");
+    assert!(all.0 > since, "the night has letters");
+    // Asked for up to half a minute before its last word: whatever would come later is not known yet.
+    let asked = all.0 - chrono::TimeDelta::seconds(30);
+    let mut known = Latest(since);
+    let summary = rehearse(&config, &Recording::Store { path, since, until: asked, grain }, &mut known).expect("one");
+    assert!(known.0 <= asked, "told of {} when asked up to {asked}", known.0);
+    assert!(summary.until <= asked.to_rfc3339_opts(chrono::SecondsFormat::AutoSi, true));
+}

@@ -74,7 +74,7 @@ fn headline(day: &DigestFacts) -> String {
         return format!("unwatched for {:.0} h", day.unwatched_hours);
     }
     if day.places.iter().all(|place| place.hours_known < WORTH_SAYING_HOURS) && !day.places.is_empty() {
-        return "no readings".to_owned();
+        return if day.places.iter().all(rows_missing) { "no readings" } else { "hardly any readings" }.to_owned();
     }
     match day.alarms.len() as i64 {
         0 => "a quiet night".to_owned(),
@@ -115,10 +115,13 @@ fn three_sentences(day: &DigestFacts, speech: &Speech) -> String {
     sentences.join(" ")
 }
 
+fn is_blind(place: &PlaceDay) -> bool {
+    place.hours_known < WORTH_SAYING_HOURS
+}
+
 fn air_sentence(places: &[PlaceDay]) -> String {
     let kept: Vec<&PlaceDay> = places.iter().filter(|place| !place.empty).collect();
-    let blind: Vec<String> =
-        kept.iter().filter(|place| place.hours_known < WORTH_SAYING_HOURS).map(|place| place.name.clone()).collect();
+    let blind: Vec<String> = kept.iter().filter(|place| is_blind(place)).map(|place| place.name.clone()).collect();
     let outside: Vec<String> = kept
         .iter()
         .filter(|place| !trouble(place).is_empty())
@@ -126,6 +129,9 @@ fn air_sentence(places: &[PlaceDay]) -> String {
         .collect();
     match (kept.is_empty(), blind.is_empty(), outside.is_empty()) {
         (true, ..) => "No trays are standing anywhere.".to_owned(),
+        (_, false, _) if kept.iter().any(|place| is_blind(place) && !rows_missing(place)) => {
+            format!("There are hardly any readings from {}.", list(&blind, 3))
+        }
         (_, false, _) => format!("There are no readings from {}.", list(&blind, 3)),
         (_, _, true) => "The air stayed within what the trays ask for.".to_owned(),
         _ => format!("{}.", list(&outside, 3)),
@@ -289,7 +295,7 @@ fn band(place: &PlaceDay, speech: &Speech) -> Option<String> {
     .into_iter()
     .flatten()
     .collect();
-    (!asked.is_empty()).then(|| format!("The trays there ask for {}.", asked.join(" and ")))
+    (!asked.is_empty()).then(|| format!("The trays there ask for {}; alarms begin farther out.", asked.join(" and ")))
 }
 
 fn between(low: Option<String>, high: Option<String>) -> Option<String> {

@@ -35,8 +35,9 @@ pub(super) fn note(note: &EntryNote) -> String {
             )
         }
         EntryNote::Dense { per_square_inch, advised_from, advised_to } => format!(
-            "About {per_square_inch:.0} seeds a square inch ({:.1} a cm²); extension advises {advised_from:.0} to \
-             {advised_to:.0}. Denser sowing means a wetter canopy.",
+            "About {per_square_inch:.0} seeds a square inch ({:.1} a cm²). Extension advises {advised_from:.0} to \
+             {advised_to:.0}, for seedlings that stand apart and dry fast; the built-in amounts of seed are the trade's, \
+             for a full mat, mostly two to three times that. Both are in use: denser means a wetter canopy.",
             per_square_inch / SQUARE_CM
         ),
         EntryNote::DoneBefore { tray, stage } => {

@@ -136,6 +136,31 @@ fn text_from_outside_is_escaped_in_the_html() {
     assert!(!html.contains("<script>"), "{html}");
 }
 
+#[test]
+fn no_readings_is_never_said_above_a_table_that_has_some() {
+    let (_, mut facts, units) =
+        samples().into_iter().find(|(_, facts, _)| facts.digest.is_some()).expect("a digest is among the samples");
+    let day = facts.digest.as_mut().expect("it was asked for");
+    day.standing.clear();
+    day.unwatched_hours = 0.0;
+    for place in &mut day.places {
+        (place.hours_known, place.empty) = (0.03, false);
+    }
+    let written = |facts: &LetterFacts| {
+        let reported = letter(facts, &rules(units), vec![]);
+        (reported.subject, reported.text.split_whitespace().collect::<Vec<_>>().join(" "))
+    };
+    let (subject, text) = written(&facts);
+    assert!(subject.contains("hardly any readings"), "{subject}");
+    assert!(text.contains("There are hardly any readings from Rack A"), "{text}");
+    assert!(!text.contains("no readings"), "{text}");
+    for place in &mut facts.digest.as_mut().expect("it was asked for").places {
+        (place.hours_known, place.temperature, place.humidity, place.vpd) = (0.0, None, None, None);
+    }
+    let (subject, text) = written(&facts);
+    assert!(subject.contains("no readings") && text.contains("There are no readings from Rack A"), "{text}");
+}
+
 fn by_mail() -> Answering {
     let by_mail = ByMail { address: "warden@saltmarsh.example".into(), code: "K7QD-4MXR".into() };
     Answering { by_mail: Some(by_mail), ..Answering::default() }

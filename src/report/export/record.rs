@@ -5,6 +5,7 @@
 use super::ExportError;
 use crate::analysis::lives::{Life, lives};
 use crate::analysis::place_air::own_sensors;
+use crate::analysis::standing::{Rhythm, standing};
 use crate::engine::calendar::local_instant;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::watch::band::{Band, demand_of, served_by};
@@ -92,7 +93,7 @@ pub struct Measured {
     pub low_mean_high: Option<(f64, f64, f64)>,
     /// Hours with data.
     pub known_hours: f64,
-    /// Hours outside the band; `None`: there was no limit to be outside of.
+    /// Hours outside the band; `None`: there was no limit to be outside of, or no data.
     pub outside_hours: Option<f64>,
     /// The narrowest limits that were asked for that day; `None`: none.
     pub band: (Option<f64>, Option<f64>),
@@ -127,11 +128,12 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
         let air = |quantity| -> Result<Vec<Held>, ExportError> {
             let mut heard = Vec::new();
             for sensor in &sensors {
-                let sensor = rules.sensor(*sensor);
-                let points = reader.history(&sensor.id, quantity, since, until, TimeDelta::minutes(1))?;
-                heard.push((points, sensor.every, sensor.silent_after));
+                let (id, from) = (&rules.sensor(*sensor).id, since - report::lead(rules));
+                heard.push(reader.history(id, quantity, from, until, TimeDelta::minutes(1))?);
             }
-            Ok(held(&heard, until))
+            let own = sensors.iter().map(|sensor| rules.sensor(*sensor));
+            let rhythm = Rhythm::of_slowest(own.map(|sensor| (sensor.every, sensor.silent_after)));
+            Ok(held(&heard, (since, until), rhythm))
         };
         let stand = Stand { rules, place, served: served_by(rules, place), lives: &all };
         let days = days(&stand, since, until, &air(Quantity::Temperature)?, &air(Quantity::Humidity)?);
@@ -184,25 +186,19 @@ struct Held {
     high: f64,
 }
 
-/// The minutes of one or more sensors of a place, with how often each should speak and when
-/// it counts as silent, as values over time. A minute stands until the next one; before a
-/// silence it stands for as long as the sensor's pace.
-fn held(heard: &[(Vec<HistoryPoint>, TimeDelta, TimeDelta)], until: Timestamp) -> Vec<Held> {
+/// The minutes of one or more sensors of a place as values over time.
+fn held(heard: &[Vec<HistoryPoint>], span: (Timestamp, Timestamp), rhythm: Rhythm) -> Vec<Held> {
     let mut minutes: BTreeMap<Timestamp, (f64, f64, u32, f64)> = BTreeMap::new();
-    for point in heard.iter().flat_map(|(points, ..)| points) {
+    for point in heard.iter().flatten() {
         let minute = minutes.entry(point.from).or_insert((f64::INFINITY, 0.0, 0, f64::NEG_INFINITY));
         *minute = (minute.0.min(point.low), minute.1 + point.mean, minute.2 + 1, minute.3.max(point.high));
     }
-    let pace = heard.iter().map(|(_, every, _)| *every).max().unwrap_or_default().max(TimeDelta::minutes(1));
-    let silent = heard.iter().map(|(.., silent)| *silent).max().unwrap_or_default().max(pace);
-    let mut starts = minutes.keys().copied().skip(1).collect::<Vec<_>>().into_iter();
-    minutes
+    let stands = standing(minutes.keys().copied(), span, rhythm);
+    stands
         .into_iter()
-        .map(|(from, (low, sum, n, high))| {
-            let next = starts.next().unwrap_or(until);
-            let ends = if next - from <= silent { next } else { from + pace };
-            Held { from, until: ends.min(until), low, mean: sum / f64::from(n.max(1)), high }
-        })
+        .zip(minutes.into_values())
+        .filter(|((from, until), _)| from < until)
+        .map(|((from, until), (low, sum, n, high))| Held { from, until, low, mean: sum / f64::from(n.max(1)), high })
         .collect()
 }
 
@@ -292,7 +288,7 @@ impl ExportSpan<'_> {
         Measured {
             low_mean_high: extremes.filter(|_| known > 0.0).map(|(low, high)| (low, weighed / known, high)),
             known_hours: known,
-            outside_hours: (lows.is_some() || highs.is_some()).then_some(outside),
+            outside_hours: (known > 0.0 && (lows.is_some() || highs.is_some())).then_some(outside),
             band: (lows, highs),
         }
     }
@@ -361,7 +357,8 @@ mod tests {
     }
 
     fn one_sensor(points: Vec<HistoryPoint>, until: &str) -> Vec<Held> {
-        held(&[(points, TimeDelta::minutes(1), TimeDelta::minutes(5))], at(until))
+        let rhythm = Rhythm { every: TimeDelta::minutes(1), silent_after: TimeDelta::minutes(5) };
+        held(&[points], (at("2026-03-01 00:00"), at(until)), rhythm)
     }
 
     fn of(journal: &[JournalLine], since: &str, until: &str, temperature: &[Held], humidity: &[Held]) -> Vec<Day> {
@@ -412,6 +409,17 @@ mod tests {
         near(day.humidity.outside_hours.expect("there is a band"), 3.0);
         near(day.temperature.outside_hours.expect("there is a band"), 0.0);
         assert_eq!(day.stages, [Stage::Light]);
+    }
+
+    #[test]
+    fn a_day_without_data_has_no_hours_outside_the_band_not_none_of_them() {
+        let lines = journal(&[
+            ("2026-03-01 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
+            ("2026-03-01 09:00", r#"{"did":"uncover","tray":"K1"}"#),
+        ]);
+        let days = of(&lines, "2026-03-02 06:00", "2026-03-03 06:00", &[], &[]);
+        assert_eq!((days[0].humidity.outside_hours, days[0].humidity.known_hours), (None, 0.0));
+        assert_eq!(days[0].humidity.band, (Some(40.0), Some(60.0)));
     }
 
     #[test]

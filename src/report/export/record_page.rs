@@ -170,6 +170,7 @@ fn outside(measured: &Measured, show: impl Fn(f64) -> String, first: bool) -> Ma
                     br; span.soft { (end(measured.band.0)) "–" (end(measured.band.1)) }
                 }
             }
+            None if measured.low_mean_high.is_none() => { td.first[first].none { "no data" } }
             None => { td.first[first].none { "no band" } }
         }
     }
@@ -233,7 +234,7 @@ fn how_to_read(record: &AirRecord) -> Markup {
                 "Low and high are single readings that passed the quality checks; the mean is over the time with data. "
                 "A reading stands until the next one, unless the sensor was silent in between: that time is without data. "
                 "The band is the narrowest that the stages of the trays there asked for on that day; being outside it is "
-                "common and not by itself harmful. Covered trays ask for no humidity. The mean of each minute is held "
+                "common and not by itself harmful; alarms begin farther out, at limits of their own. Covered trays ask for no humidity. The mean of each minute is held "
                 "against the band of its time."
                 @if record.places.iter().any(|place| place.days.iter().any(|day| day.hours > 24.5 || (22.5..23.5).contains(&day.hours))) {
                     " A day on which the clocks change has 23 or 25 hours."

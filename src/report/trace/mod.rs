@@ -69,7 +69,7 @@ pub struct Trace {
     pub envelope: Vec<beside::Envelope>,
     /// Every condition, with its sisters'.
     pub conditions: Vec<beside::Comparison>,
-    /// The three that differ most in the direction that can harm, in sentences.
+    /// The three causes that differ most in the direction that can harm, in sentences.
     pub differences: Vec<String>,
     /// How much the comparison is worth.
     pub beside: String,
@@ -194,7 +194,7 @@ fn trace_of(
         refills: refills(rules, life, journal, own.until),
         alarms,
         holes,
-        differences: reported.iter().map(|condition| words::difference(condition)).collect(),
+        differences: reported.iter().map(|faces| words::difference(faces)).collect(),
         beside: words::beside(peers.len(), &conditions),
         peers: peers.iter().map(|(name, _)| name.clone()).collect(),
         envelope: beside::envelope(&own, &others),

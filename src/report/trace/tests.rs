@@ -12,14 +12,17 @@ use crate::report::history::tests::store;
 fn a_damp_night_in_light_is_told_with_its_hours_beside_its_sisters() {
     let conditions = beside_nine(&tray("2026-03-06", 14, MOLD).1);
     let reported = beside::reported(&conditions);
-    assert_eq!(reported[0].measure, Measure::DampSpell);
-    assert_eq!((reported[0].value.round(), reported[0].rank, reported[0].n), (14.0, 1, 9));
+    let [damp] = &reported[..] else { panic!("one cause, not {reported:?}") };
+    let spell = damp.iter().find(|face| face.measure == Measure::DampSpell).expect("the spell is told");
+    assert_eq!((spell.value.round(), spell.rank, spell.n), (14.0, 1, 9));
     assert_eq!(
-        words::difference(reported[0]),
+        words::difference(&[spell]),
         "Its air stayed at 85 % and more for 14 h on end in light; its 9 sisters: 1 h, 0 h to 2 h."
     );
-    assert_eq!(reported[0].p, Some(0.2));
-    assert_eq!(reported[0].p_corrected, Some(1.0), "eleven conditions were compared");
+    let all = words::difference(damp);
+    assert!(all.contains(" The same shows as ") && all.contains(" (theirs ") && all.ends_with('.'), "{all}");
+    assert_eq!(spell.p, Some(0.2));
+    assert_eq!(spell.p_corrected, Some(1.0), "eleven conditions were compared");
 }
 
 #[test]

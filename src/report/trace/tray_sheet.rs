@@ -176,6 +176,8 @@ fn stage_table(site: &Site, stages: &[StageTrace]) -> SheetTable {
     row("lowest to highest", &|stage| Some(range(stage.temperature?, &degrees)));
     row("Humidity, %, mean", &|stage| Some(whole(stage.humidity?.mean)));
     row("lowest to highest", &|stage| Some(range(stage.humidity?, &whole)));
+    row("Above its band", &|stage| stage.humidity_band.1.map(|_| hours(stage.humidity_hours[2])));
+    row("Above what it alarms at", &|stage| stage.humidity_alarms_above.map(|_| hours(stage.alarming_damp_hours)));
     row("VPD, kPa, mean", &|stage| Some(format!("{:.2}", stage.vpd?.mean)));
     row(&format!("Dew point, {}, mean", site.units.degree_sign()), &|stage| Some(degrees(stage.dew_point?.mean)));
     row("Longest damp spell", &|stage| Some(hours(stage.longest_damp_hours)));

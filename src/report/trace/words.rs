@@ -43,11 +43,31 @@ pub(super) fn rank(condition: &Comparison) -> String {
     format!("{} of {}", condition.rank, condition.n + 1)
 }
 
-/// One difference as a sentence.
-pub fn difference(condition: &Comparison) -> String {
-    let of = |value: f64| figure(condition.measure, value);
-    let own = of(condition.value);
-    let says = match condition.measure {
+/// One difference as a sentence: what is farthest out, and the other faces of the same cause.
+pub fn difference(faces: &[&Comparison]) -> String {
+    let Some((first, others)) = faces.split_first() else { return String::new() };
+    let whose = if first.n == 1 { "its one sister".to_owned() } else { format!("its {} sisters", first.n) };
+    let mut says = match theirs(first) {
+        Some(theirs) => format!("{}; {whose}: {theirs}.", held(first)),
+        None => format!("{}.", held(first)),
+    };
+    let shown: Vec<String> = others
+        .iter()
+        .map(|other| match theirs(other) {
+            Some(theirs) => format!("{} (theirs {theirs})", shows(other)),
+            None => shows(other),
+        })
+        .collect();
+    if !shown.is_empty() {
+        says.push_str(&format!(" The same shows as {}.", shown.join(" and as ")));
+    }
+    says
+}
+
+/// What a condition was, as a sentence without its full stop.
+fn held(one: &Comparison) -> String {
+    let own = figure(one.measure, one.value);
+    match one.measure {
         Measure::OverdueCover => format!("Its cover stayed on {own} past the plan"),
         Measure::DampSpell => format!("Its air stayed at {DAMP_FROM:.0} % and more for {own} on end in light"),
         Measure::DampHours => format!("It had {own} of air at {DAMP_FROM:.0} % and more in light"),
@@ -59,14 +79,30 @@ pub fn difference(condition: &Comparison) -> String {
         Measure::WaterGap => format!("It went {own} in light without a watering in the log"),
         Measure::DryHours => format!("Its water was used up for {own}, by estimate"),
         Measure::Unknown => format!("Its air was not known for {own}"),
-    };
-    let Some((median, (low, high))) = condition.median.zip(condition.range) else { return format!("{says}.") };
-    let whose = if condition.n == 1 { "its one sister".to_owned() } else { format!("its {} sisters", condition.n) };
-    if (high - low).abs() < 0.05 {
-        format!("{says}; {whose}: {}.", of(median))
-    } else {
-        format!("{says}; {whose}: {}, {} to {}.", of(median), of(low), of(high))
     }
+}
+
+/// The same as another face of something said before.
+fn shows(one: &Comparison) -> String {
+    let own = figure(one.measure, one.value);
+    match one.measure {
+        Measure::DampSpell => format!("{own} on end"),
+        Measure::DampHours => format!("{own} at {DAMP_FROM:.0} % and more in all"),
+        Measure::MoldPressure => format!("mold pressure {own} of 100"),
+        Measure::WarmUnderCover => format!("{own} above 24 °C (75 °F) under it"),
+        Measure::OverdueCover => format!("a cover {own} past the plan"),
+        Measure::WaterGap => format!("{own} without a watering in the log"),
+        Measure::DryHours => format!("{own} with its water used up, by estimate"),
+        Measure::MistWet => format!("{own} wet from misting"),
+        Measure::TooWarm | Measure::TooCold | Measure::Unknown => own,
+    }
+}
+
+/// What its sisters had; `None` without sisters.
+fn theirs(one: &Comparison) -> Option<String> {
+    let of = |value: f64| figure(one.measure, value);
+    let (median, (low, high)) = one.median.zip(one.range)?;
+    Some(if (high - low).abs() < 0.05 { of(median) } else { format!("{}, {} to {}", of(median), of(low), of(high)) })
 }
 
 /// How much the comparison is worth.
@@ -189,6 +225,7 @@ pub fn text(trace: &Trace, rules: &Rules) -> String {
         let _ = writeln!(out, "  - {}, for {}", local(site, *from), between(*from, *until));
     }
     out.push('\n');
+    wrapped(&mut out, "", "Hours are counted in steps of ten minutes; an alarm counts from minute to minute.");
     wrapped(&mut out, "", trace.caution);
     out
 }
@@ -232,10 +269,18 @@ fn formatted_stage(out: &mut String, site: &Site, stage: &StageTrace) {
     line(out, "VPD", stage.vpd, &|value| format!("{value:.2} kPa"));
     line(out, "dew point", stage.dew_point, &|value| site.units.temperature(value));
     let [cold, inside, warm] = stage.temperature_hours.map(hours);
-    let _ = writeln!(out, "  temperature in band {inside}, below {cold}, above {warm}");
+    let degrees = |celsius: f64| format!("{:.0}", site.units.degrees(celsius));
+    let limits = said_band(stage.temperature_band, degrees);
+    let sign = site.units.degree_sign();
+    wrapped(out, "  ", &format!("temperature in its band of {limits} {sign} {inside}, below {cold}, above {warm}"));
     if stage.humidity_band != (None, None) {
         let [dry, inside, damp] = stage.humidity_hours.map(hours);
-        let _ = writeln!(out, "  humidity in band {inside}, below {dry}, above {damp}");
+        let limits = said_band(stage.humidity_band, |value| format!("{value:.0}"));
+        let alarms = stage.humidity_alarms_above.map_or(String::new(), |limit| {
+            format!("; above {limit:.0} %, where it alarms, {}", hours(stage.alarming_damp_hours))
+        });
+        let says = format!("humidity in its band of {limits} % {inside}, below {dry}, above {damp}{alarms}");
+        wrapped(out, "  ", &says);
     }
     let mut last = vec![format!("longest damp spell {}", hours(stage.longest_damp_hours))];
     last.extend(stage.mold_pressure.map(|pressure| format!("mold pressure up to {pressure:.0} of 100")));
@@ -246,6 +291,16 @@ fn formatted_stage(out: &mut String, site: &Site, stage: &StageTrace) {
         last.push(format!("air not known {}", hours(stage.unknown_hours)));
     }
     wrapped(out, "  ", &last.join(", "));
+}
+
+/// "40 to 60", "up to 24", "18 and more".
+fn said_band(band: (Option<f64>, Option<f64>), say: impl Fn(f64) -> String) -> String {
+    match band {
+        (Some(low), Some(high)) => format!("{} to {}", say(low), say(high)),
+        (None, Some(high)) => format!("up to {}", say(high)),
+        (Some(low), None) => format!("{} and more", say(low)),
+        (None, None) => "any".to_owned(),
+    }
 }
 
 fn wrapped(out: &mut String, indent: &str, text: &str) {
