@@ -6,7 +6,7 @@ use super::{Answer, Failure, Outcome, present, print, settings, when};
 use crate::clock::Clock;
 use crate::engine::alarm::table::row;
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind};
-use crate::engine::event::Command;
+use crate::engine::event::{Command, Grade};
 use crate::engine::rules::Site;
 use crate::notify::wording;
 use crate::store::InboxKind;
@@ -33,6 +33,8 @@ enum What {
     Acknowledge {
         /// Which, as the list and the letters write it, such as reservoir-low:tank.
         alarm: String,
+        /// Whether calling for it was right: the account of calls keeps it.
+        grade: Option<Graded>,
     },
     /// Silence one for a while; it comes back by itself.
     Shelve {
@@ -59,13 +61,33 @@ enum What {
     Table,
 }
 
+/// What a grower says of a call.
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum Graded {
+    /// Hands were needed.
+    Right,
+    /// It could have waited, or nothing was the matter.
+    Wrong,
+}
+
+impl Graded {
+    fn grade(self) -> Grade {
+        match self {
+            Graded::Right => Grade::Right,
+            Graded::Wrong => Grade::Wrong,
+        }
+    }
+}
+
 impl Alarms {
     pub fn run(self, path: &Path) -> Outcome {
         let by = self.by;
         let command = match self.what {
             None => return list(path, self.json),
             Some(What::Table) => return table(self.json),
-            Some(What::Acknowledge { alarm }) => Command::Acknowledge { alarm: key(&alarm)?, by },
+            Some(What::Acknowledge { alarm, grade }) => {
+                Command::Acknowledge { alarm: key(&alarm)?, by, grade: grade.map(Graded::grade) }
+            }
             Some(What::Shelve { alarm, span }) => {
                 let until = Clock::system().now() + when::span(&span)?;
                 Command::Shelve { alarm: key(&alarm)?, by, until }
@@ -117,7 +139,7 @@ pub fn alarm_json(alarm: &AlarmChange, site: &Site) -> Value {
     json!({
         "alarm": alarm.key.id(), "kind": alarm.key.kind.word(), "subject": alarm.key.subject,
         "state": alarm.state.word(), "priority": alarm.priority.word(), "since": show::instant(alarm.since),
-        "harm_from": alarm.harm.map(|harm| show::instant(harm.from)),
+        "harm_from": alarm.harm.map(|harm| show::instant(harm.likely)),
         "harm_early": alarm.harm.map(|harm| show::instant(harm.early)),
         "times": alarm.times, "by": alarm.by, "text": wording::alarm_text(alarm, site),
     })

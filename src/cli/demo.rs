@@ -199,6 +199,8 @@ impl Account {
                 self.letters += 1;
                 let kind = match letter.kind {
                     LetterKind::Alarm => "letter now",
+                    LetterKind::Evening => "letter of the evening",
+                    LetterKind::Over => "letter that it is over",
                     LetterKind::Round => "letter for the round",
                     LetterKind::Digest => "daily digest",
                 };
@@ -245,7 +247,7 @@ impl Account {
 }
 
 fn acknowledge(store: &Path, at: Timestamp, alarm: AlarmKey) -> Result<(), StoreError> {
-    let command = Command::Acknowledge { alarm, by: "the grower".to_owned() };
+    let command = Command::Acknowledge { alarm, by: "the grower".to_owned(), grade: None };
     // A command of ours always has a JSON form.
     let body = serde_json::to_string(&command).unwrap_or_default();
     Inbox::open(store)?.put(at, InboxKind::Command, &body)?;

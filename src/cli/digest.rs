@@ -33,7 +33,7 @@ impl Digest {
             at: present.now,
             kind: LetterKind::Digest,
             answers: None,
-            alarms: Vec::new(),
+            situations: Vec::new(),
             digest: Some(Box::new(digest)),
         };
         let letter = wording::letter(&facts, &config.rules, pictures, &wording::Answering::default());

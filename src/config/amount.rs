@@ -262,6 +262,42 @@ pub(super) fn time_of_day(value: &DeValue<'_>) -> Result<NaiveTime, Complaint> {
     NaiveTime::from_hms_opt(hour, minute, 0).ok_or_else(wanted)
 }
 
+/// When people sleep, "22:00-06:00"; `false`: somebody is always awake.
+pub(super) fn hours_of_sleep(value: &DeValue<'_>) -> Result<Option<(NaiveTime, NaiveTime)>, Complaint> {
+    if value.as_bool() == Some(false) {
+        return Ok(None);
+    }
+    let wanted = || {
+        Complaint::new("two times of day are wanted, from when until when people sleep")
+            .hint("write \"22:00-06:00\", or false if somebody is always awake")
+    };
+    let (from, until) = value.as_str().and_then(|text| text.split_once('-')).ok_or_else(wanted)?;
+    let time = |text: &str| -> Option<NaiveTime> {
+        let (hour, minute) = text.trim().split_once(':')?;
+        NaiveTime::from_hms_opt(hour.parse().ok()?, minute.parse().ok().filter(|_| minute.len() == 2)?, 0)
+    };
+    match time(from).zip(time(until)) {
+        Some((from, until)) if from != until => Ok(Some((from, until))),
+        Some(_) => Err(Complaint::new("people sleep for no time at all").hint("write \"22:00-06:00\", or false")),
+        None => Err(wanted()),
+    }
+}
+
+/// A chance said as people say it, "one in 5": the share of 1.
+pub(super) fn one_in(value: &DeValue<'_>) -> Result<f64, Complaint> {
+    let wanted = || {
+        Complaint::new("a chance between \"one in 2\" and \"one in 100\" is wanted, in quotes")
+            .hint("write \"one in 5\": you are woken when harm before the next round is more likely than one in five")
+    };
+    let text = value.as_str().ok_or_else(wanted)?.trim().to_ascii_lowercase();
+    let number = text.strip_prefix("one in").or_else(|| text.strip_prefix("1 in")).ok_or_else(wanted)?;
+    let word = number.trim();
+    let words = ["two", "three", "four", "five", "six", "seven", "eight", "nine", "ten"];
+    let spelled = words.iter().position(|spelled| *spelled == word).map(|at| at as f64 + 2.0);
+    let many = spelled.or_else(|| word.parse::<f64>().ok()).filter(|many| (2.0..=100.0).contains(many));
+    many.map(|many| 1.0 / many).ok_or_else(wanted)
+}
+
 /// A JSON Pointer (RFC 6901, section 3) to something inside a message.
 pub(super) fn pointer(value: &DeValue<'_>) -> Result<String, Complaint> {
     let found =

@@ -2,7 +2,7 @@
 //! alarms are read here, the rest in `outside`, `room` and `crops`. It goes on
 //! after a problem, so that all of them come out at once.
 
-use super::amount::{identifier, span_between, text, time_of_day, topic_word, truth};
+use super::amount::{hours_of_sleep, identifier, one_in, span_between, text, time_of_day, topic_word, truth};
 use super::beat;
 use super::crops;
 use super::devices;
@@ -96,6 +96,11 @@ fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime)
     let round_letter_before =
         table.optional(findings, "round_letter_before", span_between(TimeDelta::zero(), TimeDelta::hours(6)));
     let look_within = table.optional(findings, "look_within", span_between(TimeDelta::hours(1), TimeDelta::days(30)));
+    let asleep = table.optional(findings, "asleep", hours_of_sleep);
+    let evening_letter_before =
+        table.optional(findings, "evening_letter_before", span_between(TimeDelta::zero(), TimeDelta::hours(6)));
+    let wake_if = table.optional(findings, "wake_if", one_in);
+    let come_within = table.optional(findings, "come_within", span_between(TimeDelta::minutes(1), TimeDelta::hours(6)));
     table.finish(findings);
     let site = Site {
         name: name.unwrap_or_default(),
@@ -105,6 +110,10 @@ fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime)
         round_letter_before: round_letter_before.unwrap_or(ROUND_LETTER_BEFORE),
         look_within: look_within.unwrap_or(LOOK_WITHIN),
         digest_at,
+        asleep: asleep.unwrap_or(Some(ASLEEP)),
+        evening_letter_before: evening_letter_before.unwrap_or(EVENING_LETTER_BEFORE),
+        wake_if: wake_if.unwrap_or(WAKE_IF),
+        come_within: come_within.unwrap_or(COME_WITHIN),
     };
     (site, site_topic)
 }
@@ -158,6 +167,15 @@ const ROUNDS: [NaiveTime; 2] = [
 ];
 /// Own default: time to read it on the way to the room.
 const ROUND_LETTER_BEFORE: TimeDelta = TimeDelta::minutes(15);
+/// When people sleep, if nobody says otherwise. Own default.
+const ASLEEP: (NaiveTime, NaiveTime) =
+    (NaiveTime::from_hms_opt(22, 0, 0).unwrap(), NaiveTime::from_hms_opt(6, 0, 0).unwrap());
+/// The evening letter comes while there is time to go and look. Own default.
+const EVENING_LETTER_BEFORE: TimeDelta = TimeDelta::hours(1);
+/// A night's sleep against the trays: one in five. Own default.
+const WAKE_IF: f64 = 0.2;
+/// From the letter to hands at the rack, the mail's own way included. Own default.
+const COME_WITHIN: TimeDelta = TimeDelta::minutes(45);
 /// A covered tray is looked at once a day in most rooms; half a day late is late. Own default.
 const LOOK_WITHIN: TimeDelta = TimeDelta::hours(36);
 /// The state directory that the systemd unit makes.

@@ -113,8 +113,7 @@ pub async fn run(
 fn still_holds(engine: &Engine, facts: &LetterFacts) -> bool {
     let standing = engine.snapshot().alarms;
     facts
-        .alarms
-        .iter()
+        .alarms()
         .any(|(_, reported)| standing.iter().any(|now| now.key == reported.key && now.since == reported.since))
 }
 

@@ -69,9 +69,7 @@ fn bad_air() -> Vec<Story> {
     fan_22.breakages = vec![breaks(Broken::Fan("rack-b".into()), local(2026, 3, 3, 22, 0), local(2026, 3, 4, 7, 15))];
     fan_22.expected = Expected {
         harm: Some(Harm::DampFor(1, 88.0, 5)),
-        must: vec![
-            due(&[AirTooDamp, MoldPressure, Condensation], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 2, 0)).wakes(),
-        ],
+        must: vec![due(&[MoldPressure], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 6, 0)).wakes()],
         never: vec![never_about(AirTooDamp, "rack-a"), never(ReservoirLeak), never(SensorSilent), never(SensorStuck)],
         nobody_woken: false,
     };
@@ -90,7 +88,7 @@ fn bad_air() -> Vec<Story> {
     cold.breakages = vec![breaks(Broken::Heater, local(2026, 1, 14, 20, 0), local(2026, 1, 15, 7, 30))];
     cold.expected = Expected {
         harm: Some(Harm::AirBelow(0, 12.0)),
-        must: vec![due(&[AirTooCold], local(2026, 1, 14, 20, 0), local(2026, 1, 15, 1, 0)).wakes()],
+        must: vec![due(&[AirTooCold], local(2026, 1, 14, 20, 0), local(2026, 1, 15, 4, 0)).wakes()],
         never: vec![never(AirTooWarm), never(ReservoirLeak), never(SensorStuck), never(SensorSilent)],
         nobody_woken: false,
     };
@@ -109,7 +107,7 @@ fn bad_air() -> Vec<Story> {
     ];
     hot.expected = Expected {
         harm: Some(Harm::AirAbove(0, 30.0)),
-        must: vec![due(&[AirTooWarm], from, local(2026, 7, 21, 1, 0)).wakes()],
+        must: vec![due(&[AirTooWarm], from, local(2026, 7, 21, 2, 0)).wakes()],
         never: vec![never(AirTooCold), never(ReservoirLeak), never(SensorStuck), never(SensorSilent)],
         nobody_woken: false,
     };
@@ -142,7 +140,7 @@ fn bad_water() -> Vec<Story> {
     fast.breakages = vec![breaks(Broken::Leak(2.5), local(2026, 3, 3, 23, 0), local(2026, 3, 4, 8, 0))];
     fast.expected = Expected {
         harm: Some(Harm::LitresLost(5.0)),
-        must: vec![due(&[ReservoirLeak], local(2026, 3, 3, 23, 0), local(2026, 3, 4, 0, 30)).about("tank").wakes()],
+        must: vec![due(&[ReservoirLeak], local(2026, 3, 3, 23, 0), local(2026, 3, 4, 0, 45)).about("tank").wakes()],
         never: air().chain([never(SensorStuck), never(SensorSilent)]).collect(),
         nobody_woken: false,
     };
@@ -187,7 +185,8 @@ fn bad_sensors() -> Vec<Story> {
     only.trouble("rack-b-air", Ailment::Silent, local(2026, 3, 3, 20, 30), morning);
     only.expected = Expected {
         must: vec![
-            due(&[SensorSilent], local(2026, 3, 3, 20, 30), local(2026, 3, 3, 22, 30)).about("rack-b-air").wakes(),
+            // The evening letter tells it; one sensor that is silent in good air wakes nobody.
+            due(&[SensorSilent], local(2026, 3, 3, 20, 30), local(2026, 3, 3, 21, 0)).about("rack-b-air"),
         ],
         never: air().chain(water()).chain([never_about(SensorSilent, "rack-a-air")]).collect(),
         ..Default::default()
@@ -204,7 +203,7 @@ fn bad_sensors() -> Vec<Story> {
         none.trouble(id, Ailment::Silent, local(2026, 3, 3, 22, 0), morning);
     }
     none.expected = Expected {
-        must: vec![due(&[SensorSilent, BrokerLost], local(2026, 3, 3, 22, 0), local(2026, 3, 3, 23, 30)).wakes()],
+        must: vec![due(&[SensorSilent, BrokerLost], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 2, 0)).wakes()],
         never: air().chain(water()).collect(),
         ..Default::default()
     };

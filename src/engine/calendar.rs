@@ -1,9 +1,22 @@
-//! The local calendar: when somebody is in the room next, when a time of day comes. Safe
+//! The local calendar: when somebody is in the room next, when people sleep, when a time of day comes. Safe
 //! across daylight-saving changes.
 
 use crate::rules::Site;
 use crate::units::Timestamp;
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, TimeZone, Utc};
+
+/// Whether people sleep at `at`, by their own hours.
+pub fn sleeps(site: &Site, at: Timestamp) -> bool {
+    let Some((from, until)) = site.asleep else { return false };
+    let time = at.with_timezone(&site.time_zone).time();
+    if from <= until { from <= time && time < until } else { time >= from || time < until }
+}
+
+/// The first evening letter strictly after `at`; `None` where nobody is said to sleep.
+pub fn next_evening(site: &Site, at: Timestamp) -> Option<Timestamp> {
+    let (from, _) = site.asleep?;
+    Some(next_local(site.time_zone, from.overflowing_sub_signed(site.evening_letter_before).0, at))
+}
 
 /// The first round strictly after `at`.
 pub fn next_round(site: &Site, at: Timestamp) -> Timestamp {
@@ -103,5 +116,28 @@ mod tests {
                 last = date;
             }
         }
+    }
+
+    #[test]
+    fn hours_of_sleep_may_cross_midnight() {
+        let mut site = crate::rules::Site {
+            name: "Saltmarsh Lane".into(),
+            time_zone: chrono_tz::UTC,
+            units: crate::units::UnitSystem::Metric,
+            rounds: vec![time("07:00:00")],
+            round_letter_before: TimeDelta::minutes(15),
+            look_within: TimeDelta::hours(36),
+            digest_at: time("06:30:00"),
+            asleep: Some((time("22:00:00"), time("06:00:00"))),
+            evening_letter_before: TimeDelta::hours(1),
+            wake_if: 0.2,
+            come_within: TimeDelta::minutes(45),
+        };
+        for (at, asleep) in [("21:59", false), ("22:00", true), ("03:00", true), ("06:00", false)] {
+            assert_eq!(sleeps(&site, instant(&format!("2026-03-04T{at}:00Z"))), asleep, "{at}");
+        }
+        assert_eq!(next_evening(&site, instant("2026-03-04T20:00:00Z")), Some(instant("2026-03-04T21:00:00Z")));
+        site.asleep = None;
+        assert!(!sleeps(&site, instant("2026-03-04T03:00:00Z")));
     }
 }

@@ -122,6 +122,26 @@ impl Garbled {
     }
 }
 
+/// Whether a call was right, as the grower saw it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Grade {
+    /// Hands were needed.
+    Right,
+    /// It could have waited, or nothing was the matter.
+    Wrong,
+}
+
+impl Grade {
+    /// The stable word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Grade::Right => "right",
+            Grade::Wrong => "wrong",
+        }
+    }
+}
+
 /// What a grower can do about an alarm.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "command", rename_all = "kebab-case")]
@@ -132,6 +152,9 @@ pub enum Command {
         alarm: AlarmKey,
         /// Who says so, by name, as the answer gave it.
         by: String,
+        /// Whether the call was right, if they say so.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        grade: Option<Grade>,
     },
     /// Silence it until a time; it comes back by itself.
     Shelve {

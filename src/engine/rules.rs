@@ -56,6 +56,16 @@ pub struct Site {
     pub look_within: TimeDelta,
     /// Local time of the digest.
     pub digest_at: NaiveTime,
+    /// Local times between which people sleep and are called as late as is safe; may cross
+    /// midnight. `None`: somebody is always awake.
+    pub asleep: Option<(NaiveTime, NaiveTime)>,
+    /// The evening letter goes out this long before they sleep.
+    pub evening_letter_before: TimeDelta,
+    /// Hands are needed before the next round when harm before it is more likely than this,
+    /// 0 to 1.
+    pub wake_if: f64,
+    /// From a letter to hands at the rack, the mail's own way included.
+    pub come_within: TimeDelta,
 }
 
 /// A rack or shelf whose air is alike.

@@ -29,7 +29,7 @@ pub fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Parc
         "state": change.state.word(),
         "priority": change.priority.word(),
         "since": stamp(change.since),
-        "harm_from": change.harm.map(|harm| stamp(harm.from)),
+        "harm_from": change.harm.map(|harm| stamp(harm.likely)),
         "harm_early": change.harm.map(|harm| stamp(harm.early)),
         "text": alarm_text(change, site),
     });

@@ -66,8 +66,10 @@ pub fn letter(facts: &LetterFacts, rules: &Rules, pictures: Vec<Picture>, answer
     let known: Vec<&str> = pictures.iter().map(|picture| picture.name.as_str()).collect();
     let sheet = match (facts.kind, facts.digest.as_deref()) {
         (LetterKind::Digest, Some(day)) => digest::sheet(day, &speech, &known),
-        (LetterKind::Round, _) => alarm_letter::round(&facts.alarms, &speech),
-        _ => alarm_letter::alarm(&facts.alarms, &speech),
+        (LetterKind::Round, _) => alarm_letter::round(&facts.situations, &speech),
+        (LetterKind::Evening, _) => alarm_letter::evening(&facts.situations, &speech),
+        (LetterKind::Over, _) => alarm_letter::over(&facts.situations, &speech),
+        _ => alarm_letter::call(&facts.situations, &speech),
     };
     let html = html::page(&sheet);
     let pictures = pictures.into_iter().filter(|picture| sheet.shows(&picture.name)).collect();

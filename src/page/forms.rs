@@ -3,7 +3,7 @@
 
 use super::round::{Rack, Task};
 use crate::engine::alarm::AlarmKey;
-use crate::engine::event::Command;
+use crate::engine::event::{Command, Grade};
 use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
 use crate::journal::{Did, Entry, Loss, Target};
@@ -20,7 +20,7 @@ const LITRES_A_GALLON: f64 = 3.785_411_784;
 const LONGEST_KEY: usize = 60;
 
 /// The answers a slip offers, as its form sends them and as its buttons say them.
-pub(super) const ANSWERS: [(&str, &str); 1] = [("seen", "Seen")];
+pub(super) const ANSWERS: [(&str, &str); 3] = [("seen", "Seen"), ("right", "Right"), ("wrong", "Wrong")];
 
 /// The fields of a form, in the order they were sent.
 pub(super) struct Fields(Vec<(String, String)>);
@@ -156,10 +156,13 @@ pub(super) fn did(rules: &Rules, snapshot: &Snapshot, fields: &Fields, by: &str)
 pub(super) fn answer(fields: &Fields, by: &str) -> Result<Command, String> {
     let old = "That sheet is of another version; open it again.";
     let alarm = fields.get("alarm").and_then(AlarmKey::from_id).ok_or(old)?;
-    match fields.get("word") {
-        Some("seen") | None => Ok(Command::Acknowledge { alarm, by: by.to_owned() }),
-        Some(_) => Err(old.to_owned()),
-    }
+    let grade = match fields.get("word") {
+        Some("seen") | None => None,
+        Some("right") => Some(Grade::Right),
+        Some("wrong") => Some(Grade::Wrong),
+        Some(_) => return Err(old.to_owned()),
+    };
+    Ok(Command::Acknowledge { alarm, by: by.to_owned(), grade })
 }
 
 /// Entries that strike others, by their numbers.

@@ -90,7 +90,7 @@ impl<'a> Night<'a> {
     fn letter(&mut self, facts: &LetterFacts) {
         let subject = wording::letter(facts, self.rules, Vec::new(), &wording::Answering::default()).subject;
         let letter = Letter { at: facts.at, kind: facts.kind, subject };
-        let about = facts.alarms.iter().filter(|(occasion, _)| *occasion != Occasion::Returned);
+        let about = facts.alarms().filter(|(occasion, _)| *occasion != Occasion::Returned);
         for (_, change) in about {
             let newest = self.episodes.iter_mut().rev().find(|episode| episode.alarm == change.key);
             if let Some(episode) = newest {

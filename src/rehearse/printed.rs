@@ -32,7 +32,7 @@ impl<'a, W: Write> Printed<'a, W> {
                 subject: &change.key.subject,
                 state: change.state.word(),
                 priority: change.priority.word(),
-                harm_from: change.harm.map(|harm| instant(harm.from)),
+                harm_from: change.harm.map(|harm| instant(harm.likely)),
                 text,
             });
         }

@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4, V5];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4, V5, V6];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -296,4 +296,11 @@ CREATE TABLE pairing (
     code_hash  BLOB PRIMARY KEY,  -- SHA-256 of the secret in the link
     until      INTEGER NOT NULL   -- milliseconds since 1970 UTC
 ) STRICT, WITHOUT ROWID;
+";
+
+/// Harm as a distribution, and calls graded by the grower.
+const V6: &str = "
+ALTER TABLE alarm ADD COLUMN harm_late INTEGER;  -- a tenth of the chance lies after it, milliseconds since 1970 UTC
+ALTER TABLE alarm ADD COLUMN chance REAL;        -- that harm begins before the next round, 0 to 1
+ALTER TABLE alarm ADD COLUMN grade TEXT;         -- what people said of its call: right, wrong; NULL: nothing
 ";

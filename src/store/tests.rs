@@ -12,7 +12,7 @@ mod replies;
 
 use super::{Opening, Reader, Record, Store};
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
-use crate::engine::event::{Effect, Event, What};
+use crate::engine::event::{Effect, Event, Grade, What};
 use crate::engine::quality::judge::Judge;
 use crate::engine::rules::{BandOverride, Channel, Place, PlaceId, Rules, Sensor, Site};
 use crate::reading::{ChannelId, Quantity, RawReading, SensorId};
@@ -56,6 +56,10 @@ fn rules_with(sensors: &[&str]) -> Rules {
             round_letter_before: TimeDelta::minutes(30),
             look_within: TimeDelta::hours(36),
             digest_at: NaiveTime::from_hms_opt(6, 30, 0).unwrap(),
+            asleep: None,
+            evening_letter_before: TimeDelta::hours(1),
+            wake_if: 0.2,
+            come_within: TimeDelta::minutes(45),
         },
         places: vec![Place { id: "rack-a".into(), name: "Rack A".into(), inside: None, band: BandOverride::default() }],
         sensors: sensors.iter().map(sensor).collect(),
@@ -134,11 +138,14 @@ fn too_warm(at: Timestamp, state: AlarmState) -> AlarmChange {
         state,
         before: AlarmState::Normal,
         priority: Priority::Now,
-        harm: Some(Harm { from: at + TimeDelta::hours(3), early: at + TimeDelta::hours(2) }),
+        harm: Some(Harm::after(at, 2.0, 3.0, 5.0)),
+        chance: 1.0,
         times: 2,
         next_round: at + TimeDelta::hours(9),
         evidence: Evidence::Broker,
         by: Some("Ada".into()),
         answered_at: Some(at),
+        returned_at: None,
+        grade: Some(Grade::Right),
     }
 }

@@ -7,7 +7,7 @@ use super::inbox::{self, InboxAnswer};
 use super::outbox::{self, Outcome};
 use super::{Store, replies, rollup};
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{Effect, Event, Judgement, What};
+use crate::engine::event::{Effect, Event, Grade, Judgement, What};
 use crate::journal::Did;
 use crate::notify::letter::{Letter, Parcel};
 use crate::reading::{Flag, RawReading};
@@ -296,8 +296,9 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
         self.connection
             .prepare_cached(
                 "INSERT OR IGNORE INTO alarm (at, seq, nth, kind, subject, since, state, before, priority,
-                                              harm_from, harm_early, next_round, times, text, by)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
+                                              harm_from, harm_early, next_round, times, text, by,
+                                              harm_late, chance, grade)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)",
             )?
             .execute(params![
                 position.at,
@@ -309,12 +310,15 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
                 change.state.word(),
                 change.before.word(),
                 change.priority.word(),
-                change.harm.map(|harm| harm.from.timestamp_millis()),
+                change.harm.map(|harm| harm.likely.timestamp_millis()),
                 change.harm.map(|harm| harm.early.timestamp_millis()),
                 change.next_round.timestamp_millis(),
                 change.times,
                 text,
-                change.by
+                change.by,
+                change.harm.map(|harm| harm.late.timestamp_millis()),
+                change.chance,
+                change.grade.map(Grade::word)
             ])?;
         Ok(())
     }

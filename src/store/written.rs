@@ -96,7 +96,7 @@ pub struct Counts {
 }
 
 const ALARM_COLUMNS: &str =
-    "at, kind, subject, since, state, before, priority, harm_from, harm_early, next_round, times, text, by";
+    "at, kind, subject, since, state, before, priority, harm_from, harm_early, next_round, times, text, by, harm_late";
 
 impl Reader {
     /// Journal entries learnt of with `since <= at`, by number; also refused and struck ones.
@@ -247,12 +247,14 @@ fn alarm_line(row: &Row<'_>) -> rusqlite::Result<Option<AlarmLine>> {
         Some((AlarmKind::from_word(&word(1)?)?, from_word(&word(4)?)?, from_word(&word(5)?)?, from_word(&word(6)?)?))
     };
     let Some((kind, state, before, priority)) = known() else { return Ok(None) };
-    let harm: (Option<i64>, Option<i64>) = (row.get(7)?, row.get(8)?);
-    let harm =
-        match (harm.0.and_then(Timestamp::from_timestamp_millis), harm.1.and_then(Timestamp::from_timestamp_millis)) {
-            (Some(from), Some(early)) => Some(Harm { from, early }),
-            _ => None,
-        };
+    let instant = |column: usize| -> rusqlite::Result<Option<Timestamp>> {
+        Ok(row.get::<_, Option<i64>>(column)?.and_then(Timestamp::from_timestamp_millis))
+    };
+    // A line of an earlier version has no late figure.
+    let harm = match (instant(7)?, instant(8)?, instant(13)?) {
+        (Some(likely), Some(early), late) => Some(Harm { early, likely, late: late.unwrap_or(likely) }),
+        _ => None,
+    };
     Ok(Some(AlarmLine {
         at: time(row, 0)?,
         key: AlarmKey { kind, subject: row.get(2)? },

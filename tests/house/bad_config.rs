@@ -328,13 +328,13 @@ fn a_page_is_for_this_machine_alone_unless_said_otherwise() {
         &format!("{SITE}[page]\nlisten = \"everywhere\"\nnames = [\"http://watch.lan:80\"]\n{RACK}{AIR}"),
         r##"error: 2 problems in config/room.toml
 
-  room.toml:5   page.listen = "everywhere"
-                an address with a port is wanted, or "off"
-                hint: write "127.0.0.1:8460" for this machine alone, "0.0.0.0:8460" for paired phones too
+  room.toml:5  page.listen = "everywhere"
+               an address with a port is wanted, or "off"
+               hint: write "127.0.0.1:8460" for this machine alone, "0.0.0.0:8460" for paired phones too
 
-  room.toml:6   page.names = "http://watch.lan:80"
-                the name of a machine is wanted, without http:// and without a port
-                hint: write names = ["watch.lan"]
+  room.toml:6  page.names = "http://watch.lan:80"
+               the name of a machine is wanted, without http:// and without a port
+               hint: write names = ["watch.lan"]
 "##,
     );
 }

@@ -200,8 +200,7 @@ fn line(effect: &Effect, now: Timestamp) -> Option<(Timestamp, String)> {
         }
         Effect::Letter(facts) => {
             let about: Vec<String> = facts
-                .alarms
-                .iter()
+                .alarms()
                 .map(|(occasion, change)| {
                     let occasion = match occasion {
                         Occasion::Raised => "raised".to_owned(),

@@ -53,10 +53,10 @@ fn stored(story: &Story, config: &Config, folder: &Path) -> impl Fn(Grain) -> Re
 
 #[test]
 fn two_settings_are_compared_alarm_by_alarm() {
-    let story = nights::named("fan-out-at-22").expect("a story");
+    let story = nights::named("heater-out-winter").expect("a story");
     let folder = tempfile::tempdir().expect("a folder");
     let recording = captured(&story, folder.path());
-    let (this, later) = (settings(&story, ""), settings(&story, "[alarm.air-too-damp]\non_delay = \"3 h\"\n"));
+    let (this, later) = (settings(&story, ""), settings(&story, "[alarm.air-too-cold]\non_delay = \"9 h\"\n"));
     fn reported<'a>(config: &'a Config, recording: &Recording) -> Night<'a> {
         let mut night = Night::new(&config.rules);
         rehearse(config, recording, &mut night).expect("a rehearsal");
@@ -66,15 +66,15 @@ fn two_settings_are_compared_alarm_by_alarm() {
     assert!(!one.episodes.is_empty());
     assert_eq!(differences(&one, &same), []);
     let found = differences(&one, &other);
-    let damp = found
+    let cold = found
         .iter()
-        .find(|difference| difference.this.as_ref().is_some_and(|mine| mine.alarm.kind.word() == "air-too-damp"))
-        .expect("the damp air is told at another time");
-    let mine = damp.this.as_ref().expect("told");
+        .find(|difference| difference.this.as_ref().is_some_and(|mine| mine.alarm.kind.word() == "air-too-cold"))
+        .expect("the cold is told at another time");
+    let mine = cold.this.as_ref().expect("told");
     let letter = mine.reported.as_ref().expect("a letter told of it");
     assert_eq!(letter.kind, LetterKind::Alarm);
-    match &damp.that {
-        Some(theirs) => assert!(theirs.raised_at > mine.raised_at, "{damp:?}"),
+    match &cold.that {
+        Some(theirs) => assert!(theirs.raised_at > mine.raised_at, "{cold:?}"),
         None => assert!(!other.episodes.iter().any(|episode| episode.alarm == mine.alarm)),
     }
 }

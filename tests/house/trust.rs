@@ -351,7 +351,7 @@ fn a_probe_on_a_window_tells_of_the_window_and_not_of_the_air() {
     assert_eq!(raised.len(), 1, "{raised:?}");
     // What drips on leaves keeps them wet: harm when they were so for as long as infection needs.
     let needed = place.mold.expect("a tray in light").needed.expect("22 °C suits the fungus");
-    let wet_for = (raised[0].harm.expect("a probe knows").from - raised[0].since).num_minutes() as f64 / 60.0;
+    let wet_for = (raised[0].harm.expect("a probe knows").likely - raised[0].since).num_minutes() as f64 / 60.0;
     assert!((wet_for - needed).abs() < 0.2 && needed > 4.0, "{wet_for} {needed}");
     let day = &room.engine.digest_facts(false).places[0].surfaces[0];
     assert!((day.hours_wet - 4.0).abs() < 0.1 && (day.hours_damp - 6.0).abs() < 0.1, "{day:?}");
@@ -376,13 +376,16 @@ fn the_air_is_blind_without_its_own_sensor_whatever_the_window_says() {
 #[test]
 fn harm_may_begin_the_sooner_the_less_a_sensor_is_good_for() {
     let early = |accuracy: f64| {
-        let site = SITE.replace("{ pointer = \"/h\" }", &format!("{{ pointer = \"/h\", accuracy = {accuracy} }}"));
+        let site = SITE.replace(
+            "{ pointer = \"/t\", unit = \"Cel\" }",
+            &format!("{{ pointer = \"/t\", unit = \"Cel\", accuracy = {accuracy} }}"),
+        );
         let mut room = Room::of(&site);
-        room.minutes(90, |minute| air("a1", minute, 21.0, 82.0).to_vec());
-        let damp = room.raised(AlarmKind::AirTooDamp);
-        damp[0].harm.expect("a dose runs").early
+        room.minutes(90, |minute| air("a1", minute, 28.0, 50.0).to_vec());
+        let warm = room.raised(AlarmKind::AirTooWarm);
+        warm[0].harm.expect("a dose runs").early
     };
-    let (poor, usual, good) = (early(8.0), early(3.0), early(1.0));
+    let (poor, usual, good) = (early(2.0), early(0.5), early(0.1));
     assert!(poor < usual && usual < good, "{poor} {usual} {good}");
 }
 
@@ -402,11 +405,11 @@ fn a_gauge_that_may_be_off_moves_the_early_bound_alone() {
         tank.forecast(begin + TimeDelta::minutes(600)).expect("it falls")
     };
     let (sure, vague) = (reported(0.0), reported(10.0));
-    assert_eq!(sure.0, vague.0, "the best estimate knows of no error");
-    // Ten millimetres of 600 by 400 mm are 2.4 L: two hours of this draw.
-    let earlier = (sure.1 - vague.1).num_minutes();
-    assert!((110..130).contains(&earlier), "{earlier}");
-    assert!(vague.2 > sure.2);
+    assert_eq!(sure.likely, vague.likely, "the best estimate knows of no error");
+    // Ten millimetres of 600 by 400 mm are 2.4 L: two hours of this draw, of which four fifths count.
+    let earlier = (sure.early - vague.early).num_minutes();
+    assert!((88..104).contains(&earlier), "{earlier}");
+    assert!(vague.late > sure.late);
 }
 
 #[test]

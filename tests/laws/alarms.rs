@@ -5,6 +5,7 @@ use chrono::TimeDelta;
 use std::collections::{BTreeMap, BTreeSet};
 use traywarden::demo::random::SplitMix64;
 use traywarden::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState};
+use traywarden::engine::calendar::last_round;
 use traywarden::engine::event::{Effect, Event, LetterFacts, LetterKind, Occasion, What};
 use traywarden::reading::{Quantity, RawReading};
 use traywarden::units::Timestamp;
@@ -38,60 +39,48 @@ fn no_alarm_is_raised_twice_without_a_return_between_and_none_returns_unseen() {
 }
 
 #[test]
-fn letters_are_bounded_and_a_return_follows_only_a_call() {
+fn letters_have_names_of_their_own_and_an_over_tells_only_of_what_was_told() {
     for seed in seeds(60) {
         let night = Night::of(seed, Bent::default());
         let effects = night.effects();
         let mut ids = BTreeSet::new();
         let mut reported: BTreeSet<&AlarmKey> = BTreeSet::new();
-        let mut over: BTreeSet<&AlarmKey> = BTreeSet::new();
-        let mut calls: BTreeMap<(&AlarmKey, Timestamp), u32> = BTreeMap::new();
         for letter in letters(&effects) {
             assert!(ids.insert(&letter.id), "{}: two letters {}", night.label, letter.id);
             let known = letter.answers.as_ref().is_none_or(|answers| ids.contains(answers));
             assert!(known, "{}: {} answers a letter never written", night.label, letter.id);
-            for (occasion, change) in &letter.alarms {
-                let about = (&change.key, change.since);
-                match occasion {
-                    Occasion::Raised | Occasion::Escalated => {
-                        reported.insert(&change.key);
-                        over.remove(&change.key);
-                        *calls.entry(about).or_default() += 1;
-                    }
-                    Occasion::Returned => {
-                        let had = reported.contains(&change.key);
-                        assert!(had, "{}: {} returns {} unannounced", night.label, letter.id, change.key.id());
-                        let once = over.insert(&change.key);
-                        assert!(once, "{}: {} returns {} twice", night.label, letter.id, change.key.id());
-                    }
-                    Occasion::Reminder(_) => {
-                        over.remove(&change.key);
-                        let count = calls.entry(about).or_default();
-                        *count += 1;
-                        let id = change.key.id();
-                        assert!(*count <= 6, "{}: letter {count} about {id} is {}", night.label, letter.id);
-                    }
-                    Occasion::Waiting => {}
+            for (occasion, change) in letter.alarms() {
+                if occasion != Occasion::Returned {
+                    reported.insert(&change.key);
+                    continue;
                 }
+                assert_eq!(letter.kind, LetterKind::Over, "{}: {}", night.label, letter.id);
+                let had = reported.contains(&change.key);
+                assert!(had, "{}: {} returns {} unannounced", night.label, letter.id, change.key.id());
+                let still = !matches!(change.state, AlarmState::Normal | AlarmState::ReturnedUnacknowledged);
+                let silenced = matches!(change.state, AlarmState::Shelved | AlarmState::OutOfService);
+                let id = change.key.id();
+                assert!(!still || silenced, "{}: {} says {id} is over, and it goes on", night.label, letter.id);
             }
         }
     }
 }
 
+/// Six letters a night with round and digest, ten where different harms come one after the other.
 #[test]
-fn beyond_new_alarms_there_are_six_letters_an_hour_at_most() {
+fn from_round_to_round_there_are_eight_letters_beside_it_at_most() {
     for seed in seeds(60) {
         let night = Night::of(seed, Bent::default());
         let effects = night.effects();
-        let fresh = |letter: &&LetterFacts| {
-            letter.alarms.iter().any(|(occasion, _)| matches!(occasion, Occasion::Raised | Occasion::Escalated))
-        };
-        let old: Vec<Timestamp> = letters(&effects)
-            .filter(|letter| letter.kind == LetterKind::Alarm && !fresh(letter))
-            .map(|letter| letter.at)
-            .collect();
-        for seven in old.windows(7) {
-            assert!(seven[6] - seven[0] >= TimeDelta::hours(1), "{}: seven letters from {}", night.label, seven[0]);
+        let mut count = 0;
+        let mut round = None;
+        for letter in letters(&effects) {
+            let last = last_round(&night.rules().site, letter.at);
+            if round != Some(last) {
+                (round, count) = (Some(last), 0);
+            }
+            count += u32::from(!matches!(letter.kind, LetterKind::Round | LetterKind::Digest));
+            assert!(count <= 8, "{}: letter {count} since {last} is {}", night.label, letter.id);
         }
     }
 }
@@ -200,7 +189,7 @@ fn the_random_nights_are_bad_enough_to_try_the_laws() {
     for seed in seeds(60) {
         let effects = Night::of(seed, Bent::default()).effects();
         kinds.extend(changes(&effects).filter(|change| raised(change)).map(|change| change.key.kind));
-        for (occasion, _) in letters(&effects).flat_map(|letter| &letter.alarms) {
+        for (occasion, _) in letters(&effects).flat_map(|letter| letter.alarms()) {
             match occasion {
                 Occasion::Raised => occasions[0] += 1,
                 Occasion::Reminder(_) => occasions[1] += 1,

@@ -10,7 +10,7 @@ use traywarden::config::Config;
 use traywarden::demo::nights;
 use traywarden::demo::random::SplitMix64;
 use traywarden::engine::alarm::{AlarmKey, AlarmKind};
-use traywarden::engine::event::{Command, Effect, Event, What};
+use traywarden::engine::event::{Command, Effect, Event, Grade, What};
 use traywarden::engine::{Engine, rules::Rules};
 use traywarden::intake::payload::{self, Decoded};
 use traywarden::journal::{Did, Entry, Sowing, Target};
@@ -276,7 +276,10 @@ fn command(rules: &Rules, chance: &mut SplitMix64, at: Timestamp) -> Command {
     let alarm = AlarmKey { kind, subject: subjects[chance.whole() as usize % subjects.len()].to_owned() };
     let by = "Wren".to_owned();
     match chance.whole() % 5 {
-        0 | 1 => Command::Acknowledge { alarm, by },
+        0 | 1 => {
+            let grade = [None, Some(Grade::Right), Some(Grade::Wrong)][chance.whole() as usize % 3];
+            Command::Acknowledge { alarm, by, grade }
+        }
         2 => Command::Shelve { alarm, by, until: at + TimeDelta::minutes(chance.between(-60.0, 1600.0) as i64) },
         3 => Command::Unshelve { alarm, by },
         _ => Command::OutOfService { alarm, by, reason: "being mended".into() },

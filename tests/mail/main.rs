@@ -235,6 +235,10 @@ fn letters_held_up_by_an_outage_come_as_one_behind_the_newest() {
         round_letter_before: TimeDelta::minutes(30),
         look_within: TimeDelta::hours(36),
         digest_at: chrono::NaiveTime::MIN,
+        asleep: None,
+        evening_letter_before: chrono::TimeDelta::hours(1),
+        wake_if: 0.2,
+        come_within: chrono::TimeDelta::minutes(45),
     };
     let gathering = wording::held_up(held, &site, at);
     let parcel = mail(&gathering, GROWER);

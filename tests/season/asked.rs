@@ -18,7 +18,6 @@ pub enum Letter {
     /// It is over.
     Over,
     /// For the evening, before people sleep.
-    #[allow(dead_code, reason = "the engine writes none yet")]
     Evening,
     /// For the round.
     Round,
@@ -28,13 +27,14 @@ pub enum Letter {
 
 /// What a letter is.
 pub fn letter(facts: &LetterFacts) -> Letter {
-    let any = |wanted: fn(Occasion) -> bool| facts.alarms.iter().any(|(occasion, _)| wanted(*occasion));
+    let any = |wanted: fn(Occasion) -> bool| facts.alarms().any(|(occasion, _)| wanted(occasion));
     match facts.kind {
         LetterKind::Digest => Letter::Digest,
         LetterKind::Round => Letter::Round,
         LetterKind::Alarm if any(|occasion| matches!(occasion, Occasion::Raised | Occasion::Escalated)) => Letter::Call,
-        LetterKind::Alarm if any(|occasion| matches!(occasion, Occasion::Reminder(_))) => Letter::Reminder,
-        LetterKind::Alarm => Letter::Over,
+        LetterKind::Alarm => Letter::Reminder,
+        LetterKind::Evening => Letter::Evening,
+        LetterKind::Over => Letter::Over,
     }
 }
 
@@ -42,16 +42,17 @@ pub fn letter(facts: &LetterFacts) -> Letter {
 pub fn about(facts: &LetterFacts) -> Vec<AlarmKey> {
     let calls = letter(facts) == Letter::Call;
     let urgent = |occasion: Occasion| !calls || matches!(occasion, Occasion::Raised | Occasion::Escalated);
-    let named = facts.alarms.iter().filter(|(occasion, _)| urgent(*occasion)).map(|(_, change)| change.key.clone());
+    let named = facts.alarms().filter(|(occasion, _)| urgent(*occasion)).map(|(_, change)| change.key.clone());
     let digest = facts.digest.iter().flat_map(|digest| digest.alarms.iter().chain(&digest.standing));
     named.chain(digest.map(|change| change.key.clone())).collect()
 }
 
-/// The chance the engine states that this hazard does harm before the next round. Today it
-/// states none: what calls is taken for certain, all else for impossible.
+/// The chance the engine states that this hazard does harm before the next round: the largest
+/// of what is open.
 pub fn stated_chance(snapshot: &Snapshot, hazard: Hazard) -> f64 {
-    let calls = open(snapshot).any(|(kind, priority)| priority == Priority::Now && Hazard::of(kind).contains(&hazard));
-    f64::from(u8::from(calls))
+    let open = snapshot.alarms.iter().filter(|change| holds(change.state));
+    let of_it = open.filter(|change| Hazard::of(change.key.kind).contains(&hazard));
+    of_it.map(|change| change.chance).fold(0.0, f64::max)
 }
 
 /// The engine names something open that leads to this hazard.
@@ -60,8 +61,11 @@ pub fn names(snapshot: &Snapshot, hazard: Hazard) -> bool {
 }
 
 fn open(snapshot: &Snapshot) -> impl Iterator<Item = (AlarmKind, Priority)> {
-    let holds = |state| matches!(state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
-    snapshot.alarms.iter().filter(move |change| holds(change.state)).map(|change| (change.key.kind, change.priority))
+    snapshot.alarms.iter().filter(|change| holds(change.state)).map(|change| (change.key.kind, change.priority))
+}
+
+fn holds(state: AlarmState) -> bool {
+    matches!(state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
 }
 
 /// The interval printed for when the tank is empty.
@@ -73,9 +77,9 @@ pub fn tank_empty(snapshot: &Snapshot) -> Option<(Timestamp, Timestamp)> {
 /// told to be too dry.
 pub fn dry_out(snapshot: &Snapshot) -> BTreeMap<String, (Timestamp, Option<Timestamp>)> {
     let dry = snapshot.alarms.iter().filter(|change| change.key.kind == AlarmKind::DryOut);
-    dry.filter_map(|change| Some((change.key.subject.clone(), (change.harm?.early, None)))).collect()
+    dry.filter_map(|change| Some((change.key.subject.clone(), (change.harm?.early, change.harm.map(|harm| harm.late)))))
+        .collect()
 }
 
-/// The share of truths an interval of the engine's claims to hold: it speaks of early and late
-/// without a figure, so the nine in ten that such words are taken for (own default).
-pub const CLAIMED: f64 = 0.9;
+/// The share of truths an interval of the engine's claims to hold: from a tenth to nine tenths.
+pub const CLAIMED: f64 = 0.8;

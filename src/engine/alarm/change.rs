@@ -1,7 +1,9 @@
 //! One alarm at one moment, as a value for the store, the letters and the terminal.
 
-use crate::alarm::evidence::{Evidence, Harm};
+use crate::alarm::evidence::Evidence;
+use crate::alarm::harm::Harm;
 use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
+use crate::event::Grade;
 use crate::units::Timestamp;
 use alloc::string::String;
 
@@ -22,6 +24,8 @@ pub struct AlarmChange {
     pub priority: Priority,
     /// When harm begins; `None` if none is in sight.
     pub harm: Option<Harm>,
+    /// The chance, 0 to 1, that harm begins before the next round if nobody comes.
+    pub chance: f64,
     /// Times it came and went in this episode, from 1.
     pub times: u32,
     /// The next round at the time of the change.
@@ -32,4 +36,8 @@ pub struct AlarmChange {
     pub by: Option<String>,
     /// When they did.
     pub answered_at: Option<Timestamp>,
+    /// When it was last over.
+    pub returned_at: Option<Timestamp>,
+    /// Whether its call was right, if they said so.
+    pub grade: Option<Grade>,
 }

@@ -2,9 +2,11 @@
 //! nothing here asks the time.
 
 use crate::alarm::change::AlarmChange;
-use crate::alarm::evidence::{Condition, Evidence, Harm};
+use crate::alarm::evidence::{Condition, Evidence};
+use crate::alarm::harm::Harm;
 use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
-use crate::alarm::waking;
+use crate::alarm::waking::Moment;
+use crate::event::Grade;
 use crate::units::Timestamp;
 use alloc::borrow::ToOwned;
 use alloc::string::String;
@@ -21,6 +23,13 @@ const CHATTER_COUNT: usize = 3;
 const CHATTER_SPAN: TimeDelta = TimeDelta::minutes(30);
 /// A return that nobody acknowledged is taken as seen after this span.
 const SEEN_AFTER: TimeDelta = TimeDelta::days(7);
+/// Harm that is there already, or nearer than anybody can come, is raised when it has stood
+/// for so long. Own default.
+const PRESSING_HOLD: TimeDelta = TimeDelta::minutes(5);
+/// What was pending when nobody could tell is taken up again within this. Own default.
+const PENDING_KEEPS: TimeDelta = TimeDelta::hours(1);
+/// Harm that comes sooner by this than a letter said is news to whoever answered it. Own default.
+const SOONER: TimeDelta = TimeDelta::hours(1);
 /// No shelf without an end, and none longer than a day.
 pub const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
 
@@ -31,15 +40,15 @@ pub struct Hold {
     pub on: TimeDelta,
     /// Off-delay.
     pub off: TimeDelta,
+    /// On-delay while harm is nearer than anybody can come.
+    pub pressing: TimeDelta,
 }
 
-/// What the waking rule needs at this moment.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Moment {
-    /// The time of judging, UTC.
-    pub at: Timestamp,
-    /// The next round after it.
-    pub next_round: Timestamp,
+impl Hold {
+    /// The usual one: what presses is raised when it has stood for five minutes at most.
+    pub fn of(on: TimeDelta, off: TimeDelta) -> Hold {
+        Hold { on, off, pressing: on.min(PRESSING_HOLD) }
+    }
 }
 
 /// What changed.
@@ -71,8 +80,8 @@ pub struct Alarm {
     out_of_service: Option<String>,
     by: Option<String>,
     answered_at: Option<Timestamp>,
-    /// Holds, but not yet for the on-delay: since when.
-    pending_since: Option<Timestamp>,
+    /// Holds, but not yet for the on-delay.
+    pending: Option<Pending>,
     /// Gone, but not yet for the off-delay: since when.
     clearing_since: Option<Timestamp>,
     since: Timestamp,
@@ -83,9 +92,43 @@ pub struct Alarm {
     priority: Priority,
     /// A round letter told it; the people it told are in the room until then.
     pub escalate_not_before: Option<Timestamp>,
+    /// A letter of this conversation said that hands are needed, with this early time.
+    told_early: Option<Timestamp>,
+    /// Whether its call was right, as somebody saw it.
+    grade: Option<Grade>,
+    /// A letter or the digest said that it is over: what comes after is new.
+    over_told: bool,
     harm: Option<Harm>,
     evidence: Option<Evidence>,
     hold: Hold,
+}
+
+/// A condition on its way to an alarm. Only time in which it was seen counts towards the
+/// delay, but a gap in the data, a restart or a shelf does not begin it anew.
+#[derive(Clone, Copy, Debug)]
+struct Pending {
+    since: Timestamp,
+    /// How long it was seen to hold, up to `seen_from`.
+    held: TimeDelta,
+    /// Since when it is seen without a gap; `None`: nobody can tell at present.
+    seen_from: Option<Timestamp>,
+    /// The last time anybody could tell.
+    known_at: Timestamp,
+    /// How long it must hold.
+    settles_in: TimeDelta,
+}
+
+impl Pending {
+    fn due_at(&self) -> Option<Timestamp> {
+        Some(self.seen_from? + (self.settles_in - self.held))
+    }
+
+    fn freeze(&mut self, at: Timestamp) {
+        if let Some(from) = self.seen_from.take() {
+            self.held += (at - from).max(TimeDelta::zero());
+            self.known_at = at;
+        }
+    }
 }
 
 impl Alarm {
@@ -99,7 +142,7 @@ impl Alarm {
             out_of_service: None,
             by: None,
             answered_at: None,
-            pending_since: None,
+            pending: None,
             clearing_since: None,
             since: Timestamp::UNIX_EPOCH,
             raised_at: Timestamp::UNIX_EPOCH,
@@ -108,6 +151,9 @@ impl Alarm {
             times: 0,
             priority: Priority::Digest,
             escalate_not_before: None,
+            told_early: None,
+            grade: None,
+            over_told: false,
             harm: None,
             evidence: None,
             hold,
@@ -138,7 +184,7 @@ impl Alarm {
     /// The condition holds or has held too briefly to say so; watches use it to
     /// choose between limit and limit with deadband.
     pub fn is_held(&self) -> bool {
-        self.active || self.pending_since.is_some()
+        self.active || self.pending.is_some()
     }
 
     /// How urgent it is.
@@ -156,44 +202,62 @@ impl Alarm {
         self.shelved_until
     }
 
+    /// How long the condition must hold and be gone from now on.
+    pub fn set_hold(&mut self, hold: Hold) {
+        self.hold = hold;
+    }
+
     /// Takes in what a watch sees.
-    pub fn observe(&mut self, moment: Moment, condition: Condition) -> Option<Transition> {
-        match condition {
+    pub fn observe(&mut self, moment: &Moment, condition: Condition) -> Option<Transition> {
+        let evidence = match condition {
             Condition::Present { harm, evidence } => {
                 self.clearing_since = None;
                 self.harm = harm;
                 self.evidence = Some(evidence);
-                if self.active {
-                    return self.reconsider(moment);
-                }
-                let since = *self.pending_since.get_or_insert(moment.at);
-                if moment.at >= since + self.hold.on {
-                    return Some(self.raise(moment));
-                }
-                None
-            }
-            Condition::Absent => {
-                self.pending_since = None;
-                if !self.active {
-                    return None;
-                }
-                let since = *self.clearing_since.get_or_insert(moment.at);
-                if moment.at >= since + self.off_delay(since) {
-                    return Some(self.clear(moment.at));
-                }
-                None
+                return if self.active { self.reconsider(moment) } else { self.settle(moment) };
             }
             Condition::Unknown => {
-                // A hold or a return needs evidence; it starts again when there is some.
-                self.pending_since = None;
+                // A return needs evidence; it starts again when there is some. A delay waits.
+                self.freeze_pending(moment.at);
                 self.clearing_since = None;
-                None
+                // What was told as waiting may become due while nobody can tell.
+                return if self.active { self.reconsider(moment) } else { None };
             }
+            Condition::Absent => None,
+            Condition::Gone { evidence } => Some(evidence),
+        };
+        self.pending = None;
+        if !self.active {
+            return None;
+        }
+        self.evidence = evidence.or(self.evidence.take());
+        let since = *self.clearing_since.get_or_insert(moment.at);
+        (moment.at >= since + self.off_delay(since)).then(|| self.clear(moment.at))
+    }
+
+    /// A condition that holds and was not raised yet.
+    fn settle(&mut self, moment: &Moment) -> Option<Transition> {
+        let at = moment.at;
+        let settles_in = if moment.is_pressing(self.harm) { self.hold.pressing } else { self.hold.on };
+        let fresh = Pending { since: at, held: TimeDelta::zero(), seen_from: Some(at), known_at: at, settles_in };
+        let pending = match self.pending.take() {
+            Some(pending) if pending.seen_from.is_some() || at - pending.known_at <= PENDING_KEEPS => {
+                Pending { seen_from: pending.seen_from.or(Some(at)), settles_in, ..pending }
+            }
+            _ => fresh,
+        };
+        self.pending = Some(pending);
+        pending.due_at().is_some_and(|due| due <= at).then(|| self.raise(moment))
+    }
+
+    fn freeze_pending(&mut self, at: Timestamp) {
+        if let Some(pending) = &mut self.pending {
+            pending.freeze(at);
         }
     }
 
     /// Fires what is due at `moment.at`, one thing at a time.
-    pub fn on_deadline(&mut self, moment: Moment) -> Option<Transition> {
+    pub fn on_deadline(&mut self, moment: &Moment) -> Option<Transition> {
         if self.shelved_until.is_some_and(|until| until <= moment.at) {
             self.shelved_until = None;
             self.by = None;
@@ -202,7 +266,7 @@ impl Alarm {
             }
             return Some(Transition::Shelf);
         }
-        if self.pending_since.is_some_and(|since| since + self.hold.on <= moment.at) {
+        if self.pending.and_then(|pending| pending.due_at()).is_some_and(|due| due <= moment.at) {
             return Some(self.raise(moment));
         }
         if self.clearing_since.is_some_and(|since| since + self.off_delay(since) <= moment.at) {
@@ -219,7 +283,7 @@ impl Alarm {
     pub fn deadline(&self) -> Option<Timestamp> {
         [
             self.shelved_until,
-            self.pending_since.map(|since| since + self.hold.on),
+            self.pending.and_then(|pending| pending.due_at()),
             self.clearing_since.map(|since| since + self.off_delay(since)),
             self.seen_at(),
         ]
@@ -236,6 +300,16 @@ impl Alarm {
         self.unacknowledged = false;
         self.answered(at, by);
         Some(Transition::Acknowledged)
+    }
+
+    /// Somebody says whether its call was right; the last word counts. Says whether that is news.
+    pub fn grade(&mut self, at: Timestamp, by: &str, grade: Option<Grade>) -> bool {
+        let Some(given) = grade.filter(|grade| self.times > 0 && self.grade != Some(*grade)) else { return false };
+        self.grade = Some(given);
+        if !self.unacknowledged {
+            self.answered(at, by);
+        }
+        true
     }
 
     /// Silences it until a time. The caller has checked the time.
@@ -268,47 +342,102 @@ impl Alarm {
         self.answered_at = Some(at);
     }
 
-    /// Nobody watched for a while: what was pending must show itself again.
-    pub fn interrupt(&mut self) {
-        self.pending_since = None;
+    /// Nobody watched since `at`: what was pending waits until it is seen again, and a return
+    /// begins anew.
+    pub fn interrupt(&mut self, at: Timestamp) {
+        self.freeze_pending(at);
         self.clearing_since = None;
     }
 
+    /// A letter named it, with the time it gave.
+    pub fn reported(&mut self) {
+        self.told_early = Some(self.harm.map_or(Timestamp::MAX_UTC, |harm| harm.early));
+    }
+
+    /// A round begins: people are in the room, and what stands becomes no more urgent while
+    /// they are at it.
+    pub fn round_begins(&mut self, lasts_until: Timestamp) {
+        self.told_early = None;
+        if self.active {
+            self.escalate_not_before = Some(lasts_until);
+        }
+    }
+
+    /// People were told that it is over.
+    pub fn told_over(&mut self) {
+        self.over_told = !self.active;
+    }
+
+    /// The rule for a call holds at this very minute.
+    pub fn needs_hands(&self, moment: &Moment) -> bool {
+        self.active && self.clearing_since.is_none() && moment.needs_hands(self.harm)
+    }
+
+    /// It leaves something unwatched that grows or draws.
+    pub fn hides_the_night(&self) -> bool {
+        let blind = match &self.evidence {
+            Some(Evidence::Silent { blind, .. }) => *blind,
+            Some(Evidence::Broker) => true,
+            Some(Evidence::Stuck { .. } | Evidence::Implausible { .. }) => true,
+            _ => false,
+        };
+        blind && self.active && self.harm.is_some()
+    }
+
+    /// When harm may begin.
+    pub fn harm(&self) -> Option<Harm> {
+        self.harm
+    }
+
     /// The alarm as a value for the store, the letters and the terminal.
-    pub fn change(&self, moment: Moment, before: AlarmState) -> Option<AlarmChange> {
+    pub fn change(&self, moment: &Moment, before: AlarmState) -> Option<AlarmChange> {
         Some(AlarmChange {
             at: moment.at,
             key: self.key.clone(),
-            since: self.since,
+            since: match self.pending {
+                // It was never raised, or not since the last time.
+                Some(pending) if !self.active => pending.since,
+                _ if self.times == 0 => moment.at,
+                _ => self.since,
+            },
             state: self.state(),
             before,
             priority: self.priority,
             harm: self.harm,
+            chance: if self.active { moment.chance(self.harm) } else { 0.0 },
             times: self.times,
             next_round: moment.next_round,
             evidence: self.evidence.clone()?,
             by: self.by.clone(),
             answered_at: self.answered_at,
+            returned_at: self.returned_at,
+            grade: self.grade,
         })
     }
 
     /// The alarm as a value where nothing changed just now: listed, or written about.
-    pub fn as_it_stands(&self, moment: Moment) -> Option<AlarmChange> {
+    pub fn as_it_stands(&self, moment: &Moment) -> Option<AlarmChange> {
         self.change(moment, AlarmState::Normal)
     }
 
-    fn raise(&mut self, moment: Moment) -> Transition {
-        let since = self.pending_since.take().unwrap_or(moment.at);
-        let continues = self.returned_at.is_some_and(|returned| since - returned <= SAME_EPISODE);
+    fn raise(&mut self, moment: &Moment) -> Transition {
+        let since = self.pending.take().map_or(moment.at, |pending| pending.since);
+        // What comes after an "over" is new, and nobody has seen it.
+        let continues = !self.over_told && self.returned_at.is_some_and(|returned| since - returned <= SAME_EPISODE);
         self.active = true;
-        self.by = None;
-        self.answered_at = None;
+        self.over_told = false;
         self.clearing_since = None;
         self.comings.retain(|coming| moment.at - *coming <= CHATTER_SPAN);
         self.comings.push(moment.at);
-        self.priority = waking::priority(self.harm, moment.at, moment.next_round);
+        let before = self.priority;
+        self.priority = self.asked_or_called(moment);
         if continues {
             self.times += 1;
+            if self.unacknowledged {
+                self.by = None;
+                self.answered_at = None;
+            }
+            self.priority = self.priority.min(before);
             // Somebody who has said "I have seen it" need not say it again in the same episode.
             Transition::CameBack
         } else {
@@ -316,7 +445,11 @@ impl Alarm {
             self.raised_at = moment.at;
             self.times = 1;
             self.unacknowledged = true;
+            self.by = None;
+            self.answered_at = None;
             self.escalate_not_before = None;
+            self.told_early = None;
+            self.grade = None;
             Transition::Raised
         }
     }
@@ -329,20 +462,33 @@ impl Alarm {
         Transition::Returned
     }
 
+    /// The waking rule; what rests on an entry that nobody typed waits for a round.
+    fn asked_or_called(&self, moment: &Moment) -> Priority {
+        let priority = moment.priority(self.harm, self.told_early.is_some());
+        let Some(evidence) = &self.evidence else { return priority };
+        let priority = if evidence.is_a_question() { priority.max(Priority::NextRound) } else { priority };
+        if evidence.wants_a_look() { priority.min(Priority::NextRound) } else { priority }
+    }
+
     /// Only upwards within an episode: a hazard that was told as urgent is not
     /// taken back by a better minute, it is over when it is over.
-    fn reconsider(&mut self, moment: Moment) -> Option<Transition> {
+    fn reconsider(&mut self, moment: &Moment) -> Option<Transition> {
         if self.escalate_not_before.is_some_and(|until| moment.at < until) {
             return None;
         }
-        let priority = waking::priority(self.harm, moment.at, moment.next_round);
-        if priority < self.priority {
-            self.priority = priority;
-            // Whoever said "seen" said it of something that could wait.
-            self.unacknowledged |= priority == Priority::Now;
-            return Some(Transition::Escalated);
+        let priority = self.asked_or_called(moment);
+        if priority >= self.priority {
+            return None;
         }
-        None
+        let sooner = |reported: Timestamp| self.harm.is_some_and(|harm| reported - harm.early > SOONER);
+        // Whoever answered a letter that gave the hour has it in hand.
+        if !self.unacknowledged && self.told_early.is_some_and(|reported| !sooner(reported)) {
+            return None;
+        }
+        self.priority = priority;
+        // Whoever said "seen" said it of something that could wait.
+        self.unacknowledged |= priority == Priority::Now;
+        Some(Transition::Escalated)
     }
 
     fn off_delay(&self, at: Timestamp) -> TimeDelta {

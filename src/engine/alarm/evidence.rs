@@ -1,6 +1,7 @@
 //! What a watch says of a condition: whether it holds, when its harm begins, and the
 //! numbers behind it.
 
+use crate::alarm::harm::Harm;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use alloc::string::String;
@@ -19,17 +20,13 @@ pub enum Condition {
     },
     /// It does not hold, deadband included.
     Absent,
+    /// The same, with the numbers of now: what is said when it is over.
+    Gone {
+        /// The numbers.
+        evidence: Evidence,
+    },
     /// Nobody can tell: bad or missing data neither raises nor clears.
     Unknown,
-}
-
-/// When harm begins if nobody does anything.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Harm {
-    /// Best estimate.
-    pub from: Timestamp,
-    /// It may begin this early: sensor accuracy and model spread on the bad side.
-    pub early: Timestamp,
 }
 
 /// The numbers behind an alarm. Celsius, per cent, litres; words are made in `notify`.
@@ -98,6 +95,8 @@ pub enum Evidence {
         watered: Option<Timestamp>,
         /// A watering in the log that its tank did not show.
         not_shown: Option<Timestamp>,
+        /// A usual watering has passed that nobody wrote down: done and not typed, or not done.
+        unlogged: bool,
     },
     /// A tray past its stage.
     Stage {
@@ -126,6 +125,8 @@ pub enum Evidence {
         empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
         /// Litres that fill it.
         to_fill: f64,
+        /// Litres a day that waterings take in pulses; zero: none were seen.
+        waterings: f64,
     },
     /// A draw that plants cannot explain.
     Leak {
@@ -137,6 +138,8 @@ pub enum Evidence {
         expected: f64,
         /// Litres lost since it began.
         lost: f64,
+        /// It went at once, unlogged: in so many minutes.
+        sudden_minutes: Option<i64>,
         /// Litres above the pump inlet.
         usable: f64,
     },
@@ -150,6 +153,8 @@ pub enum Evidence {
         every: TimeDelta,
         /// Nothing else measures this place.
         blind: bool,
+        /// Every sensor of the site is silent, though the broker is there.
+        all: bool,
     },
     /// A sensor repeats one value.
     Stuck {
@@ -201,4 +206,17 @@ pub enum Evidence {
         /// By how much; positive is forward.
         by: TimeDelta,
     },
+}
+
+impl Evidence {
+    /// Whether a watering was done is not known: hands look at the next round, however much
+    /// water is left.
+    pub fn wants_a_look(&self) -> bool {
+        matches!(self, Evidence::Dryness { unlogged, not_shown, .. } if *unlogged || not_shown.is_some())
+    }
+
+    /// It rests on an entry that nobody typed. Such a thing is asked for, never called for.
+    pub fn is_a_question(&self) -> bool {
+        matches!(self, Evidence::Stage { .. } | Evidence::Dryness { unlogged: true, .. })
+    }
 }

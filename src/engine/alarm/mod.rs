@@ -3,10 +3,11 @@
 //! an off-delay, and nothing returns to normal unseen.
 //!
 //! `kinds` has the words, `evidence` what a watch says of a condition, `table` a row of
-//! reasons for each kind, `cycle` the states of one alarm, `register` all of them, `waking`
-//! how urgent one is. Which conditions hold is
+//! reasons for each kind, `cycle` the states of one alarm, `register` all of them, `harm` when it
+//! does harm and how likely, `waking` how urgent it is, `account` how good its calls were. Which conditions hold is
 //! judged in the watches.
 
+pub mod harm;
 pub mod kinds;
 pub mod evidence;
 pub mod change;
@@ -14,7 +15,9 @@ pub mod table;
 pub mod waking;
 pub mod cycle;
 pub mod register;
+pub mod account;
 
 pub use change::AlarmChange;
-pub use evidence::{Condition, Evidence, Harm};
+pub use evidence::{Condition, Evidence};
+pub use harm::Harm;
 pub use kinds::{AlarmKey, AlarmKind, AlarmState, Priority, REPORTED_IN_THE_DIGEST};

@@ -1,22 +1,63 @@
-//! The waking rule: may this wait until somebody is in the room.
+//! The waking rule: whether somebody must come before the next round, and when they must hear
+//! of it.
+//!
+//! Whether: hands are needed before the next round when the chance of harm before it is
+//! greater than the grower's own `wake_if`. This is the cost-loss rule of forecasting: act
+//! when the probability exceeds cost over loss (Thompson 1952, Murphy 1977, from memory).
+//! When: people who are awake are told once it is sure, by the letter of the evening where
+//! that is in time; people who sleep as late as is safe, so that what ends before that
+//! wakes nobody.
 
-use crate::alarm::evidence::Harm;
+use crate::alarm::harm::Harm;
 use crate::alarm::kinds::Priority;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
-/// Harm further off than this is out of sight: no forecast of ours reaches beyond
-/// two days, and two or more rounds lie before it. Own default, no source.
-const SIGHT: TimeDelta = TimeDelta::hours(48);
+/// What the waking rule needs to know of a moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Moment {
+    /// The time.
+    pub at: Timestamp,
+    /// The next round after it.
+    pub next_round: Timestamp,
+    /// The round after that.
+    pub round_after: Timestamp,
+    /// The evening letter, if it comes before the next round.
+    pub evening_at: Option<Timestamp>,
+    /// People sleep.
+    pub asleep: bool,
+    /// Hands are needed when harm before the next round is more likely than this, 0 to 1.
+    pub wake_if: f64,
+    /// From a letter to hands at the rack.
+    pub come_within: TimeDelta,
+}
 
-/// When somebody must hear of a hazard, given when its harm begins, the present
-/// time and the next round. ISA-18.2 asks that priority follow from consequence and
-/// time to respond; here the responder is one person asleep.
-pub fn priority(harm: Option<Harm>, at: Timestamp, next_round: Timestamp) -> Priority {
-    match harm {
-        Some(harm) if harm.early <= next_round => Priority::Now,
-        Some(harm) if harm.early - at <= SIGHT => Priority::NextRound,
-        _ => Priority::Digest,
+impl Moment {
+    /// The chance, 0 to 1, that harm begins before the next round.
+    pub fn chance(&self, harm: Option<Harm>) -> f64 {
+        harm.map_or(0.0, |harm| harm.chance_before(self.next_round))
+    }
+
+    /// Somebody must come before the next round.
+    pub fn needs_hands(&self, harm: Option<Harm>) -> bool {
+        self.chance(harm) > self.wake_if
+    }
+
+    /// Harm is there, or nearer than anybody can come: no delay is worth its time.
+    pub fn is_pressing(&self, harm: Option<Harm>) -> bool {
+        harm.is_some_and(|harm| harm.early <= self.at + self.come_within) && self.needs_hands(harm)
+    }
+
+    /// When somebody must hear of a hazard. `reported`: a letter of this evening has named it, so
+    /// that only the last call that is in time is still owed.
+    pub fn priority(&self, harm: Option<Harm>, reported: bool) -> Priority {
+        let Some(known) = harm else { return Priority::Digest };
+        if self.needs_hands(harm) {
+            let last_call = known.early - self.come_within;
+            let may_wait = self.asleep || reported || self.evening_at.is_some_and(|evening| evening < last_call);
+            return if self.at >= last_call || !may_wait { Priority::Now } else { Priority::NextRound };
+        }
+        if known.chance_before(self.round_after) > self.wake_if { Priority::NextRound } else { Priority::Digest }
     }
 }
 
@@ -28,17 +69,50 @@ mod tests {
         text.parse().expect("a valid RFC 3339 time in a test")
     }
 
+    fn night(at: &str, asleep: bool, evening: Option<&str>) -> Moment {
+        Moment {
+            at: instant(at),
+            next_round: instant("2026-03-05T13:00:00Z"),
+            round_after: instant("2026-03-06T01:00:00Z"),
+            evening_at: evening.map(instant),
+            asleep,
+            wake_if: 0.2,
+            come_within: TimeDelta::minutes(45),
+        }
+    }
+
+    fn harm(early: &str, likely: &str, late: &str) -> Option<Harm> {
+        Some(Harm { early: instant(early), likely: instant(likely), late: instant(late) })
+    }
+
     #[test]
-    fn harm_before_the_next_round_wakes_somebody_and_later_harm_waits() {
-        let at = instant("2026-03-04T05:00:00Z");
-        let round = instant("2026-03-04T13:00:00Z");
-        let harm = |hours: i64| {
-            let from = at + TimeDelta::hours(hours);
-            Some(Harm { from, early: from })
-        };
-        assert_eq!(priority(harm(8), at, round), Priority::Now);
-        assert_eq!(priority(harm(9), at, round), Priority::NextRound);
-        assert_eq!(priority(harm(49), at, round), Priority::Digest);
-        assert_eq!(priority(None, at, round), Priority::Digest);
+    fn the_sleeping_are_called_as_late_as_is_safe() {
+        let harm = harm("2026-03-05T08:00:00Z", "2026-03-05T10:00:00Z", "2026-03-05T12:00:00Z");
+        assert_eq!(night("2026-03-05T07:14:00Z", true, None).priority(harm, false), Priority::NextRound);
+        assert_eq!(night("2026-03-05T07:15:00Z", true, None).priority(harm, false), Priority::Now);
+    }
+
+    #[test]
+    fn the_waking_are_told_at_once_or_by_the_evening_letter() {
+        let evening = Some("2026-03-05T03:00:00Z");
+        let late = harm("2026-03-05T08:00:00Z", "2026-03-05T10:00:00Z", "2026-03-05T12:00:00Z");
+        let soon = harm("2026-03-05T03:30:00Z", "2026-03-05T04:00:00Z", "2026-03-05T12:00:00Z");
+        let dusk = night("2026-03-05T01:30:00Z", false, evening);
+        assert_eq!(dusk.priority(late, false), Priority::NextRound, "the evening letter is in time");
+        assert_eq!(dusk.priority(soon, false), Priority::Now, "it would come too late");
+        let after = night("2026-03-05T03:10:00Z", false, None);
+        assert_eq!(after.priority(late, false), Priority::Now, "nobody sleeps yet, and the letter has gone");
+        assert_eq!(after.priority(late, true), Priority::NextRound, "it was in that letter");
+    }
+
+    #[test]
+    fn a_chance_of_one_in_five_lets_people_sleep_and_more_does_not() {
+        // A fifth of the chance lies a quarter of the way from early to likely.
+        let one = harm("2026-03-05T12:00:00Z", "2026-03-05T16:00:00Z", "2026-03-06T12:00:00Z");
+        let more = harm("2026-03-05T11:59:00Z", "2026-03-05T16:00:00Z", "2026-03-06T12:00:00Z");
+        let last = night("2026-03-05T12:30:00Z", true, None);
+        assert_eq!(last.priority(one, false), Priority::NextRound);
+        assert_eq!(last.priority(more, false), Priority::Now);
+        assert_eq!(last.priority(None, false), Priority::Digest);
     }
 }

@@ -206,7 +206,7 @@ pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay
             percent: usable.map(|litres| litres / tank.usable_when_full() * 100.0),
             drawn,
             added,
-            empty_at: tank.forecast(seen.at),
+            empty_at: tank.forecast(seen.at).map(|empty| (empty.likely, empty.early, empty.late)),
         }
     };
     watches.tanks.iter().zip(&seen.rules.reservoirs).map(reported).collect()

@@ -2,18 +2,23 @@
 
 use crate::alarm::AlarmChange;
 use crate::letters::digest::DigestFacts;
+use crate::letters::situation::Situation;
 use crate::units::Timestamp;
 use alloc::boxed::Box;
 use alloc::string::String;
 use alloc::vec::Vec;
 
-/// Which of the three letters it is.
+/// Which of the letters it is. Only the first may wake somebody.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum LetterKind {
-    /// Hands are needed before the next round, or something it said has changed.
+    /// A call, or its reminder: hands are needed before the next round.
     Alarm,
+    /// Before people sleep: what will need hands before the morning, or cannot be watched.
+    Evening,
     /// Sent just before a round: what to look at on it.
     Round,
+    /// All that was open in the conversation is over.
+    Over,
     /// The daily one.
     Digest,
 }
@@ -23,6 +28,8 @@ impl LetterKind {
     pub fn word(self) -> &'static str {
         match self {
             LetterKind::Alarm => "alarm",
+            LetterKind::Evening => "evening",
+            LetterKind::Over => "over",
             LetterKind::Round => "round",
             LetterKind::Digest => "digest",
         }
@@ -40,7 +47,7 @@ pub enum Occasion {
     Reminder(u8),
     /// It is over.
     Returned,
-    /// It waits for the round.
+    /// It is open: it waits for the round, or was told before.
     Waiting,
 }
 
@@ -53,10 +60,21 @@ pub struct LetterFacts {
     pub at: Timestamp,
     /// Whether it calls, tells of a round, or is the day's digest.
     pub kind: LetterKind,
-    /// The letter this one answers: the raise of the same episode.
+    /// The letter that opened this conversation; the one thread of a night hangs on it.
     pub answers: Option<String>,
-    /// The alarms in it, most urgent first.
-    pub alarms: Vec<(Occasion, AlarmChange)>,
+    /// What it tells, alarms of one cause together, most urgent first.
+    pub situations: Vec<Situation>,
     /// The day, for a digest.
     pub digest: Option<Box<DigestFacts>>,
+}
+
+impl LetterFacts {
+    /// Every alarm in it with why it stands there, in the letter's order.
+    pub fn alarms(&self) -> impl Iterator<Item = (Occasion, &AlarmChange)> {
+        let each = |situation: &'_ Situation| situation.occasion;
+        self.situations.iter().flat_map(move |situation| {
+            let occasion = each(situation);
+            situation.alarms.iter().map(move |change| (occasion, change))
+        })
+    }
 }

@@ -2,8 +2,10 @@
 //! speaks, which letter is owed, what the digest will name.
 
 use crate::alarm::cycle::{Alarm, Hold, LONGEST_SHELF, Transition};
-use crate::alarm::{AlarmKey, AlarmKind, AlarmState, Condition, Priority, table};
-use crate::event::{Command, CommandRefusal, Effect, Occasion};
+use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Condition, Priority, table};
+use crate::event::{Command, CommandRefusal, Effect, Grade};
+use crate::letters::conversation::Need;
+use crate::letters::situation;
 use crate::order::Engine;
 use alloc::borrow::ToOwned;
 use alloc::vec::Vec;
@@ -23,7 +25,7 @@ impl Engine {
         };
         let before = alarm.state();
         let transition = match command {
-            Command::Acknowledge { by, .. } => alarm.acknowledge(moment.at, &by),
+            Command::Acknowledge { by, grade, .. } => return self.acknowledge(&key, &by, grade, effects),
             Command::Shelve { by, until, .. } => {
                 if until <= moment.at || until - moment.at > LONGEST_SHELF {
                     return effects.push(Effect::CommandRefused { why: CommandRefusal::ShelfEnd });
@@ -42,6 +44,37 @@ impl Engine {
         }
     }
 
+    /// "I have seen it": of one alarm, and with it of everything that stood in its letters.
+    fn acknowledge(&mut self, key: &AlarmKey, by: &str, grade: Option<Grade>, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        let Some(alarm) = self.alarms.get_mut(key) else { return };
+        let before = alarm.state();
+        let graded = alarm.grade(at, by, grade);
+        let seen = alarm.acknowledge(at, by);
+        if let (Some(grade), true) = (grade, graded) {
+            self.account.graded(key, grade);
+        }
+        match seen {
+            Some(transition) => {
+                self.account.answered(at, key);
+                self.follow(key, before, transition, effects);
+            }
+            None if !graded => {
+                let why = CommandRefusal::AlreadySo { alarm: key.clone(), state: before };
+                return effects.push(Effect::CommandRefused { why });
+            }
+            None => {}
+        }
+        for other in self.letters.answered(key) {
+            let Some(alarm) = self.alarms.get_mut(&other) else { continue };
+            let before = alarm.state();
+            if let Some(transition) = alarm.acknowledge(at, by) {
+                self.account.answered(at, &other);
+                self.follow(&other, before, transition, effects);
+            }
+        }
+    }
+
     /// Lets every alarm whose time has come move on.
     pub(super) fn fire_alarms(&mut self, effects: &mut Vec<Effect>) {
         let due: Vec<AlarmKey> = self
@@ -54,34 +87,46 @@ impl Engine {
         for key in due {
             while let Some((before, transition)) = self.alarms.get_mut(&key).and_then(|alarm| {
                 let before = alarm.state();
-                alarm.on_deadline(moment).map(|transition| (before, transition))
+                alarm.on_deadline(&moment).map(|transition| (before, transition))
             }) {
                 self.follow(&key, before, transition, effects);
             }
         }
     }
 
-    /// Hands a condition to its alarm, and follows what that makes of it.
-    pub(super) fn observe(&mut self, kind: AlarmKind, subject: &str, condition: Condition, effects: &mut Vec<Effect>) {
+    /// Hands a condition to its alarm, and follows what that makes of it. `settling`: how long
+    /// such conditions usually last by themselves, where that was learnt.
+    pub(super) fn observe(
+        &mut self,
+        kind: AlarmKind,
+        subject: &str,
+        condition: Condition,
+        settling: Option<Hold>,
+        effects: &mut Vec<Effect>,
+    ) {
         let moment = self.moment();
-        if self.alarms.find(kind, subject).is_none() {
-            if !matches!(condition, Condition::Present { .. }) {
-                return;
-            }
-            let tuning = self.rules.alarms.get(&kind).copied().unwrap_or_default();
-            if tuning.disabled {
-                return;
-            }
+        let tuning = self.rules.alarms.get(&kind).copied().unwrap_or_default();
+        let hold = || {
             let row = table::row(kind);
-            let hold =
-                Hold { on: tuning.on_delay.unwrap_or(row.on_delay), off: tuning.off_delay.unwrap_or(row.off_delay) };
-            self.alarms.insert(Alarm::new(AlarmKey { kind, subject: subject.to_owned() }, hold));
+            let usual = settling.unwrap_or(Hold::of(row.on_delay, row.off_delay));
+            let off = tuning.off_delay.unwrap_or(usual.off);
+            // A delay that the grower asks for is kept, whatever presses.
+            tuning.on_delay.map_or(Hold { off, ..usual }, |on| Hold { on, off, pressing: on })
+        };
+        if self.alarms.find(kind, subject).is_none() {
+            if tuning.disabled || !matches!(condition, Condition::Present { .. }) {
+                return;
+            }
+            self.alarms.insert(Alarm::new(AlarmKey { kind, subject: subject.to_owned() }, hold()));
         }
         let Some(alarm) = self.alarms.find_mut(kind, subject) else {
             return;
         };
+        if settling.is_some() {
+            alarm.set_hold(hold());
+        }
         let before = alarm.state();
-        if let Some(transition) = alarm.observe(moment, condition) {
+        if let Some(transition) = alarm.observe(&moment, condition) {
             let key = alarm.key.clone();
             self.follow(&key, before, transition, effects);
         }
@@ -99,36 +144,34 @@ impl Engine {
         let Some(alarm) = self.alarms.get(key) else {
             return;
         };
-        let Some(change) = alarm.change(moment, before) else {
+        let Some(change) = alarm.change(&moment, before) else {
             return;
         };
         let speaks = !matches!(change.state, AlarmState::Shelved | AlarmState::OutOfService);
-        let speaks = speaks && !self.reported_by_its_cause(key);
         let urgent = change.priority == Priority::Now && alarm.is_active() && speaks;
+        let unseen = change.state == AlarmState::Unacknowledged;
         match transition {
             Transition::Raised => {
                 self.letters.new_episode(key);
-                if key.kind == AlarmKind::ReservoirEmpty {
-                    // Its cause has been told; "low" beside "empty" is noise.
-                    let low = AlarmKey { kind: AlarmKind::ReservoirLow, subject: key.subject.clone() };
-                    self.letters.answered(&low);
-                }
                 if urgent {
-                    self.letters.raise(self.now, key, Occasion::Raised);
+                    self.call_for(key, &change);
                 }
             }
-            Transition::CameBack if urgent && change.state == AlarmState::Unacknowledged => {
-                self.letters.came_back(self.now, key);
+            Transition::CameBack => {
+                self.letters.came_back(key);
+                if urgent && unseen && !self.letters.names(key) {
+                    self.call_for(key, &change);
+                }
             }
-            Transition::Escalated if urgent => {
-                let occasion = if self.letters.has_thread(key) { Occasion::Escalated } else { Occasion::Raised };
-                self.letters.raise(self.now, key, occasion);
+            Transition::Escalated if urgent => self.call_for(key, &change),
+            Transition::Shelf if urgent => {
+                // It speaks anew: who silenced it meant these hours, not all that come after.
+                self.letters.new_episode(key);
+                self.call_for(key, &change);
             }
+            Transition::Shelf => self.letters.silenced(key),
             Transition::Returned if speaks => self.letters.returned(self.now, key),
-            Transition::Acknowledged => self.letters.answered(key),
-            Transition::Shelf if urgent => self.letters.raise(self.now, key, Occasion::Raised),
-            Transition::Shelf => self.letters.answered(key),
-            Transition::CameBack | Transition::Escalated | Transition::Returned => {}
+            Transition::Acknowledged | Transition::Escalated | Transition::Returned => {}
         }
         if matches!(transition, Transition::Raised | Transition::CameBack | Transition::Escalated) {
             self.raised_today.insert(key.clone(), change.clone());
@@ -136,5 +179,18 @@ impl Engine {
             *today = change.clone();
         }
         effects.push(Effect::Alarm(change));
+    }
+
+    /// Asks for hands, unless a letter is that brings them in time.
+    fn call_for(&mut self, key: &AlarmKey, change: &AlarmChange) {
+        if key.kind == AlarmKind::MailFailing {
+            // A letter cannot say that letters do not leave; the lamp and the digest do.
+            return;
+        }
+        let cause = situation::cause_of(&self.rules, key);
+        let early = change.harm.map(|harm| harm.early);
+        if self.letters.needs_hands(self.now, Need { key, cause, early }) {
+            self.account.called(self.now, key);
+        }
     }
 }

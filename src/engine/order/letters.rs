@@ -1,10 +1,13 @@
-//! When letters are made out: for an alarm, before a round, and the daily digest.
-//! Their words are the notify shell's.
+//! When letters are made out: calls, for the night, before a round, when it is over, and the
+//! daily digest. Their words are the notify shell's.
 
 use crate::alarm::cycle::Alarm;
+use crate::alarm::waking::Moment;
 use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, REPORTED_IN_THE_DIGEST};
-use crate::event::{Effect, LetterFacts, LetterKind, Occasion};
-use crate::letters::schedule::Draft;
+use crate::event::Effect;
+use crate::letters::conversation::{Draft, Need};
+use crate::letters::facts::{LetterFacts, LetterKind, Occasion};
+use crate::letters::situation;
 use crate::order::Engine;
 use crate::units::Timestamp;
 use crate::watch::growing::ROUND_LASTS;
@@ -13,54 +16,111 @@ use alloc::format;
 use alloc::vec::Vec;
 
 impl Engine {
-    pub(super) fn write(&mut self, draft: Draft, effects: &mut Vec<Effect>) {
+    /// Letters of the conversation whose time has come.
+    pub(super) fn write_what_is_due(&mut self, effects: &mut Vec<Effect>) {
         let moment = self.moment();
-        let mut alarms: Vec<(Occasion, AlarmChange)> = draft
-            .about
-            .iter()
-            .filter_map(|(occasion, key)| {
-                let alarm = self.alarms.get(key)?;
-                Some((*occasion, alarm.as_it_stands(moment)?))
-            })
-            .collect();
-        alarms.sort_by_key(|(occasion, change)| {
-            (*occasion == Occasion::Returned, change.priority, change.harm.map(|harm| harm.early))
-        });
+        loop {
+            let alarms = &self.alarms;
+            let holds = |key: &AlarmKey| alarms.get(key).is_some_and(|alarm| alarm.needs_hands(&moment));
+            let Some(draft) = self.letters.take_due(self.now, self.next_digest, holds) else { return };
+            self.write(draft, effects);
+        }
+    }
+
+    /// A letter names everything that is open, what it brings before what was told.
+    fn write(&mut self, draft: Draft, effects: &mut Vec<Effect>) {
+        let moment = self.moment();
+        let over = draft.kind == LetterKind::Over;
+        let open = self.alarms.iter().filter(|alarm| !over && self.is_open(alarm, &moment));
+        let beside = open.map(|alarm| (Occasion::Waiting, alarm.key.clone()));
+        let mut keys: Vec<(Occasion, AlarmKey)> = draft.about;
+        let news = keys.len();
+        for (occasion, key) in beside {
+            if !keys[..news].iter().any(|(_, reported)| *reported == key) {
+                keys.push((occasion, key));
+            }
+        }
+        let mut alarms = Vec::new();
+        for (occasion, key) in keys {
+            let Some(alarm) = self.alarms.get_mut(&key) else { continue };
+            let Some(change) = alarm.as_it_stands(&moment) else { continue };
+            match draft.kind {
+                LetterKind::Over => alarm.told_over(),
+                LetterKind::Evening => alarm.reported(),
+                LetterKind::Round => alarm.escalate_not_before = Some(self.next_round + ROUND_LASTS),
+                LetterKind::Alarm | LetterKind::Digest => {}
+            }
+            alarms.push((occasion, change));
+        }
         if alarms.is_empty() {
             return;
+        }
+        let mut situations = situation::grouped(&self.rules, alarms);
+        for situation in &mut situations {
+            if let Some(first) = situation.first() {
+                situation.reported =
+                    self.written.get(&first.key).filter(|reported| reported.since == first.since).cloned();
+            }
+            for change in &situation.alarms {
+                self.written.insert(change.key.clone(), change.clone());
+            }
         }
         effects.push(Effect::Letter(LetterFacts {
             id: draft.id,
             at: self.now,
             kind: draft.kind,
             answers: draft.answers,
-            alarms,
+            situations,
             digest: None,
         }));
     }
 
-    pub(super) fn write_before_round(&mut self, effects: &mut Vec<Effect>) {
-        let round = self.next_round;
-        let standing: Vec<(AlarmKey, Timestamp, bool)> = self
+    /// It holds, is not silenced, is no mere face of another, and harm of it is in sight.
+    fn is_open(&self, alarm: &Alarm, moment: &Moment) -> bool {
+        alarm.is_active()
+            && !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService)
+            && alarm.key.kind != AlarmKind::MailFailing
+            && !self.is_consequence(&alarm.key)
+            && moment.priority(alarm.harm(), false) != Priority::Digest
+    }
+
+    /// Before people sleep: what will need hands before the morning, and what cannot be
+    /// watched in the night.
+    pub(super) fn write_for_the_night(&mut self, effects: &mut Vec<Effect>) {
+        let moment = self.moment();
+        let keys: Vec<(AlarmKey, Option<Timestamp>)> = self
             .alarms
             .iter()
-            .filter(|alarm| alarm.is_active() && alarm.priority() != Priority::Digest)
+            .filter(|alarm| self.is_open(alarm, &moment) || (alarm.is_active() && alarm.hides_the_night()))
             .filter(|alarm| !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService))
-            .filter(|alarm| !self.is_consequence(&alarm.key))
-            .map(|alarm| {
-                let waits = alarm.priority() == Priority::NextRound && alarm.state() == AlarmState::Unacknowledged;
-                (alarm.key.clone(), alarm.raised_at(), waits)
-            })
+            .filter(|alarm| alarm.needs_hands(&moment) || alarm.hides_the_night())
+            .map(|alarm| (alarm.key.clone(), alarm.harm().map(|harm| harm.early)))
             .collect();
-        let keys: Vec<AlarmKey> = standing.iter().map(|(key, ..)| key.clone()).collect();
-        if let Some(draft) = self.letters.before_round(self.now, standing) {
-            for key in keys {
-                if let Some(alarm) = self.alarms.get_mut(&key) {
-                    alarm.escalate_not_before = Some(round + ROUND_LASTS);
-                }
-            }
+        let needs = self.needs(&keys);
+        if let Some(draft) = self.letters.evening(self.now, needs) {
             self.write(draft, effects);
         }
+    }
+
+    pub(super) fn write_before_round(&mut self, effects: &mut Vec<Effect>) {
+        let moment = self.moment();
+        let waits = |alarm: &&Alarm| alarm.state() == AlarmState::Unacknowledged && self.is_open(alarm, &moment);
+        let keys: Vec<(AlarmKey, Option<Timestamp>)> = self
+            .alarms
+            .iter()
+            .filter(waits)
+            .map(|alarm| (alarm.key.clone(), alarm.harm().map(|harm| harm.early)))
+            .collect();
+        let needs = self.needs(&keys);
+        if let Some(draft) = self.letters.before_round(self.now, needs) {
+            self.write(draft, effects);
+        }
+    }
+
+    fn needs<'k>(&self, keys: &'k [(AlarmKey, Option<Timestamp>)]) -> Vec<Need<'k>> {
+        keys.iter()
+            .map(|(key, early)| Need { key, cause: situation::cause_of(&self.rules, key), early: *early })
+            .collect()
     }
 
     pub(super) fn write_digest(&mut self, late: bool, effects: &mut Vec<Effect>) {
@@ -72,7 +132,7 @@ impl Engine {
             at: self.now,
             kind: LetterKind::Digest,
             answers: None,
-            alarms: Vec::new(),
+            situations: Vec::new(),
             digest: Some(Box::new(facts)),
         }));
         self.reported_by_digest(effects);
@@ -90,7 +150,7 @@ impl Engine {
         let reported: Vec<AlarmKey> = self
             .alarms
             .iter()
-            .filter(|alarm| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.has_thread(&alarm.key))
+            .filter(|alarm| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.names(&alarm.key))
             .map(|alarm| alarm.key.clone())
             .collect();
         for key in reported {
@@ -99,16 +159,10 @@ impl Engine {
             {
                 self.follow(&key, AlarmState::ReturnedUnacknowledged, transition, effects);
             }
+            if let Some(alarm) = self.alarms.get_mut(&key) {
+                alarm.told_over();
+            }
         }
-    }
-
-    /// Damp air that somebody was written to about is the same trouble as the mold pressure
-    /// it builds; a second letter in the same night would say nothing new to do.
-    pub(super) fn reported_by_its_cause(&self, key: &AlarmKey) -> bool {
-        let damp = AlarmKey { kind: AlarmKind::AirTooDamp, subject: key.subject.clone() };
-        key.kind == AlarmKind::MoldPressure
-            && self.letters.has_thread(&damp)
-            && self.alarms.find(damp.kind, &damp.subject).is_some_and(Alarm::is_active)
     }
 
     /// Its cause stands as an alarm of its own: an empty tank is also a low one.
@@ -123,7 +177,7 @@ impl Engine {
             .alarms
             .iter()
             .filter(|alarm| which(alarm) && !self.is_consequence(&alarm.key))
-            .filter_map(|alarm| alarm.as_it_stands(moment))
+            .filter_map(|alarm| alarm.as_it_stands(&moment))
             .collect();
         standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));
         standing

@@ -8,14 +8,16 @@
 mod alarms;
 mod letters;
 
-use crate::alarm::cycle::{Alarm, Moment};
+use crate::alarm::account::Account;
+use crate::alarm::cycle::Alarm;
 use crate::alarm::register::Register;
+use crate::alarm::waking::Moment;
 use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Condition, Evidence};
 use crate::calendar;
 use crate::event::{Doubt, Effect, Event, What};
 use crate::journal::Entry;
+use crate::letters::conversation::Conversation;
 use crate::letters::digest::{self, DigestFacts};
-use crate::letters::schedule::Correspondence;
 use crate::letters::snapshot::{self, Snapshot};
 use crate::quality::judge::Judge;
 use crate::quality::window::Minutes;
@@ -23,6 +25,7 @@ use crate::reading::{ChannelId, Flag, RawReading};
 use crate::rules::Rules;
 use crate::units::{Celsius, Timestamp};
 use crate::watch::Watches;
+use crate::watch::growing::ROUND_LASTS;
 use crate::watch::seen::{Seen, Subject};
 use crate::watch::trays::{Logged, Trays};
 use alloc::collections::BTreeMap;
@@ -45,13 +48,19 @@ pub struct Engine {
     next_digest: Timestamp,
     next_round_letter: Timestamp,
     next_round: Timestamp,
+    round_after: Timestamp,
+    next_evening: Option<Timestamp>,
+    asleep: bool,
     digest_from: Timestamp,
     judges: Vec<Judge>,
     minutes: Vec<Minutes>,
     trays: Trays,
     watches: Watches,
     alarms: Register,
-    letters: Correspondence,
+    letters: Conversation,
+    account: Account,
+    /// Every alarm as the last letter of this conversation had it.
+    written: BTreeMap<AlarmKey, AlarmChange>,
     raised_today: BTreeMap<AlarmKey, AlarmChange>,
 }
 
@@ -80,6 +89,9 @@ impl Engine {
             next_minute: next_minute(at),
             next_digest: calendar::next_local(zone, rules.site.digest_at, at),
             next_round: calendar::next_round(&rules.site, at),
+            round_after: at,
+            next_evening: calendar::next_evening(&rules.site, at),
+            asleep: calendar::sleeps(&rules.site, at),
             next_round_letter: at,
             digest_from: at,
             judges: channels.clone().map(|channel| Judge::new(&rules, channel)).collect(),
@@ -87,11 +99,14 @@ impl Engine {
             trays: Trays::default(),
             watches: Watches::new(&rules, at),
             alarms: Register::default(),
-            letters: Correspondence::default(),
+            letters: Conversation::default(),
+            account: Account::default(),
+            written: BTreeMap::new(),
             raised_today: BTreeMap::new(),
             rules,
         };
         engine.next_round_letter = engine.round_letter_after(at);
+        engine.round_after = calendar::next_round(&engine.rules.site, engine.next_round);
         engine.set_wake();
         engine
     }
@@ -271,15 +286,18 @@ impl Engine {
     fn fire(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
         self.now = at;
         if at >= self.next_round {
-            self.next_round = calendar::next_round(&self.rules.site, at);
+            self.round_begins(at);
         }
         if at >= self.next_minute {
+            self.asleep = calendar::sleeps(&self.rules.site, at);
             self.minute(effects);
             self.next_minute = next_minute(at);
         }
         self.fire_alarms(effects);
-        while let Some(draft) = self.letters.take_due(at) {
-            self.write(draft, effects);
+        self.write_what_is_due(effects);
+        if self.next_evening.is_some_and(|due| due <= at) {
+            self.write_for_the_night(effects);
+            self.next_evening = calendar::next_evening(&self.rules.site, at);
         }
         if at >= self.next_round_letter {
             self.write_before_round(effects);
@@ -291,6 +309,17 @@ impl Engine {
         }
     }
 
+    /// People are in the room: what is told after this is a new conversation.
+    fn round_begins(&mut self, at: Timestamp) {
+        self.next_round = calendar::next_round(&self.rules.site, at);
+        self.round_after = calendar::next_round(&self.rules.site, self.next_round);
+        self.letters.round_begins(at + ROUND_LASTS);
+        self.written.clear();
+        for alarm in self.alarms.iter_mut() {
+            alarm.round_begins(at + ROUND_LASTS);
+        }
+    }
+
     /// One minute: means, then every watch, then what they say to every alarm.
     fn minute(&mut self, effects: &mut Vec<Effect>) {
         let at = self.now;
@@ -298,7 +327,7 @@ impl Engine {
         let rules = Arc::clone(&self.rules);
         let judged = self.watches.minute(&seen!(self, &rules), &means);
         for found in judged {
-            self.observe(found.kind, found.subject.id(&rules), found.condition, effects);
+            self.observe(found.kind, found.subject.id(&rules), found.condition, found.settling, effects);
         }
     }
 
@@ -310,16 +339,21 @@ impl Engine {
     /// Time has passed without anybody watching, or was set: what was pending must show
     /// itself again, and the only thing that is made up for is the digest.
     fn begin_again(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        let before = self.now;
         self.now = at.max(self.now);
         let at = self.now;
         for sensor in &mut self.watches.sensors {
             sensor.listen_from(at);
         }
         for alarm in self.alarms.iter_mut() {
-            alarm.interrupt();
+            alarm.interrupt(before);
         }
         self.next_minute = next_minute(at);
-        self.next_round = calendar::next_round(&self.rules.site, at);
+        if at >= self.next_round || calendar::next_round(&self.rules.site, at) != self.next_round {
+            self.round_begins(at);
+        }
+        self.next_evening = calendar::next_evening(&self.rules.site, at);
+        self.asleep = calendar::sleeps(&self.rules.site, at);
         self.next_round_letter = self.round_letter_after(at);
         if self.next_digest <= at {
             self.write_digest(true, effects);
@@ -334,14 +368,26 @@ impl Engine {
         }
         let condition = Condition::Present { harm: None, evidence: Evidence::Clock { by } };
         let rules = Arc::clone(&self.rules);
-        self.observe(AlarmKind::ClockStepped, Subject::Site.id(&rules), condition, effects);
+        self.observe(AlarmKind::ClockStepped, Subject::Site.id(&rules), condition, None, effects);
         self.set_wake();
     }
 
     fn moment(&self) -> Moment {
-        let next_round =
-            if self.now < self.next_round { self.next_round } else { calendar::next_round(&self.rules.site, self.now) };
-        Moment { at: self.now, next_round }
+        let site = &self.rules.site;
+        let (next_round, round_after) = if self.now < self.next_round {
+            (self.next_round, self.round_after)
+        } else {
+            (self.round_after, calendar::next_round(site, self.round_after))
+        };
+        Moment {
+            at: self.now,
+            next_round,
+            round_after,
+            evening_at: self.next_evening.filter(|evening| *evening < next_round),
+            asleep: self.asleep,
+            wake_if: site.wake_if,
+            come_within: site.come_within,
+        }
     }
 
     fn round_letter_after(&self, at: Timestamp) -> Timestamp {
@@ -352,7 +398,8 @@ impl Engine {
     fn set_wake(&mut self) {
         let alarms = self.alarms.iter().filter_map(Alarm::deadline).min();
         let own = self.next_minute.min(self.next_digest).min(self.next_round_letter);
-        self.wake_at = [alarms, self.letters.deadline()].into_iter().flatten().fold(own, Timestamp::min);
+        self.wake_at =
+            [alarms, self.letters.deadline(), self.next_evening].into_iter().flatten().fold(own, Timestamp::min);
     }
 }
 

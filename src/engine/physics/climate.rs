@@ -12,6 +12,9 @@ use crate::units::{Celsius, Kilopascals, RelativeHumidity};
 /// Standard atmosphere at sea level (ICAO), for rooms whose altitude is not known.
 pub const SEA_LEVEL: Kilopascals = Kilopascals(101.325);
 
+/// A tenth of the chance lies beyond this share of a sensor's limits on either side: its error
+/// is spread evenly over them (JCGM 100:2008, 4.3.7, type B, rectangular).
+pub const TENTH_OF_LIMITS: f64 = 0.8;
 /// The accuracy assumed of an air thermometer whose config states none, in
 /// kelvin (our default; low-cost probes are sold at 0.2 to 0.5 K).
 pub const TEMPERATURE_ACCURACY: f64 = 0.3;

@@ -4,6 +4,7 @@
 
 use crate::float;
 use crate::physics::canopy::{Canopy, TRAY_SQUARE_METRES};
+use crate::physics::climate::TENTH_OF_LIMITS;
 use crate::units::{Celsius, RelativeHumidity};
 use crate::watch::trays::tray::Stage;
 
@@ -127,8 +128,10 @@ impl Coefficient {
         }
     }
 
-    fn band(&self) -> [f64; 3] {
-        [self.mean + 2.0 * self.deviation, self.mean, (self.mean - 2.0 * self.deviation).max(LEAST)]
+    /// The coefficient so many standard deviations above its mean, at it, and as many below.
+    fn band(&self, deviations: f64) -> [f64; 3] {
+        let off = deviations * self.deviation;
+        [self.mean + off, self.mean, (self.mean - off).max(LEAST)]
     }
 }
 
@@ -182,11 +185,11 @@ pub struct HourAhead {
 /// Hours until the water is used up; `None` is "not within the horizon".
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DryIn {
-    /// At two standard deviations more draw and the driest air.
+    /// A tenth of the chance lies before it: more draw, drier air.
     pub early: Option<f64>,
     /// At the best estimate.
     pub likely: Option<f64>,
-    /// At two standard deviations less draw and the dampest air.
+    /// A tenth of the chance lies after it: less draw, damper air.
     pub late: Option<f64>,
 }
 
@@ -195,11 +198,18 @@ pub struct DryIn {
 /// [`HORIZON_HOURS`] ahead.
 pub fn dry_in(store: MediumWater, coefficient: Coefficient, ahead: &[HourAhead]) -> DryIn {
     let ahead = &ahead[..ahead.len().min(HORIZON_HOURS)];
-    let [most, likely, least] = coefficient.band();
+    let [more, likely, less] = coefficient.band(TENTH_IN_DEVIATIONS);
+    // The errors of coefficient and hygrometer have nothing to do with each other: they add up
+    // by their squares (JCGM 100:2008, 5.1.2).
+    let off = |taught: f64, air: f64, hour: &HourAhead| {
+        let by_air = likely * (air - hour.likely) * TENTH_OF_LIMITS;
+        let by_taught = (taught - likely) * hour.likely;
+        float::hypot(by_air, by_taught)
+    };
     DryIn {
-        early: used_up(store.grams, ahead.iter().map(|hour| most * hour.driest)),
+        early: used_up(store.grams, ahead.iter().map(|hour| likely * hour.likely + off(more, hour.driest, hour))),
         likely: used_up(store.grams, ahead.iter().map(|hour| likely * hour.likely)),
-        late: used_up(store.grams, ahead.iter().map(|hour| least * hour.dampest)),
+        late: used_up(store.grams, ahead.iter().map(|hour| likely * hour.likely - off(less, hour.dampest, hour))),
     }
 }
 
@@ -218,6 +228,8 @@ fn used_up(grams: f64, draws: impl Iterator<Item = f64>) -> Option<f64> {
     None
 }
 
+/// A tenth of a normal distribution lies beyond so many standard deviations.
+const TENTH_IN_DEVIATIONS: f64 = 1.2816;
 const LEAVES_UNCOVERED: f64 = 0.75;
 const LEAVES_HARVEST: f64 = 4.0;
 const COVERED_SHARE: f64 = 0.05;
@@ -255,7 +267,7 @@ mod tests {
         // 150 mL left, dark, 21 °C and 70 %; more than the horizon promises, so the walk alone is asked.
         let shape = Canopy { leaf_area_index: 3.0, light: 0.0, air_speed: 0.2, canopy_resistance: 0.0 }
             .tray_grams_per_hour(Celsius(21.0), RelativeHumidity(70.0));
-        for (factor, hours) in taught().band().into_iter().zip([22.6, 26.50, 31.9]) {
+        for (factor, hours) in taught().band(2.0).into_iter().zip([22.6, 26.50, 31.9]) {
             let found = used_up(150.0, core::iter::repeat_n(factor * shape, 40)).unwrap();
             assert!((found - hours).abs() < 0.06, "{found} {hours}");
         }
@@ -267,7 +279,7 @@ mod tests {
         let dry = dry_in(MediumWater::full(50.0), Coefficient::default(), &slow);
         assert_eq!(dry, DryIn { early: None, likely: None, late: None });
         let dry = dry_in(MediumWater::full(20.0), Coefficient::default(), &slow);
-        assert!((dry.early.unwrap() - 20.0 / 1.05).abs() < 1e-9);
+        assert!((dry.early.unwrap() - 20.0 / (0.55 + 1.2816 * 0.25)).abs() < 1e-9);
         assert_eq!((dry.likely, dry.late), (None, None));
     }
 

@@ -3,6 +3,7 @@
 
 pub mod slope;
 pub mod climate;
+pub mod course;
 pub mod surface;
 pub mod canopy;
 pub mod infection;

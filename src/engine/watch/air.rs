@@ -4,33 +4,37 @@
 //! Harm is reckoned as a dose: degrees (or per cent) beyond the limit times hours,
 //! until a budget is spent. So a little too warm for long and much too warm for an
 //! hour are one rule, and the waking rule gets a time instead of a threshold. The
-//! budgets are own defaults; no published dose for microgreens was found.
+//! budgets are own defaults; no published dose for microgreens was found. The dose to come is
+//! reckoned along the course the air is on, with the spread of sensor, course and budget.
+//!
+//! Damp air by itself does no harm: mold does, and its model has a watch of its own.
 
 use crate::alarm::Condition;
 use crate::alarm::{AlarmKind, Evidence, Harm};
-use crate::physics::climate::{self, Accuracy};
+use crate::physics::climate::{self, Accuracy, TENTH_OF_LIMITS};
+use crate::physics::course::{Course, REMEMBERED};
 use crate::reading::Quantity;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use crate::watch::band::Demand;
 use alloc::borrow::ToOwned;
 use alloc::collections::VecDeque;
-use chrono::TimeDelta;
 
 /// Kelvin-hours above the limit: 6 h at 1 K, 45 min at 8 K. Seedlings wilt within the
 /// hour near 35 °C (common practice, no source).
 const WARM_BUDGET: f64 = 6.0;
 /// Kelvin-hours below the limit: a day at 1 K, 2.4 h at 10 K.
 const COLD_BUDGET: f64 = 24.0;
-/// Per-cent-hours above the limit: 6 h at 95 %, 8 h at 90 %, a day at 80 % when the limit
-/// is 75 %. The hours near saturation follow the 6 to 8 wet hours that Magarey et al.
-/// (2005) give for Alternaria and Botrytis near 20 °C.
-const DAMP_BUDGET: f64 = 120.0;
 /// Per-cent-hours below the limit.
 const DRY_BUDGET: f64 = 150.0;
 /// A dose fades over this span once the air is good again.
 const FADES_OVER_HOURS: f64 = 4.0;
-/// The early bound takes the trend of this span, and the sensor's accuracy, on the bad side.
-const TREND_MINUTES: usize = 30;
+/// Water in leaves freezes (a physical limit, not a dose): degrees Celsius.
+const FREEZING: f64 = 0.5;
+/// What a seedling bears is known no better than this: tenths of the chance. Own default.
+const BUDGET_SPREAD: (f64, f64) = (0.75, 1.4);
+/// Forecasts are walked in steps of a quarter of an hour, two days far.
+const STEP_HOURS: f64 = 0.25;
+const STEPS: usize = 192;
 
 /// The four ways air can be wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -64,7 +68,7 @@ impl Side {
         match self {
             Side::Warm => WARM_BUDGET,
             Side::Cold => COLD_BUDGET,
-            Side::Damp => DAMP_BUDGET,
+            Side::Damp => f64::INFINITY,
             Side::Dry => DRY_BUDGET,
         }
     }
@@ -81,6 +85,14 @@ impl Side {
         match self {
             Side::Warm | Side::Damp => value - limit,
             Side::Cold | Side::Dry => limit - value,
+        }
+    }
+
+    /// No room with a door goes further than this, whatever its course.
+    fn held_within(self, value: f64) -> f64 {
+        match self.quantity() {
+            Quantity::Temperature => value.clamp(-30.0, 60.0),
+            _ => value.clamp(0.0, 100.0),
         }
     }
 
@@ -137,7 +149,7 @@ impl AirWatch {
             self.dose(side, beyond, hours, at);
             let deadband = side.quantity().deadband();
             let present = beyond > 0.0 || (held(kind) && beyond > -deadband);
-            if !present {
+            if !present && !held(kind) {
                 self.worst[side as usize] = None;
                 return (kind, Condition::Absent);
             }
@@ -154,7 +166,11 @@ impl AirWatch {
                 dew_point_accuracy: air.dew_point_accuracy(),
                 accuracy: side.accuracy(air.accuracy),
             };
-            (kind, Condition::Present { harm: self.harm(side, beyond, side.accuracy(air.accuracy), at), evidence })
+            if !present {
+                return (kind, Condition::Gone { evidence });
+            }
+            let harm = self.harm(side, (value, limit), side.accuracy(air.accuracy), at);
+            (kind, Condition::Present { harm, evidence })
         })
     }
 
@@ -179,29 +195,49 @@ impl AirWatch {
         }
     }
 
-    fn harm(&self, side: Side, beyond: f64, accuracy: f64, at: Timestamp) -> Option<Harm> {
-        if let Some(spent) = self.spent_at[side as usize] {
-            return Some(Harm { from: spent, early: spent });
+    fn harm(&self, side: Side, (value, limit): (f64, f64), accuracy: f64, at: Timestamp) -> Option<Harm> {
+        if side == Side::Damp {
+            return None;
         }
-        let left = side.budget() - self.doses[side as usize];
+        if let Some(spent) = self.spent_at[side as usize] {
+            return Some(Harm::certain(spent));
+        }
         let series = match side {
             Side::Warm | Side::Cold => &self.temperatures,
             Side::Damp | Side::Dry => &self.humidities,
         };
-        let worsening = match side {
-            Side::Warm | Side::Damp => trend_per_hour(series),
-            Side::Cold | Side::Dry => -trend_per_hour(series),
+        let course = Course::of(series, at, value);
+        // Easing slowly, the air goes on far: away from its limit that is bad, back to it good.
+        let worsens = side.beyond(value + course.rate, limit) > side.beyond(value, limit);
+        let (bad, good) = if worsens { (0.5, 2.0) } else { (2.0, 0.5) };
+        let off = side.beyond(limit + TENTH_OF_LIMITS * accuracy, limit);
+        let spent_in = |off: f64, easing: f64, budget: f64| {
+            self.spent_in(side, limit, course.but(off, easing), side.budget() * budget)
         };
-        let after = |beyond: f64| {
-            (beyond > 0.0).then(|| at + TimeDelta::seconds((left / beyond * 3600.0).min(30.0 * 86_400.0) as i64))
-        };
-        let from = after(beyond);
-        let early = after(beyond + accuracy + worsening.clamp(0.0, 10.0));
-        match (from, early) {
-            (Some(from), Some(early)) => Some(Harm { from, early: early.min(from) }),
-            (None, Some(early)) => Some(Harm { from: early, early }),
-            _ => None,
+        let early = spent_in(off, bad, BUDGET_SPREAD.0)?;
+        let likely = spent_in(0.0, 1.0, 1.0).unwrap_or(f64::INFINITY).max(early);
+        let late = spent_in(-off, good, BUDGET_SPREAD.1).unwrap_or(f64::INFINITY);
+        Some(Harm::after(at, early, likely, late))
+    }
+
+    /// Hours until the budget is spent along a course; `None`: not within two days.
+    fn spent_in(&self, side: Side, limit: f64, course: Course, budget: f64) -> Option<f64> {
+        let mut dose = self.doses[side as usize];
+        let faded = budget / FADES_OVER_HOURS * STEP_HOURS;
+        for (step, value) in course.ahead(STEP_HOURS).take(STEPS).enumerate() {
+            let value = side.held_within(value);
+            let beyond = side.beyond(value, limit);
+            let before = dose;
+            dose = if beyond > 0.0 { dose + beyond * STEP_HOURS } else { (dose - faded).max(0.0) };
+            if side == Side::Cold && value <= FREEZING {
+                return Some(step as f64 * STEP_HOURS);
+            }
+            if dose >= budget {
+                let share = ((budget - before) / (dose - before)).clamp(0.0, 1.0);
+                return Some((step as f64 + share) * STEP_HOURS);
+            }
         }
+        None
     }
 }
 
@@ -245,27 +281,10 @@ impl Air {
 }
 
 fn remember(series: &mut VecDeque<(Timestamp, f64)>, at: Timestamp, value: Option<f64>) {
-    while series.front().is_some_and(|(when, _)| at - *when > TimeDelta::minutes(TREND_MINUTES as i64)) {
+    while series.front().is_some_and(|(when, _)| at - *when > REMEMBERED) {
         series.pop_front();
     }
     if let Some(value) = value {
         series.push_back((at, value));
     }
-}
-
-/// Mean of the newer half less mean of the older half of the window, an hour.
-fn trend_per_hour(series: &VecDeque<(Timestamp, f64)>) -> f64 {
-    if series.len() < 6 {
-        return 0.0;
-    }
-    let half = series.len() / 2;
-    let mean = |from: usize, to: usize| {
-        let count = (to - from) as f64;
-        let hours = |when: Timestamp| (when - series[0].0).num_seconds() as f64 / 3600.0;
-        let sum = series.range(from..to).fold((0.0, 0.0), |sum, (when, value)| (sum.0 + hours(*when), sum.1 + value));
-        (sum.0 / count, sum.1 / count)
-    };
-    let (older, newer) = (mean(0, half), mean(half, series.len()));
-    let apart = newer.0 - older.0;
-    if apart > 0.0 { (newer.1 - older.1) / apart } else { 0.0 }
 }

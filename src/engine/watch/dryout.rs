@@ -200,12 +200,9 @@ impl DryOutWatch {
             let water = self.trays.get(&tray.name).filter(|water| water.waterings > 0)?;
             logged |= water.waterings >= LOGGED_WATERINGS;
             let dry = dry_in(water.left, coefficient, &hours_ahead(at, tray, air, stand.zone));
-            let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
-            let Some(early) = dry.early.map(after) else { continue };
-            let from = dry.likely.map_or(after(HORIZON_HOURS as f64), after);
-            if soonest.is_none_or(|harm| early < harm.early) {
-                soonest = Some(Harm { from, early });
-            }
+            let Some(early) = dry.early else { continue };
+            let harm = beyond_horizon(at, early, dry.likely, dry.late);
+            soonest = Some(soonest.map_or(harm, |soonest: Harm| soonest.sooner(harm)));
         }
         logged.then_some(soonest)
     }
@@ -215,7 +212,8 @@ impl DryOutWatch {
         let log = self.logs.get(&stand.place).filter(|log| log.is_one());
         // What a log told while it was kept is not over because it has ended.
         let mut left_open = false;
-        let mut reported: Option<(f64, f64, &Water)> = None;
+        let mut reported: Option<(Harm, f64, &Water)> = None;
+        let mut unlogged = false;
         let mut names = Vec::new();
         for tray in stand.trays {
             let Some(water) = self.trays.get(&tray.name) else {
@@ -246,22 +244,28 @@ impl DryOutWatch {
                 continue;
             };
             names.push(tray.name.clone());
-            if reported.is_none_or(|(soonest, ..)| early < soonest) {
-                reported = Some((early, likely, water));
+            let harm = beyond_horizon(at, early.min(likely), Some(likely).filter(|_| dry.likely.is_some()), dry.late);
+            if reported.is_none_or(|(soonest, ..)| harm.early < soonest.early) {
+                reported = Some((harm, likely, water));
+                // Whether the round that is not in the log was made, only people know.
+                let late = since
+                    .zip(self.logs.get(&stand.place))
+                    .is_some_and(|(since, log)| log.usual().is_none_or(|usual| at - since > usual + LATE));
+                unlogged = late && water.not_shown.is_none();
             }
         }
-        let Some((early, likely, water)) = reported else {
+        let Some((harm, likely, water)) = reported else {
             return if left_open { Condition::Unknown } else { Condition::Absent };
         };
-        let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
         let evidence = Evidence::Dryness {
             place: stand.name.to_owned(),
             trays: names,
             hours: likely,
             watered: water.watered_at,
             not_shown: water.not_shown,
+            unlogged,
         };
-        Condition::Present { harm: Some(Harm { from: after(likely), early: after(early) }), evidence }
+        Condition::Present { harm: Some(harm), evidence }
     }
 }
 
@@ -295,12 +299,22 @@ impl Log {
         self.0.back().is_some_and(|last| at - *last <= LOG_ENDS_AFTER)
     }
 
+    /// The usual time from one round to the next; `None`: there were not two.
+    fn usual(&self) -> Option<TimeDelta> {
+        let (first, last) = self.0.front().zip(self.0.back())?;
+        (self.0.len() > 1).then(|| (*last - *first) / (self.0.len() as i32 - 1))
+    }
+
     /// Without a watering for so long, two of them were missed.
     fn missed_after(&self) -> TimeDelta {
-        let (Some(first), Some(last)) = (self.0.front(), self.0.back()) else { return TimeDelta::MAX };
-        let usual = (*last - *first) / (self.0.len() as i32 - 1).max(1);
-        usual * 2 + LATE
+        self.usual().map_or(TimeDelta::MAX, |usual| usual * 2 + LATE)
     }
+}
+
+/// Harm by drying in hours; what lies beyond the horizon is taken to lie well beyond it.
+fn beyond_horizon(at: Timestamp, early: f64, likely: Option<f64>, late: Option<f64>) -> Harm {
+    let horizon = HORIZON_HOURS as f64;
+    Harm::after(at, early, likely.unwrap_or(1.5 * horizon), late.unwrap_or(3.0 * horizon))
 }
 
 impl Default for Water {

@@ -20,6 +20,7 @@ pub(crate) mod growing;
 pub(crate) mod site;
 pub(crate) mod logged;
 
+use crate::calendar;
 use crate::rules::Rules;
 use crate::units::Timestamp;
 use alloc::vec;
@@ -76,7 +77,9 @@ impl Watches {
         tank::minute(&mut self.tanks, seen, means, &mut judged);
         watering::minute(&mut self.waterings, seen, &self.tanks, &mut self.growing.dryout);
         let deaf = self.site.broker_lost_at.is_some();
-        let others = sensors::Others { tanks: &self.tanks, places: &self.places, deaf };
+        let all = self.sensors.len() > 1 && self.sensors.iter().all(|sensor| sensor.is_silent(seen.at));
+        let people_at = calendar::last_round(&seen.rules.site, seen.at);
+        let others = sensors::Others { tanks: &self.tanks, places: &self.places, deaf, all, people_at };
         sensors::minute(&mut self.sensors, seen, &others, &mut judged);
         drift::minute(&mut self.peers, seen, &mut judged);
         place::minute(&mut self.places, seen, &self.growing.dryout, &mut judged);
@@ -86,7 +89,7 @@ impl Watches {
         }
         trays::overdue::minute(seen, &mut judged);
         let matters = self.places.iter().any(|place| !place.demand.empty) || self.places.is_empty();
-        self.site.minute(seen.at, matters, &mut judged);
+        self.site.minute(seen.at, people_at, matters, &mut judged);
         judged
     }
 

@@ -4,6 +4,7 @@
 
 use crate::alarm::Condition;
 use crate::alarm::{AlarmKind, Evidence, Harm};
+use crate::physics::climate::TENTH_OF_LIMITS;
 use crate::physics::mold_band::MoldBand;
 use crate::physics::mold_pressure::{MoldPressure, REQUIREMENT_MET, TrayAir};
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
@@ -81,7 +82,7 @@ impl MoldWatch {
             self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray)).pass(at, hours, tray, air);
         }
         [
-            (MoldPressure, self.mold(at, stand, air, held(MoldPressure))),
+            (MoldPressure, self.mold(at, stand, air)),
             (Condensation, self.dripping(at, stand, air, condensation::judge(stand, held(Condensation)))),
         ]
     }
@@ -103,7 +104,7 @@ impl MoldWatch {
                 };
                 let since = *self.dripping.entry(stand.place).or_insert(at);
                 let from = since + TimeDelta::seconds((needed * 3600.0) as i64);
-                Condition::Present { harm: Some(Harm { from, early: from }), evidence }
+                Condition::Present { harm: Some(Harm::certain(from)), evidence }
             }
             found => {
                 self.dripping.remove(&stand.place);
@@ -127,7 +128,7 @@ impl MoldWatch {
         })
     }
 
-    fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
+    fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
         let mut reported: Option<(f64, &Leaves, Harm)> = None;
         let mut names = Vec::new();
@@ -135,7 +136,7 @@ impl MoldWatch {
             let Some(leaves) = self.trays.get(&tray.name) else {
                 continue;
             };
-            let Some(harm) = leaves.mold_harm(at, air, held) else {
+            let Some(harm) = leaves.mold_harm(at, air) else {
                 continue;
             };
             names.push(tray.name.clone());
@@ -177,30 +178,28 @@ impl Leaves {
         }
         if self.mold.pressure() >= REQUIREMENT_MET {
             self.met_at.get_or_insert(at);
-        } else {
+        } else if self.mold.pressure() < REQUIREMENT_MET - PRESSURE_DEADBAND {
             self.met_at = None;
         }
     }
 
-    fn mold_harm(&self, at: Timestamp, air: &TrayAir, held: bool) -> Option<Harm> {
+    fn mold_harm(&self, at: Timestamp, air: &TrayAir) -> Option<Harm> {
         if let Some(met) = self.met_at {
-            let from = met + LOOK_WITHIN;
-            return Some(Harm { from, early: from });
-        }
-        let pressure = self.mold.pressure();
-        if held && pressure > REQUIREMENT_MET - PRESSURE_DEADBAND {
-            let from = at + LOOK_WITHIN;
-            return Some(Harm { from, early: from });
+            return Some(Harm::certain(met + LOOK_WITHIN));
         }
         if self.mold.infection(air.temperature).progress < REPORTED_FROM {
             return None;
         }
-        let hours = self.mold.hours_until_met(air)?;
-        // The hygrometer may read low: at the damp end of its accuracy it comes sooner.
-        let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + air.humidity_accuracy).min(100.0));
-        let damper = TrayAir { humidity: damp(air.humidity), canopy_humidity: damp(air.canopy_humidity), ..*air };
-        let early = self.mold.hours_until_met(&damper).unwrap_or(hours).min(hours);
-        let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
-        Some(Harm { from: after(hours), early: after(early) })
+        // The hygrometer may read low or high, and a tenth of the chance lies beyond the greater
+        // part of its limits on either side.
+        let off = |share: f64| {
+            let by = share * TENTH_OF_LIMITS * air.humidity_accuracy;
+            let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + by).clamp(0.0, 100.0));
+            let other = TrayAir { humidity: damp(air.humidity), canopy_humidity: damp(air.canopy_humidity), ..*air };
+            self.mold.hours_until_met(&other)
+        };
+        let early = off(1.0)?;
+        let likely = self.mold.hours_until_met(air).unwrap_or(f64::INFINITY).max(early);
+        Some(Harm::after(at, early, likely, off(-1.0).unwrap_or(f64::INFINITY)))
     }
 }

@@ -1,6 +1,7 @@
 //! What every watch may look at when a minute is judged, and what it says of it: the one
 //! shape of all watches.
 
+use crate::alarm::cycle::Hold;
 use crate::alarm::register::Register;
 use crate::alarm::{AlarmKind, Condition};
 use crate::physics::slope;
@@ -58,11 +59,13 @@ pub(crate) struct Judged {
     pub(crate) subject: Subject,
     pub(crate) kind: AlarmKind,
     pub(crate) condition: Condition,
+    /// How long such a condition usually lasts by itself, where that was learnt.
+    pub(crate) settling: Option<Hold>,
 }
 
 impl Judged {
     pub(crate) fn of(subject: Subject, (kind, condition): (AlarmKind, Condition)) -> Self {
-        Judged { subject, kind, condition }
+        Judged { subject, kind, condition, settling: None }
     }
 }
 

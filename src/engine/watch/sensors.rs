@@ -3,6 +3,7 @@
 //! the time by which what nobody sees could have begun to harm.
 
 use crate::alarm::Condition;
+use crate::alarm::cycle::Hold;
 use crate::alarm::{AlarmKind, Evidence, Harm};
 use crate::quality::judge::{Judge, STUCK_TOGETHER};
 use crate::quality::saturation::Pinned;
@@ -13,15 +14,29 @@ use crate::watch::place::PlaceWatch;
 use crate::watch::seen::{Judged, Seen, Subject};
 use crate::watch::tank::TankWatch;
 use alloc::borrow::ToOwned;
-use alloc::collections::BTreeMap;
+use alloc::collections::{BTreeMap, VecDeque};
 use alloc::vec::Vec;
 use chrono::TimeDelta;
 
-/// Unseen air can go from good to harm in about this time: a fan that stops, then the
-/// hours of wet leaves that infection needs. Own default.
-pub const UNSEEN_HARM_AFTER: TimeDelta = TimeDelta::hours(8);
-/// A gauge nobody hears: the tank is unseen. Own default.
-const UNSEEN_TANK_HARM_AFTER: TimeDelta = TimeDelta::hours(12);
+/// Air that nobody sees goes from good to harm in so many hours, should anything be wrong there
+/// at all: early, likely, late. One silent sensor is nearly always a battery. Own defaults.
+const UNSEEN_HOURS: (f64, f64, f64) = (8.0, 24.0, 72.0);
+/// The same when nothing is heard at all: that may be the power, and then fan, heater and pump
+/// stand still too. Own defaults.
+const UNHEARD_HOURS: (f64, f64, f64) = (4.0, 12.0, 36.0);
+/// A silence is taken to heal by itself for no less and no more than this, whatever was learnt.
+/// Own defaults.
+const SETTLES_BETWEEN: (TimeDelta, TimeDelta) = (TimeDelta::minutes(10), TimeDelta::hours(2));
+/// Before anything was learnt, it is taken to heal within the least.
+const LEARNT_FROM: TimeDelta = TimeDelta::days(30);
+/// Outages remembered; a sensor with more of them in a month is a bad sensor.
+const OUTAGES_KEPT: usize = 400;
+/// Beyond its interval of silence, a sensor must speak for so long before it is back: a few
+/// stray messages are no return. Own default.
+const BACK_AFTER: TimeDelta = TimeDelta::minutes(5);
+/// A gauge nobody hears: the tank is unseen, and may be harmed in so many hours: early, likely,
+/// late. Own defaults.
+const UNSEEN_TANK_HOURS: (f64, f64, f64) = (12.0, 36.0, 96.0);
 /// So many refusals on end, with nothing believed between, are no accident. Own default.
 const REFUSED_ON_END: u32 = 10;
 /// A fifth of an hour's messages, and at least ten, are no accident either. Own default.
@@ -40,6 +55,8 @@ pub struct SensorWatch {
     hour: [(u32, u32); 60],
     minute: i64,
     reasons: BTreeMap<&'static str, u32>,
+    /// Silences that healed by themselves: when they ended, and how long they were.
+    outages: VecDeque<(Timestamp, TimeDelta)>,
     /// Since the last digest.
     pub day: SensorTally,
 }
@@ -72,6 +89,7 @@ impl SensorWatch {
             hour: [(0, 0); 60],
             minute: 0,
             reasons: BTreeMap::new(),
+            outages: VecDeque::new(),
             day: SensorTally::default(),
         }
     }
@@ -84,6 +102,7 @@ impl SensorWatch {
     /// A reading of the present was believed.
     pub fn believed(&mut self, at: Timestamp) {
         self.turn_to(at);
+        self.healed(at);
         self.last_spoke = Some(at);
         self.last_believed = Some(at);
         self.refused_on_end = 0;
@@ -91,6 +110,37 @@ impl SensorWatch {
         let slot = self.slot(at);
         slot.0 = slot.0.saturating_add(1);
         self.day.believed = self.day.believed.saturating_add(1);
+    }
+
+    /// Learns from a silence that has ended, if anybody listened through it.
+    fn healed(&mut self, at: Timestamp) {
+        while self.outages.front().is_some_and(|(ended, _)| at - *ended > LEARNT_FROM) {
+            self.outages.pop_front();
+        }
+        let Some(before) = self.last_spoke.filter(|before| *before >= self.listening_since) else { return };
+        if at - before > self.silent_after {
+            self.outages.push_back((at, at - before));
+            while self.outages.len() > OUTAGES_KEPT {
+                self.outages.pop_front();
+            }
+        }
+    }
+
+    /// How long its silences last by themselves: the 95th percentile of those of the last
+    /// month that healed, between ten minutes and two hours. Counted from its last word.
+    pub fn settling(&self) -> TimeDelta {
+        let mut lengths: Vec<TimeDelta> = self.outages.iter().map(|(_, length)| *length).collect();
+        lengths.sort_unstable();
+        let rank = (lengths.len() * 95).div_ceil(100);
+        let usual = rank.checked_sub(1).and_then(|index| lengths.get(index)).copied();
+        usual.map_or(SETTLES_BETWEEN.0, |usual| usual.clamp(SETTLES_BETWEEN.0, SETTLES_BETWEEN.1))
+    }
+
+    /// How long its silence must last before it is one, and how long it must speak before it
+    /// is over.
+    pub fn hold(&self) -> Hold {
+        let on = (self.settling() - self.silent_after).max(TimeDelta::zero());
+        Hold::of(on, self.silent_after + BACK_AFTER)
     }
 
     /// It spoke, and nothing came of it that says anything about the present.
@@ -136,6 +186,7 @@ impl SensorWatch {
             last_heard: self.last_spoke,
             every: site.every,
             blind: site.blind,
+            all: site.all,
         };
         (AlarmKind::SensorSilent, Condition::Present { harm: self.unseen(site), evidence })
     }
@@ -169,8 +220,9 @@ impl SensorWatch {
         if let Some(known) = site.harm {
             return Some(known);
         }
-        let from = self.last_believed.unwrap_or(self.listening_since) + UNSEEN_HARM_AFTER;
-        Some(Harm { from, early: from })
+        let (early, likely, late) = if site.all { UNHEARD_HOURS } else { UNSEEN_HOURS };
+        let heard = self.last_believed.unwrap_or(self.listening_since);
+        Some(Harm::after(heard.max(site.seen_at), early, likely, late))
     }
 
     fn slot(&mut self, at: Timestamp) -> &mut (u32, u32) {
@@ -201,7 +253,11 @@ pub struct Surroundings<'a> {
     pub matters: bool,
     /// No sensor can be heard at all.
     pub deaf: bool,
-    /// When harm begins, where that is known better than [`UNSEEN_HARM_AFTER`] says.
+    /// Every sensor of the site is silent, though the broker is there.
+    pub all: bool,
+    /// When people last were in the room, by its rounds: what they saw was well.
+    pub seen_at: Timestamp,
+    /// When harm begins, where that is known better than by the general rule.
     pub harm: Option<Harm>,
 }
 
@@ -229,6 +285,18 @@ pub fn stuck_air(at: Timestamp, judges: &[&Judge]) -> Option<(Quantity, f64, Tim
     alone.or(together).map(|(quantity, value, since, _)| (*quantity, *value, *since))
 }
 
+/// When nothing at all has been heard since `lost`, harm that nobody sees may begin.
+pub fn unheard_since(lost: Timestamp) -> Harm {
+    let (early, likely, late) = UNHEARD_HOURS;
+    Harm::after(lost, early, likely, late)
+}
+
+/// The same for what a stuck sensor hides since it froze.
+pub fn hidden_since(froze: Timestamp) -> Harm {
+    let (early, likely, late) = UNSEEN_HOURS;
+    Harm::after(froze + STUCK_TOGETHER, early, likely, late)
+}
+
 /// The watches of a site, all at their beginning.
 pub(crate) fn watches(rules: &Rules, at: Timestamp) -> Vec<SensorWatch> {
     let watch = |(index, sensor): (usize, &Sensor)| SensorWatch::new(SensorId(index as u16), sensor.silent_after, at);
@@ -241,6 +309,10 @@ pub(crate) struct Others<'a> {
     pub(crate) places: &'a [PlaceWatch],
     /// No connection to the broker: no sensor can be heard at all.
     pub(crate) deaf: bool,
+    /// Every sensor of the site is silent.
+    pub(crate) all: bool,
+    /// When people last were in the room, by its rounds.
+    pub(crate) people_at: Timestamp,
 }
 
 /// Judges every sensor: is it silent, does it say what cannot be, does it repeat itself.
@@ -253,7 +325,8 @@ pub(crate) fn minute(watches: &mut [SensorWatch], seen: &Seen<'_>, others: &Othe
         // A gauge that repeats itself is judged with its tank.
         let stuck = sensor.reservoir.is_none().then(|| stuck(watch.sensor, seen, &around));
         let subject = Subject::Sensor(watch.sensor);
-        let found = [silence, implausible].into_iter().chain(stuck);
+        judged.push(Judged { settling: Some(watch.hold()), ..Judged::of(subject.clone(), silence) });
+        let found = [implausible].into_iter().chain(stuck);
         judged.extend(found.map(|found| Judged::of(subject.clone(), found)));
     }
 }
@@ -264,11 +337,10 @@ fn surroundings<'a>(watch: &SensorWatch, sensor: &'a Sensor, seen: &Seen<'a>, ot
         (_, Some(id)) => {
             let reservoir = rules.reservoir(id);
             let matters = !seen.trays.any_sown() || seen.trays_on(reservoir) > 0;
-            let unseen = watch.last_believed().unwrap_or(seen.at) + UNSEEN_TANK_HARM_AFTER;
-            let harm = match others.tanks[usize::from(id.0)].forecast(seen.at) {
-                Some((from, early, _)) => Harm { from, early: early.min(unseen.max(seen.at)) },
-                None => Harm { from: unseen, early: unseen },
-            };
+            let heard = watch.last_believed().unwrap_or(seen.at).max(others.people_at);
+            let (early, likely, late) = UNSEEN_TANK_HOURS;
+            let unseen = Harm::after(heard, early, likely, late);
+            let harm = others.tanks[usize::from(id.0)].forecast(seen.at).map_or(unseen, |empty| empty.sooner(unseen));
             (reservoir.name.as_str(), true, matters, Some(harm))
         }
         (Some(place), _) => {
@@ -279,7 +351,16 @@ fn surroundings<'a>(watch: &SensorWatch, sensor: &'a Sensor, seen: &Seen<'a>, ot
         }
         (None, None) => (sensor.id.as_str(), false, false, None),
     };
-    Surroundings { place, every: sensor.every, blind, matters, deaf: others.deaf, harm }
+    Surroundings {
+        place,
+        every: sensor.every,
+        blind,
+        matters,
+        deaf: others.deaf,
+        all: others.all,
+        seen_at: others.people_at,
+        harm,
+    }
 }
 
 fn measured_by_another(place: PlaceId, sensor: SensorId, seen: &Seen<'_>) -> bool {
@@ -303,9 +384,7 @@ fn stuck(sensor: SensorId, seen: &Seen<'_>, around: &Surroundings<'_>) -> (Alarm
     let judges: Vec<&Judge> = seen.judges_of(sensor).collect();
     let condition = match stuck_air(seen.at, &judges) {
         Some((quantity, value, since)) => {
-            // What it hides began when it froze.
-            let hidden = since + UNSEEN_HARM_AFTER.max(STUCK_TOGETHER * 3);
-            let harm = (around.blind && around.matters).then_some(Harm { from: hidden, early: hidden });
+            let harm = (around.blind && around.matters).then(|| hidden_since(since.max(around.seen_at)));
             let evidence = Evidence::Stuck { place: around.place.to_owned(), quantity, value };
             Condition::Present { harm, evidence }
         }
@@ -327,5 +406,24 @@ mod tests {
             watch.refused(at, "range");
         }
         assert_eq!(watch.day.believed, 70_000);
+    }
+
+    #[test]
+    fn a_sensor_settles_as_long_as_its_own_outages_last() {
+        let mut at: Timestamp = "2026-03-03T23:00:00Z".parse().expect("a time");
+        let mut watch = SensorWatch::new(SensorId(0), TimeDelta::minutes(5), at);
+        watch.believed(at);
+        assert_eq!(watch.settling(), TimeDelta::minutes(10), "nothing learnt");
+        for outage in 1..=20 {
+            at += TimeDelta::minutes(if outage == 7 { 500 } else { 20 + outage });
+            watch.believed(at);
+            at += TimeDelta::minutes(1);
+            watch.believed(at);
+        }
+        assert_eq!(watch.settling(), TimeDelta::minutes(40), "the 19th of twenty");
+        at += TimeDelta::days(31);
+        watch.listen_from(at);
+        watch.believed(at);
+        assert_eq!(watch.settling(), TimeDelta::minutes(10), "a month later nothing of it is left");
     }
 }

@@ -3,7 +3,7 @@
 use crate::alarm::{AlarmKind, Condition, Evidence, Harm};
 use crate::units::Timestamp;
 use crate::watch::seen::{Judged, Subject};
-use crate::watch::sensors::UNSEEN_HARM_AFTER;
+use crate::watch::sensors::unheard_since;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -29,19 +29,19 @@ pub(crate) struct SiteWatch {
 }
 
 impl SiteWatch {
-    /// Judges a minute. `matters`: something grows that nobody sees while the broker is away.
-    pub(crate) fn minute(&self, at: Timestamp, matters: bool, judged: &mut Vec<Judged>) {
+    /// Judges a minute. `people_at`: when people last were in the room, by its rounds; `matters`:
+    /// something grows that nobody sees while the broker is away.
+    pub(crate) fn minute(&self, at: Timestamp, people_at: Timestamp, matters: bool, judged: &mut Vec<Judged>) {
         let broker = match self.broker_lost_at {
             Some(lost) => {
-                let from = lost + UNSEEN_HARM_AFTER;
-                let harm = matters.then_some(Harm { from, early: from });
+                let harm = matters.then(|| unheard_since(lost.max(people_at)));
                 Condition::Present { harm, evidence: Evidence::Broker }
             }
             None => Condition::Absent,
         };
         let mail = match self.mail_failing_since {
             Some(since) if at - since >= MAIL_FAILING_AFTER => Condition::Present {
-                harm: Some(Harm { from: at, early: at }),
+                harm: Some(Harm::certain(at)),
                 evidence: Evidence::Mail {
                     waiting: self.mail_waiting.len() as u32,
                     error: self.mail_waiting.values().next().cloned().unwrap_or_default(),
@@ -51,8 +51,7 @@ impl SiteWatch {
         };
         let store = match &self.store_error {
             Some(error) => {
-                let from = at + STORE_HARM_AFTER;
-                let harm = Some(Harm { from, early: from });
+                let harm = Some(Harm::certain(at + STORE_HARM_AFTER));
                 Condition::Present { harm, evidence: Evidence::Store { error: error.clone() } }
             }
             None => Condition::Absent,

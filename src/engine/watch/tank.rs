@@ -10,6 +10,7 @@ mod faults;
 
 use crate::alarm::Condition;
 use crate::alarm::{AlarmKind, Evidence, Harm};
+use crate::physics::climate::TENTH_OF_LIMITS;
 use crate::physics::draw::{LevelStep, Point};
 use crate::physics::slope::Slope;
 use crate::rules::{Channel, Reservoir, ReservoirId, Rules};
@@ -31,8 +32,15 @@ const LEAK_HOURS: f64 = 2.0;
 /// A forecast further off than this is not told as an alarm. Own default.
 const SIGHT_HOURS: f64 = 24.0;
 
+/// What goes within this goes at once. Own default.
+const SUDDEN_WITHIN: TimeDelta = TimeDelta::minutes(30);
 /// Waterings closer together than this are one round of hands. Own default.
 const SAME_ROUND_HOURS: f64 = 0.25;
+/// A low tank of whose draw nothing is known is taken to be empty in so many hours: early,
+/// likely, late. Own defaults.
+const UNKNOWN_DRAW_HOURS: (f64, f64, f64) = (12.0, 30.0, 96.0);
+/// A day's waterings differ from the day before by so much: tenths of the chance. Own default.
+const PULSE_SPREAD: (f64, f64) = (0.8, 1.25);
 
 /// What one reservoir has done lately.
 #[derive(Clone, Debug)]
@@ -52,13 +60,26 @@ pub struct TankWatch {
     /// Typical steady draw, learnt from calm hours, litres an hour.
     usual: Option<f64>,
     usual_hours: f64,
-    leak_since: Option<Timestamp>,
-    leak_lost: f64,
+    /// Minutes of the last half hour, for what goes at once.
+    minutes: VecDeque<(Timestamp, f64)>,
+    /// The largest fall in a pulse of each of the last days, litres.
+    largest_pulses: VecDeque<(i64, f64)>,
+    /// It fell at once and nobody logged why.
+    sudden: Option<Sudden>,
+    leaking: bool,
     drawn_day: f64,
     added_day: f64,
     last_level: Option<(Timestamp, f64)>,
     quiet_from: f64,
     until_drift: i32,
+}
+
+/// A large fall that nobody logged.
+#[derive(Clone, Copy, Debug)]
+struct Sudden {
+    at: Timestamp,
+    litres: f64,
+    minutes: i64,
 }
 
 /// Whatever a watch must know besides the level.
@@ -116,8 +137,10 @@ impl TankWatch {
             hour: None,
             usual: None,
             usual_hours: 0.0,
-            leak_since: None,
-            leak_lost: 0.0,
+            minutes: VecDeque::new(),
+            largest_pulses: VecDeque::new(),
+            sudden: None,
+            leaking: false,
             drawn_day: 0.0,
             added_day: 0.0,
             last_level: None,
@@ -152,11 +175,16 @@ impl TankWatch {
     /// Somebody logged a refill: a rise is expected, and no slope reaches across it.
     pub fn refilled(&mut self, at: Timestamp) {
         self.quiet_from = self.hours(at);
+        self.sudden = None;
+        self.minutes.clear();
     }
 
     /// Somebody logged a watering from this tank: what goes while the round lasts is no slope.
     pub fn watered(&mut self, at: Timestamp) {
         let hours = self.hours(at);
+        // Somebody knows where it went.
+        self.sudden = None;
+        self.minutes.clear();
         match self.rounds.last_mut().filter(|round| hours - round.1 < SAME_ROUND_HOURS) {
             Some(round) => round.1 = hours,
             None => self.rounds.push((hours, hours)),
@@ -186,6 +214,10 @@ impl TankWatch {
         if let Some(litres) = litres {
             self.last_level = Some((at, litres));
             self.pending.push(litres);
+            self.minutes.push_back((at, litres));
+            while self.minutes.front().is_some_and(|(when, _)| at - *when > SUDDEN_WITHIN) {
+                self.minutes.pop_front();
+            }
         }
         if at.timestamp().div_euclid(60).rem_euclid(POINT_MINUTES) != 0 || self.pending.is_empty() {
             return;
@@ -243,54 +275,66 @@ impl TankWatch {
             usable,
             percent,
             draw: self.steady_draw(),
-            empty_at: forecast,
+            empty_at: forecast.map(|empty| (empty.likely, empty.early, empty.late)),
             to_fill: full - usable,
+            waterings: self.pulses(self.hours(at)).iter().map(|(_, litres)| litres).sum(),
         };
-        // The last centimetre above the inlet is within the gauge's own error.
-        let bottom = (full * 0.01).max(0.2);
-        let is_empty = usable <= bottom || (held(ReservoirEmpty) && percent < 6.0);
+        let is_empty = usable <= self.bottom() || (held(ReservoirEmpty) && percent < 6.0);
         let empty = if is_empty {
-            Condition::Present { harm: Some(Harm { from: at, early: at }), evidence: evidence.clone() }
+            Condition::Present { harm: Some(Harm::certain(at)), evidence: evidence.clone() }
         } else {
-            Condition::Absent
+            gone(held(ReservoirEmpty), &evidence)
         };
-        let soon = forecast.filter(|(_, early, _)| *early - at <= hours_span(SIGHT_HOURS));
+        let soon = forecast.filter(|harm| harm.early - at <= hours_span(SIGHT_HOURS));
         let low_line = if held(ReservoirLow) { low_percent + 5.0 } else { low_percent };
         let low = match soon {
             // Empty has its own words; saying "low" beside it would be noise.
             _ if is_empty => Condition::Unknown,
-            Some((from, early, _)) => Condition::Present { harm: Some(Harm { from, early }), evidence },
+            Some(harm) => Condition::Present { harm: Some(harm), evidence },
             None if percent < low_line => {
-                let harm = forecast.map(|(from, early, _)| Harm { from, early });
-                let a_day = Harm { from: at + hours_span(24.0), early: at + hours_span(24.0) };
-                Condition::Present { harm: Some(harm.unwrap_or(a_day)), evidence }
+                let harm = forecast.unwrap_or(Harm::after(
+                    at,
+                    UNKNOWN_DRAW_HOURS.0,
+                    UNKNOWN_DRAW_HOURS.1,
+                    UNKNOWN_DRAW_HOURS.2,
+                ));
+                Condition::Present { harm: Some(harm), evidence }
             }
-            None => Condition::Absent,
+            None => gone(held(ReservoirLow), &evidence),
         };
-        let leak = self.leak(at, name, known, usable, held(ReservoirLeak));
+        let leak = if is_empty { Condition::Absent } else { self.leak(at, name, known, usable, held(ReservoirLeak)) };
         [(ReservoirLow, low), (ReservoirEmpty, empty), (ReservoirLeak, leak), (SensorStuck, stuck)]
     }
 
-    /// When the pump draws air: best, early and late. `None`: no measurable draw.
-    pub fn forecast(&self, at: Timestamp) -> Option<(Timestamp, Timestamp, Timestamp)> {
-        let (when, usable) = self.usable()?;
+    /// When the pump draws air. `None`: no measurable draw, or it does already.
+    ///
+    /// What goes by a leak goes at the rate of the last hour; what plants and pump take goes as
+    /// it went in the last day, pulses at their hours.
+    pub fn forecast(&self, at: Timestamp) -> Option<Harm> {
+        let (when, usable) = self.usable().filter(|(_, usable)| *usable > self.bottom())?;
         let now = self.hours(at);
-        let usable = usable - self.steady_draw().unwrap_or(0.0) * (now - self.hours(when)).clamp(0.0, 48.0);
-        let drift = self.drift.filter(Slope::falls);
-        let (best, most, least) = match (drift, self.usual) {
-            (Some(drift), _) => (-drift.per_hour, -drift.low, -drift.high),
+        let unseen = (now - self.hours(when)).clamp(0.0, 48.0);
+        let usable = usable - self.steady_draw().unwrap_or(0.0) * unseen;
+        let falling = if self.leaking { self.hour } else { self.drift }.filter(Slope::falls);
+        let (best, most, least) = match (falling, self.usual) {
+            (Some(slope), _) => (-slope.per_hour, -slope.low, -slope.high),
             // Between two waterings the steady draw may not show yet; what was usual still holds.
             (None, Some(usual)) if usual > 0.0 => (usual, usual * 1.5, usual * 0.5),
             _ => (0.0, 0.0, 0.0),
         };
         let pulses = self.pulses(now);
         let until = |left: f64, rate: f64, pulse: f64| empty_in(left.max(0.0), rate, &pulses, pulse);
-        let best_in = until(usable, best, 1.0)?;
+        let likely = until(usable, best, 1.0)?;
         // The gauge may read high: then there is less than it says.
-        let early_in =
-            until(usable - self.accuracy, most.min(best * 3.0).max(best), 1.15).unwrap_or(best_in).min(best_in);
-        let late_in = until(usable + self.accuracy, least.max(best / 3.0), 0.85).unwrap_or(best_in * 2.0).max(best_in);
-        Some((at + hours_span(best_in), at + hours_span(early_in), at + hours_span(late_in)))
+        let off = self.accuracy * TENTH_OF_LIMITS;
+        let early = until(usable - off, most.min(best * 3.0).max(best), PULSE_SPREAD.1).unwrap_or(likely).min(likely);
+        let late = until(usable + off, least.max(best / 3.0), PULSE_SPREAD.0).unwrap_or(likely * 2.0).max(likely);
+        Some(Harm::after(at, early, likely, late))
+    }
+
+    /// The last centimetre above the inlet is within the gauge's own error.
+    fn bottom(&self) -> f64 {
+        (self.usable_when_full() * 0.01).max(0.2)
     }
 
     /// Litres an hour between waterings; `None`: no measurable draw.
@@ -309,6 +353,11 @@ impl TankWatch {
         // A gauge step of a few millimetres; half a per cent of the tank stands for it.
         (self.capacity * 0.005).max(0.1)
     }
+}
+
+/// Not so, with the numbers of now where an alarm waits for its return.
+fn gone(held: bool, evidence: &Evidence) -> Condition {
+    if held { Condition::Gone { evidence: evidence.clone() } } else { Condition::Absent }
 }
 
 /// Hours until `usable` litres are gone at a steady rate and daily pulses; `None` when

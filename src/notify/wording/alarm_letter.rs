@@ -1,79 +1,119 @@
-//! What stands in a letter about alarms, in the letter before a round, and in
-//! a test letter.
+//! What stands in the letters of a conversation: a call and its reminder, the letter of the
+//! evening, the letter before a round, the one that says it is over, and a test letter.
+//! Alarms that share a cause share a block, and each letter has one word of caution.
 
 use super::alarm_reported;
-use super::alarm_words::{AlarmWords, words};
+use super::alarm_words::{short, words};
 use super::answering;
 use super::blocks::{Block, Blocks, Tone};
-use super::speech::{Speech, ascii, capital, list, shortened, span};
-use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
+use super::speech::{Speech, ascii, capital, list, percent, shortened, span};
+use crate::engine::alarm::{AlarmChange, AlarmState, Evidence};
 use crate::engine::event::Occasion;
+use crate::engine::letters::situation::Situation;
+use crate::reading::Quantity;
 
 /// A subject line stays under 60 characters.
 const SUBJECT: usize = 59;
 
-/// The letter that goes now.
-pub(crate) fn alarm(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Blocks {
-    let Some((occasion, first)) = alarms.first() else {
+/// A call, or its reminder.
+pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Blocks {
+    let Some((situation, first)) = leading(situations) else {
         return nothing(speech, "A letter without an alarm: nothing to do.");
     };
-    let top = words(first, speech);
-    let over = alarms.iter().all(|(occasion, _)| *occasion == Occasion::Returned);
-    let lead = if over {
-        let names: Vec<String> = alarms.iter().map(|(_, change)| words(change, speech).name).collect();
-        format!("Nothing to do: {} {} back to normal.", list(&names, 3), if names.len() == 1 { "is" } else { "are" })
-    } else {
-        alarm_reported::action(first, &top, speech)
-    };
-    let mut blocks = Vec::new();
-    for (place, (occasion, change)) in alarms.iter().enumerate() {
-        if alarms.len() > 1 {
-            blocks.push(Block::Heading(format!("{}. {}", place + 1, heading(*occasion, &words(change, speech)))));
-        }
-        blocks.extend(section(*occasion, change, speech, alarms.len() > 1));
-    }
-    blocks.extend(answering::how(alarms.iter().map(|(_, change)| change), speech));
+    let again = matches!(situation.occasion, Occasion::Reminder(_));
+    let mut blocks = told_blocks(situations, speech);
+    blocks.extend(closing(situations, speech));
     Blocks {
-        subject: subject(&prefix(*occasion, first), &subject_headline(*occasion, &top), alarms.len()),
+        subject: subject(if again { "Still:" } else { "Now:" }, &headline(situation, speech), situations.len()),
+        masthead: masthead(speech),
+        lead: alarm_reported::action(first, &words(first, speech), speech),
+        tone: Tone::Urgent,
+        blocks,
+    }
+}
+
+/// The letter before people sleep: what will need hands before the morning, and what cannot be
+/// watched.
+pub(crate) fn evening(situations: &[Situation], speech: &Speech) -> Blocks {
+    let Some((situation, first)) = leading(situations) else {
+        return nothing(speech, "Nothing is expected to need you tonight.");
+    };
+    let morning = speech.clock(first.next_round);
+    let lead = format!(
+        "Before you go to bed: {} If it can wait for the {morning} round after all, nothing more will be said.",
+        uncapital(&alarm_reported::action(first, &words(first, speech), speech))
+    );
+    let mut blocks = told_blocks(situations, speech);
+    blocks.push(Block::Paragraph(
+        "If it goes on and nobody has answered, you are called in the night as late as is safe.".to_owned(),
+    ));
+    blocks.extend(closing(situations, speech));
+    Blocks {
+        subject: subject("Tonight:", &headline(situation, speech), situations.len()),
         masthead: masthead(speech),
         lead,
-        tone: match (over, first.priority) {
-            (true, _) => Tone::Calm,
-            (false, Priority::Now) => Tone::Urgent,
-            (false, _) => Tone::Due,
-        },
+        tone: Tone::Due,
+        blocks,
+    }
+}
+
+/// All of it is over.
+pub(crate) fn over(situations: &[Situation], speech: &Speech) -> Blocks {
+    let Some((_, first)) = leading(situations) else {
+        return nothing(speech, "Nothing to do.");
+    };
+    let all: Vec<&AlarmChange> = situations.iter().flat_map(|situation| &situation.alarms).collect();
+    let names: Vec<String> = all.iter().map(|change| words(change, speech).name).collect();
+    let facts = all
+        .iter()
+        .map(|change| {
+            let words = words(change, speech);
+            let ended = change.returned_at.unwrap_or(change.at).max(change.since);
+            let lasted = format!(
+                "{} It lasted {}, from {} to {}.",
+                words.over,
+                span(ended - change.since),
+                speech.clock(change.since),
+                speech.clock(ended)
+            );
+            (words.name, lasted)
+        })
+        .collect();
+    let mut blocks = vec![Block::Facts(facts)];
+    blocks.extend(closing(situations, speech));
+    Blocks {
+        subject: subject("Over:", &format!("{} back to normal", words(first, speech).name), all.len()),
+        masthead: masthead(speech),
+        lead: format!(
+            "Nothing to do: {} {} back to normal.",
+            list(&names, 3),
+            if names.len() == 1 { "is" } else { "are" }
+        ),
+        tone: Tone::Calm,
         blocks,
     }
 }
 
 /// The letter sent just before a round.
-pub(crate) fn round(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Blocks {
-    let Some((_, first)) = alarms.first() else {
+pub(crate) fn round(situations: &[Situation], speech: &Speech) -> Blocks {
+    let Some((situation, first)) = leading(situations) else {
         return nothing(speech, "Nothing waits for your round.");
     };
     let at = speech.clock(first.next_round.max(speech.now));
-    let open: Vec<_> = alarms.iter().filter(|(occasion, _)| *occasion != Occasion::Returned).collect();
-    let tasks: Vec<String> = open.iter().map(|(_, change)| capital(&words(change, speech).action)).collect();
+    let firsts = situations.iter().filter_map(Situation::first);
+    let tasks: Vec<String> = firsts.map(|change| capital(&words(change, speech).action)).collect();
     let mut blocks = Vec::new();
     let lead = match tasks.as_slice() {
-        [] => format!("On your {at} round: nothing waits any more."),
         [one] => format!("On your {at} round: {}.", uncapital(one)),
         many => {
             blocks.push(Block::Points(many.iter().map(|task| format!("{task}.")).collect()));
             format!("On your {at} round, {} things to see to:", many.len())
         }
     };
-    for (place, (occasion, change)) in alarms.iter().enumerate() {
-        let top = words(change, speech);
-        if alarms.len() > 1 {
-            blocks.push(Block::Heading(format!("{}. {}", place + 1, heading(*occasion, &top))));
-        }
-        blocks.extend(section(*occasion, change, speech, false));
-    }
-    blocks.extend(answering::how(alarms.iter().map(|(_, change)| change), speech));
-    let top = words(first, speech);
+    blocks.extend(told_blocks(situations, speech));
+    blocks.extend(closing(situations, speech));
     Blocks {
-        subject: subject(&format!("{at} round: "), &top.headline, alarms.len()),
+        subject: subject(&format!("{at} round: "), &headline(situation, speech), situations.len()),
         masthead: masthead(speech),
         lead,
         tone: Tone::Due,
@@ -117,70 +157,110 @@ pub(crate) fn subject(prefix: &str, headline: &str, alarms: usize) -> String {
     format!("{prefix} {}{more}", shortened(&ascii(headline), room))
 }
 
-fn section(occasion: Occasion, change: &AlarmChange, speech: &Speech, with_action: bool) -> Vec<Block> {
-    let words = words(change, speech);
-    let mut facts = Vec::new();
+fn leading(situations: &[Situation]) -> Option<(&Situation, &AlarmChange)> {
+    situations.first().and_then(|situation| Some((situation, situation.first()?)))
+}
+
+/// Each situation in a block, and one word of caution for all of them.
+fn told_blocks(situations: &[Situation], speech: &Speech) -> Vec<Block> {
+    let mut blocks = Vec::new();
+    for (place, situation) in situations.iter().enumerate() {
+        if situations.len() > 1 {
+            blocks.push(Block::Heading(format!("{}. {}", place + 1, headline(situation, speech))));
+        }
+        blocks.push(Block::Facts(told_facts(situation, speech, situations.len() > 1)));
+    }
+    let all = situations.iter().flat_map(|situation| &situation.alarms);
+    let mut cautions: Vec<&str> = all.filter_map(|change| words(change, speech).caution).collect();
+    cautions.sort_unstable();
+    cautions.dedup();
+    if !cautions.is_empty() {
+        blocks.push(Block::Small(cautions.join(" ")));
+    }
+    blocks
+}
+
+fn told_facts(situation: &Situation, speech: &Speech, with_action: bool) -> Vec<(String, String)> {
+    let mut facts: Vec<(String, String)> = Vec::new();
     let mut fact = |name: &str, value: String| facts.push((name.to_owned(), value));
-    if occasion == Occasion::Returned {
-        fact("Now", words.over.clone());
-        fact(
-            "Lasted",
-            format!(
-                "{}, from {} to {}.",
-                span(change.at - change.since),
-                speech.clock(change.since),
-                speech.clock(change.at)
-            ),
-        );
+    let Some(first) = situation.first() else { return Vec::new() };
+    let top = words(first, speech);
+    if with_action {
+        fact("Do", alarm_reported::action(first, &top, speech));
+    }
+    match situation.occasion {
+        Occasion::Escalated => fact("New", "It was told before and now needs hands sooner.".to_owned()),
+        Occasion::Reminder(number) => fact("Again", format!("Nobody has answered yet; this is reminder {number}.")),
+        _ => {}
+    }
+    if let Some(changed) = situation.reported.as_ref().and_then(|reported| changed(reported, first, speech)) {
+        fact("Changed", changed);
+    }
+    let what: Vec<String> = situation.alarms.iter().map(|change| words(change, speech).what).collect();
+    fact("What", what.join(" "));
+    fact("Since", alarm_reported::since(first, &top, speech));
+    fact("Otherwise", alarm_reported::otherwise(first, &top, speech));
+    if let Some(seen) = situation.alarms.iter().find(|change| change.state == AlarmState::Acknowledged) {
+        let who = seen.by.as_deref().map(str::trim).filter(|who| !who.is_empty()).unwrap_or("Somebody");
+        fact("Seen", format!("{who} has answered at {}.", speech.clock(seen.answered_at.unwrap_or(seen.at))));
+    }
+    facts
+}
+
+/// What has changed since an earlier letter, in its own numbers.
+fn changed(reported: &AlarmChange, now: &AlarmChange, speech: &Speech) -> Option<String> {
+    let (before, after) = (figure(&reported.evidence, speech)?, figure(&now.evidence, speech)?);
+    let then = speech.clock(reported.at);
+    Some(if before == after {
+        format!("Nothing since {then}: {after}.")
     } else {
-        if with_action {
-            fact("Do", alarm_reported::action(change, &words, speech));
-        }
-        match occasion {
-            Occasion::Escalated => fact("New", "This was in an earlier letter and has become more urgent.".to_owned()),
-            Occasion::Reminder(number) => fact("Again", format!("Nobody has answered yet; this is reminder {number}.")),
-            _ => {}
-        }
-        fact("What", words.what.clone());
-        fact("Since", alarm_reported::since(change, &words, speech));
-        fact("Otherwise", alarm_reported::otherwise(change, &words, speech));
-    }
-    if change.state == AlarmState::Acknowledged {
-        fact(
-            "Seen",
-            format!(
-                "{}.",
-                change.by.as_deref().map_or("Somebody has answered".to_owned(), |who| format!("{who} has answered"))
-            ),
-        );
-    }
-    if let Some(caution) = words.caution
-        && occasion != Occasion::Returned
-    {
-        fact("Mind", caution.to_owned());
-    }
-    vec![Block::Facts(facts)]
+        format!("At {then} it was {before}; it is {after} now.")
+    })
 }
 
-fn prefix(occasion: Occasion, change: &AlarmChange) -> String {
-    match (occasion, change.priority) {
-        (Occasion::Returned, _) => "Over:".to_owned(),
-        (Occasion::Reminder(_), Priority::Now) => "Still:".to_owned(),
-        (_, Priority::Now) => "Now:".to_owned(),
-        (_, Priority::NextRound) => "Next round:".to_owned(),
-        (_, Priority::Digest) => "Note:".to_owned(),
+/// The number that tells most of an alarm.
+fn figure(evidence: &Evidence, speech: &Speech) -> Option<String> {
+    match evidence {
+        Evidence::Air { quantity: Quantity::Humidity, value, .. } => Some(percent(*value)),
+        Evidence::Air { value, .. } => Some(speech.temperature(*value)),
+        Evidence::Reservoir { usable, .. } => Some(speech.volume(usable.max(0.0))),
+        Evidence::Leak { usable, .. } => Some(speech.volume(usable.max(0.0))),
+        Evidence::Mold { hours, needed, .. } => Some(format!("{hours:.0} of {needed:.0} h")),
+        _ => None,
     }
 }
 
-fn subject_headline(occasion: Occasion, words: &AlarmWords) -> String {
-    if occasion == Occasion::Returned { format!("{} back to normal", words.name) } else { words.headline.clone() }
+/// The shortest form of a situation: the same trouble in several places is said once.
+fn headline(situation: &Situation, speech: &Speech) -> String {
+    let Some(first) = situation.first() else { return String::new() };
+    let top = words(first, speech);
+    let places: Vec<String> = situation.alarms.iter().filter_map(|change| place(&change.evidence)).map(short).collect();
+    let (Some(own), true) = (place(&first.evidence), situation.alarms.len() > 1) else { return top.headline };
+    let mut several = places;
+    several.dedup();
+    several.sort();
+    several.dedup();
+    if several.len() < 2 {
+        return top.headline;
+    }
+    top.headline.replacen(&short(own), &list(&several, 3), 1)
 }
 
-fn heading(occasion: Occasion, words: &AlarmWords) -> String {
-    match occasion {
-        Occasion::Returned => format!("{}: back to normal", words.name),
-        _ => words.headline.clone(),
+/// The place an alarm of the air is about.
+fn place(evidence: &Evidence) -> Option<&str> {
+    match evidence {
+        Evidence::Air { place, .. }
+        | Evidence::Condensation { place, .. }
+        | Evidence::Mold { place, .. }
+        | Evidence::Dryness { place, .. }
+        | Evidence::Silent { place, .. } => Some(place),
+        _ => None,
     }
+}
+
+/// How to answer, once a letter: an answer is for everything in it.
+fn closing(situations: &[Situation], speech: &Speech) -> Vec<Block> {
+    answering::how(situations.iter().flat_map(|situation| &situation.alarms), speech)
 }
 
 fn nothing(speech: &Speech, lead: &str) -> Blocks {

@@ -41,17 +41,19 @@ pub(crate) fn paragraph(change: &AlarmChange, speech: &Speech) -> String {
             ]);
         }
         AlarmState::ReturnedUnacknowledged => {
-            sentences.push(format!("{}: back to normal after {}.", words.name, span(change.at - change.since)));
+            sentences.push(format!("{}: back to normal after {}.", words.name, span(ended_at(change) - change.since)));
             sentences.push(words.over.clone());
             sentences.push(format!("Nobody has said yet that they saw it: {}", acknowledge(change)));
         }
         AlarmState::Normal => {
             sentences.push(match change.before {
+                // Somebody let it speak again, and it has nothing to say.
+                AlarmState::Shelved | AlarmState::OutOfService => format!("{}: not silenced any more.", words.name),
                 AlarmState::ReturnedUnacknowledged if change.by.as_deref() == Some(REPORTED_IN_THE_DIGEST) => {
                     format!("{}: over; the digest told of it.", words.name)
                 }
                 AlarmState::ReturnedUnacknowledged => format!("{}: over, and seen{}.", words.name, by(change)),
-                _ => format!("{}: back to normal after {}.", words.name, span(change.at - change.since)),
+                _ => format!("{}: back to normal after {}.", words.name, span(ended_at(change) - change.since)),
             });
             sentences.push(words.over.clone());
             sentences.push("Nothing to do.".to_owned());
@@ -101,24 +103,24 @@ pub(crate) fn otherwise(change: &AlarmChange, words: &AlarmWords, speech: &Speec
     let round = speech.clock(change.next_round);
     let against_round = if change.next_round <= change.at {
         String::new()
-    } else if harm.from < change.next_round {
+    } else if harm.likely < change.next_round {
         format!(", before the {round} round")
     } else if harm.early < change.next_round {
         format!("; the early time is before the {round} round")
     } else {
         format!(", after the {round} round")
     };
-    if harm.from <= change.at + NOW {
+    if harm.likely <= change.at + NOW {
         return format!("Unless something is done, {} from now on{against_round}.", words.harm);
     }
     let early = if harm.early <= change.at + NOW {
         ", perhaps already now".to_owned()
-    } else if harm.from - harm.early > SAME_HOUR {
+    } else if harm.likely - harm.early > SAME_HOUR {
         format!(", perhaps as early as {}", speech.clock(harm.early))
     } else {
         String::new()
     };
-    format!("Unless something is done, {} from about {}{early}{against_round}.", words.harm, speech.clock(harm.from))
+    format!("Unless something is done, {} from about {}{early}{against_round}.", words.harm, speech.clock(harm.likely))
 }
 
 /// What to do and by when, a sentence that can stand first.
@@ -152,6 +154,11 @@ fn repriced(change: &AlarmChange, speech: &Speech) -> String {
         Priority::NextRound => format!("It can wait for the {} round.", speech.clock(change.next_round)),
         Priority::Digest => "It is no longer pressing.".to_owned(),
     }
+}
+
+/// When it was over, which may be long before it is listed.
+fn ended_at(change: &AlarmChange) -> Timestamp {
+    change.returned_at.unwrap_or(change.at).max(change.since)
 }
 
 /// Where an alarm is listed, it was answered before now.

@@ -75,7 +75,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             over: format!("The air in {place} allows no infection at the moment (pressure {pressure:.0} of 100)."),
             caution: Some(MOLD_CAUTION),
         },
-        Evidence::Dryness { place, trays, hours: left, watered, not_shown } => {
+        Evidence::Dryness { place, trays, hours: left, watered, not_shown, unlogged } => {
             let dry_at = change.at + TimeDelta::seconds((left.clamp(0.0, 10_000.0) * 3600.0) as i64);
             let which = if trays.is_empty() {
                 format!("the trays in {place}")
@@ -92,6 +92,10 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 // So much water is left that only missed waterings can be why it is told.
                 (Some(at), None) if beyond_sight => format!(
                     " The last watering in your log was {}, and two usual ones have passed since; if they were done, log them.",
+                    speech.day_and_clock(*at)
+                ),
+                (Some(at), None) if *unlogged => format!(
+                    " The last watering in your log was {}, and a usual one has passed since: if it was done, log it.",
                     speech.day_and_clock(*at)
                 ),
                 (Some(at), None) => format!(" The last watering in your log was {}.", speech.day_and_clock(*at)),
@@ -125,10 +129,27 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             }
         }
         Evidence::Stage { tray, place, crop, stage, due } => overdue(speech, tray, place, crop, *stage, *due),
-        Evidence::Reservoir { reservoir, usable, percent: share, draw, empty_at, to_fill } => {
-            reservoir_words(change, speech, reservoir, [*usable, *share, *to_fill], *draw, *empty_at)
+        Evidence::Reservoir { reservoir, usable, percent: share, draw, empty_at, to_fill, waterings } => {
+            reservoir_words(change, speech, reservoir, [*usable, *share, *to_fill, *waterings], *draw, *empty_at)
         }
-        Evidence::Leak { reservoir, draw, expected, lost, usable } => AlarmWords {
+        Evidence::Leak { reservoir, lost, sudden_minutes: Some(minutes), usable, draw, .. } => AlarmWords {
+            headline: format!("{} lost {} at once - leak?", short(reservoir), speech.volume(*lost)),
+            name: format!("{} losing water", short(reservoir)),
+            action: format!("Look for water under {} and along the hoses, and close what leaks", the(reservoir)),
+            what: format!(
+                "{} lost {} within {}, and no watering in your log explains it. {}{} are left above the pump inlet.",
+                capital(&the(reservoir)),
+                speech.volume(*lost),
+                count(*minutes, "minute"),
+                if *draw > 0.1 { format!("It still loses {}. ", speech.flow(*draw)) } else { String::new() },
+                speech.volume(*usable)
+            ),
+            state: "Lost",
+            harm: "the water is on the floor and the pump may draw air",
+            over: format!("{} loses nothing more, or somebody has said where it went.", capital(&the(reservoir))),
+            caution: Some(MAINS_CAUTION),
+        },
+        Evidence::Leak { reservoir, draw, expected, lost, usable, .. } => AlarmWords {
             headline: format!("{} losing {} - leak?", short(reservoir), speech.flow(*draw).replace(" an hour", "/h")),
             name: format!("{} losing water", short(reservoir)),
             action: format!("Look for water under {} and along the hoses, and close what leaks", the(reservoir)),
@@ -326,7 +347,7 @@ fn reservoir_words(
     change: &AlarmChange,
     speech: &Speech,
     reservoir: &str,
-    [usable, share, to_fill]: [f64; 3],
+    [usable, share, to_fill, waterings]: [f64; 4],
     draw: Option<f64>,
     empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
 ) -> AlarmWords {
@@ -335,15 +356,20 @@ fn reservoir_words(
     let level = format!("{} of usable water, {}", speech.volume(usable.max(0.0)), percent(share.max(0.0)));
     let drawn = match draw {
         Some(draw) => format!(", and loses {}", speech.flow(draw)),
-        None => ", and loses nothing that can be measured".to_owned(),
+        None => ", and loses nothing that can be measured between waterings".to_owned(),
+    };
+    let drawn = if waterings > 0.05 {
+        format!("{drawn}; waterings took {} in the last day", speech.volume(waterings))
+    } else {
+        drawn
     };
     let forecast = match empty_at {
         // A spread of minutes is no news; the pump's hour, not the slope, sets it then.
         Some((best, early, late)) if !empty && late - early < chrono::TimeDelta::minutes(30) => {
-            format!(" At this rate it reaches the pump inlet at {}.", speech.clock(best))
+            format!(" If it goes on so, it reaches the pump inlet at {}.", speech.clock(best))
         }
         Some((best, early, late)) if !empty => format!(
-            " At this rate it reaches the pump inlet at {}, between {} and {}.",
+            " If it goes on so, it reaches the pump inlet at {}, between {} and {}.",
             speech.clock(best),
             speech.clock(early),
             speech.clock(late)

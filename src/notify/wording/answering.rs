@@ -40,10 +40,10 @@ pub(crate) fn how<'a>(alarms: impl IntoIterator<Item = &'a AlarmChange>, speech:
         let purpose = if over {
             "If you have seen it, say so, and it leaves the list:"
         } else {
-            "If you have seen it and will see to it, say so, and the reminders stop:"
+            "If you have seen it and will see to it, say so, and the reminders stop. One answer is for all of it:"
         };
-        let lines: Vec<String> = open.iter().map(|change| alarm_reported::acknowledge(change)).collect();
-        return vec![Block::Command { purpose: purpose.to_owned(), line: lines.join("\n    ") }];
+        let line = open.first().map_or(String::new(), |change| alarm_reported::acknowledge(change));
+        return vec![Block::Command { purpose: purpose.to_owned(), line }];
     };
     let sentence = if over {
         "If you have seen it, reply \"seen\", and it leaves the list; \"wrong\" if it was not worth a letter."

@@ -60,6 +60,10 @@ mod tests {
             round_letter_before: chrono::TimeDelta::minutes(30),
             look_within: chrono::TimeDelta::hours(36),
             digest_at: chrono::NaiveTime::from_hms_opt(6, 30, 0).unwrap(),
+            asleep: None,
+            evening_letter_before: chrono::TimeDelta::hours(1),
+            wake_if: 0.2,
+            come_within: chrono::TimeDelta::minutes(45),
         };
         let now: Timestamp = "2026-03-04T12:00:00Z".parse().unwrap();
         let held = [posted("2026-03-04T08:10:00Z", "Tank low"), posted("2026-03-04T04:10:00Z", "Rack A too warm")];

@@ -6,6 +6,7 @@ use crate::engine::event::Occasion;
 use crate::engine::letters::digest::{
     DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue,
 };
+use crate::engine::letters::situation::grouped;
 use crate::engine::rules::{BandOverride, Place};
 use crate::engine::watch::trays::harvests::{Cut, Expected};
 use crate::engine::watch::trays::thermal::Warmth;
@@ -30,6 +31,10 @@ pub(super) fn site(units: UnitSystem) -> Site {
         round_letter_before: TimeDelta::minutes(30),
         look_within: TimeDelta::hours(36),
         digest_at: time(6, 30),
+        asleep: Some((time(22, 0), time(6, 0))),
+        evening_letter_before: TimeDelta::hours(1),
+        wake_if: 0.2,
+        come_within: TimeDelta::minutes(45),
     }
 }
 
@@ -55,12 +60,19 @@ pub(super) fn change(kind: AlarmKind, subject: &str, evidence: Evidence) -> Alar
         state: AlarmState::Unacknowledged,
         before: AlarmState::Normal,
         priority: Priority::Now,
-        harm: Some(Harm { from: at("2026-03-04T03:40"), early: at("2026-03-04T02:50") }),
+        harm: Some(Harm {
+            early: at("2026-03-04T02:50"),
+            likely: at("2026-03-04T03:40"),
+            late: at("2026-03-04T05:10"),
+        }),
+        chance: 0.97,
         times: 1,
         next_round: at("2026-03-04T07:00"),
         evidence,
         by: None,
         answered_at: None,
+        returned_at: None,
+        grade: None,
     }
 }
 
@@ -75,6 +87,7 @@ pub(super) fn tank_low() -> AlarmChange {
             draw: Some(0.75),
             empty_at: Some((at("2026-03-04T03:40"), at("2026-03-04T02:50"), at("2026-03-04T04:45"))),
             to_fill: 18.3,
+            waterings: 0.0,
         },
     )
 }
@@ -101,8 +114,15 @@ fn air(kind: AlarmKind, quantity: Quantity, value: f64, limit: f64, worst: f64) 
 pub(super) fn every_kind() -> Vec<AlarmChange> {
     let trays = || vec!["K12".into(), "K13".into()];
     let level = |kind, usable, percent, draw| {
-        let evidence =
-            Evidence::Reservoir { reservoir: "Tank".into(), usable, percent, draw, empty_at: None, to_fill: 22.4 };
+        let evidence = Evidence::Reservoir {
+            reservoir: "Tank".into(),
+            usable,
+            percent,
+            draw,
+            empty_at: None,
+            to_fill: 22.4,
+            waterings: 0.0,
+        };
         change(kind, "tank", evidence)
     };
     vec![
@@ -143,6 +163,7 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
                 hours: 5.5,
                 watered: Some(at("2026-03-02T18:50")),
                 not_shown: None,
+                unlogged: false,
             },
         ),
         change(
@@ -154,6 +175,7 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
                 hours: 24.0,
                 watered: Some(at("2026-03-02T07:10")),
                 not_shown: Some(at("2026-03-02T18:50")),
+                unlogged: false,
             },
         ),
         change(
@@ -165,6 +187,7 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
                 hours: 24.0,
                 watered: Some(at("2026-03-02T18:50")),
                 not_shown: None,
+                unlogged: false,
             },
         ),
         change(
@@ -183,7 +206,14 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
         change(
             AlarmKind::ReservoirLeak,
             "tank",
-            Evidence::Leak { reservoir: "Tank".into(), draw: 2.3, expected: 0.4, lost: 3.1, usable: 9.0 },
+            Evidence::Leak {
+                reservoir: "Tank".into(),
+                draw: 2.3,
+                expected: 0.4,
+                lost: 3.1,
+                sudden_minutes: None,
+                usable: 9.0,
+            },
         ),
         change(
             AlarmKind::SensorSilent,
@@ -193,6 +223,7 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
                 last_heard: Some(at("2026-03-03T21:38")),
                 every: TimeDelta::seconds(30),
                 blind: true,
+                all: false,
             },
         ),
         change(
@@ -228,7 +259,8 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
 
 pub(super) fn facts(kind: LetterKind, alarms: Vec<(Occasion, AlarmChange)>) -> LetterFacts {
     let at = alarms.iter().map(|(_, change)| change.at).max().unwrap_or(at("2026-03-03T22:10"));
-    LetterFacts { id: "letter-1".into(), at, kind, answers: None, alarms, digest: None }
+    let situations = grouped(&rules(UnitSystem::Metric), alarms);
+    LetterFacts { id: "letter-1".into(), at, kind, answers: None, situations, digest: None }
 }
 
 pub(super) fn later(mut change: AlarmChange, at: Timestamp, state: AlarmState) -> AlarmChange {
@@ -365,7 +397,8 @@ pub(super) fn samples() -> Vec<(&'static str, LetterFacts, UnitSystem)> {
     let mut waits = kind(AlarmKind::AirTooDamp);
     waits.priority = Priority::NextRound;
     waits.at = at("2026-03-04T06:30");
-    waits.harm = Some(Harm { from: at("2026-03-04T14:00"), early: at("2026-03-04T10:00") });
+    waits.harm =
+        Some(Harm { early: at("2026-03-04T10:00"), likely: at("2026-03-04T14:00"), late: at("2026-03-04T20:00") });
     let mut overdue = kind(AlarmKind::StageOverdue);
     overdue.priority = Priority::NextRound;
     overdue.at = at("2026-03-04T06:30");

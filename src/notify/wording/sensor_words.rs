@@ -5,6 +5,7 @@ use super::alarm_words::{AlarmWords, short};
 use super::speech::{Speech, capital, count, percent, span, the};
 use crate::engine::alarm::{AlarmChange, Evidence};
 use crate::reading::Quantity;
+use crate::units::Timestamp;
 
 /// The sentences of a sensor alarm.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
@@ -69,14 +70,37 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     }
 }
 
+/// Every sensor at once is the router or the power, not thirty batteries.
+fn nothing_heard(last_heard: Option<Timestamp>, speech: &Speech) -> AlarmWords {
+    let since = last_heard.map_or(String::new(), |at| format!(" since {}", speech.clock(at)));
+    AlarmWords {
+        headline: format!("no sensor heard{since} - power or radio?"),
+        name: "All sensors".to_owned(),
+        action: "See whether the room has power, then whether its router runs".to_owned(),
+        what: format!(
+            "No sensor of the site has been heard{since}, though the broker is there: all at once is the power or the \
+             radio of the room, hardly the sensors. Nothing is watched until they speak."
+        ),
+        state: "Silent",
+        harm: "without power fan, heater and pump stand still and nobody sees it",
+        over: "The sensors speak again.".to_owned(),
+        caution: None,
+    }
+}
+
 const UNSEEN: &str = "harm could go on there unseen";
 
 fn silent(evidence: &Evidence, device: &str, speech: &Speech) -> AlarmWords {
     let named = capital(device);
-    let (place, last_heard, every, blind) = match evidence {
-        Evidence::Silent { place, last_heard, every, blind } => (place.as_str(), *last_heard, Some(*every), *blind),
-        _ => (device, None, None, false),
+    let (place, last_heard, every, blind, all) = match evidence {
+        Evidence::Silent { place, last_heard, every, blind, all } => {
+            (place.as_str(), *last_heard, Some(*every), *blind, *all)
+        }
+        _ => (device, None, None, false, false),
     };
+    if all {
+        return nothing_heard(last_heard, speech);
+    }
     let heard = match last_heard {
         Some(at) => format!("was last heard at {}", speech.clock(at)),
         None => "has not been heard since we listen".to_owned(),

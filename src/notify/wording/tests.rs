@@ -5,6 +5,7 @@ use super::samples::{at, change, every_kind, facts, later, rules, samples, site,
 use super::*;
 use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority, REPORTED_IN_THE_DIGEST};
 use crate::engine::event::Occasion;
+use crate::engine::letters::situation::{Cause, cause_of};
 use crate::units::UnitSystem;
 
 /// A letter that is answered at the machine.
@@ -71,12 +72,19 @@ fn every_subject_is_short_and_names_its_place_first() {
                 if long && let Evidence::Air { place, .. } = &mut reported.evidence {
                     *place = "The väry long räck behind the second door of the loft".into();
                 }
-                let subject = letter(
-                    &facts(LetterKind::Alarm, vec![(Occasion::Raised, reported); 3]),
-                    &rules(UnitSystem::Us),
-                    vec![],
-                )
-                .subject;
+                // Alarms of other causes: those of one cause are one thing to see to.
+                let own = reported.key.clone();
+                let site = rules(UnitSystem::Us);
+                let mut all = vec![(Occasion::Raised, reported)];
+                for other in every_kind() {
+                    let known: Vec<Cause> = all.iter().map(|(_, change)| cause_of(&site, &change.key)).collect();
+                    if all.len() < 3 && !known.contains(&cause_of(&site, &other.key)) {
+                        all.push((Occasion::Raised, AlarmChange { priority: Priority::Digest, harm: None, ..other }));
+                    }
+                }
+                let facts = facts(LetterKind::Alarm, all);
+                assert!(facts.situations.len() == 3, "{own:?}");
+                let subject = letter(&facts, &site, vec![]).subject;
                 assert!(subject.len() < 60 && subject.is_ascii(), "{subject} ({})", subject.len());
                 assert!(subject.ends_with("+ 2 more"), "{subject}");
             }

@@ -332,7 +332,7 @@ fn alarm(rules: &Rules, line: AlarmLine) -> Vec<Cell> {
         word(line.state),
         word(line.before),
         word(line.priority),
-        line.harm.map_or(Cell::Nothing, |harm| utc(harm.from)),
+        line.harm.map_or(Cell::Nothing, |harm| utc(harm.likely)),
         line.harm.map_or(Cell::Nothing, |harm| utc(harm.early)),
         utc(line.next_round),
         Cell::Whole(i64::from(line.times)),

@@ -117,7 +117,7 @@ fn retention_takes_old_readings_and_small_events_and_nothing_else() {
     reported.effects = vec![Effect::Alarm(too_warm(at(3), AlarmState::Unacknowledged))];
     reported.letters = vec![letter("sent", at(3)), letter("waiting", at(3))];
     let kept_entry = What::Journal { number: 1, entry };
-    let kept_answer = What::Command(Command::Acknowledge { alarm, by: "Ada".into() });
+    let kept_answer = What::Command(Command::Acknowledge { alarm, by: "Ada".into(), grade: None });
     store
         .commit(&[
             happening(at(0), 0, What::Started),

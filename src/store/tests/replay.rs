@@ -1,7 +1,7 @@
 //! Events go in and come out the same, in the same order.
 
 use super::*;
-use crate::engine::event::{Command, Garbled};
+use crate::engine::event::{Command, Garbled, Grade};
 use crate::journal::{Did, Entry, Loss, Sowing, Target};
 use crate::store::{Replayed, SensorNames, Undecodable, decode, encode};
 
@@ -27,7 +27,8 @@ fn everything() -> Vec<What> {
         What::StoreFailed { error: "disk full".into() },
         What::StoreRecovered,
         What::ClockStepped { by: TimeDelta::milliseconds(-3_600_001) },
-        What::Command(Command::Acknowledge { alarm: alarm(), by: by() }),
+        What::Command(Command::Acknowledge { alarm: alarm(), by: by(), grade: None }),
+        What::Command(Command::Acknowledge { alarm: alarm(), by: by(), grade: Some(Grade::Wrong) }),
         What::Command(Command::Shelve { alarm: alarm(), by: by(), until: at(7_200_000) }),
         What::Command(Command::Unshelve { alarm: alarm(), by: by() }),
         What::Command(Command::OutOfService { alarm: alarm(), by: by(), reason: "moved out".into() }),

@@ -8,7 +8,7 @@ use alloc::vec::Vec;
 /// Points in which a new step is looked for: twelve before it and three after.
 const STEP_TAIL: usize = 15;
 /// The level is settled again so long after the last watering of a round: two points.
-const SETTLED_HOURS: f64 = 0.17;
+pub(super) const SETTLED_HOURS: f64 = 0.17;
 /// The slope of hours is taken anew every so many points.
 const DRIFT_EVERY: i32 = 6;
 
@@ -35,6 +35,17 @@ impl TankWatch {
         if let Some(round) = self.rounds.last() {
             take_round(points, &mut self.steps, *round);
         }
+        let day = (newest / 24.0) as i64;
+        let pulse = self.steps.last().filter(|step| step.litres < 0.0 && newest - step.hours < 1.0);
+        if let (Some(step), None) = (pulse, self.sudden) {
+            match self.largest_pulses.back_mut().filter(|(known, _)| *known == day) {
+                Some((_, litres)) => *litres = litres.max(-step.litres),
+                None => self.largest_pulses.push_back((day, -step.litres)),
+            }
+        }
+        while self.largest_pulses.front().is_some_and(|(known, _)| day - known > 7) {
+            self.largest_pulses.pop_front();
+        }
         let stretch_from = points.partition_point(|(when, _)| *when < newest - DRAW_HOURS - 0.01);
         let mut level = level_without_steps(&points[stretch_from..], &self.steps);
         level.retain(|(when, _)| !self.rounds.iter().any(|round| round.0 < *when && *when < round.1 + SETTLED_HOURS));
@@ -52,7 +63,7 @@ impl TankWatch {
         let Some(drift) = self.drift else {
             return;
         };
-        if self.leak_since.is_some() {
+        if self.leaking {
             return;
         }
         let rate = (-drift.per_hour).max(0.0);
@@ -60,6 +71,12 @@ impl TankWatch {
         self.usual_hours = (self.usual_hours + step).min(48.0);
         let weight = step / self.usual_hours.max(6.0);
         self.usual = Some(self.usual.map_or(rate, |usual| usual + (rate - usual) * weight));
+    }
+
+    /// The largest pulse of a week, litres; `None` until two days were watched.
+    pub(super) fn largest_pulse(&self, now: f64) -> Option<f64> {
+        let largest = self.largest_pulses.iter().map(|(_, litres)| *litres).reduce(f64::max);
+        (now >= 48.0).then_some(largest.unwrap_or(0.0))
     }
 
     /// Pump pulses of the last day, as hours from now until each comes again, and litres.
@@ -76,7 +93,7 @@ impl TankWatch {
 }
 
 /// The series as if nothing had been poured in or pumped.
-fn level_without_steps(points: &[Point], steps: &[LevelStep]) -> Vec<Point> {
+pub(super) fn level_without_steps(points: &[Point], steps: &[LevelStep]) -> Vec<Point> {
     let before = |when: f64| steps.iter().filter(|step| step.hours <= when).map(|step| step.litres).sum::<f64>();
     points.iter().map(|(when, litres)| (*when, litres - before(*when))).collect()
 }
@@ -108,7 +125,7 @@ fn recent(points: &[Point], hours: f64) -> Option<Slope> {
 
 /// Robust scatter of a series: the median of neighbouring differences, scaled to a
 /// standard deviation (1.4826 for the median, root two for a difference).
-fn scatter(points: &[Point]) -> f64 {
+pub(super) fn scatter(points: &[Point]) -> f64 {
     let differences: Vec<f64> = points.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs()).collect();
     median(&differences).unwrap_or(0.0) * 1.4826 / core::f64::consts::SQRT_2
 }

@@ -1,12 +1,8 @@
 //! The watch over plans: which trays are past their stage.
 
-use crate::alarm::{AlarmKind, Condition, Evidence, Harm};
+use crate::alarm::{AlarmKind, Condition, Evidence};
 use crate::watch::seen::{Judged, Seen, Subject};
 use alloc::vec::Vec;
-use chrono::TimeDelta;
-
-/// A pale or moldy tray is lost about a day and a half after its plan. Own default.
-const LOST_AFTER: TimeDelta = TimeDelta::hours(36);
 
 /// Judges every tray, and every one whose alarm stands but which is gone or back in its plan.
 pub(crate) fn minute(seen: &Seen<'_>, judged: &mut Vec<Judged>) {
@@ -14,7 +10,6 @@ pub(crate) fn minute(seen: &Seen<'_>, judged: &mut Vec<Judged>) {
     let first = judged.len();
     for tray in seen.trays.growing() {
         let Some(due) = tray.overdue(at) else { continue };
-        let from = due + LOST_AFTER;
         let stage = tray.stage(at);
         let evidence = Evidence::Stage {
             tray: tray.name.clone(),
@@ -23,10 +18,10 @@ pub(crate) fn minute(seen: &Seen<'_>, judged: &mut Vec<Judged>) {
             stage,
             due,
         };
-        let harm = stage.covered().then_some(Harm { from, early: from });
+        // Done and not typed, or not done: it is asked for, and nobody is called.
         judged.push(Judged::of(
             Subject::Tray(tray.name.clone()),
-            (AlarmKind::StageOverdue, Condition::Present { harm, evidence }),
+            (AlarmKind::StageOverdue, Condition::Present { harm: None, evidence }),
         ));
     }
     let over: Vec<Judged> = seen

@@ -1,0 +1,478 @@
+//! One night, one conversation: what is open since the last round is told in one thread.
+//! Here is decided who must be written to and when: calls, reminders that look before they
+//! speak, the evening letter, the letter before a round, one letter when all of it is over,
+//! and the bounds that keep a bad night from becoming a hundred letters.
+
+use crate::alarm::AlarmKey;
+use crate::letters::facts::{LetterKind, Occasion};
+use crate::letters::situation::Cause;
+use crate::units::Timestamp;
+use alloc::collections::BTreeMap;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// Calls inside this span come as one letter.
+const BUNDLE: TimeDelta = TimeDelta::minutes(1);
+/// Reminders of an unanswered call, counted from it; no more after the last. Own default.
+const REMINDERS: [TimeDelta; 3] = [TimeDelta::minutes(20), TimeDelta::hours(1), TimeDelta::hours(3)];
+/// Letters from one round to the next, that of the round and the digest apart: with these two
+/// they are six. Own default.
+const MOST_A_NIGHT: usize = 4;
+/// The same when a second, different harm begins sooner: with the two they are ten.
+const MOST_OF_TWO: usize = 8;
+/// A hazard is covered by a letter that asks for hands no later than this after it would. Own default.
+const SAME_WALK: TimeDelta = TimeDelta::minutes(15);
+/// All of it must be over for so long before that is written. Own default.
+const OVER_HOLDS: TimeDelta = TimeDelta::minutes(2);
+/// A digest that comes within this says it instead.
+const DIGEST_IS_NEAR: TimeDelta = TimeDelta::hours(1);
+
+/// The letters of alarms since the last round.
+#[derive(Clone, Debug, Default)]
+pub struct Conversation {
+    /// The letter that opened it.
+    root: Option<String>,
+    reported: BTreeMap<AlarmKey, Reported>,
+    /// Calls that wait to be written together.
+    waiting: Vec<(Occasion, AlarmKey)>,
+    due_at: Option<Timestamp>,
+    last_call: Option<Timestamp>,
+    reminders: usize,
+    letters: usize,
+    over_due: Option<Timestamp>,
+    /// People were in the room; what still needs hands and nobody answered is called anew.
+    call_again_at: Option<Timestamp>,
+}
+
+/// One alarm of the conversation.
+#[derive(Clone, Debug)]
+struct Reported {
+    cause: Cause,
+    /// When its harm could begin, as it was told.
+    early: Option<Timestamp>,
+    /// In a letter that calls, not only in one that waits for a round.
+    called: bool,
+    answered: bool,
+    over: bool,
+}
+
+/// An alarm that needs hands.
+#[derive(Clone, Debug)]
+pub struct Need<'a> {
+    /// Which.
+    pub key: &'a AlarmKey,
+    /// What it shares with others.
+    pub cause: Cause,
+    /// When its harm may begin.
+    pub early: Option<Timestamp>,
+}
+
+/// A letter that is due, before its facts are gathered.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Draft {
+    /// The letter's id.
+    pub id: String,
+    /// Which letter.
+    pub kind: LetterKind,
+    /// The letter that opened the thread.
+    pub answers: Option<String>,
+    /// What it brings; whatever else is open is named beside it.
+    pub about: Vec<(Occasion, AlarmKey)>,
+}
+
+impl Conversation {
+    /// An alarm needs hands now. True if that is a new call; else a letter that is written or
+    /// about to be brings the same hands in time, and the next one names it.
+    pub fn needs_hands(&mut self, at: Timestamp, need: Need<'_>) -> bool {
+        let before = self.reported.get(need.key);
+        let in_time = |reported: &Reported| match (reported.early, need.early) {
+            (Some(reported), Some(early)) => reported <= early + SAME_WALK,
+            (reported, None) => reported.is_some(),
+            (None, Some(_)) => false,
+        };
+        let reminding = self.last_call.is_some() && self.reminders < REMINDERS.len();
+        let covers = |reported: &Reported| {
+            let shares = reported.cause == need.cause && (reported.called || reported.answered);
+            !reported.over && in_time(reported) && (shares || (reported.called && !reported.answered && reminding))
+        };
+        let covered = self.reported.values().any(covers);
+        let different = !self.reported.values().any(|reported| reported.called && reported.cause == need.cause);
+        let room = self.letters < if different { MOST_OF_TWO } else { MOST_A_NIGHT };
+        let occasion = if before.is_some() { Occasion::Escalated } else { Occasion::Raised };
+        if covered || !room {
+            let answered = before.is_some_and(|reported| reported.answered) || self.answers(&need.cause);
+            let called = covered || before.is_some_and(|reported| reported.called);
+            let reported = Reported { cause: need.cause, early: need.early, called, answered, over: false };
+            self.reported.insert(need.key.clone(), reported);
+            return false;
+        }
+        self.over_due = None;
+        self.waiting.retain(|(_, waiting)| waiting != need.key);
+        self.waiting.push((occasion, need.key.clone()));
+        self.reported.insert(
+            need.key.clone(),
+            Reported { cause: need.cause, early: need.early, called: true, answered: false, over: false },
+        );
+        // What is due now stays due now: alarms a minute apart must not put each other off.
+        self.due_at.get_or_insert(at + BUNDLE);
+        true
+    }
+
+    /// It holds again after it was gone.
+    pub fn came_back(&mut self, key: &AlarmKey) {
+        if let Some(reported) = self.reported.get_mut(key) {
+            reported.over = false;
+            self.over_due = None;
+        }
+    }
+
+    /// An alarm is over.
+    pub fn returned(&mut self, at: Timestamp, key: &AlarmKey) {
+        if self.waiting.iter().any(|(_, waiting)| waiting == key) {
+            // Nobody was told yet: nothing need be said at all.
+            self.waiting.retain(|(_, waiting)| waiting != key);
+            self.reported.remove(key);
+        }
+        if self.waiting.is_empty() {
+            self.due_at = None;
+        }
+        let Some(reported) = self.reported.get_mut(key) else { return };
+        reported.over = true;
+        if self.root.is_some() && self.reported.values().all(|reported| reported.over) {
+            self.over_due = Some(at + OVER_HOLDS);
+        }
+    }
+
+    /// A new episode begins: what was told of the old one is told.
+    pub fn new_episode(&mut self, key: &AlarmKey) {
+        self.reported.remove(key);
+    }
+
+    /// Somebody answered one: everything that was in the letters is answered. Which.
+    pub fn answered(&mut self, key: &AlarmKey) -> Vec<AlarmKey> {
+        if !self.reported.contains_key(key) {
+            return Vec::new();
+        }
+        let unwritten: Vec<AlarmKey> = self.waiting.iter().map(|(_, waiting)| waiting.clone()).collect();
+        let mut others = Vec::new();
+        for (other, reported) in
+            self.reported.iter_mut().filter(|(other, _)| *other == key || !unwritten.contains(other))
+        {
+            reported.answered = true;
+            if other != key {
+                others.push(other.clone());
+            }
+        }
+        self.withdraw(key);
+        others
+    }
+
+    /// Somebody silenced one.
+    pub fn silenced(&mut self, key: &AlarmKey) {
+        if let Some(reported) = self.reported.get_mut(key) {
+            reported.answered = true;
+        }
+        self.withdraw(key);
+    }
+
+    /// When to call [`Conversation::take_due`] next.
+    pub fn deadline(&self) -> Option<Timestamp> {
+        [self.due_at, self.next_reminder(), self.over_due, self.call_again_at].into_iter().flatten().min()
+    }
+
+    /// The letter that is due now, if any. `needs_hands` says whether the rule for a call
+    /// holds for an alarm at this very minute; `digest_at` is the next digest.
+    pub fn take_due(
+        &mut self,
+        at: Timestamp,
+        digest_at: Timestamp,
+        needs_hands: impl Fn(&AlarmKey) -> bool,
+    ) -> Option<Draft> {
+        if self.call_again_at.is_some_and(|due| due <= at) {
+            self.call_again_at = None;
+            let again: Vec<AlarmKey> = self.open_calls().filter(|key| needs_hands(key)).cloned().collect();
+            self.waiting.extend(again.into_iter().map(|key| (Occasion::Escalated, key)));
+            if !self.waiting.is_empty() {
+                self.due_at.get_or_insert(at);
+            }
+        }
+        if self.due_at.is_some_and(|due| due <= at) {
+            self.due_at = None;
+            let about = core::mem::take(&mut self.waiting);
+            if let Some((_, first)) = about.first() {
+                let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
+                self.last_call = Some(at);
+                self.reminders = 0;
+                return Some(self.written(id, LetterKind::Alarm, about));
+            }
+        }
+        if self.next_reminder().is_some_and(|due| due <= at) {
+            self.reminders += 1;
+            let number = self.reminders as u8;
+            let about: Vec<(Occasion, AlarmKey)> = self
+                .open_calls()
+                .filter(|key| needs_hands(key))
+                .map(|key| (Occasion::Reminder(number), key.clone()))
+                .collect();
+            if !about.is_empty() {
+                return Some(self.written(format!("alarm-{}-reminder", at.timestamp()), LetterKind::Alarm, about));
+            }
+        }
+        if self.over_due.is_some_and(|due| due <= at) {
+            self.over_due = None;
+            let over: Vec<(Occasion, AlarmKey)> =
+                self.reported.keys().map(|key| (Occasion::Returned, key.clone())).collect();
+            self.reported.clear();
+            if self.letters < MOST_OF_TWO && digest_at - at > DIGEST_IS_NEAR {
+                return Some(self.written(format!("over-{}", at.timestamp()), LetterKind::Over, over));
+            }
+        }
+        None
+    }
+
+    /// The evening letter, with whatever will need hands before the morning or cannot be
+    /// watched in the night; `None` when all of that was told already.
+    pub fn evening(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
+        let news = |need: &Need<'_>| {
+            self.reported.get(need.key).is_none_or(|reported| reported.over)
+                && !self
+                    .reported
+                    .values()
+                    .any(|reported| reported.cause == need.cause && !reported.over && reported.called)
+        };
+        if !needs.iter().any(news) || self.letters >= MOST_A_NIGHT {
+            return None;
+        }
+        let about = self.tell(needs);
+        Some(self.written(format!("evening-{}", at.timestamp()), LetterKind::Evening, about))
+    }
+
+    /// The letter before a round; `None` when nothing in it is new.
+    pub fn before_round(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
+        if !needs.iter().any(|need| !self.reported.contains_key(need.key)) {
+            return None;
+        }
+        let about = self.tell(needs);
+        let letters = self.letters;
+        let draft = self.written(format!("round-{}", at.timestamp()), LetterKind::Round, about);
+        self.letters = letters;
+        Some(draft)
+    }
+
+    /// A round begins: people are in the room, and a new conversation with them. What is open
+    /// and unanswered is taken along.
+    pub fn round_begins(&mut self, lasts_until: Timestamp) {
+        self.root = None;
+        self.letters = 0;
+        self.last_call = None;
+        self.reminders = 0;
+        self.over_due = None;
+        self.reported.retain(|_, reported| !reported.over && !reported.answered);
+        self.call_again_at = (self.reported.values().any(|reported| reported.called)).then_some(lasts_until);
+    }
+
+    /// This alarm's present episode stands in a letter that was written or is about to be.
+    pub fn names(&self, key: &AlarmKey) -> bool {
+        self.reported.contains_key(key)
+    }
+
+    fn tell(&mut self, needs: Vec<Need<'_>>) -> Vec<(Occasion, AlarmKey)> {
+        let mut about = Vec::new();
+        for need in needs {
+            about.push((Occasion::Waiting, need.key.clone()));
+            self.reported.entry(need.key.clone()).or_insert(Reported {
+                cause: need.cause,
+                early: need.early,
+                called: false,
+                answered: false,
+                over: false,
+            });
+        }
+        about
+    }
+
+    fn written(&mut self, id: String, kind: LetterKind, about: Vec<(Occasion, AlarmKey)>) -> Draft {
+        self.letters += 1;
+        let answers = self.root.clone();
+        self.root.get_or_insert_with(|| id.clone());
+        Draft { id, kind, answers, about }
+    }
+
+    fn answers(&self, cause: &Cause) -> bool {
+        self.reported
+            .values()
+            .any(|reported| reported.cause == *cause && reported.called && reported.answered && !reported.over)
+    }
+
+    /// What was called for and nobody has answered.
+    fn open_calls(&self) -> impl Iterator<Item = &AlarmKey> {
+        self.reported
+            .iter()
+            .filter(|(_, reported)| reported.called && !reported.answered && !reported.over)
+            .map(|(key, _)| key)
+    }
+
+    fn next_reminder(&self) -> Option<Timestamp> {
+        let last = self.last_call.filter(|_| self.letters < MOST_A_NIGHT && self.due_at.is_none())?;
+        self.open_calls().next()?;
+        REMINDERS.get(self.reminders).map(|after| last + *after)
+    }
+
+    fn withdraw(&mut self, key: &AlarmKey) {
+        self.waiting.retain(|(_, waiting)| waiting != key);
+        if self.waiting.is_empty() {
+            self.due_at = None;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::alarm::AlarmKind;
+    use crate::letters::situation::Air;
+    use alloc::borrow::ToOwned;
+    use alloc::vec;
+
+    fn minute(minute: i64) -> Timestamp {
+        Timestamp::from_timestamp(1_772_600_000 + minute * 60, 0).unwrap()
+    }
+
+    fn key(kind: AlarmKind, subject: &str) -> AlarmKey {
+        AlarmKey { kind, subject: subject.to_owned() }
+    }
+
+    fn warm(subject: &str) -> AlarmKey {
+        key(AlarmKind::AirTooWarm, subject)
+    }
+
+    fn call(letters: &mut Conversation, at: i64, key: &AlarmKey, cause: Cause, early: i64) -> bool {
+        letters.needs_hands(minute(at), Need { key, cause, early: Some(minute(early)) })
+    }
+
+    /// Every letter until `until`, with its minute.
+    fn written(letters: &mut Conversation, from: i64, until: i64) -> Vec<(i64, LetterKind)> {
+        let digest = minute(100_000);
+        let due = |at| letters.take_due(minute(at), digest, |_| true).map(|draft| (at, draft.kind));
+        (from..until).filter_map(due).collect()
+    }
+
+    #[test]
+    fn an_unanswered_call_is_repeated_three_times() {
+        let mut letters = Conversation::default();
+        assert!(call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30));
+        let all = written(&mut letters, 0, 1000);
+        assert_eq!(all, [1, 21, 61, 181].map(|at| (at, LetterKind::Alarm)));
+    }
+
+    #[test]
+    fn a_reminder_is_left_out_while_the_rule_does_not_hold() {
+        let mut letters = Conversation::default();
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30);
+        let holds = |at: i64| !(10..50).contains(&at);
+        let mut all = Vec::new();
+        for at in 0..1000 {
+            if letters.take_due(minute(at), minute(100_000), |_| holds(at)).is_some() {
+                all.push(at);
+            }
+        }
+        assert_eq!(all, [1, 61, 181]);
+    }
+
+    #[test]
+    fn the_same_trouble_in_a_second_rack_joins_and_does_not_call() {
+        let mut letters = Conversation::default();
+        assert!(call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30));
+        assert_eq!(written(&mut letters, 0, 5).len(), 1);
+        assert!(!call(&mut letters, 5, &warm("b"), Cause::Warmth(Air::Common), 20));
+    }
+
+    #[test]
+    fn a_different_harm_that_comes_sooner_is_a_new_call() {
+        let mut letters = Conversation::default();
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 300);
+        written(&mut letters, 0, 5);
+        let leak = key(AlarmKind::ReservoirLeak, "tank");
+        assert!(call(&mut letters, 6, &leak, Cause::Tank("tank".into()), 10));
+        let later = key(AlarmKind::DryOut, "b");
+        assert!(!call(&mut letters, 6, &later, Cause::Drought(Air::Common), 400), "they come before that");
+    }
+
+    #[test]
+    fn an_answer_answers_everything_in_the_letter_and_ends_the_reminders() {
+        let mut letters = Conversation::default();
+        let leak = key(AlarmKind::ReservoirLeak, "tank");
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 300);
+        call(&mut letters, 0, &leak, Cause::Tank("tank".into()), 10);
+        assert_eq!(written(&mut letters, 0, 5).len(), 1);
+        assert_eq!(letters.answered(&leak), [warm("a")]);
+        assert_eq!(written(&mut letters, 5, 1000), []);
+    }
+
+    #[test]
+    fn one_letter_says_that_all_of_it_is_over() {
+        let mut letters = Conversation::default();
+        let leak = key(AlarmKind::ReservoirLeak, "tank");
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 300);
+        call(&mut letters, 0, &leak, Cause::Tank("tank".into()), 10);
+        written(&mut letters, 0, 5);
+        letters.returned(minute(6), &leak);
+        letters.returned(minute(10), &warm("a"));
+        letters.came_back(&warm("a"));
+        assert_eq!(written(&mut letters, 10, 15), []);
+        letters.returned(minute(16), &warm("a"));
+        assert_eq!(written(&mut letters, 16, 1000), [(18, LetterKind::Over)]);
+    }
+
+    #[test]
+    fn an_over_is_left_to_a_digest_within_the_hour() {
+        let mut letters = Conversation::default();
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 300);
+        written(&mut letters, 0, 5);
+        letters.returned(minute(6), &warm("a"));
+        assert_eq!(letters.take_due(minute(8), minute(60), |_| true), None);
+    }
+
+    #[test]
+    fn whatever_breaks_a_night_has_four_letters_beside_round_and_digest() {
+        let mut letters = Conversation::default();
+        let mut all = Vec::new();
+        for at in 0..700 {
+            if at % 7 == 0 {
+                // It comes and goes, and each time sooner than it was told.
+                let rack = format!("rack-{}", at % 3);
+                call(&mut letters, at, &warm(&rack), Cause::Warmth(Air::Common), -at * 60);
+                letters.answered(&warm(&rack));
+                call(&mut letters, at, &warm(&rack), Cause::Warmth(Air::Common), -at * 61);
+            }
+            all.extend(letters.take_due(minute(at), minute(100_000), |_| true));
+        }
+        assert_eq!(all.len(), MOST_A_NIGHT);
+    }
+
+    #[test]
+    fn what_the_evening_letter_told_is_called_when_its_time_has_come() {
+        let mut letters = Conversation::default();
+        let leak = key(AlarmKind::ReservoirLow, "tank");
+        let need = || Need { key: &leak, cause: Cause::Tank("tank".into()), early: Some(minute(300)) };
+        assert_eq!(letters.evening(minute(0), vec![need()]).map(|draft| draft.kind), Some(LetterKind::Evening));
+        assert_eq!(letters.evening(minute(0), vec![need()]), None, "told once");
+        assert_eq!(written(&mut letters, 0, 200), [], "and not reminded of");
+        assert!(letters.needs_hands(minute(255), need()));
+        let mut answered = letters.clone();
+        answered.answered(&leak);
+        assert!(!answered.needs_hands(minute(255), need()), "whoever said seen has it in hand");
+    }
+
+    #[test]
+    fn what_nobody_answered_is_called_once_more_after_a_round() {
+        let mut letters = Conversation::default();
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30);
+        written(&mut letters, 0, 5);
+        letters.round_begins(minute(70));
+        let all = written(&mut letters, 5, 75);
+        assert_eq!(all, [(70, LetterKind::Alarm)]);
+    }
+}

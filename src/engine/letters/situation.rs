@@ -1,0 +1,130 @@
+//! What belongs together: alarms that share a cause are one situation, and are told as one.
+//! Damp, dew and mold conditions of one air are one trouble with three faces; so are low,
+//! empty and leak of one tank, and the same trouble in several places of one air.
+
+use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, Priority};
+use crate::letters::facts::Occasion;
+use crate::rules::{PlaceId, Rules};
+use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::string::String;
+use alloc::vec;
+use alloc::vec::Vec;
+
+/// The cause that alarms share. The order is that of the alarm table.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Cause {
+    /// Too warm, in one air.
+    Warmth(Air),
+    /// Too cold, in one air.
+    Cold(Air),
+    /// Damp, dew and mold conditions of one air.
+    Damp(Air),
+    /// Dry air and trays that dry out.
+    Drought(Air),
+    /// Trays past their stage: entries that nobody typed, or work that nobody did.
+    Overdue,
+    /// Level and loss of one tank, by its id.
+    Tank(String),
+    /// Sensors that are not heard, or the broker with all of them.
+    Unheard,
+    /// What one sensor says is not believed, by its id.
+    Doubted(String),
+    /// What concerns the watch itself, by the kind of alarm.
+    Watch(AlarmKind),
+}
+
+/// Air that mixes: what lies in one place with others in it, or everything that lies in none.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Air {
+    /// Places that no other place holds: racks in one room.
+    Common,
+    /// A place that holds others.
+    Of(u16),
+}
+
+/// Alarms of one cause, most urgent first, as a letter tells them.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Situation {
+    /// What they share.
+    pub cause: Cause,
+    /// Why they stand in the letter: the newest reason of any of them.
+    pub occasion: Occasion,
+    /// The alarms, most urgent first; at least one.
+    pub alarms: Vec<AlarmChange>,
+    /// The most urgent one as an earlier letter of the conversation had it.
+    pub reported: Option<AlarmChange>,
+}
+
+impl Situation {
+    /// The alarm that says it best: the most urgent.
+    pub fn first(&self) -> Option<&AlarmChange> {
+        self.alarms.first()
+    }
+}
+
+/// The cause of an alarm.
+pub fn cause_of(rules: &Rules, key: &AlarmKey) -> Cause {
+    use AlarmKind::*;
+    let subject = key.subject.as_str();
+    match key.kind {
+        AirTooWarm => Cause::Warmth(air_of(rules, subject)),
+        AirTooCold => Cause::Cold(air_of(rules, subject)),
+        AirTooDamp | Condensation | MoldPressure => Cause::Damp(air_of(rules, subject)),
+        AirTooDry | DryOut => Cause::Drought(air_of(rules, subject)),
+        StageOverdue => Cause::Overdue,
+        ReservoirLow | ReservoirEmpty | ReservoirLeak => Cause::Tank(subject.to_owned()),
+        SensorSilent | BrokerLost => Cause::Unheard,
+        SensorStuck | SensorImplausible | SensorDrift => Cause::Doubted(subject.to_owned()),
+        MailFailing | StoreFailing | ClockStepped => Cause::Watch(key.kind),
+    }
+}
+
+/// Puts alarms of one cause together. The order of the situations is that of their most
+/// urgent alarm; what is over stands last.
+pub fn grouped(rules: &Rules, alarms: impl IntoIterator<Item = (Occasion, AlarmChange)>) -> Vec<Situation> {
+    let mut situations: Vec<Situation> = Vec::new();
+    for (occasion, change) in alarms {
+        let cause = cause_of(rules, &change.key);
+        let over = occasion == Occasion::Returned;
+        // What is over is not said in one breath with what goes on.
+        let same =
+            |situation: &&mut Situation| situation.cause == cause && (situation.occasion == Occasion::Returned) == over;
+        match situations.iter_mut().find(same) {
+            Some(situation) => {
+                situation.occasion = situation.occasion.min(occasion);
+                situation.alarms.push(change);
+            }
+            None => situations.push(Situation { cause, occasion, alarms: vec![change], reported: None }),
+        }
+    }
+    for situation in &mut situations {
+        situation.alarms.sort_by_key(urgency);
+    }
+    situations.sort_by_key(|situation| {
+        (situation.occasion == Occasion::Returned, situation.first().map(|change| (urgency(change), change.since)))
+    });
+    situations
+}
+
+/// Most urgent first: by priority, then by when harm may begin.
+pub fn urgency(change: &AlarmChange) -> (Priority, bool, Option<Timestamp>) {
+    (change.priority, change.harm.is_none(), change.harm.map(|harm| harm.early))
+}
+
+fn air_of(rules: &Rules, place: &str) -> Air {
+    rules.place_named(place).map_or(Air::Common, |place| outermost(rules, place))
+}
+
+/// The outermost place around one, if it holds others; racks that stand alone share the room.
+fn outermost(rules: &Rules, place: PlaceId) -> Air {
+    let mut outer = place;
+    for _ in 0..rules.places.len() {
+        match rules.place(outer).inside {
+            Some(next) => outer = next,
+            None => break,
+        }
+    }
+    let holds = rules.places.iter().any(|inner| inner.inside == Some(outer));
+    if holds { Air::Of(outer.0) } else { Air::Common }
+}
