@@ -100,6 +100,9 @@ const NOT_YET: &[&str] = &[
     "calls in a room where nothing breaks, in 4 months",
     "letters on a night with one fault, digest included",
     "letters a week in a healthy room beside the digests",
+    "came true when given a chance of 0.2 to 0.4",
+    "came true when given a chance of 0.4 to 0.6",
+    "came true when given a chance of 0.6 to 0.8",
     "came true when given a chance of 0.8 to 1",
     "Brier score of the evening's chances",
     "false leaks in 12 tank-months at 1 mm of scatter",
@@ -107,6 +110,7 @@ const NOT_YET: &[&str] = &[
     "false leaks in 12 tank-months at 3 mm of scatter",
     "hours until a leak of 1 L/h is told, at 1.2 mm",
     "truths inside the forecast of an empty tank",
+    "truths inside the forecast of a dry tray",
 ];
 
 #[test]

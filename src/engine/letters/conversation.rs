@@ -42,6 +42,8 @@ pub struct Conversation {
     reminders: usize,
     letters: usize,
     over_due: Option<Timestamp>,
+    /// The next call goes without reminders.
+    once: bool,
     /// People were in the room; what still needs hands and nobody answered is called anew.
     call_again_at: Option<Timestamp>,
 }
@@ -56,6 +58,8 @@ struct Reported {
     called: bool,
     answered: bool,
     over: bool,
+    /// Called once more after a round; a grower who lets it stand has seen it twice.
+    again: bool,
 }
 
 /// An alarm that needs hands.
@@ -104,7 +108,8 @@ impl Conversation {
         if covered || !room {
             let answered = before.is_some_and(|reported| reported.answered) || self.answers(&need.cause);
             let called = covered || before.is_some_and(|reported| reported.called);
-            let reported = Reported { cause: need.cause, early: need.early, called, answered, over: false };
+            let reported =
+                Reported { cause: need.cause, early: need.early, called, answered, over: false, again: false };
             self.reported.insert(need.key.clone(), reported);
             return false;
         }
@@ -113,7 +118,7 @@ impl Conversation {
         self.waiting.push((occasion, need.key.clone()));
         self.reported.insert(
             need.key.clone(),
-            Reported { cause: need.cause, early: need.early, called: true, answered: false, over: false },
+            Reported { cause: need.cause, early: need.early, called: true, answered: false, over: false, again: false },
         );
         // What is due now stays due now: alarms a minute apart must not put each other off.
         self.due_at.get_or_insert(at + BUNDLE);
@@ -193,9 +198,16 @@ impl Conversation {
         if self.call_again_at.is_some_and(|due| due <= at) {
             self.call_again_at = None;
             let again: Vec<AlarmKey> = self.open_calls().filter(|key| needs_hands(key)).cloned().collect();
-            self.waiting.extend(again.into_iter().map(|key| (Occasion::Escalated, key)));
+            for key in again {
+                let Some(told) = self.reported.get_mut(&key).filter(|told| !told.again) else { continue };
+                told.again = true;
+                self.waiting.push((Occasion::Escalated, key));
+            }
             if !self.waiting.is_empty() {
                 self.due_at.get_or_insert(at);
+                // People were at it; once is enough.
+                self.reminders = REMINDERS.len();
+                self.once = true;
             }
         }
         if self.due_at.is_some_and(|due| due <= at) {
@@ -204,7 +216,7 @@ impl Conversation {
             if let Some((_, first)) = about.first() {
                 let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
                 self.last_call = Some(at);
-                self.reminders = 0;
+                self.reminders = if core::mem::take(&mut self.once) { REMINDERS.len() } else { 0 };
                 return Some(self.written(id, LetterKind::Alarm, about));
             }
         }
@@ -288,6 +300,7 @@ impl Conversation {
                 called: false,
                 answered: false,
                 over: false,
+                again: false,
             });
         }
         about
