@@ -48,6 +48,8 @@ pub struct DigestFacts {
     pub unwatched_hours: f64,
     /// Messages on topics nobody owns.
     pub strays: u32,
+    /// Readings that were judged but never saved, because the store failed for too long.
+    pub lost_readings: u64,
 }
 
 /// The air of one place over the digest's span.

@@ -341,11 +341,12 @@ impl Engine {
             },
             _ => Condition::Absent,
         };
-        let store = match &self.site.store_error {
-            Some(error) => {
-                let from = at + TimeDelta::hours(24);
+        let store = match &self.site.store {
+            Some((error, at_stake)) => {
+                // Without its past the watch knows no tray: what it hides may be harm at once.
+                let from = if at_stake.without_past { at } else { at + TimeDelta::hours(24) };
                 let harm = Some(Harm { from, early: from });
-                Condition::Present { harm, evidence: Evidence::Store { error: error.clone() } }
+                Condition::Present { harm, evidence: Evidence::Store { error: error.clone(), at_stake: *at_stake } }
             }
             None => Condition::Absent,
         };

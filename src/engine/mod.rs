@@ -53,7 +53,7 @@ use alarm::register::Register;
 use alarm::{AlarmChange, AlarmKey, AlarmKind, Evidence};
 use chrono::TimeDelta;
 use drift::DriftWatch;
-use event::{Doubt, Effect, Event, What};
+use event::{AtStake, Doubt, Effect, Event, What};
 use leaves::LeavesWatch;
 use letters::Correspondence;
 use medium::MediumWatch;
@@ -111,7 +111,8 @@ struct SiteWatch {
     broker_lost_at: Option<Timestamp>,
     mail_failing_since: Option<Timestamp>,
     mail_waiting: BTreeMap<String, String>,
-    store_error: Option<String>,
+    store: Option<(String, AtStake)>,
+    lost_readings: u64,
     clock_step: Option<TimeDelta>,
     unwatched: TimeDelta,
     strays: u32,
@@ -236,8 +237,12 @@ impl Engine {
                 self.site.mail_waiting.insert(letter, error);
                 self.site.mail_failing_since.get_or_insert(self.now);
             }
-            What::StoreFailed { error } => self.site.store_error = Some(error),
-            What::StoreRecovered => self.site.store_error = None,
+            What::StoreFailed { error, at_stake } => {
+                let before = self.site.store.as_ref().map_or(0, |(_, before)| before.lost);
+                self.site.lost_readings += at_stake.lost.saturating_sub(before);
+                self.site.store = Some((error, at_stake));
+            }
+            What::StoreRecovered => self.site.store = None,
             What::Started | What::ClockStepped { .. } | What::Tick => {}
         }
         self.set_wake();

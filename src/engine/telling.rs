@@ -54,6 +54,7 @@ impl Engine {
                 (self.site.unwatched + running).num_seconds() as f64 / 3600.0
             },
             strays: self.site.strays,
+            lost_readings: self.site.lost_readings,
         }
     }
 

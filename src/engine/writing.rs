@@ -85,6 +85,7 @@ impl Engine {
         self.raised_today.clear();
         self.site.unwatched = TimeDelta::zero();
         self.site.strays = 0;
+        self.site.lost_readings = 0;
         for place in &mut self.places {
             place.day = PlaceTally::default();
         }

@@ -10,7 +10,7 @@ use traywarden::config::Config;
 use traywarden::demo::chance::Chance;
 use traywarden::demo::nights;
 use traywarden::engine::alarm::{AlarmKey, AlarmKind};
-use traywarden::engine::event::{Command, Effect, Event, What};
+use traywarden::engine::event::{AtStake, Command, Effect, Event, What};
 use traywarden::engine::{Engine, rules::Rules};
 use traywarden::intake::payload::{self, Heard};
 use traywarden::journal::{Did, Entry, Sowing, Target};
@@ -205,7 +205,7 @@ fn trouble(rules: &Rules, chance: &mut Chance, at: Timestamp, bent: Bent, number
             event(later(chance), What::LetterSent { letter }),
         ],
         3 => {
-            vec![event(at, What::StoreFailed { error: "disk full".into() }), event(later(chance), What::StoreRecovered)]
+            vec![event(at, What::StoreFailed { error: "disk full".into(), at_stake: AtStake::default() }), event(later(chance), What::StoreRecovered)]
         }
         4 => vec![event(at, What::Garbled { sensor: None, reason: traywarden::engine::event::Garbled::UnknownTopic })],
         5 => vec![event(at, What::NoValue(SensorId((chance.whole() % rules.sensors.len() as u64) as u16)))],

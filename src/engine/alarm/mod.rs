@@ -396,6 +396,8 @@ pub enum Evidence {
     Store {
         /// The last error.
         error: String,
+        /// What hangs on it so far.
+        at_stake: AtStake,
     },
     /// The clock was set.
     Clock {

@@ -364,6 +364,10 @@ fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {
             format!("{} on topics that belong to no sensor.", count(i64::from(day.strays), "message")),
         ));
     }
+    if day.lost_readings > 0 {
+        let lost = count(day.lost_readings.cast_signed(), "reading");
+        facts.push(("Not saved".to_owned(), format!("{lost} could not be saved. The watch judged them; history lacks them.")));
+    }
     if facts.is_empty() {
         Vec::new()
     } else {
