@@ -17,10 +17,7 @@ impl Daemon<'_> {
         match message {
             FromBroker::Up { session_present } => {
                 if !session_present {
-                    self.ledger.forget_deliveries();
-                    if let Err(error) = ledger::lock(&self.store).forget_deliveries() {
-                        tracing::warn!(%error, "could not forget old deliveries");
-                    }
+                    self.deliveries.forget_all();
                 }
                 tracing::info!(session_present, "connected to the broker");
                 (self.witness)(Happening::BrokerUp);
@@ -37,6 +34,12 @@ impl Daemon<'_> {
                 (self.witness)(Happening::BrokerDown(&format!("the broker refuses to let us listen to {topics}")));
             }
             FromBroker::Delivery(delivery) => self.delivery(delivery),
+            FromBroker::Settled { epoch, packet_ids, sent_again } => {
+                self.deliveries.settled(epoch, &packet_ids);
+                if sent_again {
+                    self.deliveries.sent_again(epoch);
+                }
+            }
         }
     }
 
@@ -45,14 +48,15 @@ impl Daemon<'_> {
         let mut hasher = DefaultHasher::new();
         (&delivery.topic, &delivery.payload).hash(&mut hasher);
         let mark = crate::store::Delivery { packet_id: delivery.receipt.packet_id, hash: hasher.finish() };
-        let repeated = acknowledged && delivery.duplicate && {
-            let known = || ledger::lock(&self.store).knows_delivery(mark.packet_id, mark.hash).unwrap_or(false);
-            self.ledger.holds(mark) || known()
-        };
-        if repeated {
+        let epoch = delivery.receipt.epoch;
+        if acknowledged && delivery.duplicate && self.deliveries.is_repeated(mark, epoch) {
             self.ledger.acknowledge_with_next(delivery.receipt);
             return;
         }
+        if acknowledged {
+            self.deliveries.take(mark, epoch);
+        }
+        let message = Some(self.ledger.next_message());
         let now = self.clock.now();
         let heard = payload::decode(&self.config.topics, &delivery.topic, &delivery.payload, delivery.retained, now);
         let mut mark = acknowledged.then_some(mark);
@@ -67,14 +71,17 @@ impl Daemon<'_> {
                 for what in said {
                     let rejected = matches!(what, What::Garbled { .. })
                         .then(|| Rejected { topic: delivery.topic.clone(), payload: delivery.payload.clone() });
-                    self.happen(what, Extras { rejected, delivery: mark.take(), ..Extras::default() });
+                    self.happen(what, Extras { rejected, delivery: mark.take(), message, ..Extras::default() });
                 }
             }
             Heard::Entry(mut entry) => {
                 // A button says no name; that it came by the broker is what we know.
                 entry.by.get_or_insert_with(|| BY_BROKER.to_owned());
                 let number = self.take_number();
-                self.happen(What::Journal { number, entry: *entry }, Extras { delivery: mark, ..Extras::default() });
+                self.happen(
+                    What::Journal { number, entry: *entry },
+                    Extras { delivery: mark, message, ..Extras::default() },
+                );
             }
         }
         if acknowledged {

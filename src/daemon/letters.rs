@@ -28,7 +28,7 @@ impl Daemon<'_> {
         let (at, seq) = self.clock.stamp();
         let mut record = Record::of(Event { at, what: What::Tick }, seq, vec![Effect::Letter(facts.clone())]);
         record.letters.push(self.write_letter(facts));
-        self.ledger.add(record, true);
+        self.ledger.add(record, None, true);
     }
 
     fn pictures(&self, facts: &LetterFacts) -> Vec<Picture> {

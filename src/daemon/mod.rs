@@ -3,6 +3,7 @@
 //!
 //! The engine decides, the shells do. Nothing in here judges a value.
 
+mod deliveries;
 mod hearing;
 mod ledger;
 mod letters;
@@ -15,7 +16,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::Engine;
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{Effect, Event, LetterKind, What};
+use crate::engine::event::{AtStake, Effect, Event, LetterKind, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt::{ConnectError, FromBroker, Link};
 use crate::journal::Entry;
@@ -25,7 +26,8 @@ use crate::notify::{annunciator, wording};
 use crate::store::{InboxAnswer, MailOutcome, Record, Rejected, Store, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-use ledger::{Ledger, Written};
+use deliveries::Deliveries;
+use ledger::{Ledger, Released, Written};
 use letters::kind_of;
 use std::collections::HashMap;
 use std::future::Future;
@@ -40,8 +42,8 @@ const COMMIT_EVERY: Duration = Duration::from_secs(5);
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// Minute means, retention and the log's checkpoint.
 const TIDY_EVERY: TimeDelta = TimeDelta::hours(1);
-/// A commit that takes longer than this is no sign of life.
-const COMMIT_IS_STUCK: Duration = Duration::from_secs(45);
+/// What hangs on a failing store is told anew this often, as long as it grows.
+const TELL_STAKES_EVERY: TimeDelta = TimeDelta::minutes(10);
 /// Long enough to write down everything and say goodbye; systemd waits 90 s.
 const FAREWELL: Duration = Duration::from_secs(20);
 
@@ -103,13 +105,14 @@ pub struct Daemon<'w> {
     engine: Engine,
     store: Arc<Mutex<Store>>,
     ledger: Ledger,
+    deliveries: Deliveries,
     link: Link,
     outbox: Outbox,
     mails: HashMap<String, (Mail, LetterKind)>,
     sending: bool,
-    told_unwritten: Vec<String>,
     next_entry: i64,
-    store_failing: bool,
+    /// Since when the store fails, as it was told last.
+    store_failing: Option<Failing>,
     store_was_damaged: bool,
     inbox_unread: bool,
     inbox_taken: i64,
@@ -117,11 +120,19 @@ pub struct Daemon<'w> {
     witness: &'w mut dyn FnMut(Happening<'_>),
 }
 
+/// A store that fails, as it was told last.
+struct Failing {
+    error: String,
+    told: AtStake,
+    told_at: Timestamp,
+}
+
 /// What the shells add to an event for safe-keeping.
 #[derive(Default)]
 struct Extras {
     rejected: Option<Rejected>,
     delivery: Option<crate::store::Delivery>,
+    message: Option<u64>,
     inbox: Option<i64>,
     mails: Vec<MailOutcome>,
 }
@@ -140,33 +151,27 @@ impl Daemon<'_> {
         let mut commit = tokio::time::interval(COMMIT_EVERY.div_f64(quicker));
         let mut look = tokio::time::interval(LOOK_EVERY.div_f64(quicker.min(10.0)));
         let mut watchdog = watchdog();
-        let mut writing_since: Option<tokio::time::Instant> = None;
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
         let leave = loop {
-            self.ledger.flush(false);
+            self.flush(false);
+            self.let_go_of_what_waited();
             self.send_next(&sent);
-            writing_since = if self.ledger.is_writing() {
-                writing_since.or_else(|| Some(tokio::time::Instant::now()))
-            } else {
-                None
-            };
             let wake = self.next_wake();
             tokio::select! {
                 biased;
                 leave = &mut stop => break leave,
                 Some(done) = written.recv() => self.settle(done),
                 Some((id, outcome)) = from_postman.recv() => self.posted(&id, outcome),
+                // This loop lives, so the watch does: a store that stalls does not end it.
                 _ = watchdog.tick() => {
-                    if writing_since.is_none_or(|since| since.elapsed() < COMMIT_IS_STUCK) {
-                        let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
-                    }
+                    let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                 }
                 _ = commit.tick() => {
                     if let Some(by) = self.clock.look_at_wall() {
                         tracing::warn!(seconds = by.num_seconds(), "the clock was set");
                         self.happen(What::ClockStepped { by }, Extras::default());
                     }
-                    self.ledger.flush(true);
+                    self.flush(true);
                 }
                 _ = look.tick() => self.read_inbox(),
                 () = tokio::time::sleep(wake) => self.wake(),
@@ -253,27 +258,68 @@ impl Daemon<'_> {
         urgent |= record.inbox.is_some() || !record.mails.is_empty();
         let nothing = matches!(record.event.what, What::Tick) && record.effects.is_empty();
         if !nothing {
-            self.ledger.add(record, urgent);
+            self.ledger.add(record, extras.message, urgent);
         }
     }
 
     fn settle(&mut self, mut done: Written) {
-        let mails = self.ledger.settle(&mut done, &mut self.told_unwritten);
-        match &done.error {
+        let released = self.ledger.settle(tokio::time::Instant::now(), &mut done);
+        match done.error {
             None => {
-                self.link.acknowledge(done.receipts);
-                if std::mem::take(&mut self.store_failing) {
-                    tracing::info!("the store commits again");
+                if let Some(failing) = self.store_failing.take() {
+                    let lost = self.ledger.lost();
+                    tracing::info!(lost, "the store commits again");
+                    if lost > failing.told.lost {
+                        let at_stake = AtStake { lost, ..AtStake::default() };
+                        self.happen(What::StoreFailed { error: failing.error, at_stake }, Extras::default());
+                    }
+                    self.ledger.forget_losses();
                     self.happen(What::StoreRecovered, Extras::default());
                 }
             }
             Some(error) => {
-                if !std::mem::replace(&mut self.store_failing, true) {
-                    tracing::error!(%error, "the store does not commit");
-                    self.happen(What::StoreFailed { error: error.to_string() }, Extras::default());
-                }
+                self.deliveries.give_back(done.forgotten);
+                self.tell_store_failing(error.to_string());
             }
         }
+        self.release(released);
+    }
+
+    fn flush(&mut self, due: bool) {
+        self.ledger.flush(tokio::time::Instant::now(), due, || self.deliveries.take_forgotten());
+    }
+
+    /// Nothing that was heard or must be told waits long for a store that fails or stalls.
+    fn let_go_of_what_waited(&mut self) {
+        let now = tokio::time::Instant::now();
+        let overdue = self.ledger.overdue(now);
+        self.release(overdue);
+        if self.ledger.is_stalled(now) && self.store_failing.is_none() {
+            self.tell_store_failing(format!(
+                "{}: the disk does not answer; see whether the card is failing",
+                self.config.store.path.display()
+            ));
+        }
+    }
+
+    fn tell_store_failing(&mut self, error: String) {
+        let at_stake = AtStake { unsaved: self.ledger.unsaved(), lost: self.ledger.lost(), without_past: false };
+        let now = self.clock.now();
+        match &self.store_failing {
+            None => tracing::error!(error, "the store does not commit"),
+            // The first loss is news at once.
+            Some(Failing { told, .. }) if told.lost == 0 && at_stake.lost > 0 => {
+                tracing::error!(lost = at_stake.lost, "readings had to be given up");
+            }
+            Some(failing) if failing.told == at_stake || now - failing.told_at < TELL_STAKES_EVERY => return,
+            Some(_) => {}
+        }
+        self.store_failing = Some(Failing { error: error.clone(), told: at_stake, told_at: now });
+        self.happen(What::StoreFailed { error, at_stake }, Extras::default());
+    }
+
+    fn release(&mut self, Released { receipts, mails }: Released) {
+        self.link.acknowledge(receipts);
         for mail in mails {
             let kind = kind_of(&mail.letter);
             self.outbox.put(&mail.message_id, kind, self.clock.now());
@@ -323,7 +369,7 @@ impl Daemon<'_> {
         let _ = sd_notify::notify(&[state]);
         let finish = async {
             while !self.ledger.is_empty() {
-                self.ledger.flush(true);
+                self.flush(true);
                 let Some(done) = written.recv().await else {
                     break;
                 };

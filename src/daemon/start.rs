@@ -2,11 +2,11 @@
 //! left unsent taken up again, the broker asked.
 
 use super::letters::kind_of;
-use super::{Daemon, DaemonError, Extras, Happening, Leave, TIDY_EVERY, ledger::Ledger};
+use super::{Daemon, DaemonError, Extras, Happening, Leave, TIDY_EVERY, deliveries::Deliveries, ledger::Ledger};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::Engine;
-use crate::engine::event::{LetterFacts, LetterKind, What};
+use crate::engine::event::{AtStake, LetterFacts, LetterKind, What};
 use crate::intake::mqtt;
 use crate::notify::outbox::Outbox;
 use crate::rebuild;
@@ -55,6 +55,7 @@ pub async fn run(
         mails.insert(waiting.mail.message_id.clone(), (waiting.mail, kind));
     }
     let next_entry = store.next_journal_number()?;
+    let deliveries = Deliveries::restored(store.deliveries()?);
     let store = Arc::new(Mutex::new(store));
     let (ledger, written) = Ledger::start(Arc::clone(&store));
     let mut topics: Vec<String> = config.topics.sensors.keys().cloned().collect();
@@ -67,13 +68,13 @@ pub async fn run(
         engine: rebuilt.engine,
         store,
         ledger,
+        deliveries,
         link,
         outbox,
         mails,
         sending: false,
-        told_unwritten: Vec::new(),
         next_entry,
-        store_failing: false,
+        store_failing: None,
         store_was_damaged: false,
         inbox_unread: true,
         inbox_taken: 0,
@@ -89,7 +90,7 @@ pub async fn run(
             set_aside.display()
         );
         daemon.store_was_damaged = true;
-        daemon.happen(What::StoreFailed { error }, Extras::default());
+        daemon.happen(What::StoreFailed { error, at_stake: AtStake::default() }, Extras::default());
     }
     for facts in unwritten {
         daemon.write_letter_again(&facts);

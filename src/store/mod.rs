@@ -109,6 +109,19 @@ impl Store {
             .map_err(self.explain())
     }
 
+    /// Messages that were committed and may be delivered again, the oldest first.
+    pub fn deliveries(&self) -> Result<Vec<Delivery>, StoreError> {
+        let read = || {
+            let mut statement =
+                self.connection.prepare("SELECT packet_id, hash FROM delivery ORDER BY at, packet_id")?;
+            let rows = statement.query_map([], |row| {
+                Ok(Delivery { packet_id: row.get(0)?, hash: row.get::<_, i64>(1)?.cast_unsigned() })
+            })?;
+            rows.collect::<rusqlite::Result<Vec<_>>>()
+        };
+        read().map_err(self.explain())
+    }
+
     /// Forgets all deliveries: the broker has no session of ours, so nothing can be delivered again.
     pub fn forget_deliveries(&mut self) -> Result<(), StoreError> {
         self.connection.execute("DELETE FROM delivery", []).map_err(self.explain())?;

@@ -18,6 +18,7 @@ pub const PATIENCE: Duration = Duration::from_secs(240);
 /// One room: its folder, its settings, its daemon.
 pub struct Room {
     pub folder: TempDir,
+    pub store: PathBuf,
     daemon: Option<Child>,
 }
 
@@ -69,7 +70,8 @@ pump_inlet = "20 mm"
         );
         std::fs::write(folder.path().join("room.toml"), text).expect("the folder can be written");
         std::fs::write(folder.path().join("broker.password"), PASSWORD).expect("the folder can be written");
-        Room { folder, daemon: None }
+        let store = folder.path().join("room.db");
+        Room { folder, store, daemon: None }
     }
 
     /// Changes the settings, as a grower does with an editor.
@@ -127,14 +129,10 @@ pump_inlet = "20 mm"
         daemon.wait().expect("it ends").code()
     }
 
-    pub fn store(&self) -> PathBuf {
-        self.folder.path().join("room.db")
-    }
-
     /// How many readings of a quantity are stored, and how many different values.
     pub fn stored(&self, quantity: &str) -> (i64, i64) {
         let count = || -> rusqlite::Result<(i64, i64)> {
-            Connection::open(self.store())?.query_row(
+            Connection::open(&self.store)?.query_row(
                 "SELECT count(*), count(DISTINCT raw) FROM reading JOIN series ON series.id = reading.series
                   WHERE series.quantity = ?1",
                 [quantity],

@@ -205,7 +205,10 @@ fn trouble(rules: &Rules, chance: &mut Chance, at: Timestamp, bent: Bent, number
             event(later(chance), What::LetterSent { letter }),
         ],
         3 => {
-            vec![event(at, What::StoreFailed { error: "disk full".into(), at_stake: AtStake::default() }), event(later(chance), What::StoreRecovered)]
+            vec![
+                event(at, What::StoreFailed { error: "disk full".into(), at_stake: AtStake::default() }),
+                event(later(chance), What::StoreRecovered),
+            ]
         }
         4 => vec![event(at, What::Garbled { sensor: None, reason: traywarden::engine::event::Garbled::UnknownTopic })],
         5 => vec![event(at, What::NoValue(SensorId((chance.whole() % rules.sensors.len() as u64) as u16)))],

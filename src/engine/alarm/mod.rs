@@ -10,6 +10,7 @@ pub mod cycle;
 pub mod register;
 pub mod table;
 
+use crate::event::AtStake;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use alloc::borrow::ToOwned;

@@ -219,7 +219,14 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
             "site",
             Evidence::Mail { waiting: 2, error: "mail.saltmarsh.example:465 could not be reached".into() },
         ),
-        change(AlarmKind::StoreFailing, "site", Evidence::Store { error: "database or disk is full".into(), at_stake: AtStake { unsaved: 412, lost: 0, without_past: false } }),
+        change(
+            AlarmKind::StoreFailing,
+            "site",
+            Evidence::Store {
+                error: "database or disk is full".into(),
+                at_stake: AtStake { unsaved: 412, lost: 0, without_past: false },
+            },
+        ),
         change(AlarmKind::ClockStepped, "site", Evidence::Clock { by: TimeDelta::minutes(131) }),
     ]
 }

@@ -116,7 +116,11 @@ fn words_about_mold_and_water_carry_their_caution_and_no_word_is_a_verdict() {
 
 #[test]
 fn text_from_outside_is_escaped_in_the_html() {
-    let told = change(AlarmKind::StoreFailing, "site", Evidence::Store { error: "<script>alert(1)</script>".into(), at_stake: AtStake::default() });
+    let told = change(
+        AlarmKind::StoreFailing,
+        "site",
+        Evidence::Store { error: "<script>alert(1)</script>".into(), at_stake: AtStake::default() },
+    );
     let html =
         letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, told)]), &rules(UnitSystem::Metric), vec![]).html;
     assert!(!html.contains("<script>"), "{html}");

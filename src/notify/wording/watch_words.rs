@@ -34,7 +34,11 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             action: "See whether the disk or card is full or failing: free some space, or change the card".to_owned(),
             what: format!("Readings cannot be saved. The store says: {} {}", sentence(error), kept_and_lost(*at_stake)),
             state: "Not saving",
-            harm: if at_stake.without_past { "trays are not watched by their stage" } else { "readings are lost for good" },
+            harm: if at_stake.without_past {
+                "trays are not watched by their stage"
+            } else {
+                "readings are lost for good"
+            },
             over: "Readings are saved again.".to_owned(),
             caution: None,
         },
