@@ -10,12 +10,14 @@
 //! the oldest readings go, whole messages at a time, and are counted.
 
 use super::deliveries::Forgotten;
+use super::keeper::{self, Keeper, News};
 use crate::engine::event::{Effect, What};
 use crate::intake::mqtt::Receipt;
 use crate::notify::letter::Mail;
-use crate::store::{Record, Store, StoreError};
+use crate::store::{Record, StoreError};
+use crate::units::Timestamp;
 use std::collections::VecDeque;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio::time::Instant;
@@ -37,6 +39,8 @@ const BROKER_MAY_WAIT: usize = 20;
 
 /// One batch on its way to the disk.
 pub struct Batch {
+    /// When it was sent off.
+    at: Timestamp,
     records: Vec<Waiting>,
     forgotten: Forgotten,
 }
@@ -52,6 +56,8 @@ pub struct Written {
     records: Vec<Waiting>,
     /// Marks the store was to forget; they come back where the commit failed.
     pub forgotten: Forgotten,
+    /// What else came of it.
+    pub news: News,
     /// Why it failed, if it did. The records wait for the next try.
     pub error: Option<StoreError>,
 }
@@ -84,20 +90,20 @@ pub struct Ledger {
 
 impl Ledger {
     /// Starts the writer. What it has written comes out of the receiver.
-    pub fn start(store: Arc<Mutex<Store>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
+    pub fn start(keeper: Arc<Mutex<Keeper>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
         let (jobs, to_write) = std::sync::mpsc::channel::<Batch>();
         let (done, written) = mpsc::unbounded_channel();
         std::thread::spawn(move || {
-            while let Ok(Batch { records, forgotten }) = to_write.recv() {
+            while let Ok(Batch { at, mut records, forgotten }) = to_write.recv() {
                 let outcome = {
-                    let mut store = lock(&store);
-                    store.commit_and_forget(
-                        records.iter().map(|waiting| &waiting.record),
-                        forgotten.all,
-                        &forgotten.marks,
-                    )
+                    let mut records: Vec<&mut Record> = records.iter_mut().map(|it| &mut it.record).collect();
+                    keeper::lock(&keeper).commit(at, &mut records, &forgotten)
                 };
-                if done.send(Written { records, forgotten, error: outcome.err() }).is_err() {
+                let (news, error) = match outcome {
+                    Ok(news) => (news, None),
+                    Err(error) => (News::default(), Some(error)),
+                };
+                if done.send(Written { records, forgotten, news, error }).is_err() {
                     return;
                 }
             }
@@ -164,7 +170,7 @@ impl Ledger {
 
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
     /// over. A store that fails is only asked when it is due.
-    pub fn flush(&mut self, now: Instant, due: bool, forgotten: impl FnOnce() -> Forgotten) {
+    pub fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
         let full = self.waiting.len() >= FULL || self.gathered.receipts.len() >= BROKER_MAY_WAIT;
         let wanted = due || (self.failing_since.is_none() && (self.urgent || full));
         if self.writing_since.is_some() || !wanted {
@@ -183,7 +189,7 @@ impl Ledger {
         }
         self.writing = records.iter().filter(|waiting| is_reading(&waiting.record)).count();
         // The writer only ends when the ledger does.
-        self.writing_since = self.jobs.send(Batch { records, forgotten }).is_ok().then_some(now);
+        self.writing_since = self.jobs.send(Batch { at, records, forgotten }).is_ok().then_some(now);
     }
 
     /// Takes note of what the writer did. Gives what may leave: what is written, and, when
@@ -277,10 +283,6 @@ fn is_precious(record: &Record) -> bool {
         || record.effects.iter().any(|effect| !matches!(effect, Effect::Judged(_)))
 }
 
-/// The store, also after a writer has panicked: SQLite has rolled back then.
-pub fn lock(store: &Mutex<Store>) -> std::sync::MutexGuard<'_, Store> {
-    store.lock().unwrap_or_else(PoisonError::into_inner)
-}
 
 #[cfg(test)]
 mod tests {
@@ -288,7 +290,6 @@ mod tests {
     use crate::engine::event::Event;
     use crate::notify::letter::Letter;
     use crate::reading::{ChannelId, RawReading};
-    use crate::units::Timestamp;
     use std::sync::mpsc::Receiver;
 
     /// A ledger without a store: the test says what became of each batch.
@@ -332,12 +333,12 @@ mod tests {
         Receipt { epoch: 1, packet_id }
     }
 
-    fn failed(Batch { records, forgotten }: Batch) -> Written {
-        Written { records, forgotten, error: Some(StoreError::Full { path: "room.db".into() }) }
+    fn failed(Batch { records, forgotten, .. }: Batch) -> Written {
+        Written { records, forgotten, news: News::default(), error: Some(StoreError::Full { path: "room.db".into() }) }
     }
 
-    fn written(Batch { records, forgotten }: Batch) -> Written {
-        Written { records, forgotten, error: None }
+    fn written(Batch { records, forgotten, .. }: Batch) -> Written {
+        Written { records, forgotten, news: News::default(), error: None }
     }
 
     #[test]
@@ -346,11 +347,11 @@ mod tests {
         let now = tokio::time::Instant::now();
         for packet_id in 1..20 {
             ledger.acknowledge_with_next(receipt(packet_id));
-            ledger.flush(now, false, Forgotten::default);
+            ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
         }
         assert!(batches.try_recv().is_err(), "a calm room is written down every few seconds");
         ledger.acknowledge_with_next(receipt(20));
-        ledger.flush(now, false, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
         let batch = batches.try_recv().expect("a commit is on its way");
         assert_eq!(ledger.settle(now, &mut written(batch)).receipts.len(), 20);
     }
@@ -363,13 +364,13 @@ mod tests {
             ledger.add(reading(packet_id.into()), None, false);
             ledger.acknowledge_with_next(receipt(packet_id));
         }
-        ledger.flush(now, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
         ledger.add(reading(3), None, false);
         ledger.acknowledge_with_next(receipt(3));
         let released = ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
         assert!(released.receipts.is_empty(), "nothing is acknowledged that is not written");
         assert_eq!(ledger.unsaved(), 3);
-        ledger.flush(now, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
         let batch = batches.try_recv().expect("the next commit");
         assert_eq!(
             batch.records.iter().map(|it| &it.record).collect::<Vec<_>>(),
@@ -385,7 +386,7 @@ mod tests {
         let (mut ledger, batches) = ledger();
         let now = tokio::time::Instant::now();
         ledger.acknowledge_with_next(receipt(1));
-        ledger.flush(now, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
         ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
         assert!(ledger.overdue(now).receipts.is_empty(), "a moment is waited for");
         let later = now + PATIENCE;
@@ -394,7 +395,7 @@ mod tests {
         let overdue = ledger.overdue(later);
         assert_eq!(overdue.receipts, [receipt(1), receipt(2)]);
         assert_eq!(overdue.mails.len(), 1, "an unsaved alarm is better than a saved silence");
-        ledger.flush(now, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
         let released = ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
         assert!(released.receipts.is_empty() && released.mails.is_empty(), "none of it goes out twice");
         assert!(ledger.is_empty());
@@ -406,7 +407,7 @@ mod tests {
         let now = tokio::time::Instant::now();
         ledger.add(letter(), None, true);
         ledger.acknowledge_with_next(receipt(1));
-        ledger.flush(now, false, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
         let later = now + PATIENCE;
         assert!(!ledger.is_stalled(now) && ledger.is_stalled(later));
         ledger.acknowledge_with_next(receipt(2));
@@ -435,7 +436,7 @@ mod tests {
         assert_eq!(ledger.lost() % 3, 0, "a message is not torn");
         let first = ledger.waiting.iter().find(|it| is_reading(&it.record)).map(|it| it.record.clone());
         assert_eq!(first, Some(reading(ledger.lost() as usize)), "the newest stay");
-        ledger.flush(now, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
         let batch = batches.try_recv().expect("a commit");
         assert_eq!(batch.records[0].record, letter());
     }

@@ -19,12 +19,16 @@ mod claim;
 mod encode;
 mod error;
 mod history;
+mod identity;
 mod inbox;
 mod minutes;
+mod newest;
 mod opening;
 mod outbox;
 mod plain;
 mod read;
+mod redate;
+mod reserve;
 mod rollup;
 mod salvage;
 mod schema;
@@ -37,11 +41,15 @@ pub use claim::{Claim, claim};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
+pub use identity::Found;
 pub use inbox::{Inbox, InboxAnswer, InboxItem, InboxKind};
+pub use newest::Newest;
 pub use opening::Opening;
 pub use outbox::{LetterProgress, MailOutcome, WaitingMail};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
+pub use redate::PutRight;
+pub use reserve::Reserve;
 pub use write::{Delivery, Record, Rejected};
 pub use written::{AlarmLine, Counts, GarbledLine, JournalLine, LetterLine};
 
@@ -57,6 +65,7 @@ pub struct Store {
     rules: Rules,
     series: series::SeriesOfChannels,
     seen_outside: i64,
+    identity: Option<identity::Identity>,
 }
 
 impl Store {
@@ -66,7 +75,9 @@ impl Store {
     pub fn open(path: &Path, rules: &Rules, now: Timestamp) -> Result<(Store, Opening), StoreError> {
         let (connection, opening) = opening::open(path, now)?;
         let series = series::SeriesOfChannels::enter(&connection, rules).map_err(error::explain(path))?;
-        let mut store = Store { connection, path: path.to_owned(), rules: rules.clone(), series, seen_outside: 0 };
+        let identity = identity::Identity::of(path);
+        let mut store =
+            Store { connection, path: path.to_owned(), rules: rules.clone(), series, seen_outside: 0, identity };
         store.changed_outside()?;
         Ok((store, opening))
     }
@@ -153,8 +164,8 @@ impl Store {
     /// check. Dropping a store is safe too.
     pub fn close(mut self) -> Result<(), StoreError> {
         self.stop_well()?;
-        let path = self.path;
-        self.connection.close().map_err(|(_, error)| error::explain(&path)(error))
+        let Store { connection, path, .. } = self;
+        connection.close().map_err(|(_, error)| error::explain(&path)(error))
     }
 
     fn explain(&self) -> impl Fn(rusqlite::Error) -> StoreError + use<> {

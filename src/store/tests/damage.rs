@@ -225,3 +225,24 @@ fn tables(connection: &Connection) -> Vec<(String, Option<String>)> {
     let mut statement = connection.prepare("SELECT name, sql FROM sqlite_schema ORDER BY name").unwrap();
     statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).unwrap().collect::<Result<_, _>>().unwrap()
 }
+
+#[test]
+fn ten_bad_pages_cost_little_more_than_themselves() {
+    let room = filled();
+    let all = pages(&room);
+    for nth in 1..=10 {
+        overwrite(&room.path(), (all * nth / 11) * 4096, &[0xa5; 4096]);
+    }
+    // A page holds some 150 readings.
+    is_replaced(&room, READINGS as usize - 11 * 300);
+}
+
+#[test]
+fn a_bad_first_page_costs_no_reading() {
+    let room = filled();
+    overwrite(&room.path(), 0, &[0; 4096]);
+    let kept = is_replaced(&room, READINGS as usize);
+    assert!(kept >= READINGS as usize);
+    let left: Vec<_> = std::fs::read_dir(room.folder.path()).unwrap().flatten().map(|file| file.file_name()).collect();
+    assert!(left.iter().all(|name| !name.to_string_lossy().contains(".repair")), "{left:?}");
+}
