@@ -11,6 +11,7 @@ fn room_on(broker: u16, mail: Option<&MailServer>, megabytes: u32) -> (Room, Sma
     let room = Room::new(broker, mail);
     let disk = SmallDisk::mount(&room.folder.path().join("card"), megabytes);
     room.edit("path = \"room.db\"", "path = \"card/room.db\"");
+    room.edit("[alarm.reservoir-empty]", "[alarm.store-failing]\noff_delay = \"0 s\"\n[alarm.reservoir-empty]");
     (room, disk)
 }
 
@@ -38,7 +39,7 @@ fn with_a_full_disk_readings_are_heard_judged_told_and_saved_later() {
 
     disk.empty();
     wait_for("what was kept to be saved", || (room.stored("temperature") == (201, 201)).then_some(()));
-    wait_for("the lamp to go out", || retained(broker.port, STORE_LAMP).contains("\"normal\"").then_some(()));
+    wait_for("the lamp to say so", || retained(broker.port, STORE_LAMP).contains("\"returned-un").then_some(()));
     publish(broker.port, &[air(201)]);
     wait_for("a reading after it", || (room.stored("temperature") == (202, 202)).then_some(()));
     assert_eq!(mail.taken().len(), 1, "once");
