@@ -1,7 +1,7 @@
 //! What reaches the daemon from outside: readings and entries over the broker, and what the
 //! verbs put into the store's inbox.
 
-use super::{Daemon, Extras, Happening, ledger};
+use super::{Daemon, Extras, Happening, keeper};
 use crate::engine::event::{Command, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
 use crate::intake::payload::{self, Heard};
@@ -105,7 +105,10 @@ impl Daemon<'_> {
     pub(super) fn read_inbox(&mut self) {
         let items = {
             // While a commit is on its way the inbox can wait.
-            let Ok(mut store) = self.store.try_lock() else {
+            let Ok(mut keeper) = self.keeper.try_lock() else {
+                return;
+            };
+            let Some(store) = keeper.store() else {
                 return;
             };
             // What was put in while no daemon ran changes nothing any more.
@@ -147,7 +150,10 @@ impl Daemon<'_> {
 
     fn answer(&mut self, id: i64, answer: &str) {
         let reply = InboxAnswer { id, answer: answer.to_owned() };
-        if let Err(error) = ledger::lock(&self.store).answer_inbox(&reply, self.clock.now()) {
+        let now = self.clock.now();
+        let mut keeper = keeper::lock(&self.keeper);
+        let answered = keeper.store().map_or(Ok(()), |store| store.answer_inbox(&reply, now));
+        if let Err(error) = answered {
             tracing::warn!(%error, "could not answer an inbox item");
         }
     }

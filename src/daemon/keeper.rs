@@ -3,17 +3,17 @@
 //! deleted or replaced), and for as long as it cannot be opened the watch goes on from
 //! memory. A few megabytes are held back for the day the disk is full.
 
+use super::deliveries::Forgotten;
 use crate::engine::event::{Effect, What};
-use crate::engine::rules::Rules;
+use crate::engine::rules::{Rules, Site};
 use crate::journal::Did;
 use crate::store::{Claim, Found, Newest, Opening, Record, Reserve, Store, StoreError, claim};
 use crate::units::Timestamp;
+use chrono::TimeDelta;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::time::Instant;
-
-use super::deliveries::Forgotten;
 
 /// A store that cannot be opened is tried again this often: opening reads the whole file.
 const TRY_EVERY: Duration = Duration::from_secs(30);
@@ -40,11 +40,70 @@ pub struct Keeper {
     numbered_anew: bool,
 }
 
+/// How the store was found when it was opened.
+#[derive(Debug)]
+pub struct Opened {
+    opening: Opening,
+    /// What stood at its path, where we held it open before.
+    found: Found,
+    /// Where what was held open lies now.
+    rescued: Option<PathBuf>,
+    /// What it ends with, and what it was noted to hold.
+    ends_early: Option<(Option<Timestamp>, Timestamp)>,
+}
+
+impl Opened {
+    /// For the log.
+    pub fn report(&self) {
+        match &self.opening {
+            Opening::Created => tracing::info!("a new store was made"),
+            Opening::Opened { stopped_well: true } => tracing::info!("the store is as it was left"),
+            Opening::Opened { stopped_well: false } => {
+                tracing::warn!("the daemon was killed or the power was cut; everything committed is there");
+            }
+            Opening::Upgraded { from } => tracing::info!(from, "the store was brought up to date"),
+            Opening::Damaged { set_aside, what, carried_over } => tracing::error!(
+                set_aside = %set_aside.display(), what, carried_over, "the store was damaged; a new one was begun"
+            ),
+        }
+    }
+
+    /// What a grower must know of it; `None`: nothing is gone.
+    pub fn sentence(&self, site: &Site) -> Option<String> {
+        let lies_at = self.rescued.as_ref().map(|path| path.display().to_string());
+        match (&self.found, &self.opening, &self.ends_early) {
+            (Found::Deleted, ..) => Some(match lies_at {
+                Some(path) => {
+                    format!("somebody deleted the store's file while the watch ran; it was put back at {path}")
+                }
+                None => "somebody deleted the store's file while the watch ran, and what was in it is gone".to_owned(),
+            }),
+            (Found::Replaced, ..) => Some(format!(
+                "somebody put another file in the store's place while the watch ran; the watch goes on with that one, and \
+                 what was in the old one {}",
+                lies_at.map_or("is gone".to_owned(), |path| format!("lies at {path}"))
+            )),
+            (_, Opening::Damaged { set_aside, carried_over, .. }, _) => Some(format!(
+                "the store was damaged; it lies at {} now, {carried_over} rows of it were carried over into a new one",
+                set_aside.display()
+            )),
+            (_, _, Some((last, noted))) => Some(format!(
+                "what was saved up to {} is not there any more: the store {}. The card may confirm what it does not keep, \
+                 or somebody emptied the file or put an older copy in its place",
+                local(site, *noted),
+                last.map_or("is empty".to_owned(), |last| format!("ends at {}", local(site, last)))
+            )),
+            (Found::CutOff, ..) => Some("somebody cut the store's file off while the watch ran".to_owned()),
+            _ => None,
+        }
+    }
+}
+
 /// What came of writing, beside the writing itself.
 #[derive(Debug, Default)]
 pub struct News {
     /// The store was opened, and how it was found.
-    pub opened: Option<Opening>,
+    pub opened: Option<Opened>,
     /// What is wrong though it was written: the disk is full but for the reserve.
     pub warning: Option<String>,
 }
@@ -54,12 +113,17 @@ impl Keeper {
     ///
     /// # Errors
     /// Only when another daemon watches with this store.
-    pub fn open(path: &Path, rules: &Arc<Rules>, now: Timestamp) -> Result<(Keeper, Option<Opening>), StoreError> {
+    pub fn open(
+        path: &Path,
+        rules: &Arc<Rules>,
+        now: Timestamp,
+        claim: Option<Claim>,
+    ) -> Result<(Keeper, Option<Opened>), StoreError> {
         let mut keeper = Keeper {
             path: path.to_owned(),
             rules: Arc::clone(rules),
             store: None,
-            claim: None,
+            claim,
             reserve: None,
             newest: Newest::beside(path),
             tried: None,
@@ -69,8 +133,8 @@ impl Keeper {
             why_not: None,
             numbered_anew: false,
         };
-        match keeper.try_open(now) {
-            Ok(opening) => Ok((keeper, Some(opening))),
+        match keeper.try_open(now, Found::AsLeft, None) {
+            Ok(opened) => Ok((keeper, Some(opened))),
             Err(watched @ StoreError::Watched { .. }) => Err(watched),
             Err(error) => {
                 keeper.why_not = Some(error.to_string());
@@ -94,8 +158,52 @@ impl Keeper {
         self.numbered_anew = true;
     }
 
+    /// The store cannot be used after all.
+    pub fn close(&mut self, why: &StoreError) {
+        self.store = None;
+        self.why_not = Some(why.to_string());
+    }
+
+    /// The file is not sound: the next commit opens it anew.
+    pub fn open_anew(&mut self) {
+        self.reopen = true;
+    }
+
+    /// For the next watch of this process.
+    pub fn take_claim(&mut self) -> Option<Claim> {
+        self.claim.take()
+    }
+
+    /// Notes where the store ends, when that has changed otherwise than by writing.
+    pub fn note_end(&self) -> Result<(), StoreError> {
+        if let Some(last) = self.store.as_ref().map(Store::last_position).transpose()?.flatten() {
+            self.newest.note(last);
+        }
+        Ok(())
+    }
+
+    /// Closes the store in good order. `moves`: what was written since then belongs to a
+    /// later time.
+    pub fn close_well(&mut self, now: Timestamp, moves: Option<(Timestamp, TimeDelta)>) -> Result<(), StoreError> {
+        let Some(mut store) = self.store.take() else { return Ok(()) };
+        if let Some((since, by)) = moves {
+            store.move_forward(since, by)?;
+        }
+        let heard = store.heard_until(now)?;
+        store.roll_up_minutes(heard)?;
+        if let Some(last) = store.last_position()? {
+            self.newest.note(last);
+        }
+        store.close()
+    }
+
     /// Writes all of it or nothing.
-    pub fn commit(&mut self, now: Timestamp, records: &mut [&mut Record], forgotten: &Forgotten) -> Result<News, StoreError> {
+    pub fn commit(
+        &mut self,
+        now: Timestamp,
+        records: &mut [&mut Record],
+        forgotten: &Forgotten,
+    ) -> Result<News, StoreError> {
         let mut news = News::default();
         if self.store.as_mut().is_some_and(|store| store.found() != Found::AsLeft) {
             self.reopen = true;
@@ -114,7 +222,7 @@ impl Keeper {
             && let Some(reserve) = self.reserve.take()
         {
             reserve.give_up();
-            self.reserve_tried = Some(Instant::now());
+            self.reserve_tried = Some(tokio::time::Instant::now());
             outcome = self.write(records, forgotten);
         }
         match outcome {
@@ -132,26 +240,26 @@ impl Keeper {
 
     fn write(&mut self, records: &[&mut Record], forgotten: &Forgotten) -> Result<(), StoreError> {
         match &mut self.store {
-            Some(store) => store.commit_and_forget(records.iter().map(|record| &**record), forgotten.all, &forgotten.marks),
+            Some(store) => {
+                store.commit_and_forget(records.iter().map(|record| &**record), forgotten.all, &forgotten.marks)
+            }
             None => Err(StoreError::Missing { path: self.path.clone() }),
         }
     }
 
-    fn open_again(&mut self, now: Timestamp) -> Result<Opening, StoreError> {
+    fn open_again(&mut self, now: Timestamp) -> Result<Opened, StoreError> {
         if self.tried.is_some_and(|tried| tried.elapsed() < TRY_EVERY) {
             let why = self.why_not.clone().unwrap_or_default();
             return Err(StoreError::NotYet { why });
         }
-        let found = self.store.as_mut().map(|store| store.found());
-        if let (Some(found), Some(store)) = (found, self.store.take()) {
-            // What somebody deleted is still there as long as it is held open.
-            store.let_go(found, now);
-        }
-        self.try_open(now).inspect_err(|error| self.why_not = Some(error.to_string()))
+        let found = self.store.as_mut().map_or(Found::AsLeft, Store::found);
+        // What somebody deleted is still there as long as it is held open.
+        let rescued = self.store.take().and_then(|store| store.let_go(found, now));
+        self.try_open(now, found, rescued).inspect_err(|error| self.why_not = Some(error.to_string()))
     }
 
-    fn try_open(&mut self, now: Timestamp) -> Result<Opening, StoreError> {
-        self.tried = Some(Instant::now());
+    fn try_open(&mut self, now: Timestamp, found: Found, rescued: Option<PathBuf>) -> Result<Opened, StoreError> {
+        self.tried = Some(tokio::time::Instant::now());
         if let Some(folder) = self.path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(|source| StoreError::File {
                 path: folder.to_owned(),
@@ -169,14 +277,17 @@ impl Keeper {
         if self.reserve.is_none() {
             self.reserve = Reserve::make(&self.path);
         }
-        Ok(opening)
+        let last = self.store.as_ref().map(Store::last_position).transpose()?.flatten();
+        let noted = self.newest.read().filter(|noted| last.is_none_or(|last| last < *noted));
+        let ends_early = noted.map(|noted| (last.map(|(at, _)| at), noted.0));
+        Ok(Opened { opening, found, rescued, ends_early })
     }
 
     /// Tries to make a reserve that was given up anew, and says so while there is none.
     fn without_reserve(&mut self) -> Option<String> {
         let tried = self.reserve_tried?;
         if tried.elapsed() >= RESERVE_EVERY {
-            self.reserve_tried = Some(Instant::now());
+            self.reserve_tried = Some(tokio::time::Instant::now());
             self.reserve = Reserve::make(&self.path);
         }
         if self.reserve.is_some() {
@@ -192,9 +303,10 @@ impl Keeper {
 
     fn note_newest(&mut self, records: &[&mut Record]) {
         let Some(last) = records.last() else { return };
-        let matters = records.iter().any(|record| record.effects.iter().any(|effect| !matches!(effect, Effect::Judged(_))));
+        let matters =
+            records.iter().any(|record| record.effects.iter().any(|effect| !matches!(effect, Effect::Judged(_))));
         if matters || self.noted.is_none_or(|noted| noted.elapsed() >= NOTE_EVERY) {
-            self.noted = Some(Instant::now());
+            self.noted = Some(tokio::time::Instant::now());
             self.newest.note((last.event.at, last.seq));
         }
     }
@@ -213,6 +325,27 @@ fn number_after(record: &mut Record, last: i64) {
             *number += last;
         }
     }
+}
+
+/// With the date: it may lie days back.
+fn local(site: &Site, at: Timestamp) -> String {
+    at.with_timezone(&site.time_zone).format("%-d %B %H:%M").to_string()
+}
+
+/// Minute means, retention and the log's checkpoint, with room for commits between.
+pub fn tidy(keeper: &Mutex<Keeper>, now: Timestamp, keep: TimeDelta) -> Result<(), StoreError> {
+    let with = |work: &dyn Fn(&mut Store) -> Result<u64, StoreError>| lock(keeper).store().map_or(Ok(0), work);
+    with(&|store| {
+        let heard = store.heard_until(now)?;
+        store.roll_up_minutes(heard)
+    })?;
+    let forget = |store: &mut Store| {
+        let lived = store.lived_now(now, keep)?;
+        store.forget(lived, keep)
+    };
+    while with(&forget)? > 0 {}
+    with(&|store| store.checkpoint().map(|()| 0))?;
+    Ok(())
 }
 
 /// The keeper, also after a writer has panicked: SQLite has rolled back then.

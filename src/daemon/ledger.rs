@@ -283,7 +283,6 @@ fn is_precious(record: &Record) -> bool {
         || record.effects.iter().any(|effect| !matches!(effect, Effect::Judged(_)))
 }
 
-
 #[cfg(test)]
 mod tests {
     use super::*;

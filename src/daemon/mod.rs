@@ -5,8 +5,10 @@
 
 mod deliveries;
 mod hearing;
+mod keeper;
 mod ledger;
 mod letters;
+mod saving;
 mod signs;
 mod start;
 
@@ -25,11 +27,12 @@ use crate::journal::Entry;
 use crate::notify::letter::{Letter, Mail};
 use crate::notify::outbox::Outbox;
 use crate::notify::{annunciator, wording};
-use crate::store::{InboxAnswer, MailOutcome, Record, Rejected, Store, StoreError};
+use crate::store::{Claim, InboxAnswer, MailOutcome, Record, Rejected, StoreError, TroubleFile};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use deliveries::Deliveries;
-use ledger::{Ledger, Released, Written};
+use keeper::Keeper;
+use ledger::{Ledger, Written};
 use letters::kind_of;
 use std::collections::HashMap;
 use std::future::Future;
@@ -45,8 +48,9 @@ const COMMIT_EVERY: Duration = Duration::from_secs(5);
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// Minute means, retention and the log's checkpoint.
 const TIDY_EVERY: TimeDelta = TimeDelta::hours(1);
-/// What hangs on a failing store is told anew this often, as long as it grows.
-const TELL_STAKES_EVERY: TimeDelta = TimeDelta::minutes(10);
+/// A clock that is set forward so soon after the start had not been set before: what was
+/// written since the start belongs to the new time.
+const CLOCK_UNSET_FOR: TimeDelta = TimeDelta::hours(1);
 /// Long enough to write down everything and say goodbye; systemd waits 90 s.
 const FAREWELL: Duration = Duration::from_secs(20);
 
@@ -106,7 +110,9 @@ pub struct Daemon<'w> {
     rules: Arc<Rules>,
     clock: Clock,
     engine: Engine,
-    store: Arc<Mutex<Store>>,
+    keeper: Arc<Mutex<Keeper>>,
+    /// When this watch began.
+    began: Timestamp,
     ledger: Ledger,
     deliveries: Deliveries,
     link: Link,
@@ -117,6 +123,15 @@ pub struct Daemon<'w> {
     /// Since when the store fails, as it was told last.
     store_failing: Option<Failing>,
     store_was_damaged: bool,
+    /// Nobody could open the store when this watch began.
+    without_store: bool,
+    /// Nor read what was written before.
+    without_past: bool,
+    /// Nothing else can mend what happened than living through the past anew.
+    again: bool,
+    trouble: TroubleFile,
+    /// Hours since the file was looked through for damage.
+    unchecked_hours: u32,
     inbox_unread: bool,
     inbox_taken: i64,
     next_tidy: Timestamp,
@@ -125,8 +140,31 @@ pub struct Daemon<'w> {
     witness: &'w mut dyn FnMut(Happening<'_>),
 }
 
+/// How a watch ends.
+enum Turn {
+    /// For whoever asked.
+    Leave(Leave),
+    /// To live through the past anew, in the same process.
+    Again {
+        /// The clock was set by so much.
+        step: Option<TimeDelta>,
+        /// What was written since then moves along.
+        moves: Option<(Timestamp, TimeDelta)>,
+    },
+}
+
+impl Turn {
+    fn moves_run(&self) -> Option<(Timestamp, TimeDelta)> {
+        match self {
+            Turn::Again { moves, .. } => *moves,
+            Turn::Leave(_) => None,
+        }
+    }
+}
+
 /// A store that fails, as it was told last.
 struct Failing {
+    since: Timestamp,
     error: String,
     told: AtStake,
     told_at: Timestamp,
@@ -148,7 +186,7 @@ impl Daemon<'_> {
         stop: impl Future<Output = Leave>,
         mut from_broker: mpsc::Receiver<FromBroker>,
         mut written: mpsc::UnboundedReceiver<Written>,
-    ) -> Result<Leave, DaemonError> {
+    ) -> (Turn, Clock, Option<Claim>) {
         tokio::pin!(stop);
         let (sent, mut from_postman) = mpsc::unbounded_channel();
         // A fast clock wants its letters in its own time.
@@ -159,14 +197,17 @@ impl Daemon<'_> {
         let mut beat = tokio::time::interval(beat::EVERY);
         beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
-        let leave = loop {
+        let turn = loop {
+            if self.again {
+                break Turn::Again { step: None, moves: None };
+            }
             self.flush(false);
             self.let_go_of_what_waited();
             self.send_next(&sent);
             let wake = self.next_wake();
             tokio::select! {
                 biased;
-                leave = &mut stop => break leave,
+                leave = &mut stop => break Turn::Leave(leave),
                 Some(done) = written.recv() => self.settle(done),
                 Some((id, outcome)) = from_postman.recv() => self.posted(&id, outcome),
                 // This loop lives, so the watch does: a store that stalls does not end it.
@@ -174,23 +215,48 @@ impl Daemon<'_> {
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                 }
                 _ = commit.tick() => {
-                    if let Some(by) = self.clock.look_at_wall() {
-                        tracing::warn!(seconds = by.num_seconds(), "the clock was set");
-                        self.happen(What::ClockStepped { by }, Extras::default());
+                    if let Some(by) = self.clock.look_at_wall()
+                        && let Some(turn) = self.clock_was_set(by)
+                    {
+                        break turn;
                     }
                     self.flush(true);
+                    self.show_trouble();
                 }
                 _ = look.tick() => self.read_inbox(),
                 _ = beat.tick() => self.beat(),
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
                     Some(message) => self.take_from_broker(message),
-                    None => break Leave::Stop,
+                    None => break Turn::Leave(Leave::Stop),
                 },
             }
         };
-        self.farewell(written, leave).await?;
-        Ok(leave)
+        let (clock, claim) = self.farewell(written, &turn).await;
+        (turn, clock, claim)
+    }
+
+    /// The clock was set and has stood by it. Forward it is followed, and time that nobody
+    /// watched lies between; back, or so soon after the start that it had not been set
+    /// before, what was written under the wrong one is moved and lived through anew.
+    fn clock_was_set(&mut self, by: TimeDelta) -> Option<Turn> {
+        let forward = by > TimeDelta::zero();
+        let unset_before = self.clock.now() - self.began < CLOCK_UNSET_FOR;
+        let can_move = !self.without_store && self.store_failing.is_none();
+        if can_move && (!forward || unset_before) {
+            tracing::warn!(
+                seconds = by.num_seconds(),
+                "the clock was set; what was written under the wrong one moves along"
+            );
+            return Some(Turn::Again { step: Some(by), moves: forward.then_some((self.began, by)) });
+        }
+        if forward {
+            tracing::warn!(seconds = by.num_seconds(), "the clock was set");
+            self.clock.follow_forward(by);
+            self.happen(What::ClockStepped { by }, Extras::default());
+        }
+        // Back, with a store that cannot be moved now: time goes on as it was until it can.
+        None
     }
 
     fn next_wake(&self) -> Duration {
@@ -270,71 +336,6 @@ impl Daemon<'_> {
         }
     }
 
-    fn settle(&mut self, mut done: Written) {
-        let released = self.ledger.settle(tokio::time::Instant::now(), &mut done);
-        match done.error {
-            None => {
-                if let Some(failing) = self.store_failing.take() {
-                    let lost = self.ledger.lost();
-                    tracing::info!(lost, "the store commits again");
-                    if lost > failing.told.lost {
-                        let at_stake = AtStake { lost, ..AtStake::default() };
-                        self.happen(What::StoreFailed { error: failing.error, at_stake }, Extras::default());
-                    }
-                    self.ledger.forget_losses();
-                    self.happen(What::StoreRecovered, Extras::default());
-                }
-            }
-            Some(error) => {
-                self.deliveries.give_back(done.forgotten);
-                self.tell_store_failing(error.to_string());
-            }
-        }
-        self.release(released);
-    }
-
-    fn flush(&mut self, due: bool) {
-        self.ledger.flush(tokio::time::Instant::now(), due, || self.deliveries.take_forgotten());
-    }
-
-    /// Nothing that was heard or must be told waits long for a store that fails or stalls.
-    fn let_go_of_what_waited(&mut self) {
-        let now = tokio::time::Instant::now();
-        let overdue = self.ledger.overdue(now);
-        self.release(overdue);
-        if self.ledger.is_stalled(now) && self.store_failing.is_none() {
-            self.tell_store_failing(format!(
-                "{}: the disk does not answer; see whether the card is failing",
-                self.config.store.path.display()
-            ));
-        }
-    }
-
-    fn tell_store_failing(&mut self, error: String) {
-        let at_stake = AtStake { unsaved: self.ledger.unsaved(), lost: self.ledger.lost(), without_past: false };
-        let now = self.clock.now();
-        match &self.store_failing {
-            None => tracing::error!(error, "the store does not commit"),
-            // The first loss is news at once.
-            Some(Failing { told, .. }) if told.lost == 0 && at_stake.lost > 0 => {
-                tracing::error!(lost = at_stake.lost, "readings had to be given up");
-            }
-            Some(failing) if failing.told == at_stake || now - failing.told_at < TELL_STAKES_EVERY => return,
-            Some(_) => {}
-        }
-        self.store_failing = Some(Failing { error: error.clone(), told: at_stake, told_at: now });
-        self.happen(What::StoreFailed { error, at_stake }, Extras::default());
-    }
-
-    fn release(&mut self, Released { receipts, mails }: Released) {
-        self.link.acknowledge(receipts);
-        for mail in mails {
-            let kind = kind_of(&mail.letter);
-            self.outbox.put(&mail.message_id, kind, self.clock.now());
-            self.mails.insert(mail.message_id.clone(), (mail, kind));
-        }
-    }
-
     fn announce_standing(&mut self) {
         for change in self.engine.snapshot().alarms {
             let announced = annunciator::announcement(&change, &self.rules.site, &self.config.broker.site_topic);
@@ -342,39 +343,18 @@ impl Daemon<'_> {
         }
     }
 
-    fn tidy(&mut self) {
-        let now = self.clock.now();
-        self.next_tidy = now + TIDY_EVERY;
-        if std::mem::take(&mut self.store_was_damaged) {
-            // It has been told; the new store works.
-            self.happen(What::StoreRecovered, Extras::default());
-        }
-        let (store, keep) = (Arc::clone(&self.store), self.config.store.keep_readings);
-        // On a thread of its own: retention may take its time, the loop may not.
-        std::thread::spawn(move || {
-            let outcome = (|| {
-                ledger::lock(&store).roll_up_minutes(now)?;
-                while ledger::lock(&store).forget(now, keep)? > 0 {}
-                ledger::lock(&store).checkpoint()
-            })();
-            if let Err(error) = outcome {
-                tracing::warn!(%error, "could not tidy the store");
-            }
-        });
-    }
-
-    /// Writes down what waits, acknowledges it, says goodbye.
-    async fn farewell(
-        mut self,
-        mut written: mpsc::UnboundedReceiver<Written>,
-        leave: Leave,
-    ) -> Result<(), DaemonError> {
-        let state = match leave {
-            Leave::Stop => sd_notify::NotifyState::Stopping,
+    /// Writes down what waits, acknowledges it, says goodbye. Gives back what the next
+    /// watch of this process goes on with.
+    async fn farewell(mut self, mut written: mpsc::UnboundedReceiver<Written>, turn: &Turn) -> (Clock, Option<Claim>) {
+        let state = match turn {
+            Turn::Leave(Leave::Stop) => Some(sd_notify::NotifyState::Stopping),
             // After "stopping" systemd would not let it go on.
-            Leave::Reload => sd_notify::NotifyState::Reloading,
+            Turn::Leave(Leave::Reload) => Some(sd_notify::NotifyState::Reloading),
+            Turn::Again { .. } => None,
         };
-        let _ = sd_notify::notify(&[state]);
+        if let Some(state) = state {
+            let _ = sd_notify::notify(&[state]);
+        }
         let finish = async {
             while !self.ledger.is_empty() {
                 self.flush(true);
@@ -391,12 +371,19 @@ impl Daemon<'_> {
         if tokio::time::timeout(FAREWELL, finish).await.is_err() {
             tracing::warn!("the store did not finish in time; what is not written comes again from the broker");
         }
+        if self.ledger.unsaved() > 0 {
+            tracing::error!(readings = self.ledger.unsaved(), "readings could not be saved");
+        }
         self.link.close().await;
+        self.trouble.clear();
         let now = self.clock.now();
-        let mut store = ledger::lock(&self.store);
-        store.roll_up_minutes(now)?;
-        store.stop_well()?;
-        Ok(())
+        let mut keeper = keeper::lock(&self.keeper);
+        if let Err(error) = keeper.close_well(now, turn.moves_run()) {
+            tracing::error!(%error, "the store could not be closed in good order");
+        }
+        let claim = keeper.take_claim();
+        drop(keeper);
+        (self.clock, claim)
     }
 }
 

@@ -1,122 +1,256 @@
 //! From settings to a daemon at work: the store opened, the past lived through, what was
-//! left unsent taken up again, the broker asked.
+//! left unsent taken up again, the broker asked. Where the store cannot be opened the
+//! watch begins without it, and begins anew when it can.
 
+use super::keeper::Keeper;
 use super::letters::kind_of;
-use super::{Daemon, DaemonError, Extras, Happening, Leave, TIDY_EVERY, deliveries::Deliveries, ledger::Ledger};
+use super::{Daemon, DaemonError, Extras, Happening, Leave, TIDY_EVERY, Turn, deliveries::Deliveries, ledger::Ledger};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::Engine;
-use crate::engine::event::{AtStake, LetterFacts, LetterKind, What};
+use crate::engine::event::{LetterFacts, LetterKind, What};
+use crate::engine::rules::Rules;
 use crate::intake::mqtt;
 use crate::notify::outbox::Outbox;
 use crate::rebuild;
-use crate::store::{Opening, Reader, Store, claim};
+use crate::store::{Claim, PutRight, Reader, StoreError, TroubleFile, WaitingMail};
+use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::collections::{HashMap, HashSet};
 use std::future::Future;
 use std::sync::{Arc, Mutex};
 
+/// What is lived through before the watch begins.
+struct Past {
+    engine: Engine,
+    events: u64,
+    /// Decided before the last stop, never written down, and still true.
+    unwritten: Vec<LetterFacts>,
+    /// Ids of the letters of the last days.
+    letters: Vec<String>,
+    mails: Vec<WaitingMail>,
+    deliveries: Deliveries,
+    next_entry: i64,
+    /// Nobody could read it.
+    unknown: bool,
+}
+
 /// Runs until `stop` is done, and says what it was done for. `witness` hears what happens.
 ///
 /// # Errors
-/// When the store or the broker's settings cannot be used. A broker or a mail server
-/// that is away is no error; it is waited for.
+/// When another daemon watches with this store, or the broker's settings cannot be used. A
+/// broker or a mail server that is away is no error, nor is a store that cannot be opened;
+/// they are waited for.
 pub async fn run(
     config: Config,
     mut clock: Clock,
     stop: impl Future<Output = Leave>,
     witness: &mut dyn FnMut(Happening<'_>),
 ) -> Result<Leave, DaemonError> {
-    let rules = Arc::new(config.rules.clone());
-    if let Some(folder) = config.store.path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
-        std::fs::create_dir_all(folder)
-            .map_err(|source| DaemonError::System { doing: "make the store's folder", source })?;
+    tokio::pin!(stop);
+    let (mut claim, mut set) = (None, None);
+    loop {
+        let (turn, kept, claimed) = watch(config.clone(), clock, claim, set, stop.as_mut(), witness).await?;
+        match turn {
+            Turn::Leave(leave) => return Ok(leave),
+            Turn::Again { step, .. } => {
+                // A clock that was set is asked anew.
+                clock = if step.is_some() { Clock::system() } else { kept };
+                (claim, set) = (claimed, step);
+            }
+        }
     }
-    let _claim = claim(&config.store.path)?;
-    let (store, opening) = Store::open(&config.store.path, &rules, clock.now())?;
-    report_opening(&opening);
-    let reader = Reader::open(&config.store.path, &rules)?;
+}
+
+/// One watch. `set`: the clock was set by so much, which is why it begins anew.
+async fn watch(
+    config: Config,
+    mut clock: Clock,
+    claim: Option<Claim>,
+    mut set: Option<TimeDelta>,
+    stop: impl Future<Output = Leave>,
+    witness: &mut dyn FnMut(Happening<'_>),
+) -> Result<(Turn, Clock, Option<Claim>), DaemonError> {
+    let rules = Arc::new(config.rules.clone());
+    let (mut keeper, opened) = Keeper::open(&config.store.path, &rules, clock.now(), claim)?;
+    let lived = match keeper.store() {
+        Some(_) => match past_of_the_store(&config, &rules, &mut keeper, &mut clock, &mut set) {
+            Ok(past) => Some(past),
+            Err(error) => {
+                keeper.close(&error);
+                None
+            }
+        },
+        None => None,
+    };
+    let past = match lived {
+        Some(past) => past,
+        None => past_without_writing(&config, &rules, &mut keeper, &mut clock),
+    };
+    let mut outbox = Outbox::default();
+    let mut mails = HashMap::new();
+    for waiting in past.mails {
+        let kind = kind_of(&waiting.mail.letter);
+        outbox.restore(&waiting.mail.message_id, kind, waiting.decided_at, waiting.tries, clock.now());
+        mails.insert(waiting.mail.message_id.clone(), (waiting.mail, kind));
+    }
+    let why_not = keeper.why_not().map(str::to_owned);
+    let keeper = Arc::new(Mutex::new(keeper));
+    let (ledger, written) = Ledger::start(Arc::clone(&keeper));
+    let mut topics: Vec<String> = config.topics.sensors.keys().cloned().collect();
+    topics.push(config.topics.journal.clone());
+    let (link, from_broker) = mqtt::connect(&config.broker, topics)?;
+    let began = clock.now();
+    let mut daemon = Daemon {
+        rules,
+        clock,
+        engine: past.engine,
+        keeper,
+        began,
+        ledger,
+        deliveries: past.deliveries,
+        link,
+        outbox,
+        mails,
+        sending: false,
+        next_entry: past.next_entry,
+        store_failing: None,
+        store_was_damaged: false,
+        without_store: why_not.is_some(),
+        without_past: past.unknown,
+        again: false,
+        trouble: TroubleFile::of(&config.store.path),
+        unchecked_hours: 0,
+        inbox_unread: true,
+        inbox_taken: 0,
+        next_tidy: began + TIDY_EVERY,
+        beat_missed: Arc::default(),
+        witness,
+        config,
+    };
+    (daemon.witness)(Happening::Ready { events: past.events });
+    daemon.happen(What::Started, Extras::default());
+    if let Some(by) = set {
+        daemon.happen(What::ClockStepped { by }, Extras::default());
+    }
+    if let Some(opened) = opened {
+        daemon.tell_how_found(&opened);
+    }
+    if let Some(why_not) = why_not {
+        daemon.tell_store_failing(why_not);
+    }
+    for facts in past.unwritten {
+        daemon.write_letter_again(&facts);
+    }
+    daemon.announce_standing();
+    daemon.stamp_last_digest(&past.letters);
+    Ok(daemon.live(stop, from_broker, written).await)
+}
+
+/// The past as the open store has it, its times put right first where they lie in the future.
+fn past_of_the_store(
+    config: &Config,
+    rules: &Arc<Rules>,
+    keeper: &mut Keeper,
+    clock: &mut Clock,
+    set: &mut Option<TimeDelta>,
+) -> Result<Past, StoreError> {
+    put_right(keeper, clock, set)?;
+    let Some(store) = keeper.store() else { return Err(StoreError::Missing { path: config.store.path.clone() }) };
     clock.continue_after(store.last_position()?);
-    let rebuilt = rebuild::rebuild(&rules, &reader, clock.now())?;
+    let reader = Reader::open(&config.store.path, rules)?;
+    let mut past = lived_through(rules, &reader, clock.now())?;
+    // What the clock was set over was told under the old time.
+    if set.is_some() {
+        past.unwritten.clear();
+    }
+    past.mails = store.waiting_mails(clock.now() + TimeDelta::days(60))?;
+    past.deliveries = Deliveries::restored(store.deliveries()?);
+    past.next_entry = store.next_journal_number()?;
+    Ok(past)
+}
+
+/// What was written lies in the future: the clock was wrong then, or is wrong now.
+fn put_right(keeper: &mut Keeper, clock: &mut Clock, set: &mut Option<TimeDelta>) -> Result<(), StoreError> {
+    let Some(store) = keeper.store() else { return Ok(()) };
+    let Some(ahead) = clock.is_behind(store.last_position()?) else { return Ok(()) };
+    if clock.was_never_set() {
+        tracing::warn!("the clock was never set; time goes on from what was written last until it is");
+        return Ok(());
+    }
+    match store.put_right(clock.now())? {
+        PutRight::Left => {
+            tracing::error!(
+                seconds = ahead.num_seconds(),
+                "the clock stands far behind what was written; it is not believed. Set it"
+            );
+            clock.continue_after(store.last_position()?);
+            *set = Some(clock.disbelieve_wall());
+        }
+        moved => {
+            tracing::warn!(
+                seconds = ahead.num_seconds(),
+                ?moved,
+                "what was written under a clock that was ahead was moved back"
+            );
+            *set = Some(-ahead);
+        }
+    }
+    keeper.note_end()
+}
+
+/// The past as it can be read where nothing can be written; or none.
+fn past_without_writing(config: &Config, rules: &Arc<Rules>, keeper: &mut Keeper, clock: &mut Clock) -> Past {
+    let path = &config.store.path;
+    let read = |reader: Result<Reader, StoreError>| -> Result<Past, StoreError> {
+        let reader = reader?;
+        let mut past = lived_through(rules, &reader, clock.now())?;
+        past.next_entry = reader.journal(Timestamp::UNIX_EPOCH)?.last().map_or(1, |line| line.number + 1);
+        Ok(past)
+    };
+    let past = read(Reader::open(path, rules)).or_else(|_| read(Reader::open_unwritable(path, rules)));
+    let past = past.unwrap_or_else(|error| {
+        tracing::error!(%error, "what was written before cannot be read; the watch begins without it");
+        keeper.number_anew();
+        Past {
+            engine: Engine::new(Arc::clone(rules), clock.now()),
+            events: 0,
+            unwritten: Vec::new(),
+            letters: Vec::new(),
+            mails: Vec::new(),
+            deliveries: Deliveries::default(),
+            next_entry: 1,
+            unknown: true,
+        }
+    });
+    clock.continue_after(Some((past.engine.now(), 0)));
+    past
+}
+
+fn lived_through(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Past, StoreError> {
+    let rebuilt = rebuild::rebuild(rules, reader, now)?;
     let known: HashSet<String> =
-        reader.letters(clock.now() - TimeDelta::days(2))?.into_iter().map(|letter| letter.id).collect();
-    drop(reader);
-    let letters: Vec<String> = known.iter().cloned().collect();
-    let unwritten: Vec<LetterFacts> = rebuilt
+        reader.letters(now - TimeDelta::days(2))?.into_iter().map(|letter| letter.id).collect();
+    let letters = known.iter().cloned().collect();
+    let unwritten = rebuilt
         .letters
         .into_iter()
         .filter(|facts| facts.kind == LetterKind::Alarm && !known.contains(&facts.id))
         .filter(|facts| still_holds(&rebuilt.engine, facts))
         .collect();
-    let mut outbox = Outbox::default();
-    let mut mails = HashMap::new();
-    for waiting in store.waiting_mails(clock.now() + TimeDelta::days(60))? {
-        let kind = kind_of(&waiting.mail.letter);
-        outbox.restore(&waiting.mail.message_id, kind, waiting.decided_at, waiting.tries, clock.now());
-        mails.insert(waiting.mail.message_id.clone(), (waiting.mail, kind));
-    }
-    let next_entry = store.next_journal_number()?;
-    let deliveries = Deliveries::restored(store.deliveries()?);
-    let store = Arc::new(Mutex::new(store));
-    let (ledger, written) = Ledger::start(Arc::clone(&store));
-    let mut topics: Vec<String> = config.topics.sensors.keys().cloned().collect();
-    topics.push(config.topics.journal.clone());
-    let (link, from_broker) = mqtt::connect(&config.broker, topics)?;
-    let next_tidy = clock.now() + TIDY_EVERY;
-    let mut daemon = Daemon {
-        rules,
-        clock,
+    Ok(Past {
         engine: rebuilt.engine,
-        store,
-        ledger,
-        deliveries,
-        link,
-        outbox,
-        mails,
-        sending: false,
-        next_entry,
-        store_failing: None,
-        store_was_damaged: false,
-        inbox_unread: true,
-        inbox_taken: 0,
-        next_tidy,
-        beat_missed: Arc::default(),
-        witness,
-        config,
-    };
-    (daemon.witness)(Happening::Ready { events: rebuilt.events });
-    daemon.happen(What::Started, Extras::default());
-    if let Opening::Damaged { set_aside, carried_over, .. } = &opening {
-        let error = format!(
-            "the store was damaged; it lies at {} now, {carried_over} rows of it were carried over into a new one",
-            set_aside.display()
-        );
-        daemon.store_was_damaged = true;
-        daemon.happen(What::StoreFailed { error, at_stake: AtStake::default() }, Extras::default());
-    }
-    for facts in unwritten {
-        daemon.write_letter_again(&facts);
-    }
-    daemon.announce_standing();
-    daemon.stamp_last_digest(&letters)?;
-    daemon.live(stop, from_broker, written).await
+        events: rebuilt.events,
+        unwritten,
+        letters,
+        mails: Vec::new(),
+        deliveries: Deliveries::default(),
+        next_entry: 1,
+        unknown: false,
+    })
 }
 
 fn still_holds(engine: &Engine, facts: &LetterFacts) -> bool {
     let standing = engine.snapshot().alarms;
     facts.alarms.iter().any(|(_, told)| standing.iter().any(|now| now.key == told.key && now.since == told.since))
-}
-
-fn report_opening(opening: &Opening) {
-    match opening {
-        Opening::Created => tracing::info!("a new store was made"),
-        Opening::Opened { stopped_well: true } => tracing::info!("the store is as it was left"),
-        Opening::Opened { stopped_well: false } => {
-            tracing::warn!("the daemon was killed or the power was cut; everything committed is there");
-        }
-        Opening::Upgraded { from } => tracing::info!(from, "the store was brought up to date"),
-        Opening::Damaged { set_aside, what, carried_over } => tracing::error!(
-            set_aside = %set_aside.display(), what, carried_over, "the store was damaged; a new one was begun"
-        ),
-    }
 }

@@ -33,6 +33,7 @@ mod rollup;
 mod salvage;
 mod schema;
 mod series;
+mod trouble;
 mod write;
 mod written;
 
@@ -50,6 +51,7 @@ pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
 pub use redate::PutRight;
 pub use reserve::Reserve;
+pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
 pub use write::{Delivery, Record, Rejected};
 pub use written::{AlarmLine, Counts, GarbledLine, JournalLine, LetterLine};
 

@@ -71,8 +71,7 @@ impl Reader {
         let explain = explain(path);
         let text = path.to_string_lossy().replace('%', "%25").replace('?', "%3f").replace('#', "%23");
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection =
-            Connection::open_with_flags(format!("file:{text}?immutable=1"), flags).map_err(&explain)?;
+        let connection = Connection::open_with_flags(format!("file:{text}?immutable=1"), flags).map_err(&explain)?;
         let known = schema::MIGRATIONS.len();
         let found = schema::version(&connection).map_err(&explain)?;
         if found != known {
@@ -84,10 +83,8 @@ impl Reader {
 
     /// Looks through the whole file for damage.
     pub fn check(&self) -> Result<(), StoreError> {
-        let verdict: String = self
-            .connection
-            .query_row("PRAGMA quick_check(1)", [], |row| row.get(0))
-            .map_err(explain(&self.path))?;
+        let verdict: String =
+            self.connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)).map_err(explain(&self.path))?;
         if verdict == "ok" { Ok(()) } else { Err(StoreError::Damaged { path: self.path.clone(), what: verdict }) }
     }
 

@@ -73,10 +73,8 @@ impl Store {
     /// The latest time up to which minutes may be called finished: `now`, but not beyond
     /// the minute of the newest reading.
     pub fn heard_until(&self, now: Timestamp) -> Result<Timestamp, StoreError> {
-        let newest: Option<i64> = self
-            .connection
-            .query_row("SELECT max(at) FROM reading", [], |row| row.get(0))
-            .map_err(self.explain())?;
+        let newest: Option<i64> =
+            self.connection.query_row("SELECT max(at) FROM reading", [], |row| row.get(0)).map_err(self.explain())?;
         let heard = newest.and_then(|newest| Timestamp::from_timestamp_millis(newest + MINUTE_MS));
         Ok(heard.map_or(now, |heard| heard.min(now)))
     }

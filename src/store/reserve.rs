@@ -29,7 +29,8 @@ impl Reserve {
         if disk.f_bavail.saturating_mul(disk.f_frsize) < BYTES * TIMES_FREE {
             return None;
         }
-        let taken = File::create(&path).is_ok_and(|file| rustix::fs::fallocate(&file, FallocateFlags::empty(), 0, BYTES).is_ok());
+        let taken = File::create(&path)
+            .is_ok_and(|file| rustix::fs::fallocate(&file, FallocateFlags::empty(), 0, BYTES).is_ok());
         if !taken {
             // A file system that cannot promise room has no reserve.
             let _ = std::fs::remove_file(&path);

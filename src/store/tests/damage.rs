@@ -94,13 +94,6 @@ fn what_was_only_in_the_write_ahead_log_of_a_damaged_file_is_carried_over_too() 
 }
 
 #[test]
-fn a_zeroed_first_page_leaves_nothing_to_read_and_is_still_no_obstacle() {
-    let room = filled();
-    overwrite(&room.path(), 0, &[0; 4096]);
-    is_replaced(&room, 0);
-}
-
-#[test]
 fn a_second_damaged_file_in_one_second_gets_a_name_of_its_own() {
     let room = Room::new();
     let mut names = Vec::new();

@@ -133,7 +133,11 @@ fn a_clock_that_runs_away_makes_nothing_old() {
     run(&mut store, &room.rules, 400 * DAY, 1);
     let keep = TimeDelta::days(30);
     let now = at(400 * DAY + MINUTE);
-    assert_eq!(store.heard_until(at(900 * DAY)).unwrap(), at(400 * DAY + MINUTE + 1), "no minute beyond what was heard");
+    assert_eq!(
+        store.heard_until(at(900 * DAY)).unwrap(),
+        at(400 * DAY + MINUTE + 1),
+        "no minute beyond what was heard"
+    );
     store.roll_up_minutes(now).unwrap();
     let trusted = store.lived_now(now, keep).unwrap();
     assert_eq!(store.forget(trusted, keep).unwrap(), 0, "eleven hours were lived, not four hundred days");
