@@ -4,14 +4,15 @@ use crate::mail_server::MailServer;
 use crate::room::{Room, air, broker, publish, retained, wait_for};
 use crate::small_disk::SmallDisk;
 
-const STORE_LAMP: &str = "traywarden/saltmarsh-lane/alarm/store-failing/site";
+pub const STORE_LAMP: &str = "traywarden/saltmarsh-lane/alarm/store-failing/site";
 
 /// A room whose store lies on a disk of its own.
-fn room_on(broker: u16, mail: Option<&MailServer>, megabytes: u32) -> (Room, SmallDisk) {
-    let room = Room::new(broker, mail);
+pub fn room_on(broker: u16, mail: Option<&MailServer>, megabytes: u32) -> (Room, SmallDisk) {
+    let mut room = Room::new(broker, mail);
     let disk = SmallDisk::mount(&room.folder.path().join("card"), megabytes);
     room.edit("path = \"room.db\"", "path = \"card/room.db\"");
     room.edit("[alarm.reservoir-empty]", "[alarm.store-failing]\noff_delay = \"0 s\"\n[alarm.reservoir-empty]");
+    room.store = room.folder.path().join("card/room.db");
     (room, disk)
 }
 
@@ -20,7 +21,6 @@ fn with_a_full_disk_readings_are_heard_judged_told_and_saved_later() {
     let broker = broker();
     let mail = MailServer::started("implicit");
     let (mut room, disk) = room_on(broker.port, Some(&mail), 3);
-    room.store = room.folder.path().join("card/room.db");
     room.start(&broker);
     publish(broker.port, &[air(0)]);
     wait_for("the first reading", || (room.stored("temperature").0 == 1).then_some(()));
@@ -36,6 +36,13 @@ fn with_a_full_disk_readings_are_heard_judged_told_and_saved_later() {
         wait_for("the lamp of the store", || Some(retained(broker.port, STORE_LAMP)).filter(|lamp| !lamp.is_empty()));
     assert!(lamp.contains("\"unacknowledged\"") && lamp.contains("the disk is full"), "{lamp}");
     assert_eq!(room.stored("temperature").0, 1, "nothing of it could be saved");
+    let now = room.verb(&["now"]);
+    let now = String::from_utf8_lossy(&now.stdout).into_owned();
+    assert!(now.contains("nothing can be saved: ") && now.contains("the disk is full"), "{now}");
+    assert!(
+        now.contains("reservoir-empty:tank (unacknowledged, now)"),
+        "what holds is shown, not what was written: {now}"
+    );
 
     disk.empty();
     wait_for("what was kept to be saved", || (room.stored("temperature") == (201, 201)).then_some(()));

@@ -19,6 +19,8 @@ pub const PATIENCE: Duration = Duration::from_secs(240);
 pub struct Room {
     pub folder: TempDir,
     pub store: PathBuf,
+    /// Set for the daemon beside what is set already.
+    pub environment: Vec<(String, String)>,
     daemon: Option<Child>,
 }
 
@@ -71,7 +73,7 @@ pump_inlet = "20 mm"
         std::fs::write(folder.path().join("room.toml"), text).expect("the folder can be written");
         std::fs::write(folder.path().join("broker.password"), PASSWORD).expect("the folder can be written");
         let store = folder.path().join("room.db");
-        Room { folder, store, daemon: None }
+        Room { folder, store, environment: Vec::new(), daemon: None }
     }
 
     /// Changes the settings, as a grower does with an editor.
@@ -109,6 +111,7 @@ pump_inlet = "20 mm"
             .arg("--config")
             .arg(self.folder.path().join("room.toml"))
             .arg("run")
+            .envs(self.environment.iter().cloned())
             .stdin(Stdio::null())
             .stderr(log)
             .spawn()

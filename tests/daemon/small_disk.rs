@@ -32,6 +32,13 @@ impl SmallDisk {
     pub fn empty(&self) {
         std::fs::remove_file(self.path.join("filler")).expect("it was filled");
     }
+
+    /// Lets nobody write any more, or again.
+    pub fn set_read_only(&self, read_only: bool) {
+        let option = if read_only { "remount,ro" } else { "remount,rw" };
+        let done = Command::new("mount").args(["-o", option]).arg(&self.path).status().expect("mount runs");
+        assert!(done.success(), "{option} works while nobody writes");
+    }
 }
 
 impl Drop for SmallDisk {
