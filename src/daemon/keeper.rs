@@ -302,7 +302,8 @@ impl Keeper {
     }
 
     fn note_newest(&mut self, records: &[&mut Record]) {
-        let Some(last) = records.last() else { return };
+        // A tick has no row of its own.
+        let Some(last) = records.iter().rfind(|record| !matches!(record.event.what, What::Tick)) else { return };
         let matters =
             records.iter().any(|record| record.effects.iter().any(|effect| !matches!(effect, Effect::Judged(_))));
         if matters || self.noted.is_none_or(|noted| noted.elapsed() >= NOTE_EVERY) {

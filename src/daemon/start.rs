@@ -73,20 +73,14 @@ async fn watch(
 ) -> Result<(Turn, Clock, Option<Claim>), DaemonError> {
     let rules = Arc::new(config.rules.clone());
     let (mut keeper, opened) = Keeper::open(&config.store.path, &rules, clock.now(), claim)?;
-    let lived = match keeper.store() {
-        Some(_) => match past_of_the_store(&config, &rules, &mut keeper, &mut clock, &mut set) {
-            Ok(past) => Some(past),
-            Err(error) => {
-                keeper.close(&error);
-                None
-            }
-        },
-        None => None,
-    };
-    let past = match lived {
-        Some(past) => past,
-        None => past_without_writing(&config, &rules, &mut keeper, &mut clock),
-    };
+    let mut lived = None;
+    if keeper.why_not().is_none() {
+        match past_of_the_store(&config, &rules, &mut keeper, &mut clock, &mut set) {
+            Ok(past) => lived = Some(past),
+            Err(error) => keeper.close(&error),
+        }
+    }
+    let past = lived.unwrap_or_else(|| past_without_writing(&config, &rules, &mut keeper, &mut clock));
     let mut outbox = Outbox::default();
     let mut mails = HashMap::new();
     for waiting in past.mails {

@@ -42,7 +42,8 @@ impl Store {
         let Some(known) = &mut self.identity else { return Found::AsLeft };
         let Some(now) = Identity::of(&self.path) else { return Found::Deleted };
         if (now.device, now.inode) != (known.device, known.inode) {
-            return Found::Replaced;
+            // An empty file is what an editor or a shell leaves where ours was.
+            return if now.bytes == 0 { Found::Deleted } else { Found::Replaced };
         }
         // The header alone is a page; retention gives pages back, but never all.
         if now.bytes < 4096.min(known.bytes) || now.bytes < known.bytes / 4 {

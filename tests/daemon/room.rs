@@ -3,9 +3,9 @@
 use crate::broker_server::{self, Server};
 use crate::mail_server::MailServer;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
-use rusqlite::Connection;
+use rusqlite::{Connection, OpenFlags};
 use std::io::{BufRead, BufReader};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::Duration;
 use tempfile::TempDir;
@@ -135,7 +135,7 @@ pump_inlet = "20 mm"
     /// How many readings of a quantity are stored, and how many different values.
     pub fn stored(&self, quantity: &str) -> (i64, i64) {
         let count = || -> rusqlite::Result<(i64, i64)> {
-            Connection::open(&self.store)?.query_row(
+            open_read_only(&self.store)?.query_row(
                 "SELECT count(*), count(DISTINCT raw) FROM reading JOIN series ON series.id = reading.series
                   WHERE series.quantity = ?1",
                 [quantity],
@@ -148,6 +148,11 @@ pump_inlet = "20 mm"
     pub fn log(&self) -> String {
         std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
     }
+}
+
+/// Does not make the file where there is none.
+pub fn open_read_only(store: &Path) -> rusqlite::Result<Connection> {
+    Connection::open_with_flags(store, OpenFlags::SQLITE_OPEN_READ_ONLY)
 }
 
 impl Drop for Room {

@@ -1,8 +1,7 @@
 //! A wall clock that is wrong and is set right. The daemon alone sees it, through a library
 //! that stands before the system's (Debian: libfaketime).
 
-use crate::room::{Room, air, broker, publish, wait_for};
-use rusqlite::Connection;
+use crate::room::{Room, air, broker, open_read_only, publish, wait_for};
 
 const YEAR_SECONDS: i64 = 365 * 86_400;
 
@@ -15,7 +14,7 @@ fn library() -> String {
 /// When the newest reading was heard, in seconds before now.
 fn newest_reading_ago(room: &Room) -> Option<f64> {
     let query = "SELECT (julianday('now') - 2440587.5) * 86400.0 - max(at) / 1000.0 FROM reading";
-    Connection::open(&room.store).and_then(|store| store.query_row(query, [], |row| row.get(0))).unwrap_or(None)
+    open_read_only(&room.store).and_then(|store| store.query_row(query, [], |row| row.get(0))).unwrap_or(None)
 }
 
 #[test]
