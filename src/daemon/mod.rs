@@ -33,7 +33,6 @@ use chrono::TimeDelta;
 use deliveries::Deliveries;
 use keeper::Keeper;
 use ledger::{Ledger, Written};
-use letters::kind_of;
 use std::collections::HashMap;
 use std::future::Future;
 use std::sync::atomic::AtomicBool;
