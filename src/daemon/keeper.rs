@@ -7,7 +7,7 @@ use super::deliveries::Forgotten;
 use crate::engine::event::{Effect, What};
 use crate::engine::rules::{Rules, Site};
 use crate::journal::Did;
-use crate::store::{Claim, Found, Newest, Opening, Record, Reserve, Store, StoreError, claim};
+use crate::store::{Claim, Found, Newest, Opening, Record, Reserve, Seal, Store, StoreError, claim};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::path::{Path, PathBuf};
@@ -50,6 +50,8 @@ pub struct Opened {
     rescued: Option<PathBuf>,
     /// What it ends with, and what it was noted to hold.
     ends_early: Option<(Option<Timestamp>, Timestamp)>,
+    /// It is not what was closed in good order, though nothing of ours wrote into it.
+    changed: bool,
 }
 
 impl Opened {
@@ -93,6 +95,11 @@ impl Opened {
                 local(site, *noted),
                 last.map_or("is empty".to_owned(), |last| format!("ends at {}", local(site, last)))
             )),
+            _ if self.changed => Some(
+                "the store's file has changed while the watch was off, and nothing of traywarden wrote into it: a number \
+                 in it may be wrong. Make a backup; if nobody touched the file, the card is failing"
+                    .to_owned(),
+            ),
             (Found::CutOff, ..) => Some("somebody cut the store's file off while the watch ran".to_owned()),
             _ => None,
         }
@@ -194,7 +201,9 @@ impl Keeper {
         if let Some(last) = store.last_position()? {
             self.newest.note(last);
         }
-        store.close()
+        store.close()?;
+        Seal::beside(&self.path).set();
+        Ok(())
     }
 
     /// Writes all of it or nothing.
@@ -270,6 +279,7 @@ impl Keeper {
         if self.claim.is_none() {
             self.claim = Some(claim(&self.path)?);
         }
+        let changed = self.store.is_none() && found == Found::AsLeft && Seal::beside(&self.path).was_broken();
         let (store, opening) = Store::open(&self.path, &self.rules, now)?;
         self.store = Some(store);
         self.reopen = false;
@@ -280,7 +290,7 @@ impl Keeper {
         let last = self.store.as_ref().map(Store::last_position).transpose()?.flatten();
         let noted = self.newest.read().filter(|noted| last.is_none_or(|last| last < *noted));
         let ends_early = noted.map(|noted| (last.map(|(at, _)| at), noted.0));
-        Ok(Opened { opening, found, rescued, ends_early })
+        Ok(Opened { opening, found, rescued, ends_early, changed })
     }
 
     /// Tries to make a reserve that was given up anew, and says so while there is none.

@@ -70,6 +70,18 @@ fn a_store_that_is_deleted_or_replaced_under_the_watch_is_missed_and_nothing_is_
     let lamp = wait_for("the lamp", || Some(retained(broker.port, STORE_LAMP)).filter(|lamp| !lamp.is_empty()));
     assert!(lamp.contains("somebody deleted"), "{lamp}");
 
+    // A number that changed while it was off.
+    assert_eq!(room.terminate(), Some(0), "{}", room.log());
+    let bytes = std::fs::read(&room.store).unwrap();
+    let place = bytes.len() - 1;
+    let file = std::fs::OpenOptions::new().write(true).open(&room.store).unwrap();
+    std::os::unix::fs::FileExt::write_all_at(&file, &[bytes[place] ^ 1], place as u64).unwrap();
+    room.start(&broker);
+    let lamp = wait_for("the lamp", || {
+        Some(retained(broker.port, STORE_LAMP)).filter(|lamp| lamp.contains("has changed while the watch was off"))
+    });
+    assert!(lamp.contains("store-failing"), "{lamp}");
+
     // Everything is gone when it starts again: it is said, not taken for a first start.
     assert_eq!(room.terminate(), Some(0), "{}", room.log());
     std::fs::write(&room.store, b"").unwrap();
