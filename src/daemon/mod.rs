@@ -24,6 +24,7 @@ use crate::engine::event::{AtStake, Effect, Event, LetterKind, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt::{ConnectError, FromBroker, Link};
 use crate::journal::Entry;
+use crate::marks::MarkKey;
 use crate::notify::letter::{Letter, Mail};
 use crate::notify::outbox::Outbox;
 use crate::notify::{annunciator, wording};
@@ -116,6 +117,9 @@ pub struct Daemon<'w> {
     deliveries: Deliveries,
     link: Link,
     outbox: Outbox,
+    marks: MarkKey,
+    /// Since when the mailbox of answers cannot be read, and why.
+    deaf: Option<(Timestamp, String)>,
     mails: HashMap<String, (Mail, LetterKind)>,
     sending: bool,
     next_entry: i64,

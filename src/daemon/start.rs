@@ -11,6 +11,7 @@ use crate::engine::Engine;
 use crate::engine::event::{LetterFacts, LetterKind, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt;
+use crate::marks::MarkKey;
 use crate::notify::outbox::Outbox;
 use crate::rebuild;
 use crate::store::{Claim, PutRight, Reader, StoreError, TroubleFile, WaitingMail};
@@ -31,6 +32,8 @@ struct Past {
     mails: Vec<WaitingMail>,
     deliveries: Deliveries,
     next_entry: i64,
+    /// The key of the marks of letters, where one was kept.
+    mark_key: Option<[u8; 32]>,
     /// Nobody could read it.
     unknown: bool,
 }
@@ -81,6 +84,10 @@ async fn watch(
         }
     }
     let past = lived.unwrap_or_else(|| past_without_writing(&config, &rules, &mut keeper, &mut clock));
+    let mark_key = past.mark_key.or_else(MarkKey::fresh).ok_or_else(|| DaemonError::System {
+        doing: "make the key for the marks of letters",
+        source: std::io::Error::other("the system gives no random numbers"),
+    })?;
     let mut outbox = Outbox::default();
     let mut mails = HashMap::new();
     for waiting in past.mails {
@@ -105,6 +112,8 @@ async fn watch(
         deliveries: past.deliveries,
         link,
         outbox,
+        marks: MarkKey::new(&mark_key),
+        deaf: None,
         mails,
         sending: false,
         next_entry: past.next_entry,
@@ -161,6 +170,9 @@ fn past_of_the_store(
     past.mails = store.waiting_mails(clock.now() + TimeDelta::days(60))?;
     past.deliveries = Deliveries::restored(store.deliveries()?);
     past.next_entry = store.next_journal_number()?;
+    if let Some(fresh) = MarkKey::fresh() {
+        past.mark_key = Some(store.mark_key(fresh)?);
+    }
     Ok(past)
 }
 
@@ -199,6 +211,7 @@ fn past_without_writing(config: &Config, rules: &Arc<Rules>, keeper: &mut Keeper
     let read = |reader: Result<Reader, StoreError>| -> Result<Past, StoreError> {
         let reader = reader?;
         let mut past = lived_through(rules, &reader, clock.now())?;
+        past.mark_key = reader.mark_key()?;
         past.next_entry = reader.journal(Timestamp::UNIX_EPOCH)?.last().map_or(1, |line| line.number + 1);
         Ok(past)
     };
@@ -214,6 +227,7 @@ fn past_without_writing(config: &Config, rules: &Arc<Rules>, keeper: &mut Keeper
             mails: Vec::new(),
             deliveries: Deliveries::default(),
             next_entry: 1,
+            mark_key: None,
             unknown: true,
         }
     });
@@ -240,6 +254,7 @@ fn lived_through(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<
         mails: Vec::new(),
         deliveries: Deliveries::default(),
         next_entry: 1,
+        mark_key: None,
         unknown: false,
     })
 }

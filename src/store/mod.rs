@@ -29,6 +29,7 @@ mod plain;
 mod read;
 mod redate;
 mod reserve;
+mod replies;
 mod rollup;
 mod salvage;
 mod schema;
@@ -38,6 +39,7 @@ mod trouble;
 mod write;
 mod written;
 
+pub use crate::journal::JournalLine;
 pub use backup::backup;
 pub use claim::{Claim, claim};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
@@ -54,8 +56,9 @@ pub use redate::PutRight;
 pub use reserve::Reserve;
 pub use seal::Seal;
 pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
+pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use write::{Delivery, Record, Rejected};
-pub use written::{AlarmLine, Counts, GarbledLine, JournalLine, LetterLine};
+pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
 use crate::engine::rules::Rules;
 use crate::units::Timestamp;

@@ -141,7 +141,7 @@ fn newest_before(transaction: &Transaction<'_>, at: i64) -> rusqlite::Result<Opt
 
 /// Every column that holds a time of our own, by table; those that order a table come apart.
 const ORDERED: [&str; 4] = ["reading", "event", "alarm", "garbled"];
-const TIMES: [(&str, &str); 10] = [
+const TIMES: [(&str, &str); 12] = [
     ("alarm", "since"),
     ("alarm", "harm_from"),
     ("alarm", "harm_early"),
@@ -152,6 +152,8 @@ const TIMES: [(&str, &str); 10] = [
     ("mail", "done_at"),
     ("delivery", "at"),
     ("inbox", "taken_at"),
+    ("reply", "at"),
+    ("reply", "answered_at"),
 ];
 
 fn shift(transaction: &Transaction<'_>, since: i64, how: Move) -> rusqlite::Result<()> {
@@ -220,7 +222,10 @@ fn rename_letters(transaction: &Transaction<'_>, since: i64, how: Move) -> rusql
 
 fn rename(transaction: &Transaction<'_>, old: &str, new: &str) -> rusqlite::Result<()> {
     transaction.execute("UPDATE OR IGNORE letter SET id = ?2 WHERE id = ?1", params![old, new])?;
-    transaction.execute("UPDATE mail SET letter = ?2 WHERE letter = ?1", params![old, new])?;
+    for table in ["mail", "letter_alarm", "reply"] {
+        let follow = format!("UPDATE OR IGNORE {table} SET letter = ?2 WHERE letter = ?1");
+        transaction.execute(&follow, params![old, new])?;
+    }
     transaction.execute("UPDATE letter SET answers = ?2 WHERE answers = ?1", params![old, new])?;
     Ok(())
 }

@@ -24,12 +24,15 @@ const fn table(name: &'static str, key: &'static [&'static str], jump: &'static 
 }
 
 /// Small ones first, so that a disk that fills up meanwhile has the words.
-const TABLES: [Table; 12] = [
+const TABLES: [Table; 15] = [
     table("series", &["id"], "id"),
     table("journal", &["number"], "number"),
     table("event", &["at", "seq"], "at"),
     table("letter", &["rowid"], "rowid"),
     table("mail", &["id"], "id"),
+    Table { name: "letter_alarm", key: &["letter", "kind", "subject"], jump: None },
+    Table { name: "mailbox", key: &["name"], jump: None },
+    table("reply", &["id"], "id"),
     table("alarm", &["at", "seq", "nth"], "at"),
     table("minute", &["series", "minute"], "minute"),
     table("garbled", &["at", "seq"], "at"),

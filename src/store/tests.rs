@@ -9,6 +9,7 @@ mod growth;
 mod looking;
 mod redate;
 mod replay;
+mod replies;
 
 use super::{Opening, Reader, Record, Store};
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};

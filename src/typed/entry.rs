@@ -6,7 +6,7 @@ use crate::journal::Entry;
 use serde_json::{Map, Value};
 
 /// The verbs with an example each, as the help prints them.
-pub(super) const EXAMPLES: [(&str, &str); 13] = [
+pub const EXAMPLES: [(&str, &str); 13] = [
     ("sow", "K12 rack-b broccoli 24g x6    or: sow K12 rack-b blend=broccoli,kale,radish 24g x6 lot=L7 medium=coir"),
     ("unweight", "K12                      the weight comes off"),
     ("uncover", "K12                       the cover comes off, into the light"),
@@ -23,7 +23,7 @@ pub(super) const EXAMPLES: [(&str, &str); 13] = [
 ];
 
 /// What `log` prints when it is asked for nothing.
-pub(super) fn help() -> String {
+pub fn help() -> String {
     let mut text = String::from("What was done? One line an entry, for example:\n\n");
     for (did, example) in EXAMPLES {
         text.push_str(&format!("  traywarden log {did} {example}\n"));
@@ -44,11 +44,7 @@ pub(super) fn help() -> String {
 ///
 /// # Errors
 /// A sentence with the remedy, when a word finds no key.
-pub(super) fn entry(
-    did: &str,
-    words: &[String],
-    is_place: impl Fn(&str) -> bool,
-) -> Result<Map<String, Value>, String> {
+pub fn entry(did: &str, words: &[String], is_place: impl Fn(&str) -> bool) -> Result<Map<String, Value>, String> {
     let mut entry = Map::new();
     entry.insert("did".into(), Value::from(did));
     if !EXAMPLES.iter().any(|(known, _)| *known == did) {
@@ -70,12 +66,46 @@ pub(super) fn entry(
     Ok(entry)
 }
 
+/// A whole typed entry, words to [`Entry`], as `log` and a reply by mail take it. `more` are
+/// facts that were not typed among the words, such as who and when.
+///
+/// # Errors
+/// A sentence with the remedy.
+pub fn read(
+    did: &str,
+    words: &[String],
+    is_place: impl Fn(&str) -> bool,
+    more: impl IntoIterator<Item = (&'static str, Value)>,
+) -> Result<Entry, String> {
+    let mut object = entry(did, words, is_place)?;
+    object.extend(more.into_iter().map(|(key, value)| (key.to_owned(), value)));
+    finished(Value::Object(object), did)
+}
+
+/// The same from a finished object.
+///
+/// # Errors
+/// A sentence with the remedy.
+pub fn finished(typed: Value, did: &str) -> Result<Entry, String> {
+    let entry: Entry = serde_json::from_value(typed.clone())
+        .map_err(|error| format!("that is no entry: {error}. For example: traywarden log {}", example(did)))?;
+    nothing_dropped(&typed, &entry)?;
+    Ok(entry)
+}
+
+fn example(did: &str) -> String {
+    let known = EXAMPLES.iter().find(|(known, _)| *known == did);
+    known.map_or("sow K12 rack-b broccoli".to_owned(), |(did, example)| {
+        format!("{did} {}", example.split("   ").next().unwrap_or_default())
+    })
+}
+
 /// Refuses what an entry of its kind does not hold: an amount under a wrong name would be lost
 /// without a word.
 ///
 /// # Errors
 /// A sentence that names the word, and the nearest name there is.
-pub(super) fn nothing_dropped(typed: &Value, entry: &Entry) -> Result<(), String> {
+pub fn nothing_dropped(typed: &Value, entry: &Entry) -> Result<(), String> {
     let kept = serde_json::to_value(entry).map_err(|error| error.to_string())?;
     let (Some(typed), Some(kept)) = (typed.as_object(), kept.as_object()) else { return Ok(()) };
     let Some(lost) = typed.keys().find(|key| !typed[*key].is_null() && !kept.contains_key(full_name(key))) else {
