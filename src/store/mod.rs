@@ -53,10 +53,10 @@ pub use outbox::{LetterProgress, MailOutcome, WaitingMail};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
 pub use redate::PutRight;
+pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use reserve::Reserve;
 pub use seal::Seal;
 pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
-pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use write::{Delivery, Record, Rejected};
 pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
