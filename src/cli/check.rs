@@ -4,12 +4,20 @@ use super::run::runtime;
 use super::{Answer, Failure, Outcome, print, settings};
 use crate::clock::Clock;
 use crate::config::Config;
-use crate::daemon;
 use crate::marks::MarkKey;
+use crate::notify::channel::Channel;
 use crate::notify::postman::Postman;
 use crate::notify::wording::{self, speech::count};
 use clap::Args;
+use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
+use std::time::Duration;
+
+/// Permission bits of everybody who is neither the owner nor in the group.
+const OTHERS: u32 = 0o007;
+
+/// Somebody sits and waits: no step of a test letter takes longer. At night there is more patience.
+const PATIENCE: Duration = Duration::from_secs(60);
 
 #[derive(Args)]
 pub struct Check {
@@ -36,8 +44,31 @@ impl Check {
             }
         ))?;
         print_corrections(&config)?;
+        secrets_are_private(&config)?;
         if self.letter { send(&config) } else { Ok(Answer::Yes) }
     }
+}
+
+/// Refuses passwords and keys that others on this machine can read. A file that is not
+/// there yet is no matter of `check`: systemd hands it to the daemon alone.
+fn secrets_are_private(config: &Config) -> Result<(), Failure> {
+    let broker = &config.broker;
+    let key = broker.tls.as_ref().and_then(|tls| tls.key_file.as_ref());
+    let mail = config.mail.smtp.as_ref().and_then(|smtp| smtp.password_file.as_ref());
+    let mut open = Vec::new();
+    for (what, file) in [
+        ("password_file of [broker]", broker.password_file.as_ref()),
+        ("key_file of [broker]", key),
+        ("password_file of [mail]", mail),
+    ] {
+        let Some(file) = file else { continue };
+        let Ok(about) = std::fs::metadata(file) else { continue };
+        if about.permissions().mode() & OTHERS != 0 {
+            let shown = file.display();
+            open.push(format!("{shown} ({what}) can be read or changed by others on this machine: chmod 600 {shown}"));
+        }
+    }
+    if open.is_empty() { Ok(()) } else { Err(Failure::Sentence(open.join("\n"))) }
 }
 
 /// Which values are corrected, by what, and since when.
@@ -75,12 +106,13 @@ fn send(config: &Config) -> Outcome {
     let letter = wording::test_letter(format!("test-{}", now.timestamp_millis()), &config.rules.site, now);
     let runtime = runtime()?;
     let mut failed = false;
-    for mail in daemon::addressed(&letter, &config.mail, &config.rules.site.name, &MarkKey::unanswerable()) {
-        match runtime.block_on(Postman::new(&config.mail).try_once(&mail)) {
-            Ok(()) => print(&format!("The test letter to {} has been taken.", mail.recipient))?,
+    let postman = Postman::new(&config.mail, &config.rules.site.name, &MarkKey::unanswerable()).with_patience(PATIENCE);
+    for mail in postman.letter(&letter) {
+        match runtime.block_on(postman.try_once(&mail)) {
+            Ok(()) => print(&format!("The test letter to {} has been taken.", mail.key.recipient))?,
             Err(error) => {
                 failed = true;
-                eprintln!("error: the test letter to {} was not taken: {}", mail.recipient, error.text);
+                eprintln!("error: the test letter to {} was not taken: {}", mail.key.recipient, error.text);
             }
         }
     }

@@ -9,6 +9,7 @@ mod check;
 mod demo;
 mod digest;
 mod export;
+mod file;
 mod history;
 mod log;
 mod now;

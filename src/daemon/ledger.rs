@@ -13,7 +13,7 @@ use super::deliveries::Forgotten;
 use super::keeper::{self, Keeper, News};
 use crate::engine::event::{Effect, What};
 use crate::intake::mqtt::Receipt;
-use crate::notify::letter::Mail;
+use crate::notify::post::Posted;
 use crate::store::{Record, StoreError};
 use crate::units::Timestamp;
 use std::collections::VecDeque;
@@ -67,8 +67,8 @@ pub struct Written {
 pub struct Released {
     /// Messages to acknowledge.
     pub receipts: Vec<Receipt>,
-    /// Mails to send.
-    pub mails: Vec<Mail>,
+    /// Letters to send.
+    pub posted: Vec<Posted>,
 }
 
 /// What waits to be written down.
@@ -135,7 +135,9 @@ impl Ledger {
 
     /// Adds a record. `urgent`: an alarm, a letter or a person hangs on it.
     pub fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
-        self.gathered.mails.extend(record.letters.iter().flat_map(|(_, mails)| mails.clone()));
+        let letters = record.letters.iter();
+        let posted = letters.flat_map(|(letter, parcels)| parcels.iter().map(|it| Posted::of(letter, it.clone())));
+        self.gathered.posted.extend(posted);
         self.waiting.push_back(Waiting { record, message });
         self.urgent |= urgent;
         if self.waiting.len() > self.most {
@@ -206,14 +208,14 @@ impl Ledger {
         for waiting in written.records.drain(..).rev() {
             self.waiting.push_front(waiting);
         }
-        let Released { mut receipts, mails } = released;
+        let Released { mut receipts, posted } = released;
         receipts.append(&mut self.gathered.receipts);
         self.gathered.receipts = receipts;
         if self.waiting.len() > self.most {
             self.give_up_oldest();
         }
         // An unsaved alarm is better than a saved silence.
-        Released { receipts: Vec::new(), mails }
+        Released { receipts: Vec::new(), posted }
     }
 
     /// What has waited for the store for longer than anything may.
@@ -225,7 +227,7 @@ impl Ledger {
         let mut released = std::mem::take(&mut self.on_its_way);
         let gathered = std::mem::take(&mut self.gathered);
         released.receipts.extend(gathered.receipts);
-        released.mails.extend(gathered.mails);
+        released.posted.extend(gathered.posted);
         released
     }
 
@@ -278,7 +280,8 @@ fn is_precious(record: &Record) -> bool {
             | What::BrokerDown
             | What::StoreFailed { .. }
     ) || !record.letters.is_empty()
-        || !record.mails.is_empty()
+        || !record.outcomes.is_empty()
+        || !record.parcels.is_empty()
         || record.inbox.is_some()
         || record.effects.iter().any(|effect| !matches!(effect, Effect::Judged(_)))
 }
@@ -287,7 +290,7 @@ fn is_precious(record: &Record) -> bool {
 mod tests {
     use super::*;
     use crate::engine::event::Event;
-    use crate::notify::letter::Letter;
+    use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
     use crate::reading::{ChannelId, RawReading};
     use std::sync::mpsc::Receiver;
 
@@ -317,14 +320,13 @@ mod tests {
             html: String::new(),
             pictures: Vec::new(),
         };
-        let mail = Mail {
+        let key = ParcelKey {
+            channel: ChannelName::Mail,
             letter: "alarm-1".into(),
             recipient: "grower@saltmarsh.example".into(),
-            sender: "warden@saltmarsh.example".into(),
-            message_id: "1@saltmarsh.example".into(),
-            bytes: Vec::new(),
         };
-        record.letters.push((letter, vec![mail]));
+        let parcel = Parcel { key, message_id: Some("1@saltmarsh.example".into()), bytes: Vec::new() };
+        record.letters.push((letter, vec![parcel]));
         record
     }
 
@@ -393,10 +395,10 @@ mod tests {
         ledger.acknowledge_with_next(receipt(2));
         let overdue = ledger.overdue(later);
         assert_eq!(overdue.receipts, [receipt(1), receipt(2)]);
-        assert_eq!(overdue.mails.len(), 1, "an unsaved alarm is better than a saved silence");
+        assert_eq!(overdue.posted.len(), 1, "an unsaved alarm is better than a saved silence");
         ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
         let released = ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
-        assert!(released.receipts.is_empty() && released.mails.is_empty(), "none of it goes out twice");
+        assert!(released.receipts.is_empty() && released.posted.is_empty(), "none of it goes out twice");
         assert!(ledger.is_empty());
     }
 
@@ -411,9 +413,9 @@ mod tests {
         assert!(!ledger.is_stalled(now) && ledger.is_stalled(later));
         ledger.acknowledge_with_next(receipt(2));
         let overdue = ledger.overdue(later);
-        assert_eq!((overdue.receipts.len(), overdue.mails.len()), (2, 1));
+        assert_eq!((overdue.receipts.len(), overdue.posted.len()), (2, 1));
         let released = ledger.settle(now, &mut written(batches.try_recv().expect("it answers at last")));
-        assert!(released.receipts.is_empty() && released.mails.is_empty());
+        assert!(released.receipts.is_empty() && released.posted.is_empty());
         assert!(!ledger.is_stalled(later));
     }
 

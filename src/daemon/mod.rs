@@ -6,13 +6,14 @@
 mod deliveries;
 mod hearing;
 mod keeper;
+mod lamp;
 mod ledger;
 mod letters;
 mod saving;
 mod signs;
 mod start;
 
-pub use letters::{addressed, day_pictures};
+pub use letters::day_pictures;
 pub use start::run;
 
 use crate::beat;
@@ -20,21 +21,20 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::Engine;
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{AtStake, Effect, Event, LetterKind, What};
+use crate::engine::event::{AtStake, Effect, Event, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt::{ConnectError, FromBroker, Link};
 use crate::journal::Entry;
 use crate::marks::MarkKey;
-use crate::notify::letter::{Letter, Mail};
-use crate::notify::outbox::Outbox;
-use crate::notify::{annunciator, wording};
-use crate::store::{Claim, InboxAnswer, MailOutcome, Record, Rejected, StoreError, TroubleFile};
+use crate::notify::letter::{Letter, Parcel};
+use crate::notify::post::{Post, Tried};
+use crate::notify::wording;
+use crate::store::{Claim, InboxAnswer, Outcome, Record, Rejected, StoreError, TroubleFile};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use deliveries::Deliveries;
 use keeper::Keeper;
 use ledger::{Ledger, Written};
-use std::collections::HashMap;
 use std::future::Future;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
@@ -116,12 +116,10 @@ pub struct Daemon<'w> {
     ledger: Ledger,
     deliveries: Deliveries,
     link: Link,
-    outbox: Outbox,
+    posts: Vec<Post>,
     marks: MarkKey,
     /// Since when the mailbox of answers cannot be read, and why.
     deaf: Option<(Timestamp, String)>,
-    mails: HashMap<String, (Mail, LetterKind)>,
-    sending: bool,
     next_entry: i64,
     /// Since when the store fails, as it was told last.
     store_failing: Option<Failing>,
@@ -180,7 +178,8 @@ struct Extras {
     delivery: Option<crate::store::Delivery>,
     message: Option<u64>,
     inbox: Option<i64>,
-    mails: Vec<MailOutcome>,
+    letters: Vec<(Letter, Vec<Parcel>)>,
+    outcomes: Vec<Outcome>,
 }
 
 impl Daemon<'_> {
@@ -191,7 +190,7 @@ impl Daemon<'_> {
         mut written: mpsc::UnboundedReceiver<Written>,
     ) -> (Turn, Clock, Option<Claim>) {
         tokio::pin!(stop);
-        let (sent, mut from_postman) = mpsc::unbounded_channel();
+        let (tried, mut from_posts) = mpsc::unbounded_channel::<Tried>();
         // A fast clock wants its letters in its own time.
         let quicker = self.clock.speed().clamp(1.0, 50.0);
         let mut commit = tokio::time::interval(COMMIT_EVERY.div_f64(quicker));
@@ -206,13 +205,13 @@ impl Daemon<'_> {
             }
             self.flush(false);
             self.let_go_of_what_waited();
-            self.send_next(&sent);
+            self.begin_tries(&tried);
             let wake = self.next_wake();
             tokio::select! {
                 biased;
                 leave = &mut stop => break Turn::Leave(leave),
                 Some(done) = written.recv() => self.settle(done),
-                Some((id, outcome)) = from_postman.recv() => self.posted(&id, outcome),
+                Some((key, outcome)) = from_posts.recv() => self.tried(&key, &outcome),
                 // This loop lives, so the watch does: a store that stalls does not end it.
                 _ = watchdog.tick() => {
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
@@ -263,9 +262,10 @@ impl Daemon<'_> {
     }
 
     fn next_wake(&self) -> Duration {
-        let mail = if self.sending { None } else { self.outbox.next_at() };
-        let due = mail.map_or(self.engine.next_deadline(), |mail| mail.min(self.engine.next_deadline()));
-        self.clock.until(due.min(self.next_tidy))
+        let now = self.clock.now();
+        let tries = self.posts.iter().filter_map(|post| post.next_at(now));
+        let due = tries.chain([self.engine.next_deadline(), self.next_tidy]).min().unwrap_or(now);
+        self.clock.until(due)
     }
 
     fn wake(&mut self) {
@@ -287,7 +287,8 @@ impl Daemon<'_> {
         let mut record = Record::of(event, seq, effects);
         record.rejected = extras.rejected;
         record.delivery = extras.delivery;
-        record.mails = extras.mails;
+        record.letters = extras.letters;
+        record.outcomes = extras.outcomes;
         let mut urgent = false;
         let mut answer = String::from("taken");
         let effects = std::mem::take(&mut record.effects);
@@ -303,8 +304,7 @@ impl Daemon<'_> {
                         "{text}"
                     );
                     (self.witness)(Happening::Alarm(change, &text));
-                    let announced = annunciator::announcement(change, &self.rules.site, &self.config.broker.site_topic);
-                    self.link.publish_retained(announced.topic, announced.payload);
+                    self.announce(change, &mut record);
                     record.alarm_texts.push(text);
                     urgent = true;
                 }
@@ -332,17 +332,11 @@ impl Daemon<'_> {
             (self.witness)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
         }
         record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer });
-        urgent |= record.inbox.is_some() || !record.mails.is_empty();
-        let nothing = matches!(record.event.what, What::Tick) && record.effects.is_empty();
+        urgent |= record.inbox.is_some() || !record.outcomes.is_empty();
+        let nothing =
+            matches!(record.event.what, What::Tick) && record.effects.is_empty() && record.outcomes.is_empty();
         if !nothing {
             self.ledger.add(record, extras.message, urgent);
-        }
-    }
-
-    fn announce_standing(&mut self) {
-        for change in self.engine.snapshot().alarms {
-            let announced = annunciator::announcement(&change, &self.rules.site, &self.config.broker.site_topic);
-            self.link.publish_retained(announced.topic, announced.payload);
         }
     }
 

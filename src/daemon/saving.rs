@@ -3,7 +3,6 @@
 
 use super::keeper::{self, News};
 use super::ledger::{Released, Written};
-use super::letters::kind_of;
 use super::{Daemon, Extras, Failing, TIDY_EVERY};
 use crate::engine::event::{AtStake, What};
 use crate::notify::wording;
@@ -100,12 +99,10 @@ impl Daemon<'_> {
         self.happen(What::StoreFailed { error, at_stake }, Extras::default());
     }
 
-    fn release(&mut self, Released { receipts, mails }: Released) {
+    fn release(&mut self, Released { receipts, posted }: Released) {
         self.link.acknowledge(receipts);
-        for mail in mails {
-            let kind = kind_of(&mail.letter);
-            self.outbox.put(&mail.message_id, kind, self.clock.now());
-            self.mails.insert(mail.message_id.clone(), (mail, kind));
+        for posted in posted {
+            self.put(posted);
         }
     }
 

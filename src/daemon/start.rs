@@ -3,7 +3,7 @@
 //! watch begins without it, and begins anew when it can.
 
 use super::keeper::Keeper;
-use super::letters::kind_of;
+use super::lamp::Lamp;
 use super::{Daemon, DaemonError, Extras, Happening, Leave, TIDY_EVERY, Turn, deliveries::Deliveries, ledger::Ledger};
 use crate::clock::Clock;
 use crate::config::Config;
@@ -12,12 +12,13 @@ use crate::engine::event::{LetterFacts, LetterKind, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt;
 use crate::marks::MarkKey;
-use crate::notify::outbox::Outbox;
+use crate::notify::post::Post;
+use crate::notify::postman::Postman;
 use crate::rebuild;
-use crate::store::{Claim, PutRight, Reader, StoreError, TroubleFile, WaitingMail};
+use crate::store::{Claim, PutRight, Reader, StoreError, TroubleFile, WaitingParcel};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 use std::future::Future;
 use std::sync::{Arc, Mutex};
 
@@ -29,7 +30,7 @@ struct Past {
     unwritten: Vec<LetterFacts>,
     /// Ids of the letters of the last days.
     letters: Vec<String>,
-    mails: Vec<WaitingMail>,
+    waiting: Vec<WaitingParcel>,
     deliveries: Deliveries,
     next_entry: i64,
     /// The key of the marks of letters, where one was kept.
@@ -88,19 +89,17 @@ async fn watch(
         doing: "make the key for the marks of letters",
         source: std::io::Error::other("the system gives no random numbers"),
     })?;
-    let mut outbox = Outbox::default();
-    let mut mails = HashMap::new();
-    for waiting in past.mails {
-        let kind = kind_of(&waiting.mail.letter);
-        outbox.restore(&waiting.mail.message_id, kind, waiting.decided_at, waiting.tries, clock.now());
-        mails.insert(waiting.mail.message_id.clone(), (waiting.mail, kind));
-    }
+    let marks = MarkKey::new(&mark_key);
     let why_not = keeper.why_not().map(str::to_owned);
     let keeper = Arc::new(Mutex::new(keeper));
     let (ledger, written) = Ledger::start(Arc::clone(&keeper));
     let mut topics: Vec<String> = config.topics.sensors.keys().cloned().collect();
     topics.push(config.topics.journal.clone());
     let (link, from_broker) = mqtt::connect(&config.broker, topics)?;
+    let lamp = Lamp { speaker: link.speaker(), site: rules.site.clone(), site_topic: config.broker.site_topic.clone() };
+    let postman = Postman::new(&config.mail, &rules.site.name, &marks);
+    let mut posts = vec![Post::new(Arc::new(postman)), Post::new(Arc::new(lamp))];
+    Daemon::take_up(&mut posts, past.waiting, clock.now());
     let began = clock.now();
     let mut daemon = Daemon {
         rules,
@@ -111,11 +110,8 @@ async fn watch(
         ledger,
         deliveries: past.deliveries,
         link,
-        outbox,
-        marks: MarkKey::new(&mark_key),
+        marks,
         deaf: None,
-        mails,
-        sending: false,
         next_entry: past.next_entry,
         store_failing: None,
         store_was_damaged: false,
@@ -167,7 +163,7 @@ fn past_of_the_store(
     if set.is_some() {
         past.unwritten.clear();
     }
-    past.mails = store.waiting_mails(clock.now() + TimeDelta::days(60))?;
+    past.waiting = store.waiting_parcels()?;
     past.deliveries = Deliveries::restored(store.deliveries()?);
     past.next_entry = store.next_journal_number()?;
     if let Some(fresh) = MarkKey::fresh() {
@@ -224,7 +220,7 @@ fn past_without_writing(config: &Config, rules: &Arc<Rules>, keeper: &mut Keeper
             events: 0,
             unwritten: Vec::new(),
             letters: Vec::new(),
-            mails: Vec::new(),
+            waiting: Vec::new(),
             deliveries: Deliveries::default(),
             next_entry: 1,
             mark_key: None,
@@ -251,7 +247,7 @@ fn lived_through(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<
         events: rebuilt.events,
         unwritten,
         letters,
-        mails: Vec::new(),
+        waiting: Vec::new(),
         deliveries: Deliveries::default(),
         next_entry: 1,
         mark_key: None,

@@ -49,7 +49,7 @@ pub use identity::Found;
 pub use inbox::{Inbox, InboxAnswer, InboxItem, InboxKind};
 pub use newest::Newest;
 pub use opening::Opening;
-pub use outbox::{LetterProgress, MailOutcome, WaitingMail};
+pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
 pub use redate::PutRight;

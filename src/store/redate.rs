@@ -141,15 +141,16 @@ fn newest_before(transaction: &Transaction<'_>, at: i64) -> rusqlite::Result<Opt
 
 /// Every column that holds a time of our own, by table; those that order a table come apart.
 const ORDERED: [&str; 4] = ["reading", "event", "alarm", "garbled"];
-const TIMES: [(&str, &str); 12] = [
+const TIMES: [(&str, &str); 13] = [
     ("alarm", "since"),
     ("alarm", "harm_from"),
     ("alarm", "harm_early"),
     ("alarm", "next_round"),
     ("journal", "at"),
     ("letter", "at"),
-    ("mail", "not_before"),
-    ("mail", "done_at"),
+    ("outbox", "at"),
+    ("outbox", "not_before"),
+    ("outbox", "done_at"),
     ("delivery", "at"),
     ("inbox", "taken_at"),
     ("reply", "at"),
@@ -222,8 +223,10 @@ fn rename_letters(transaction: &Transaction<'_>, since: i64, how: Move) -> rusql
 
 fn rename(transaction: &Transaction<'_>, old: &str, new: &str) -> rusqlite::Result<()> {
     transaction.execute("UPDATE OR IGNORE letter SET id = ?2 WHERE id = ?1", params![old, new])?;
-    for table in ["mail", "letter_alarm", "reply"] {
-        let follow = format!("UPDATE OR IGNORE {table} SET letter = ?2 WHERE letter = ?1");
+    for (table, column) in
+        [("outbox", "letter"), ("outbox", "told_by"), ("letter_alarm", "letter"), ("reply", "letter")]
+    {
+        let follow = format!("UPDATE OR IGNORE {table} SET {column} = ?2 WHERE {column} = ?1");
         transaction.execute(&follow, params![old, new])?;
     }
     transaction.execute("UPDATE letter SET answers = ?2 WHERE answers = ?1", params![old, new])?;

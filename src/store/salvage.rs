@@ -29,7 +29,7 @@ const TABLES: [Table; 15] = [
     table("journal", &["number"], "number"),
     table("event", &["at", "seq"], "at"),
     table("letter", &["rowid"], "rowid"),
-    table("mail", &["id"], "id"),
+    table("outbox", &["rowid"], "rowid"),
     Table { name: "letter_alarm", key: &["letter", "kind", "subject"], jump: None },
     Table { name: "mailbox", key: &["name"], jump: None },
     table("reply", &["id"], "id"),
@@ -70,16 +70,17 @@ pub(super) fn carry_over(from: &Path, into: &mut Connection) -> rusqlite::Result
 fn copy_all(source: &Connection, into: &mut Connection) -> rusqlite::Result<u64> {
     let mut copied = 0;
     for table in &TABLES {
-        let columns = shared_columns(source, into, table.name);
+        let found = standing_for(source, table.name);
+        let columns = shared_columns(source, into, found, table.name);
         if columns.is_empty() {
             continue;
         }
         if table.key[0] == "series" {
             for series in series(into)? {
-                copied += copy_round(source, into, table, &columns, &format!("series = {series} AND "))?;
+                copied += copy_round(source, into, (found, table), &columns, &format!("series = {series} AND "))?;
             }
         } else {
-            copied += copy_round(source, into, table, &columns, "")?;
+            copied += copy_round(source, into, (found, table), &columns, "")?;
         }
     }
     Ok(copied)
@@ -131,8 +132,14 @@ fn series(into: &Connection) -> rusqlite::Result<Vec<i64>> {
     Ok((1..=highest.max(64)).collect())
 }
 
-fn shared_columns(source: &Connection, into: &Connection, table: &str) -> Vec<String> {
-    let there = columns_of(source, table).unwrap_or_default();
+/// What an older build had for a table of today.
+fn standing_for<'t>(source: &Connection, table: &'t str) -> &'t str {
+    let older = table == "outbox" && columns_of(source, table).is_ok_and(|columns| columns.is_empty());
+    if older { "mail" } else { table }
+}
+
+fn shared_columns(source: &Connection, into: &Connection, found: &str, table: &str) -> Vec<String> {
+    let there = columns_of(source, found).unwrap_or_default();
     let mut here = columns_of(into, table).unwrap_or_default();
     here.retain(|column| there.contains(column));
     here
@@ -147,22 +154,22 @@ fn columns_of(connection: &Connection, table: &str) -> rusqlite::Result<Vec<Stri
 fn copy_round(
     source: &Connection,
     into: &mut Connection,
-    table: &Table,
+    (found, table): (&str, &Table),
     columns: &[String],
     of: &str,
 ) -> rusqlite::Result<u64> {
     let Some(jump) = table.jump else {
-        return Ok(copy(source, into, table, columns, "true", "'x'")?.rows);
+        return Ok(copy(source, into, (found, table), columns, "true", "'x'")?.rows);
     };
     let mut copied = 0;
     let mut from = i64::MIN;
     loop {
-        let part = copy(source, into, table, columns, &format!("{of}{jump} >= {from}"), jump)?;
+        let part = copy(source, into, (found, table), columns, &format!("{of}{jump} >= {from}"), jump)?;
         copied += part.rows;
         if part.whole {
             return Ok(copied);
         }
-        let probe = Probe { source, table: table.name, of, jump };
+        let probe = Probe { source, table: found, of, jump };
         let next = match part.last {
             Some(last) => probe.behind(last.max(from)),
             None if from == i64::MIN => probe.first(),
@@ -251,7 +258,7 @@ struct Part {
 fn copy(
     source: &Connection,
     into: &mut Connection,
-    table: &Table,
+    (found, table): (&str, &Table),
     columns: &[String],
     which: &str,
     jump: &str,
@@ -259,7 +266,7 @@ fn copy(
     let list = columns.join(", ");
     let name = table.name;
     let mut part = Part { rows: 0, whole: false, last: None };
-    let select = format!("SELECT {list}, {jump} FROM {name} WHERE {which} ORDER BY {}", table.key.join(", "));
+    let select = format!("SELECT {list}, {jump} FROM {found} WHERE {which} ORDER BY {}", table.key.join(", "));
     let Ok(mut select) = source.prepare(&select) else { return Ok(part) };
     let places = vec!["?"; columns.len()].join(", ");
     let insert = format!("INSERT OR IGNORE INTO {name} ({list}) VALUES ({places})");

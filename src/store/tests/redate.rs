@@ -95,7 +95,7 @@ fn the_first_readings_of_a_board_that_woke_in_1970_go_to_where_they_belong() {
 }
 
 #[test]
-fn letters_move_along_and_keep_their_mails_and_threads() {
+fn letters_move_along_and_keep_their_parcels_and_threads() {
     let room = Room::new();
     let mut store = room.store();
     let second = (EVENING + YEAR) / 1000;
@@ -104,7 +104,8 @@ fn letters_move_along_and_keep_their_mails_and_threads() {
         .execute_batch(&format!(
             "INSERT INTO letter VALUES ('alarm-{second}-air-too-warm-rack-a', {0}, 'alarm', NULL, 's', 't');
              INSERT INTO letter VALUES ('alarm-{1}-air-too-warm-rack-a', {0} + 60000, 'alarm', 'alarm-{second}-air-too-warm-rack-a', 's', 't');
-             INSERT INTO mail VALUES (1, 'alarm-{second}-air-too-warm-rack-a', 'r', 's', 'm', x'00', 'waiting', 0, {0}, NULL, NULL);",
+             INSERT INTO outbox (letter, recipient, bytes, at, state, tries, not_before)
+                  VALUES ('alarm-{second}-air-too-warm-rack-a', 'r', x'00', {0}, 'waiting', 0, {0});",
             EVENING + YEAR,
             second + 60
         ))
@@ -115,7 +116,7 @@ fn letters_move_along_and_keep_their_mails_and_threads() {
     let found: (String, String, String) = store
         .connection
         .query_row(
-            "SELECT letter.id, mail.letter, later.answers FROM mail JOIN letter ON letter.id = mail.letter
+            "SELECT letter.id, outbox.letter, later.answers FROM outbox JOIN letter ON letter.id = outbox.letter
                JOIN letter AS later ON later.answers = letter.id",
             [],
             |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
