@@ -110,6 +110,7 @@ async fn watch(
         ledger,
         deliveries: past.deliveries,
         link,
+        posts,
         marks,
         deaf: None,
         next_entry: past.next_entry,
