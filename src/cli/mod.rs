@@ -14,7 +14,7 @@ mod history;
 mod log;
 mod now;
 mod rehearse;
-mod room;
+mod present;
 mod run;
 mod show;
 mod trace;

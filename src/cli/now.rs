@@ -1,7 +1,7 @@
 //! `now`: the room as it stands.
 
 use super::show::{self, AsJson, table};
-use super::{Answer, Outcome, print, room, settings};
+use super::{Answer, Outcome, present, print, settings};
 use crate::clock::Clock;
 use crate::engine::letters::digest::ReservoirDay;
 use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot};
@@ -24,13 +24,13 @@ pub fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
     let site = &config.rules.site;
     let trouble = Trouble::read(&config.store.path, Clock::system().now());
-    let room = match (room::open(&config), &trouble) {
-        (Ok(room), _) => Some(room),
+    let present = match (present::open(&config), &trouble) {
+        (Ok(present), _) => Some(present),
         // What the daemon says is all there is.
         (Err(_), Some(_)) => None,
         (Err(failure), None) => return Err(failure),
     };
-    let snapshot = room.as_ref().map(|room| room.engine.snapshot());
+    let snapshot = present.as_ref().map(|present| present.engine.snapshot());
     if shown.json {
         let mut json = snapshot.as_ref().map_or_else(|| json!({}), |snapshot| as_json(snapshot, site));
         json["store_failing"] = trouble.as_ref().map_or(serde_json::Value::Null, |trouble| json!(trouble));
@@ -39,8 +39,8 @@ pub fn run(path: &Path, shown: AsJson) -> Outcome {
     }
     if let Some(trouble) = &trouble {
         print(&trouble_text(trouble, site))?;
-    } else if let Some(room) = &room {
-        room::warn_if_quiet(room);
+    } else if let Some(present) = &present {
+        present::warn_if_quiet(present);
     }
     if let Some(snapshot) = &snapshot {
         print(&as_text(snapshot, site, trouble.is_none()))?;

@@ -74,7 +74,7 @@ pub struct Released {
 /// What waits to be written down.
 pub struct Ledger {
     waiting: VecDeque<Waiting>,
-    gathered: Released,
+    harvests: Released,
     on_its_way: Released,
     messages: u64,
     urgent: bool,
@@ -114,7 +114,7 @@ impl Ledger {
     fn of(jobs: std::sync::mpsc::Sender<Batch>) -> Ledger {
         Ledger {
             waiting: VecDeque::new(),
-            gathered: Released::default(),
+            harvests: Released::default(),
             on_its_way: Released::default(),
             messages: 0,
             urgent: false,
@@ -137,7 +137,7 @@ impl Ledger {
     pub fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
         let letters = record.letters.iter();
         let posted = letters.flat_map(|(letter, parcels)| parcels.iter().map(|it| Posted::of(letter, it.clone())));
-        self.gathered.posted.extend(posted);
+        self.harvests.posted.extend(posted);
         self.waiting.push_back(Waiting { record, message });
         self.urgent |= urgent;
         if self.waiting.len() > self.most {
@@ -147,12 +147,12 @@ impl Ledger {
 
     /// A message to acknowledge with the next commit.
     pub fn acknowledge_with_next(&mut self, receipt: Receipt) {
-        self.gathered.receipts.push(receipt);
+        self.harvests.receipts.push(receipt);
     }
 
     /// Nothing waits and nothing is on its way.
     pub fn is_empty(&self) -> bool {
-        self.waiting.is_empty() && self.gathered.receipts.is_empty() && self.writing_since.is_none()
+        self.waiting.is_empty() && self.harvests.receipts.is_empty() && self.writing_since.is_none()
     }
 
     /// A commit has been on its way for longer than anybody waits.
@@ -173,20 +173,20 @@ impl Ledger {
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
     /// over. A store that fails is only asked when it is due.
     pub fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
-        let full = self.waiting.len() >= FULL || self.gathered.receipts.len() >= BROKER_MAY_WAIT;
+        let full = self.waiting.len() >= FULL || self.harvests.receipts.len() >= BROKER_MAY_WAIT;
         let wanted = due || (self.failing_since.is_none() && (self.urgent || full));
         if self.writing_since.is_some() || !wanted {
             return;
         }
         let forgotten = forgotten();
-        if self.waiting.is_empty() && self.gathered.receipts.is_empty() && forgotten.is_empty() {
+        if self.waiting.is_empty() && self.harvests.receipts.is_empty() && forgotten.is_empty() {
             return;
         }
         let some = self.waiting.len().min(MOST_A_COMMIT);
         let records: Vec<Waiting> = self.waiting.drain(..some).collect();
         // An acknowledgement or a mail must not overtake its record.
         if self.waiting.is_empty() {
-            self.on_its_way = std::mem::take(&mut self.gathered);
+            self.on_its_way = std::mem::take(&mut self.harvests);
             self.urgent = false;
         }
         self.writing = records.iter().filter(|waiting| is_reading(&waiting.record)).count();
@@ -209,8 +209,8 @@ impl Ledger {
             self.waiting.push_front(waiting);
         }
         let Released { mut receipts, posted } = released;
-        receipts.append(&mut self.gathered.receipts);
-        self.gathered.receipts = receipts;
+        receipts.append(&mut self.harvests.receipts);
+        self.harvests.receipts = receipts;
         if self.waiting.len() > self.most {
             self.give_up_oldest();
         }
@@ -225,9 +225,9 @@ impl Ledger {
             return Released::default();
         }
         let mut released = std::mem::take(&mut self.on_its_way);
-        let gathered = std::mem::take(&mut self.gathered);
-        released.receipts.extend(gathered.receipts);
-        released.posted.extend(gathered.posted);
+        let harvests = std::mem::take(&mut self.harvests);
+        released.receipts.extend(harvests.receipts);
+        released.posted.extend(harvests.posted);
         released
     }
 
@@ -343,7 +343,7 @@ mod tests {
     }
 
     #[test]
-    fn a_broker_that_sends_no_more_before_it_is_answered_does_not_wait_for_the_few_seconds() {
+    fn a_broker_that_waits_for_its_answer_is_answered_at_once() {
         let (mut ledger, batches) = ledger();
         let now = tokio::time::Instant::now();
         for packet_id in 1..20 {

@@ -44,7 +44,7 @@ impl Daemon<'_> {
         let Some(failing) = self.store_failing.take() else { return };
         let lost = self.ledger.lost();
         tracing::info!(lost, "the store commits again");
-        if lost > failing.told.lost {
+        if lost > failing.reported.lost {
             let at_stake = AtStake { lost, ..AtStake::default() };
             self.happen(What::StoreFailed { error: failing.error, at_stake }, Extras::default());
         }
@@ -88,14 +88,14 @@ impl Daemon<'_> {
         match &self.store_failing {
             None => tracing::error!(error, "the store does not commit"),
             // The first loss is news at once.
-            Some(Failing { told, .. }) if told.lost == 0 && at_stake.lost > 0 => {
+            Some(Failing { reported, .. }) if reported.lost == 0 && at_stake.lost > 0 => {
                 tracing::error!(lost = at_stake.lost, "readings had to be given up");
             }
-            Some(failing) if failing.told == at_stake || now - failing.told_at < TELL_STAKES_EVERY => return,
+            Some(failing) if failing.reported == at_stake || now - failing.reported_at < TELL_STAKES_EVERY => return,
             Some(_) => {}
         }
         let since = self.store_failing.as_ref().map_or(now, |failing| failing.since);
-        self.store_failing = Some(Failing { since, error: error.clone(), told: at_stake, told_at: now });
+        self.store_failing = Some(Failing { since, error: error.clone(), reported: at_stake, reported_at: now });
         self.happen(What::StoreFailed { error, at_stake }, Extras::default());
     }
 

@@ -39,7 +39,7 @@ struct Past {
     unknown: bool,
 }
 
-/// Runs until `stop` is done, and says what it was done for. `witness` hears what happens.
+/// Runs until `stop` is done, and says what it was done for. `observer` hears what happens.
 ///
 /// # Errors
 /// When another daemon watches with this store, or the broker's settings cannot be used. A
@@ -49,12 +49,12 @@ pub async fn run(
     config: Config,
     mut clock: Clock,
     stop: impl Future<Output = Leave>,
-    witness: &mut dyn FnMut(Happening<'_>),
+    observer: &mut dyn FnMut(Happening<'_>),
 ) -> Result<Leave, DaemonError> {
     tokio::pin!(stop);
     let (mut claim, mut set) = (None, None);
     loop {
-        let (turn, kept, claimed) = watch(config.clone(), clock, claim, set, stop.as_mut(), witness).await?;
+        let (turn, kept, claimed) = watch(config.clone(), clock, claim, set, stop.as_mut(), observer).await?;
         match turn {
             Turn::Leave(leave) => return Ok(leave),
             Turn::Again { step, .. } => {
@@ -73,7 +73,7 @@ async fn watch(
     claim: Option<Claim>,
     mut set: Option<TimeDelta>,
     stop: impl Future<Output = Leave>,
-    witness: &mut dyn FnMut(Happening<'_>),
+    observer: &mut dyn FnMut(Happening<'_>),
 ) -> Result<(Turn, Clock, Option<Claim>), DaemonError> {
     let rules = Arc::new(config.rules.clone());
     let (mut keeper, opened) = Keeper::open(&config.store.path, &rules, clock.now(), claim)?;
@@ -125,10 +125,10 @@ async fn watch(
         inbox_taken: 0,
         next_tidy: began + TIDY_EVERY,
         beat_missed: Arc::default(),
-        witness,
+        observer,
         config,
     };
-    (daemon.witness)(Happening::Ready { events: past.events });
+    (daemon.observer)(Happening::Ready { events: past.events });
     daemon.happen(What::Started, Extras::default());
     if let Some(by) = set {
         daemon.happen(What::ClockStepped { by }, Extras::default());
@@ -258,5 +258,8 @@ fn lived_through(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<
 
 fn still_holds(engine: &Engine, facts: &LetterFacts) -> bool {
     let standing = engine.snapshot().alarms;
-    facts.alarms.iter().any(|(_, told)| standing.iter().any(|now| now.key == told.key && now.since == told.since))
+    facts
+        .alarms
+        .iter()
+        .any(|(_, reported)| standing.iter().any(|now| now.key == reported.key && now.since == reported.since))
 }

@@ -83,7 +83,7 @@ pub(super) struct Listener {
     unsubscribed: BTreeSet<String>,
     receipts: Receipts,
     /// The last reason told for being down; `None` while up.
-    told_down: Option<String>,
+    reported_down: Option<String>,
     pause: Duration,
 }
 
@@ -121,7 +121,7 @@ impl Listener {
             refused: Vec::new(),
             unsubscribed: BTreeSet::new(),
             receipts: Receipts::default(),
-            told_down: None,
+            reported_down: None,
             pause: FIRST_PAUSE,
         }
     }
@@ -189,7 +189,7 @@ impl Listener {
     }
 
     async fn tell_up(&mut self) {
-        self.told_down = None;
+        self.reported_down = None;
         self.pause = FIRST_PAUSE;
         self.hand_on(FromBroker::Up { session_present: self.session_present }).await;
     }
@@ -251,8 +251,8 @@ impl Listener {
             self.event_loop.mqtt_options.set_clean_session(true);
         }
         let sentence = self.sentence(&error);
-        if self.told_down.as_ref() != Some(&sentence) {
-            self.told_down = Some(sentence.clone());
+        if self.reported_down.as_ref() != Some(&sentence) {
+            self.reported_down = Some(sentence.clone());
             self.hand_on(FromBroker::Down { error: sentence }).await;
         }
         let _ = tokio::time::timeout(with_jitter(self.pause), self.closing.wait_for(|closing| *closing)).await;

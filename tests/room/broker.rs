@@ -30,15 +30,17 @@ fn a_story_reaches_a_subscriber_whole_and_in_order() {
             while heard.len() < count {
                 match events.poll().await.expect("the broker is there") {
                     Event::Incoming(Packet::SubAck(_)) => drop(ready.send_replace(true)),
-                    Event::Incoming(Packet::Publish(said)) => heard.push((said.topic, said.payload.to_vec())),
+                    Event::Incoming(Packet::Publish(reported)) => {
+                        heard.push((reported.topic, reported.payload.to_vec()))
+                    }
                     _ => {}
                 }
             }
             heard
         });
         subscribed.wait_for(|ready| *ready).await.expect("subscribed");
-        let (told, clock) = watch::channel(None);
-        let published = publisher::publish(&story, "127.0.0.1", embedded.port, Instant::now(), 20_000.0, &told)
+        let (reported, clock) = watch::channel(None);
+        let published = publisher::publish(&story, "127.0.0.1", embedded.port, Instant::now(), 20_000.0, &reported)
             .await
             .expect("published");
         assert_eq!((published.sent, published.acknowledged), (count, count));
@@ -54,8 +56,8 @@ fn a_missing_broker_is_named_and_the_demo_ends() {
     let port = std::net::TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port").port();
     let story = nights::demo();
     let error = runtime().block_on(async {
-        let (told, _clock) = watch::channel(None);
-        publisher::publish(&story, "127.0.0.1", port, Instant::now(), publisher::DEMO_SPEED, &told).await
+        let (reported, _clock) = watch::channel(None);
+        publisher::publish(&story, "127.0.0.1", port, Instant::now(), publisher::DEMO_SPEED, &reported).await
     });
     let text = error.expect_err("nobody listens").to_string();
     assert!(text.contains(&format!("127.0.0.1:{port}")), "{text}");
@@ -69,8 +71,8 @@ fn a_senseless_speed_is_refused_and_the_demo_takes_about_two_minutes() {
     assert!((100..150).contains(&(last - begin).as_secs()));
     for speed in [0.0, -1.0, f64::NAN, f64::INFINITY] {
         let refused = runtime().block_on(async {
-            let (told, _clock) = watch::channel(None);
-            publisher::publish(&story, "127.0.0.1", 1, begin, speed, &told).await
+            let (reported, _clock) = watch::channel(None);
+            publisher::publish(&story, "127.0.0.1", 1, begin, speed, &reported).await
         });
         assert!(matches!(refused, Err(publisher::PublishError::Speed(_))), "{speed}");
     }

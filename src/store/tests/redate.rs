@@ -17,7 +17,7 @@ fn run(store: &mut Store, rules: &Rules, from: i64, minutes: i64) {
     store.commit(&records).unwrap();
 }
 
-fn times(room: &Room) -> Vec<i64> {
+fn times(room: &TestStore) -> Vec<i64> {
     let mut times = Vec::new();
     let reader = room.reader();
     reader
@@ -30,7 +30,7 @@ fn times(room: &Room) -> Vec<i64> {
     times
 }
 
-fn values(room: &Room) -> Vec<i64> {
+fn values(room: &TestStore) -> Vec<i64> {
     let heard = |event: Event| match event.what {
         What::Reading(raw) => Some(raw.thousandths()),
         _ => None,
@@ -42,7 +42,7 @@ fn values(room: &Room) -> Vec<i64> {
 
 #[test]
 fn a_run_under_a_clock_a_year_ahead_goes_back_as_one_piece() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     run(&mut store, &room.rules, 0, 10);
     run(&mut store, &room.rules, YEAR + HOUR, 10);
@@ -59,7 +59,7 @@ fn a_run_under_a_clock_a_year_ahead_goes_back_as_one_piece() {
 
 #[test]
 fn an_hour_back_without_a_hole_draws_the_last_hours_together_in_their_order() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     run(&mut store, &room.rules, 0, 30 * 60);
     let before = values(&room);
@@ -73,7 +73,7 @@ fn an_hour_back_without_a_hole_draws_the_last_hours_together_in_their_order() {
 
 #[test]
 fn a_clock_a_year_behind_a_record_without_a_hole_is_not_believed() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     run(&mut store, &room.rules, 0, 10);
     store.commit(&[reading(&room.rules, at(-YEAR), 0, heard(0, 19.0))]).unwrap();
@@ -87,7 +87,7 @@ fn a_clock_a_year_behind_a_record_without_a_hole_is_not_believed() {
 
 #[test]
 fn the_first_readings_of_a_board_that_woke_in_1970_go_to_where_they_belong() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     run(&mut store, &room.rules, -EVENING, 5);
     store.move_forward(at(-EVENING), TimeDelta::milliseconds(EVENING)).unwrap();
@@ -96,7 +96,7 @@ fn the_first_readings_of_a_board_that_woke_in_1970_go_to_where_they_belong() {
 
 #[test]
 fn letters_move_along_and_keep_their_parcels_and_threads() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let second = (EVENING + YEAR) / 1000;
     store
@@ -128,7 +128,7 @@ fn letters_move_along_and_keep_their_parcels_and_threads() {
 
 #[test]
 fn a_clock_that_runs_away_makes_nothing_old() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     run(&mut store, &room.rules, 0, 10 * 60);
     run(&mut store, &room.rules, 400 * DAY, 1);
