@@ -17,7 +17,7 @@ use serde_json::json;
 use std::fmt::Write;
 use std::path::Path;
 
-/// Low-cost hygrometers drift by a quarter to half a per cent a year (SCIENCE.md 6.4, from memory).
+/// Low-cost hygrometers drift by a quarter to half a per cent a year (from memory).
 const CALIBRATION_KEEPS: TimeDelta = TimeDelta::days(366);
 
 pub fn run(path: &Path, shown: AsJson) -> Outcome {
