@@ -257,7 +257,7 @@ mod tests {
     }
 
     #[test]
-    fn the_steering_of_a_time_service_is_followed_without_a_word_and_never_backwards() {
+    fn the_steering_of_a_time_service_is_followed_and_never_backwards() {
         let (mut clock, began) = clock();
         assert_eq!(look(&mut clock, began, 5, -3), None);
         let before = clock.time_at(began + Duration::from_secs(5));

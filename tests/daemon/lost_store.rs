@@ -58,7 +58,7 @@ fn on_a_card_that_became_read_only_the_watch_begins_with_its_past() {
 }
 
 #[test]
-fn a_store_that_is_deleted_or_replaced_under_the_watch_is_missed_and_nothing_is_lost() {
+fn a_store_taken_away_under_the_watch_is_missed_and_put_back() {
     let broker = broker();
     let mut room = Room::new(broker.port, None);
     room.start(&broker);
