@@ -122,7 +122,12 @@ fn hole(transaction: &Transaction<'_>, last: i64, by: i64) -> rusqlite::Result<O
         if by < DAY_MS && last - start > DAY_MS {
             return Ok(None);
         }
-        if newest_before(transaction, start)?.is_none_or(|before| start - before >= by) {
+        let is_hole = match newest_before(transaction, start)? {
+            Some(before) => start - before >= by,
+            // The first of all: a record longer than the step was not begun under it.
+            None => last - start < by.max(DAY_MS),
+        };
+        if is_hole {
             return Ok(Some(start));
         }
     }
