@@ -12,7 +12,9 @@ mod export;
 mod file;
 mod history;
 mod log;
+mod labels;
 mod now;
+mod pair;
 mod rehearse;
 mod present;
 mod run;
@@ -73,6 +75,10 @@ enum Verb {
     Export(export::Export),
     /// Correct a hygrometer with jars of salt: how, and what comes of it.
     Calibrate(calibrate::Calibrate),
+    /// A link and a QR code by which a phone may open the round sheet; phones that may.
+    Pair(pair::Pair),
+    /// A sheet of QR codes to print, one a rack, that open that rack's lines.
+    Labels(labels::Labels),
     /// Copy the store to another file, while the daemon runs or not.
     Backup(backup::Backup),
 }
@@ -160,6 +166,8 @@ pub fn main() -> ExitCode {
         Verb::Yields(yields) => yields.run(&arguments.config),
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
+        Verb::Pair(pair) => pair.run(&arguments.config),
+        Verb::Labels(labels) => labels.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
     let _ = std::io::stdout().flush();

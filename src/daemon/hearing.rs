@@ -150,7 +150,7 @@ impl Daemon<'_> {
     }
 
     fn answer(&mut self, id: i64, answer: &str) {
-        let reply = InboxAnswer { id, answer: answer.to_owned() };
+        let reply = InboxAnswer { id, answer: answer.to_owned(), entry: None };
         let now = self.clock.now();
         let mut keeper = keeper::lock(&self.keeper);
         let answered = keeper.store().map_or(Ok(()), |store| store.answer_inbox(&reply, now));

@@ -331,6 +331,9 @@ fn number_after(record: &mut Record, last: i64) {
             *entry += last;
         }
     }
+    if let Some(entry) = record.inbox.as_mut().and_then(|answer| answer.entry.as_mut()) {
+        *entry += last;
+    }
     for effect in &mut record.effects {
         if let Effect::EntryTaken { number, .. } | Effect::EntryRefused { number, .. } = effect {
             *number += last;

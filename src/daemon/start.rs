@@ -14,6 +14,7 @@ use crate::intake::mqtt;
 use crate::marks::MarkKey;
 use crate::notify::post::Post;
 use crate::notify::postman::Postman;
+use crate::page::Page;
 use crate::rebuild;
 use crate::store::{Claim, PutRight, Reader, StoreError, TroubleFile, WaitingParcel};
 use crate::units::Timestamp;
@@ -124,12 +125,14 @@ async fn watch(
         inbox_unread: true,
         inbox_taken: 0,
         next_tidy: began + TIDY_EVERY,
+        page: None,
         beat_missed: Arc::default(),
         observer,
         config,
     };
     (daemon.observer)(Happening::Ready { events: past.events });
     daemon.happen(What::Started, Extras::default());
+    daemon.page = Page::start(&daemon.config, daemon.engine.snapshot());
     if let Some(by) = set {
         daemon.happen(What::ClockStepped { by }, Extras::default());
     }

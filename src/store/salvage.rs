@@ -24,7 +24,7 @@ const fn table(name: &'static str, key: &'static [&'static str], jump: &'static 
 }
 
 /// Small ones first, so that a disk that fills up meanwhile has the words.
-const TABLES: [Table; 15] = [
+const TABLES: [Table; 16] = [
     table("series", &["id"], "id"),
     table("journal", &["number"], "number"),
     table("event", &["at", "seq"], "at"),
@@ -38,6 +38,7 @@ const TABLES: [Table; 15] = [
     table("garbled", &["at", "seq"], "at"),
     table("delivery", &["packet_id"], "packet_id"),
     table("inbox", &["id"], "id"),
+    table("phone", &["id"], "id"),
     Table { name: "meta", key: &["key"], jump: None },
     table("reading", &["at", "seq"], "at"),
 ];
