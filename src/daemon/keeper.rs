@@ -242,6 +242,7 @@ impl Keeper {
             }
             Err(error) => {
                 self.reopen = !matches!(error, StoreError::Full { .. } | StoreError::Busy { .. });
+                self.why_not = Some(error.to_string());
                 Err(error)
             }
         }
@@ -257,11 +258,12 @@ impl Keeper {
     }
 
     fn open_again(&mut self, now: Timestamp) -> Result<Opened, StoreError> {
-        if self.tried.is_some_and(|tried| tried.elapsed() < TRY_EVERY) {
+        let found = self.store.as_mut().map_or(Found::AsLeft, Store::found);
+        // What somebody took away is looked for at once, what fails by itself only now and then.
+        if found == Found::AsLeft && self.tried.is_some_and(|tried| tried.elapsed() < TRY_EVERY) {
             let why = self.why_not.clone().unwrap_or_default();
             return Err(StoreError::NotYet { why });
         }
-        let found = self.store.as_mut().map_or(Found::AsLeft, Store::found);
         // What somebody deleted is still there as long as it is held open.
         let rescued = self.store.take().and_then(|store| store.let_go(found, now));
         self.try_open(now, found, rescued).inspect_err(|error| self.why_not = Some(error.to_string()))

@@ -165,6 +165,13 @@ impl Turn {
     }
 }
 
+/// What the next watch of this process goes on with.
+struct Kept {
+    clock: Clock,
+    claim: Option<Claim>,
+    page: Option<Page>,
+}
+
 /// A store that fails, as it was told last.
 struct Failing {
     since: Timestamp,
@@ -190,7 +197,7 @@ impl Daemon<'_> {
         stop: impl Future<Output = Leave>,
         mut from_broker: mpsc::Receiver<FromBroker>,
         mut written: mpsc::UnboundedReceiver<Written>,
-    ) -> (Turn, Clock, Option<Claim>) {
+    ) -> (Turn, Kept) {
         tokio::pin!(stop);
         let (tried, mut from_posts) = mpsc::unbounded_channel::<Tried>();
         // A fast clock wants its letters in its own time.
@@ -238,8 +245,8 @@ impl Daemon<'_> {
                 },
             }
         };
-        let (clock, claim) = self.farewell(written, &turn).await;
-        (turn, clock, claim)
+        let kept = self.farewell(written, &turn).await;
+        (turn, kept)
     }
 
     /// The clock was set and has stood by it. Forward it is followed, and time that nobody
@@ -361,7 +368,7 @@ impl Daemon<'_> {
 
     /// Writes down what waits, acknowledges it, says goodbye. Gives back what the next
     /// watch of this process goes on with.
-    async fn farewell(mut self, mut written: mpsc::UnboundedReceiver<Written>, turn: &Turn) -> (Clock, Option<Claim>) {
+    async fn farewell(mut self, mut written: mpsc::UnboundedReceiver<Written>, turn: &Turn) -> Kept {
         let state = match turn {
             Turn::Leave(Leave::Stop) => Some(sd_notify::NotifyState::Stopping),
             // After "stopping" systemd would not let it go on.
@@ -399,7 +406,7 @@ impl Daemon<'_> {
         }
         let claim = keeper.take_claim();
         drop(keeper);
-        (self.clock, claim)
+        Kept { clock: self.clock, claim, page: self.page }
     }
 }
 

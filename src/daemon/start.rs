@@ -4,7 +4,9 @@
 
 use super::keeper::Keeper;
 use super::lamp::Lamp;
-use super::{Daemon, DaemonError, Extras, Happening, Leave, TIDY_EVERY, Turn, deliveries::Deliveries, ledger::Ledger};
+use super::{
+    Daemon, DaemonError, Extras, Happening, Kept, Leave, TIDY_EVERY, Turn, deliveries::Deliveries, ledger::Ledger,
+};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::Engine;
@@ -16,7 +18,7 @@ use crate::notify::post::Post;
 use crate::notify::postman::Postman;
 use crate::page::Page;
 use crate::rebuild;
-use crate::store::{Claim, PutRight, Reader, StoreError, TroubleFile, WaitingParcel};
+use crate::store::{PutRight, Reader, StoreError, TroubleFile, WaitingParcel};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::collections::HashSet;
@@ -48,20 +50,24 @@ struct Past {
 /// they are waited for.
 pub async fn run(
     config: Config,
-    mut clock: Clock,
+    clock: Clock,
     stop: impl Future<Output = Leave>,
     observer: &mut dyn FnMut(Happening<'_>),
 ) -> Result<Leave, DaemonError> {
     tokio::pin!(stop);
-    let (mut claim, mut set) = (None, None);
+    let mut kept = Kept { clock, claim: None, page: None };
+    let mut set = None;
     loop {
-        let (turn, kept, claimed) = watch(config.clone(), clock, claim, set, stop.as_mut(), observer).await?;
+        let (turn, left) = watch(config.clone(), kept, set, stop.as_mut(), observer).await?;
+        kept = left;
         match turn {
             Turn::Leave(leave) => return Ok(leave),
             Turn::Again { step, .. } => {
                 // A clock that was set is asked anew.
-                clock = if step.is_some() { Clock::system() } else { kept };
-                (claim, set) = (claimed, step);
+                if step.is_some() {
+                    kept.clock = Clock::system();
+                }
+                set = step;
             }
         }
     }
@@ -70,12 +76,11 @@ pub async fn run(
 /// One watch. `set`: the clock was set by so much, which is why it begins anew.
 async fn watch(
     config: Config,
-    mut clock: Clock,
-    claim: Option<Claim>,
+    Kept { mut clock, claim, page }: Kept,
     mut set: Option<TimeDelta>,
     stop: impl Future<Output = Leave>,
     observer: &mut dyn FnMut(Happening<'_>),
-) -> Result<(Turn, Clock, Option<Claim>), DaemonError> {
+) -> Result<(Turn, Kept), DaemonError> {
     let rules = Arc::new(config.rules.clone());
     let (mut keeper, opened) = Keeper::open(&config.store.path, &rules, clock.now(), claim)?;
     let mut lived = None;
@@ -132,7 +137,8 @@ async fn watch(
     };
     (daemon.observer)(Happening::Ready { events: past.events });
     daemon.happen(What::Started, Extras::default());
-    daemon.page = Page::start(&daemon.config, daemon.engine.snapshot());
+    daemon.page = page.or_else(|| Page::start(&daemon.config, daemon.engine.snapshot()));
+    daemon.show();
     if let Some(by) = set {
         daemon.happen(What::ClockStepped { by }, Extras::default());
     }
