@@ -14,6 +14,7 @@ mod entry_words;
 mod held_up;
 mod html;
 mod plain;
+mod refusals;
 mod sensor_words;
 mod blocks;
 mod slip;
@@ -29,7 +30,7 @@ mod tests;
 pub use answering::{Answering, ByMail};
 
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{EntryNote, LetterFacts, LetterKind};
+use crate::engine::event::{CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
 use crate::engine::rules::{Rules, Site};
 use crate::notify::letter::{Letter, Picture};
 use crate::notify::message::fingerprint;
@@ -46,6 +47,16 @@ pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
 /// What the grower should know about a journal entry that was taken.
 pub fn entry_note(note: &EntryNote) -> String {
     entry_words::note(note)
+}
+
+/// Why a journal entry was not taken, and what to do about it.
+pub fn entry_refused(refusal: &EntryRefusal) -> String {
+    refusals::entry(refusal)
+}
+
+/// Why an answer to an alarm changed nothing, and what to do about it.
+pub fn command_refused(refusal: &CommandRefusal) -> String {
+    refusals::command(refusal)
 }
 
 /// The words of a letter. A picture is shown beside the place for which

@@ -47,7 +47,7 @@ pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
 pub use identity::Found;
-pub use inbox::{Fate, Inbox, InboxAnswer, InboxItem, InboxKind};
+pub use inbox::{Fate, Inbox, InboxAnswer, InboxItem, InboxKind, InboxOutcome};
 pub use newest::Newest;
 pub use opening::Opening;
 pub use outbox::{LetterProgress, Outcome, WaitingParcel};
