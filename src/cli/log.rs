@@ -1,10 +1,11 @@
 //! `log`: one entry into the journal, handed to the daemon through the store, so that it
 //! works without the broker too.
 
-use super::{Answer, Failure, Outcome, entry_words, print, settings, when};
+use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::rules::Site;
+use crate::intake::entry::{self, typed};
 use crate::journal::Entry;
 use crate::store::{Inbox, InboxKind, JournalLine, Reader, Store};
 use crate::units::Timestamp;
@@ -53,7 +54,7 @@ impl Log {
             return list(&config, self.all);
         }
         if self.did.is_none() && self.json.is_none() {
-            print(&entry_words::help())?;
+            print(&typed::help())?;
             return Ok(Answer::Yes);
         }
         let entry = self.entry(&config)?;
@@ -62,25 +63,16 @@ impl Log {
     }
 
     fn entry(&self, config: &Config) -> Result<Entry, Failure> {
-        let value = match (&self.json, &self.did) {
-            (Some(json), _) => serde_json::from_str(json)
-                .map_err(|error| Failure::Usage(format!("the entry is no JSON object: {error}")))?,
-            (None, did) => Value::Object(self.object(did.as_deref().unwrap_or_default(), config)?),
+        let entry = match (&self.json, &self.did) {
+            (Some(json), _) => entry::from_json(json),
+            (None, did) => entry::from_object(self.object(did.as_deref().unwrap_or_default(), config)?),
         };
-        let typed = value.clone();
-        let entry: Entry = serde_json::from_value(value).map_err(|error| {
-            Failure::Usage(format!(
-                "that is no entry: {error}. For example: traywarden log {}",
-                self.did.as_deref().map_or("sow K12 rack-b broccoli".to_owned(), example)
-            ))
-        })?;
-        entry_words::nothing_dropped(&typed, &entry).map_err(Failure::Usage)?;
-        Ok(entry)
+        entry.map_err(Failure::Usage)
     }
 
     fn object(&self, did: &str, config: &Config) -> Result<Map<String, Value>, Failure> {
-        let is_place = |word: &str| config.rules.place_named(word).is_some();
-        let mut entry = entry_words::entry(did, &self.facts, is_place).map_err(Failure::Usage)?;
+        let is_place = |word: &str| config.rules.places.iter().any(|place| place.id.eq_ignore_ascii_case(word));
+        let mut entry = typed::object(did, &self.facts, is_place).map_err(Failure::Usage)?;
         if let Some(at) = &self.at {
             let at = when::instant(at, config.rules.site.time_zone, Clock::system().now())?;
             entry.insert("at".into(), Value::from(at.to_rfc3339_opts(SecondsFormat::Millis, true)));
@@ -123,12 +115,6 @@ pub fn hand_over(config: &Config, kind: InboxKind, body: &str) -> Outcome {
     }
     print("Left for the daemon, which does not answer just now; it takes it when it runs.")?;
     Ok(Answer::Yes)
-}
-
-fn example(did: &str) -> String {
-    let known = entry_words::EXAMPLES.iter().find(|(known, _)| *known == did);
-    known
-        .map_or_else(String::new, |(did, example)| format!("{did} {}", example.split("   ").next().unwrap_or_default()))
 }
 
 fn list(config: &Config, all: bool) -> Outcome {

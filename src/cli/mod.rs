@@ -8,7 +8,6 @@ mod calibrate;
 mod check;
 mod demo;
 mod digest;
-mod entry_words;
 mod export;
 mod history;
 mod log;

@@ -5,7 +5,6 @@ use super::{Daemon, Extras, Happening, ledger};
 use crate::engine::event::{Command, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
 use crate::intake::payload::{self, Heard};
-use crate::journal::Entry;
 use crate::store::{InboxAnswer, InboxKind, Rejected};
 use std::hash::{DefaultHasher, Hash, Hasher};
 
@@ -123,12 +122,12 @@ impl Daemon<'_> {
         for item in items {
             let extras = Extras { inbox: Some(item.id), ..Extras::default() };
             match item.kind {
-                InboxKind::Journal => match serde_json::from_str::<Entry>(&item.body) {
+                InboxKind::Journal => match crate::intake::entry::from_json(&item.body) {
                     Ok(entry) => {
                         let number = self.take_number();
                         self.happen(What::Journal { number, entry }, extras);
                     }
-                    Err(error) => self.answer(item.id, &format!("refused: {error}")),
+                    Err(why) => self.answer(item.id, &format!("refused: {why}")),
                 },
                 InboxKind::Command => match serde_json::from_str::<Command>(&item.body) {
                     Ok(command) => self.happen(What::Command(command), extras),

@@ -5,6 +5,7 @@
 pub mod capture;
 #[cfg(test)]
 mod catalogue;
+pub mod entry;
 mod json;
 mod listen;
 pub mod mqtt;
