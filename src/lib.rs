@@ -10,13 +10,13 @@ pub mod clock;
 pub mod config;
 pub mod daemon;
 pub mod demo;
-pub mod engine;
 pub mod intake;
-pub mod journal;
 pub mod notify;
-pub mod reading;
 pub mod rebuild;
 pub mod rehearse;
 pub mod report;
 pub mod store;
-pub mod units;
+
+/// The judgement, a crate of its own that knows no operating system.
+pub use traywarden_engine as engine;
+pub use traywarden_engine::{journal, reading, units};

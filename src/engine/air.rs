@@ -12,8 +12,9 @@ use super::band::Demand;
 use super::climate::{self, Accuracy};
 use crate::reading::Quantity;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
+use alloc::borrow::ToOwned;
+use alloc::collections::VecDeque;
 use chrono::TimeDelta;
-use std::collections::VecDeque;
 
 /// Kelvin-hours above the limit: 6 h at 1 K, 45 min at 8 K. Seedlings wilt within the
 /// hour near 35 °C (common practice, no source).

@@ -4,6 +4,9 @@
 use super::rules::{BandOverride, PlaceId, Rules};
 use super::tray::{Tray, Trays};
 use crate::units::Timestamp;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
 
 /// Room air wanders past a comfortable band every day without harm; alarms begin this
 /// far outside it. Own defaults: three kelvin, fifteen per cent relative humidity.

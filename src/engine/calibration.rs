@@ -4,7 +4,9 @@
 //!
 //! It corrects a reading. It does not make it traceable to a standard.
 
+use crate::float;
 use crate::units::{Celsius, RelativeHumidity};
+use alloc::string::String;
 
 /// A salt whose slurry, with solid salt still visible, holds the air above it
 /// at one humidity.
@@ -190,7 +192,7 @@ impl Correction {
             held,
             corrected,
             off_by: corrected.0 - held.0,
-            allowed: accuracy.abs().hypot(jar.salt.uncertainty()),
+            allowed: float::hypot(accuracy.abs(), jar.salt.uncertainty()),
         })
     }
 
@@ -241,6 +243,7 @@ const OFFSET_MOST: f64 = 10.0;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use alloc::string::ToString;
     use proptest::prelude::*;
 
     fn jar(salt: Salt, reading: f64) -> Jar {

@@ -6,6 +6,7 @@
 //! is how humidity sensors are scaled. A growing room below 0 °C is out of
 //! range anyway and the quality stage says so.
 
+use crate::float;
 use crate::units::{Celsius, Kilopascals, RelativeHumidity};
 
 /// Standard atmosphere at sea level (ICAO), for rooms whose altitude is not known.
@@ -66,8 +67,8 @@ pub fn dew_point(temperature: Celsius, humidity: RelativeHumidity) -> Option<Cel
         return None;
     }
     let celsius = in_range(temperature.0);
-    let pressure_log = saturation_log(celsius + ZERO_CELSIUS) + (humidity.0.clamp(DRIEST, 100.0) / 100.0).ln();
-    let ratio_log = pressure_log - AERK_SCALE.ln();
+    let pressure_log = saturation_log(celsius + ZERO_CELSIUS) + float::ln(humidity.0.clamp(DRIEST, 100.0) / 100.0);
+    let ratio_log = pressure_log - float::ln(AERK_SCALE);
     let first = AERK_SHIFT * ratio_log / (AERK_RATE - ratio_log);
     let kelvin = first + ZERO_CELSIUS;
     let refined = first - (saturation_log(kelvin) - pressure_log) / log_slope(kelvin);
@@ -133,7 +134,7 @@ pub fn surface_humidity(temperature: Celsius, humidity: RelativeHumidity, surfac
 /// Pressure of the standard atmosphere at an altitude in metres (ICAO). Taken
 /// between -500 and 6000 m.
 pub fn standard_pressure(altitude_metres: f64) -> Kilopascals {
-    Kilopascals(SEA_LEVEL.0 * (1.0 - 2.25577e-5 * altitude_metres.clamp(-500.0, 6000.0)).powf(5.2559))
+    Kilopascals(SEA_LEVEL.0 * float::pow(1.0 - 2.25577e-5 * altitude_metres.clamp(-500.0, 6000.0), 5.2559))
 }
 
 /// What the sensor may be off by, with the same coverage as its maker states it.
@@ -156,7 +157,7 @@ impl Accuracy {
     pub fn of_deficit(self, temperature: Celsius, humidity: RelativeHumidity) -> Kilopascals {
         let by_humidity = saturation_pressure(temperature).0 * self.humidity / 100.0;
         let by_temperature = (1.0 - fraction(humidity)) * saturation_slope(temperature) * self.temperature;
-        Kilopascals(by_humidity.hypot(by_temperature))
+        Kilopascals(float::hypot(by_humidity, by_temperature))
     }
 
     /// What the dew point may be off by, in kelvin (first order).
@@ -174,7 +175,7 @@ impl Accuracy {
         let dew_slope = saturation_slope(dew_point(temperature, humidity)?);
         let by_humidity = saturation_pressure(temperature).0 * self.humidity / 100.0 / dew_slope;
         let moved = fraction(humidity) * saturation_slope(temperature) / dew_slope - shared;
-        Some(by_humidity.hypot(moved * self.temperature))
+        Some(float::hypot(by_humidity, moved * self.temperature))
     }
 }
 
@@ -193,14 +194,14 @@ fn ratio_at(vapour: f64, pressure: f64) -> f64 {
 }
 
 fn saturation_pascals(celsius: f64) -> f64 {
-    saturation_log(celsius + ZERO_CELSIUS).exp()
+    float::exp(saturation_log(celsius + ZERO_CELSIUS))
 }
 
 /// Natural logarithm of the saturation pressure in pascals.
 fn saturation_log(kelvin: f64) -> f64 {
     -5.800_220_6e3 / kelvin + 1.391_499_3 - 4.864_023_9e-2 * kelvin + 4.176_476_8e-5 * kelvin * kelvin
         - 1.445_209_3e-8 * kelvin * kelvin * kelvin
-        + 6.545_967_3 * kelvin.ln()
+        + 6.545_967_3 * float::ln(kelvin)
 }
 
 /// Its derivative, per kelvin.

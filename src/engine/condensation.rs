@@ -7,7 +7,10 @@ use super::alarm::Evidence;
 use super::alarm::cycle::Condition;
 use super::risk::condensation::{COLD_SPOT_OFFSET, Surface};
 use super::stand::Stand;
+use crate::float;
 use crate::units::{Celsius, RelativeHumidity};
+use alloc::borrow::ToOwned;
+use alloc::vec::Vec;
 
 /// A surface must be warmer than the dew point by this before the alarm may return, kelvin. Own default.
 const DEADBAND: f64 = 0.5;
@@ -30,7 +33,7 @@ impl Probe<'_> {
         let (temperature, humidity) = air.temperature.zip(air.humidity)?;
         let surface = Celsius(self.temperature?);
         let found = Surface::measured(surface, Celsius(temperature), RelativeHumidity(humidity), air.accuracy)?;
-        Some(Surface { margin_accuracy: found.margin_accuracy.hypot(self.accuracy), ..found })
+        Some(Surface { margin_accuracy: float::hypot(found.margin_accuracy, self.accuracy), ..found })
     }
 }
 
@@ -78,8 +81,8 @@ fn assumed(stand: &Stand<'_>) -> Option<Surface> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::band::Demand;
-    use crate::engine::climate::Accuracy;
+    use crate::band::Demand;
+    use crate::climate::Accuracy;
 
     fn judged(air: Air, probes: &[Probe<'_>], held: bool) -> Condition {
         let demand = Demand::default();
@@ -119,7 +122,7 @@ mod tests {
         assert_eq!((surface, on.as_deref()), (13.8, Some("chiller line")));
         assert!((dew_point - 13.8857).abs() < 0.01, "{dew_point}");
         // u_Td at 22 °C, 60 % and 3 % is 0.82 K (SCIENCE.md 6.5), with the probe's own 0.5 K in quadrature.
-        assert!((accuracy - 0.82_f64.hypot(0.5)).abs() < 0.005, "{accuracy}");
+        assert!((accuracy - float::hypot(0.82, 0.5)).abs() < 0.005, "{accuracy}");
     }
 
     #[test]

@@ -2,7 +2,10 @@
 //! air it bears. The figures live in config/crops.toml, each with its source;
 //! `config::crops` reads them.
 
-use std::collections::BTreeMap;
+use alloc::collections::BTreeMap;
+use alloc::string::String;
+use alloc::vec;
+use alloc::vec::Vec;
 
 /// Crops by name.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -89,7 +92,7 @@ pub fn spelled_alike(name: &str) -> String {
 
 /// The word that looks most like `word`, if one is near enough to be a slip: at
 /// most one edit in three letters. The first of equally near ones.
-pub(crate) fn closest_word<'a>(word: &str, words: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+pub fn closest_word<'a>(word: &str, words: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let word: Vec<char> = word.chars().take(LONGEST_WORD).collect();
     let allowed = (word.len() / 3).max(1);
     words
@@ -118,7 +121,7 @@ fn edits_between(word: &[char], other: &str) -> usize {
                 current[column] = current[column].min(before[column - 2] + 1);
             }
         }
-        before = std::mem::replace(&mut above, current);
+        before = core::mem::replace(&mut above, current);
     }
     above[other.len()]
 }

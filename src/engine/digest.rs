@@ -10,8 +10,11 @@ use super::thermal::{ThermalClocks, Warmth};
 use super::tray::{Stage, Tray, Trays};
 use crate::journal::Loss;
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::collections::BTreeMap;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::{NaiveDate, TimeDelta};
-use std::collections::BTreeMap;
 
 /// Everything the digest tells, as numbers.
 #[derive(Clone, Debug, PartialEq)]
@@ -387,6 +390,6 @@ pub fn week_of_losses(losses: &[Lost], at: Timestamp) -> Vec<(Loss, u32)> {
         *trays = trays.saturating_add(lost.trays);
     }
     let mut week: Vec<(Loss, u32)> = by_reason.into_values().collect();
-    week.sort_by_key(|(_, trays)| std::cmp::Reverse(*trays));
+    week.sort_by_key(|(_, trays)| core::cmp::Reverse(*trays));
     week
 }

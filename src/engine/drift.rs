@@ -8,6 +8,8 @@ use super::rules::{Channel, Rules};
 use super::window::Minutes;
 use crate::reading::{ChannelId, Quantity};
 use crate::units::Timestamp;
+use alloc::string::String;
+use alloc::vec::Vec;
 
 /// Differences are averaged over about this long, so that a door or a lamp is no drift. Own default.
 const AVERAGED_HOURS: f64 = 12.0;

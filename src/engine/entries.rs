@@ -8,6 +8,8 @@ use super::rules::PlaceId;
 use super::tray::Logged;
 use crate::journal::Entry;
 use crate::units::Timestamp;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// A watering told later than this after it was done cannot be looked for in the tank.

@@ -6,6 +6,9 @@ use super::digest::DigestFacts;
 use crate::journal::Entry;
 use crate::reading::{Flag, RawReading, Reading, SensorId};
 use crate::units::Timestamp;
+use alloc::boxed::Box;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// Something that happened. `at` is when this machine learnt of it; it orders

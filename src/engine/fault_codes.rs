@@ -78,7 +78,7 @@ mod tests {
             assert!(outside(Quantity::Temperature, celsius), "{celsius} °C");
         }
         for written in [185.0, -196.6, 262.29, -52.33, 266.0, -49.0, -58.0, 302.0, 999.0, -999.0, 65_535.0] {
-            let thousandths = (fahrenheit(written) * 1000.0).round() / 1000.0;
+            let thousandths = crate::float::round(fahrenheit(written) * 1000.0) / 1000.0;
             assert!(outside(Quantity::Temperature, thousandths), "{written} °F");
         }
         assert!(outside(Quantity::Temperature, 999.0 - 273.15));

@@ -5,6 +5,9 @@ use super::alarm::cycle::{Alarm, Condition, Hold, LONGEST_SHELF, Transition};
 use super::alarm::{AlarmKey, AlarmKind, AlarmState, Priority};
 use super::event::{Command, Effect, Occasion};
 use super::{Engine, alarm};
+use alloc::borrow::ToOwned;
+use alloc::format;
+use alloc::vec::Vec;
 
 impl Engine {
     /// Somebody answers an alarm.

@@ -5,6 +5,8 @@ use super::crop::spelled_alike;
 use super::tray::Tray;
 use crate::journal::Loss;
 use crate::units::Timestamp;
+use alloc::string::String;
+use alloc::vec::Vec;
 
 /// Fewer own cuts of a crop than this say less than the crop table. Own default.
 const OWN_CUTS: usize = 3;
@@ -62,7 +64,7 @@ pub(super) fn expected(tray: &Tray, cuts: &[Cut]) -> Expected {
         .filter(|cut| spelled_alike(&cut.crop) == name)
         .filter_map(|cut| Some((cut.at, cut.grams? / f64::from(cut.trays))))
         .collect();
-    own.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
+    own.sort_by_key(|(at, _)| core::cmp::Reverse(*at));
     own.truncate(LAST_CUTS);
     let count = f64::from(tray.count);
     if own.len() < OWN_CUTS {
@@ -89,7 +91,7 @@ mod tests {
 
     #[test]
     fn three_own_cuts_say_more_than_the_table_and_two_do_not() {
-        let mut tray = crate::engine::tray::sample("K9", "broccoli", Timestamp::UNIX_EPOCH);
+        let mut tray = crate::tray::sample("K9", "broccoli", Timestamp::UNIX_EPOCH);
         tray.count = 4;
         let two = [cut(1, "broccoli", Some(800.0)), cut(2, "Broccoli", Some(900.0)), cut(3, "broccoli", None)];
         // The usual small brassica: 300 to 450 g a tray.
@@ -100,7 +102,7 @@ mod tests {
 
     #[test]
     fn cuts_of_another_season_count_no_more() {
-        let tray = crate::engine::tray::sample("K9", "broccoli", Timestamp::UNIX_EPOCH);
+        let tray = crate::tray::sample("K9", "broccoli", Timestamp::UNIX_EPOCH);
         let mut cuts: Vec<Cut> = (1..=10).map(|day| cut(day, "broccoli", Some(800.0))).collect();
         cuts.push(cut(0, "broccoli", Some(100.0)));
         assert_eq!(expected(&tray, &cuts), Expected { from: 400.0, to: 400.0, own_cuts: 10 });

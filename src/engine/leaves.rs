@@ -10,8 +10,12 @@ use super::risk::mold_band::MoldBand;
 use super::stand::Stand;
 use super::tray::Tray;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
+use alloc::borrow::ToOwned;
+use alloc::collections::BTreeMap;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::BTreeMap;
 
 /// Half of what infection needs is allowed: from here on the forecast is told.
 const TOLD_FROM: f64 = 0.5;

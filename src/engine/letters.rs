@@ -4,8 +4,11 @@
 use super::alarm::{AlarmKey, AlarmKind};
 use super::event::{LetterKind, Occasion};
 use crate::units::Timestamp;
+use alloc::collections::{BTreeMap, VecDeque};
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::{BTreeMap, VecDeque};
 
 /// Alarms inside this span come as one letter.
 const BUNDLE: TimeDelta = TimeDelta::minutes(1);
@@ -146,7 +149,7 @@ impl Correspondence {
             self.due_at = Some(room);
             return None;
         }
-        let about = std::mem::take(&mut self.waiting);
+        let about = core::mem::take(&mut self.waiting);
         let (_, first) = about.first()?;
         let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
         // Fresh news opens its own thread; everything else answers the letter that opened it.
@@ -249,6 +252,7 @@ impl Thread {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use alloc::borrow::ToOwned;
 
     fn minute(minute: i64) -> Timestamp {
         Timestamp::from_timestamp(1_772_600_000 + minute * 60, 0).unwrap()

@@ -13,8 +13,11 @@ use super::risk::mold::TrayAir;
 use super::stand::{Stand, lit};
 use super::tray::Tray;
 use crate::units::{RelativeHumidity, Timestamp};
+use alloc::borrow::ToOwned;
+use alloc::collections::{BTreeMap, VecDeque};
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::{BTreeMap, VecDeque};
 
 /// Fewer waterings than this, of a tray or of its place, are no log to judge by. Own default.
 pub const LOGGED_WATERINGS: u32 = 4;

@@ -18,9 +18,12 @@ use super::writing::ROUND_LASTS;
 use super::{Engine, band, quality, silence, slope, tray, waking};
 use crate::reading::{ChannelId, SensorId};
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::collections::BTreeMap;
+use alloc::string::String;
+use alloc::sync::Arc;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::BTreeMap;
-use std::sync::Arc;
 
 /// Letters must have failed for this long before that is an alarm of its own. Own default.
 const MAIL_FAILING_AFTER: TimeDelta = TimeDelta::minutes(30);

@@ -7,6 +7,7 @@ use super::climate;
 use super::digest::PlaceTally;
 use super::rules::{Channel, PlaceId, Rules};
 use crate::reading::{ChannelId, Quantity};
+use alloc::vec::Vec;
 
 /// The air of one place that has a sensor.
 #[derive(Clone, Debug)]

@@ -6,7 +6,10 @@
 //!
 //! A value that is not finite stands for "missing" and is flagged 9 everywhere.
 
+use crate::float;
 use crate::reading::Flag;
+use alloc::vec;
+use alloc::vec::Vec;
 
 use super::slope::median;
 
@@ -124,7 +127,7 @@ pub fn rate_of_change(seconds: &[f64], values: &[f64], limits: Limits) -> Vec<Fl
         let Some(before) = index.checked_sub(1) else { return Flag::Good };
         let (Some(from), Some(to)) = (seconds.get(before), seconds.get(index)) else { return Flag::Unknown };
         // The library cuts the time step to whole seconds. 0/0 is NaN, beyond no limit.
-        let step = (to - from).trunc();
+        let step = float::trunc(to - from);
         limits.judge(((value - values[before]) / step).abs())
     };
     values.iter().enumerate().map(judge).collect()
@@ -156,10 +159,10 @@ pub fn flat_line(seconds: &[f64], values: &[f64], limits: Limits, tolerance: f64
         return flags;
     }
     let steps: Vec<f64> = seconds.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    let interval = median(&steps).map_or(0.0, f64::trunc);
+    let interval = median(&steps).map_or(0.0, float::trunc);
     for (limit, flag) in [(limits.suspect, Flag::Suspect), (limits.fail, Flag::Fail)] {
         let Some(limit) = limit.filter(|_| interval > 0.0) else { continue };
-        let count = (limit.trunc() / interval) as usize;
+        let count = (float::trunc(limit) / interval) as usize;
         for index in count..values.len() {
             if range(&values[index - count..=index]).is_some_and(|range| range < tolerance) {
                 flags[index] = flag;

@@ -10,6 +10,7 @@ use super::fault_codes;
 use super::risk::reservoir::{Shape, distance_corrected_for_air};
 use super::rules::Rules;
 use super::saturation::{Pinned, Saturation};
+use crate::float;
 use crate::reading::{ChannelId, Flag, Quantity, RawReading, Reading};
 use crate::units::{Celsius, Timestamp};
 use chrono::TimeDelta;
@@ -258,7 +259,7 @@ impl Judge {
             (Quantity::Volume, Some(gauge)) => value.clamp(0.0, gauge.capacity),
             _ => value,
         };
-        value.is_finite().then(|| (value * 1000.0).round() / 1000.0)
+        value.is_finite().then(|| float::round(value * 1000.0) / 1000.0)
     }
 
     /// A claim is late when it lies well before its arrival, unless the sensor's clock

@@ -3,8 +3,10 @@
 
 use crate::reading::{ChannelId, Quantity, SensorId};
 use crate::units::{Celsius, UnitSystem};
+use alloc::collections::BTreeMap;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::{NaiveDate, NaiveTime, TimeDelta};
-use std::collections::BTreeMap;
 
 use super::alarm::AlarmKind;
 use super::crop::CropTable;

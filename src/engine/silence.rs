@@ -7,8 +7,10 @@ use super::alarm::{AlarmKind, Evidence, Harm};
 use super::quality::{Judge, STUCK_TOGETHER};
 use crate::reading::{Quantity, SensorId};
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::collections::BTreeMap;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::BTreeMap;
 
 /// Unseen air can go from good to harm in about this time: a fan that stops, then the
 /// hours of wet leaves that infection needs. Own default.

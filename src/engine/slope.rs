@@ -1,6 +1,9 @@
 //! A slope that a few bad points cannot bend, with its confidence interval.
 //! Knows nothing of tanks; `risk::draw` asks it how fast the water goes.
 
+use crate::float;
+use alloc::vec::Vec;
+
 /// Points of one window, at most: beyond this many the pairs cost more than
 /// they tell. Longer series are thinned evenly, the last point always kept.
 pub const MOST_POINTS: usize = 60;
@@ -134,11 +137,11 @@ fn ranks(slopes: usize, hours: &[f64], values: &[f64]) -> Option<(usize, usize)>
     if hours.len() < 3 || variance < 0.0 {
         return None;
     }
-    let reach = NORMAL_97_5 * variance.sqrt();
+    let reach = NORMAL_97_5 * float::sqrt(variance);
     let count = slopes as f64;
     // numpy rounds halves to even; so do we, or ranks differ by one.
-    let upper = ((count + reach) / 2.0).round_ties_even().min(count - 1.0);
-    let lower = (((count - reach) / 2.0).round_ties_even() - 1.0).max(0.0);
+    let upper = float::round_ties_even((count + reach) / 2.0).min(count - 1.0);
+    let lower = (float::round_ties_even((count - reach) / 2.0) - 1.0).max(0.0);
     // Both lie in 0..slopes by the clamps above; a cast of a float saturates.
     Some((lower as usize, upper.max(0.0) as usize))
 }
@@ -227,7 +230,7 @@ mod tests {
         ) {
             let mut points: Vec<(f64, f64)> = (0..count).map(|i| (i as f64, 10.0 + per_hour * i as f64)).collect();
             // (1 - e)^2 >= 1/2 leaves more clean pairs than spoilt ones: e < 0.29.
-            let most = (count as f64 * 0.29).floor() as usize;
+            let most = float::trunc(count as f64 * 0.29) as usize;
             let clean_pairs = |spoilt: usize| (count - spoilt) * (count - spoilt - 1);
             let allowed = (0..=most).filter(|spoilt| 2 * clean_pairs(*spoilt) > count * (count - 1)).max().unwrap_or(0);
             for (index, value) in wild.iter().take(allowed) {

@@ -3,6 +3,8 @@
 use super::alarm::AlarmChange;
 use super::digest::{ReservoirDay, TrayDay};
 use crate::units::Timestamp;
+use alloc::string::String;
+use alloc::vec::Vec;
 
 /// The room at one moment.
 #[derive(Clone, Debug, PartialEq)]

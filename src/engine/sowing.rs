@@ -6,6 +6,11 @@ use super::crop::{BASE_TEMPERATURE, Crop, CropTable, closest_word, spelled_alike
 use super::digest::Due;
 use super::event::EntryNote;
 use crate::journal::Sowing;
+use alloc::borrow::ToOwned;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec;
+use alloc::vec::Vec;
 
 /// Kinds of one blend further apart than this are named. From the issue: one day.
 const BLEND_APART_DAYS: f64 = 1.0;

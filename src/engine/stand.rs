@@ -11,7 +11,7 @@ use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::Timelike;
 
 /// The local hours in which lights are taken to be on. Own default.
-const LIT_HOURS: std::ops::Range<u32> = 6..22;
+const LIT_HOURS: core::ops::Range<u32> = 6..22;
 
 /// A place and the trays that breathe its air.
 pub struct Stand<'a> {

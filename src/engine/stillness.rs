@@ -2,6 +2,7 @@
 //! far it jumps about. Asked before a reading is taken for what a jar of salt holds.
 
 use super::slope::{median, theil_sen};
+use alloc::vec::Vec;
 
 /// What a sensor said over an hour in which it had settled.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -104,6 +105,7 @@ const LEAST_MINUTES: f64 = 45.0;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use alloc::string::ToString;
 
     fn hour(value: impl Fn(f64) -> f64) -> Vec<(f64, f64)> {
         (0..=60).map(|minute| f64::from(minute) / 60.0).map(|hours| (hours, value(hours))).collect()

@@ -13,8 +13,10 @@ use super::risk::draw::{self, Point, Step};
 use super::rules::{Channel, Reservoir};
 use super::slope::{Slope, theil_sen};
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::collections::VecDeque;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::VecDeque;
 
 /// One point in this many minutes; enough for slopes of hours, little enough to keep a day.
 const POINT_MINUTES: i64 = 5;
@@ -414,5 +416,5 @@ fn recent(points: &[Point], hours: f64) -> Option<Slope> {
 /// standard deviation (1.4826 for the median, root two for a difference).
 fn scatter(points: &[Point]) -> f64 {
     let differences: Vec<f64> = points.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs()).collect();
-    super::slope::median(&differences).unwrap_or(0.0) * 1.4826 / std::f64::consts::SQRT_2
+    super::slope::median(&differences).unwrap_or(0.0) * 1.4826 / core::f64::consts::SQRT_2
 }

@@ -14,6 +14,9 @@ use super::tank::TankWatch;
 use super::{Engine, digest, rules, tray, waking};
 use crate::reading::SensorId;
 use crate::units::{Celsius, Timestamp};
+use alloc::borrow::ToOwned;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// The minutes after a start, before the air is known, are not worth a line. Own default.
@@ -176,7 +179,7 @@ impl Engine {
         let told = |(watch, sensor): (&SensorWatch, &rules::Sensor)| {
             let mut reasons: Vec<(&'static str, u32)> =
                 watch.day.refused.iter().map(|(word, count)| (*word, *count)).collect();
-            reasons.sort_by_key(|(word, count)| (std::cmp::Reverse(*count), *word));
+            reasons.sort_by_key(|(word, count)| (core::cmp::Reverse(*count), *word));
             SensorDay {
                 id: sensor.id.clone(),
                 place: self.place_name(sensor),

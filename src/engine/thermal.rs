@@ -5,8 +5,9 @@
 
 use super::tray::Tray;
 use crate::units::Timestamp;
+use alloc::collections::BTreeMap;
+use alloc::string::String;
 use chrono::TimeDelta;
-use std::collections::BTreeMap;
 
 /// The room for which crop plans are written: the middle of 18 to 24 °C (seed-house guide).
 pub const PLAN_TEMPERATURE: f64 = 21.0;
@@ -90,7 +91,7 @@ mod tests {
 
     fn after(hours: &[(f64, f64)]) -> Warmth {
         let at = Timestamp::UNIX_EPOCH;
-        let tray = crate::engine::tray::sample("K1", "broccoli", at);
+        let tray = crate::tray::sample("K1", "broccoli", at);
         let mut clocks = ThermalClocks::default();
         for (hours, temperature) in hours {
             clocks.pass(&tray, at, *hours, *temperature);
@@ -124,10 +125,10 @@ mod tests {
         assert_eq!(after(&[(11.0, 10.0)]).days_behind(), None);
         let at = Timestamp::UNIX_EPOCH;
         let mut clocks = ThermalClocks::default();
-        clocks.pass(&crate::engine::tray::sample("K1", "broccoli", at), at, 24.0, 21.0);
-        let again = crate::engine::tray::sample("K1", "broccoli", at + TimeDelta::days(3));
+        clocks.pass(&crate::tray::sample("K1", "broccoli", at), at, 24.0, 21.0);
+        let again = crate::tray::sample("K1", "broccoli", at + TimeDelta::days(3));
         assert_eq!(clocks.of(&again), Warmth::default());
         clocks.forget(at + TimeDelta::days(8));
-        assert_eq!(clocks.of(&crate::engine::tray::sample("K1", "broccoli", at)), Warmth::default());
+        assert_eq!(clocks.of(&crate::tray::sample("K1", "broccoli", at)), Warmth::default());
     }
 }

@@ -4,7 +4,9 @@
 use super::crop::Crop;
 use super::rules::PlaceId;
 pub use super::trays::{Logged, Trays};
+use crate::float;
 use crate::units::Timestamp;
+use alloc::string::String;
 use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 
@@ -83,7 +85,7 @@ pub struct Tray {
 
 impl Tray {
     fn plan(&self, days: f64) -> Timestamp {
-        self.sown_at + TimeDelta::minutes((days * 24.0 * 60.0).round() as i64)
+        self.sown_at + TimeDelta::minutes(float::round(days * 24.0 * 60.0) as i64)
     }
 
     /// When the weight should come off; `None` for crops that bear none.

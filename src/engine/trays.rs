@@ -8,8 +8,13 @@ use super::sowing::{self, did_you_mean};
 use super::tray::{Stage, Tray};
 use crate::journal::{Did, Entry, Loss, Sowing, Target, cut_in_all};
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::collections::BTreeMap;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
-use std::collections::BTreeMap;
 
 /// Clocks of a button and of this machine may differ by so much. Own default.
 const CLOCKS_DIFFER: TimeDelta = TimeDelta::minutes(5);

@@ -5,6 +5,8 @@
 use super::rules::Reservoir;
 use super::tank::TankWatch;
 use crate::units::Timestamp;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// A watering shows in the tank within this long after it is logged, and may have begun as

@@ -8,6 +8,9 @@ use super::event::{Effect, LetterFacts, LetterKind, Occasion};
 use super::letters::Draft;
 use super::{Engine, silence};
 use crate::units::Timestamp;
+use alloc::boxed::Box;
+use alloc::format;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// People whom a round letter told are in the room; what waited for them does not

@@ -2,8 +2,11 @@
 //! nothing here asks the time.
 
 use super::{AlarmChange, AlarmKey, AlarmState, Evidence, Harm, Priority};
-use crate::engine::waking;
 use crate::units::Timestamp;
+use crate::waking;
+use alloc::borrow::ToOwned;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// An alarm that comes back within this span continues its episode: the grower

@@ -12,6 +12,10 @@ pub mod table;
 
 use crate::reading::Quantity;
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 

@@ -3,7 +3,8 @@
 
 use super::cycle::Alarm;
 use super::{AlarmKey, AlarmKind};
-use std::collections::BTreeMap;
+use alloc::collections::BTreeMap;
+use alloc::string::String;
 
 /// Alarms by kind, then by subject; walked in that order.
 #[derive(Clone, Debug, Default)]

@@ -5,10 +5,11 @@
 //! Theory gives the form; its size is off by about two for trays (450 g a day
 //! against 237 mL in practice), which `dryness` learns from the grower's log.
 
-use crate::engine::climate::{
+use crate::climate::{
     SEA_LEVEL, VAPOUR_GAS_CONSTANT, ZERO_CELSIUS, saturation_pressure, saturation_slope, vapour_pressure,
     vapour_pressure_deficit,
 };
+use crate::float;
 use crate::units::{Celsius, RelativeHumidity};
 
 /// Area of a standard tray, square metres: 10 by 20 inches, nominal.
@@ -53,7 +54,7 @@ impl Canopy {
         let light = self.light.clamp(0.0, 2000.0);
         let air_resistance = boundary_resistance(self.air_speed) / leaves + self.canopy_resistance.clamp(0.0, 1000.0);
         let leaf_resistance = stomatal_resistance(light) / leaves;
-        let radiation = (1.0 - REFLECTED) * JOULES_PER_MICROMOL * light * (1.0 - (-EXTINCTION * leaves).exp());
+        let radiation = (1.0 - REFLECTED) * JOULES_PER_MICROMOL * light * (1.0 - float::exp(-EXTINCTION * leaves));
         penman_monteith(temperature, humidity, air_resistance, leaf_resistance, radiation)
     }
 
@@ -120,7 +121,7 @@ pub fn penman_monteith(
 /// (Stanghellini 1987, p. 32), leaves of 15 mm, 1 K off the air.
 fn boundary_resistance(air_speed: f64) -> f64 {
     let speed = air_speed.clamp(0.02, 5.0);
-    1174.0 * LEAF_METRES.sqrt() / (LEAF_METRES * LEAF_KELVIN + 207.0 * speed * speed).powf(0.25)
+    1174.0 * float::sqrt(LEAF_METRES) / float::pow(LEAF_METRES * LEAF_KELVIN + 207.0 * speed * speed, 0.25)
 }
 
 /// Resistance of the stomata, s/m: `60 (1500 + PPFD) / (200 + PPFD)` (Graamans et al. 2017).

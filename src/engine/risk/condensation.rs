@@ -1,7 +1,7 @@
 //! Whether water can condense on a surface colder than the air: a wall, a
 //! window, a chiller line. Says that it is possible, not that it happens.
 
-use crate::engine::climate::{Accuracy, dew_point, surface_humidity};
+use crate::climate::{Accuracy, dew_point, surface_humidity};
 use crate::units::{Celsius, RelativeHumidity};
 
 /// How much colder than the air a cold spot is taken to be where no probe is

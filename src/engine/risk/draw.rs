@@ -2,7 +2,8 @@
 //! told apart from a steady draw, the hour the pump draws air, a leak, a gauge
 //! that no longer moves. Where the litres come from is in `reservoir`.
 
-use crate::engine::slope::{MOST_POINTS, Slope, median, theil_sen};
+use crate::slope::{MOST_POINTS, Slope, median, theil_sen};
+use alloc::vec::Vec;
 
 /// Hours since some beginning and litres, ascending in time.
 pub type Point = (f64, f64);

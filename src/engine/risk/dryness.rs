@@ -3,7 +3,8 @@
 //! the reservoir loses. It is an estimate from the log, not the state of a plant.
 
 use super::canopy::{Canopy, TRAY_SQUARE_METRES};
-use crate::engine::tray::Stage;
+use crate::float;
+use crate::tray::Stage;
 use crate::units::{Celsius, RelativeHumidity};
 
 /// Beyond this nothing is promised, hours: tomorrow's air is not known.
@@ -104,16 +105,16 @@ impl Coefficient {
     /// off, or outside 0.1 to 2, is rejected.
     pub fn learn(&mut self, observed: f64, shape: f64, error: f64) -> Lesson {
         let ratio = observed / shape;
-        let noise = (error.clamp(0.01, 1.0) * ratio).powi(2);
-        let known = self.deviation.powi(2);
+        let noise = float::square(error.clamp(0.01, 1.0) * ratio);
+        let known = float::square(self.deviation);
         // The error is a share of the ratio: an absurdly small one would count as absurdly well known.
         let sane = observed > 0.0 && shape > 0.0 && (LEAST..=MOST).contains(&ratio) && noise.is_finite();
-        if !sane || (ratio - self.mean).abs() > REJECT_DEVIATIONS * (known + noise).sqrt() {
+        if !sane || (ratio - self.mean).abs() > REJECT_DEVIATIONS * float::sqrt(known + noise) {
             return Lesson::Rejected;
         }
         let precision = 1.0 / known + 1.0 / noise;
         self.mean = ((self.mean / known + ratio / noise) / precision).clamp(LEAST, MOST);
-        self.deviation = precision.recip().sqrt();
+        self.deviation = float::sqrt(precision.recip());
         Lesson::Taken
     }
 
@@ -121,8 +122,8 @@ impl Coefficient {
     /// known at the beginning. Rooms change with the season.
     pub fn forget(&mut self, days: f64) {
         if days > 0.0 {
-            let variance = self.deviation.powi(2) + FORGET_A_DAY.powi(2) * days;
-            self.deviation = variance.sqrt().min(DEVIATION_UNTAUGHT);
+            let variance = float::square(self.deviation) + float::square(FORGET_A_DAY) * days;
+            self.deviation = float::sqrt(variance).min(DEVIATION_UNTAUGHT);
         }
     }
 
@@ -230,6 +231,7 @@ const MOST: f64 = 2.0;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use alloc::vec::Vec;
     use proptest::prelude::*;
 
     fn taught() -> Coefficient {
@@ -254,7 +256,7 @@ mod tests {
         let shape = Canopy { leaf_area_index: 3.0, light: 0.0, air_speed: 0.2, canopy_resistance: 0.0 }
             .tray_grams_per_hour(Celsius(21.0), RelativeHumidity(70.0));
         for (factor, hours) in taught().band().into_iter().zip([22.6, 26.50, 31.9]) {
-            let found = used_up(150.0, std::iter::repeat_n(factor * shape, 40)).unwrap();
+            let found = used_up(150.0, core::iter::repeat_n(factor * shape, 40)).unwrap();
             assert!((found - hours).abs() < 0.06, "{found} {hours}");
         }
     }
@@ -285,7 +287,7 @@ mod tests {
     fn what_was_learned_fades_but_never_below_the_beginning() {
         let mut coefficient = taught();
         coefficient.forget(4.0);
-        assert!((coefficient.deviation() - (0.04572_f64.powi(2) + 0.01).sqrt()).abs() < 1e-4);
+        assert!((coefficient.deviation() - float::sqrt(float::square(0.04572) + 0.01)).abs() < 1e-4);
         coefficient.forget(1000.0);
         assert_eq!(coefficient.deviation(), Coefficient::default().deviation());
     }
@@ -299,7 +301,7 @@ mod tests {
             for round in first_day * 2..120 {
                 let day = f64::from(round) / 2.0;
                 // Drier and damper weeks, and a log that is a tenth off one way or the other.
-                let ratio = (0.6 + 0.15 * (day / 9.0).sin()) * if round % 3 == 0 { 1.1 } else { 0.95 };
+                let ratio = (0.6 + 0.15 * libm::sin(day / 9.0)) * if round % 3 == 0 { 1.1 } else { 0.95 };
                 coefficient.learn(250.0 * ratio, 250.0, LOG_ERROR);
                 coefficient.forget(0.5);
             }

@@ -3,6 +3,7 @@
 //!
 //! All were fitted on field crops. None was validated on microgreens.
 
+use crate::float;
 use crate::units::{Celsius, RelativeHumidity};
 
 /// A row of table 2 of Magarey, Sutton and Thayer 2005 (Phytopathology
@@ -58,7 +59,7 @@ impl Pathogen {
         }
         let falling = (self.warmest - temperature.0) / (self.warmest - self.best);
         let rising = (temperature.0 - self.coldest) / (self.best - self.coldest);
-        falling * rising.powf((self.best - self.coldest) / (self.warmest - self.best))
+        falling * float::pow(rising, (self.best - self.coldest) / (self.warmest - self.best))
     }
 
     /// Hours of wetness for 20 % of leaves or 5 % of leaf area of inoculated
@@ -93,17 +94,18 @@ fn cardinal(x: f64, lowest: f64, best: f64, highest: f64) -> f64 {
         return 0.0;
     }
     let rise = best - lowest;
-    (x - highest) * (x - lowest).powi(2) / (rise * (rise * (x - best) - (best - highest) * (best + lowest - 2.0 * x)))
+    (x - highest) * float::square(x - lowest)
+        / (rise * (rise * (x - best) - (best - highest) * (best + lowest - 2.0 * x)))
 }
 
 /// Share of the standard normal distribution below z (Abramowitz and Stegun
 /// 1964, 7.1.26; off by less than 0.0000002).
 fn normal_share(z: f64) -> f64 {
-    let x = z.abs() / std::f64::consts::SQRT_2;
+    let x = z.abs() / core::f64::consts::SQRT_2;
     let t = 1.0 / (1.0 + 0.327_591_1 * x);
     let series =
         t * (0.254_829_592 + t * (-0.284_496_736 + t * (1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429))));
-    let tail = series * (-x * x).exp() / 2.0;
+    let tail = series * float::exp(-x * x) / 2.0;
     if z < 0.0 { tail } else { 1.0 - tail }
 }
 

@@ -9,6 +9,7 @@
 
 use super::canopy::{MISTED_FILM, film_loss};
 use super::infection::{DRY_GAP_HOURS, Pathogen, botrytis_growth, pathogens_of, wetness};
+use crate::float;
 use crate::units::{Celsius, RelativeHumidity};
 
 /// The pressure at which one published requirement is met.
@@ -136,7 +137,7 @@ impl MoldPressure {
     /// `100 (1 - 2^-P)`, with P the greater of the requirement's share met and
     /// growth over 10 mm. 50 is one requirement met; it never quite reaches 100.
     pub fn pressure(&self) -> f64 {
-        100.0 * (1.0 - (-self.requirements_met()).exp2())
+        100.0 * (1.0 - float::exp2(-self.requirements_met()))
     }
 
     /// The highest pressure since the clock began: a met requirement is not
@@ -184,7 +185,7 @@ impl MoldPressure {
     /// is met already, `None` when it is not within two days.
     pub fn hours_until_met(&self, air: &TrayAir) -> Option<f64> {
         let steps = (FORECAST_HOURS / FORECAST_STEP) as usize;
-        self.met_within(std::iter::repeat_n((FORECAST_STEP, *air), steps))
+        self.met_within(core::iter::repeat_n((FORECAST_STEP, *air), steps))
     }
 
     /// Hours until a requirement is met in air to come, given as spans of hours

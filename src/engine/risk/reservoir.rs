@@ -1,10 +1,12 @@
 //! From what a gauge says to litres: tank shapes and the echo of an ultrasonic
 //! gauge. How fast the litres go, and when the pump draws air, is in `draw`.
 
-use crate::engine::climate::ZERO_CELSIUS;
+use crate::climate::ZERO_CELSIUS;
+use crate::float;
 use crate::reading::Quantity;
 use crate::units::Celsius;
-use std::f64::consts::PI;
+use alloc::vec::Vec;
+use core::f64::consts::PI;
 
 /// The form of a tank, from depth to volume. Millimetres inside.
 #[derive(Clone, Debug, PartialEq)]
@@ -74,8 +76,8 @@ impl Shape {
             Shape::LyingCylinder { diameter, length } => {
                 let radius = diameter / 2.0;
                 let below = radius - depth;
-                let half_chord = (2.0 * radius * depth - depth * depth).max(0.0).sqrt();
-                length * (radius * radius * (below / radius).clamp(-1.0, 1.0).acos() - below * half_chord)
+                let half_chord = float::sqrt((2.0 * radius * depth - depth * depth).max(0.0));
+                length * (radius * radius * float::acos((below / radius).clamp(-1.0, 1.0)) - below * half_chord)
             }
             Shape::Pail { bottom_diameter, top_diameter, .. } => {
                 let surface = bottom_diameter + (top_diameter - bottom_diameter) * depth / rim;
@@ -146,7 +148,7 @@ impl Shape {
 /// 0.05 % of CoolProp from 5 to 35 °C. Damp air adds 0.2 to 0.4 %, which is
 /// left out. Temperatures are taken between -40 and 100 °C.
 pub fn speed_of_sound(temperature: Celsius) -> f64 {
-    331.3 * (1.0 + temperature.0.clamp(-40.0, 100.0) / ZERO_CELSIUS).sqrt()
+    331.3 * float::sqrt(1.0 + temperature.0.clamp(-40.0, 100.0) / ZERO_CELSIUS)
 }
 
 /// What an ultrasonic gauge should have said that reckons with sound at `assumed`, usually

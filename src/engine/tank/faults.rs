@@ -1,12 +1,13 @@
 //! What can be wrong with a tank: more goes than plants can use, or the gauge no longer moves.
 
 use super::{DRAW_HOURS, LEAK_HOURS, TankWatch, Use, hours_span};
-use crate::engine::alarm::cycle::Condition;
-use crate::engine::alarm::{Evidence, Harm};
-use crate::engine::quality::STUCK_ALONE;
-use crate::engine::risk::draw;
+use crate::alarm::cycle::Condition;
+use crate::alarm::{Evidence, Harm};
+use crate::quality::STUCK_ALONE;
 use crate::reading::Quantity;
+use crate::risk::draw;
 use crate::units::Timestamp;
+use alloc::borrow::ToOwned;
 
 /// Litres an hour a tray can use at most, about 237 mL a day (two half US cups, common
 /// practice given to us; the same from one farm's own page, SCIENCE.md 4.3).

@@ -2,7 +2,11 @@
 //! that wants degrees. Stored and computed values are SI (with Celsius, per cent
 //! and litres); how a grower sees them is for [`UnitSystem`] to say.
 
-use std::fmt;
+use crate::float;
+use alloc::borrow::ToOwned;
+use alloc::format;
+use alloc::string::String;
+use core::fmt;
 
 /// An instant in UTC. Events carry whole milliseconds, so that a value read
 /// back from the store equals the one that went in.
@@ -111,8 +115,8 @@ fn weight_number(value: f64, unit: &str) -> String {
 }
 
 /// One decimal, and none where it would be a zero.
-pub(crate) fn tenths(value: f64) -> String {
-    let shown = format!("{:.1}", (value * 10.0).round() / 10.0 + 0.0);
+pub fn tenths(value: f64) -> String {
+    let shown = format!("{:.1}", float::round(value * 10.0) / 10.0 + 0.0);
     shown.strip_suffix(".0").map(str::to_owned).unwrap_or(shown)
 }
 

@@ -1,6 +1,7 @@
 //! What a sensor said and what we believe, as two types. Intake makes
 //! [`RawReading`]s; only the quality stage of the engine makes a [`Reading`].
 
+use crate::float;
 use crate::units::Timestamp;
 
 /// One measured quantity of one sensor: an index into `Rules::channels`.
@@ -75,7 +76,7 @@ impl RawReading {
         if !value.is_finite() || value.abs() > 1e6 {
             return None;
         }
-        let value = (value * 1000.0).round() / 1000.0;
+        let value = float::round(value * 1000.0) / 1000.0;
         // Whole milliseconds, as the store keeps it: a night judged again must see the same claim.
         let measured_at = measured_at.and_then(|at| Timestamp::from_timestamp_millis(at.timestamp_millis()));
         Some(RawReading { channel, value: value + 0.0, measured_at, retained })
@@ -88,7 +89,7 @@ impl RawReading {
 
     /// The value in whole thousandths, as the store keeps it.
     pub fn thousandths(&self) -> i64 {
-        (self.value * 1000.0).round() as i64
+        float::round(self.value * 1000.0) as i64
     }
 }
 
@@ -149,6 +150,6 @@ impl Reading {
 
     /// The value in whole thousandths, as the store keeps it.
     pub fn thousandths(&self) -> i64 {
-        (self.value * 1000.0).round() as i64
+        float::round(self.value * 1000.0) as i64
     }
 }

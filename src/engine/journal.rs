@@ -7,6 +7,7 @@
 mod written;
 
 use crate::units::Timestamp;
+use alloc::string::String;
 use serde::{Deserialize, Serialize};
 
 /// One line of the journal.
@@ -133,8 +134,8 @@ pub struct Sowing {
     pub crop: Option<String>,
     /// Several crops in one tray, by grams of seed each. A grower may write kinds alone or
     /// in shares beside the total; what is kept is grams.
-    #[serde(default, skip_serializing_if = "std::collections::BTreeMap::is_empty")]
-    pub blend: std::collections::BTreeMap<String, f64>,
+    #[serde(default, skip_serializing_if = "alloc::collections::BTreeMap::is_empty")]
+    pub blend: alloc::collections::BTreeMap<String, f64>,
     /// How many trays were sown alike. One if not said.
     pub count: u32,
     /// Grams of seed a tray, all kinds together.

@@ -6,6 +6,17 @@
 //! minutes it only takes readings in. A tick therefore makes nothing different, and
 //! [`Engine::handle`] lets every deadline up to an event pass first, each at its own time.
 
+#![no_std]
+
+extern crate alloc;
+#[cfg(test)]
+#[macro_use]
+extern crate std;
+
+pub mod units;
+pub mod reading;
+pub mod journal;
+mod float;
 pub mod air;
 pub mod alarm;
 pub mod band;
@@ -51,6 +62,11 @@ use crate::units::{Celsius, Timestamp};
 use alarm::cycle::{Alarm, Condition, Moment};
 use alarm::register::Register;
 use alarm::{AlarmChange, AlarmKey, AlarmKind, Evidence};
+use alloc::collections::BTreeMap;
+use alloc::string::String;
+use alloc::sync::Arc;
+use alloc::vec;
+use alloc::vec::Vec;
 use chrono::TimeDelta;
 use drift::DriftWatch;
 use event::{Doubt, Effect, Event, What};
@@ -61,8 +77,6 @@ use place::PlaceWatch;
 use quality::Judge;
 use rules::Rules;
 use silence::SensorWatch;
-use std::collections::BTreeMap;
-use std::sync::Arc;
 use tank::TankWatch;
 use thermal::ThermalClocks;
 use tray::Trays;

@@ -1,8 +1,12 @@
 //! A sowing as people write it: a blend by kinds alone, by shares, or by grams, beside the
 //! grams of seed a tray. It becomes grams of each kind, the only form that is kept.
 
+use alloc::borrow::ToOwned;
+use alloc::collections::BTreeMap;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
 use serde::Deserialize;
-use std::collections::BTreeMap;
 
 /// A sowing before the grams of its blend are worked out.
 #[derive(Deserialize)]
@@ -106,6 +110,9 @@ fn read(text: &str) -> Result<Kinds, String> {
 #[cfg(test)]
 mod tests {
     use crate::journal::{Did, Entry, Sowing};
+    use alloc::borrow::ToOwned;
+    use alloc::string::{String, ToString};
+    use alloc::vec::Vec;
 
     fn sown(more: &str) -> Result<Sowing, String> {
         let text = format!(r#"{{"did":"sow","tray":"K1","place":"rack-a",{more}}}"#);
