@@ -7,6 +7,7 @@ use crate::config::Config;
 use crate::engine::rules::Site;
 use crate::intake::entry::{self, typed};
 use crate::journal::Entry;
+use crate::notify::wording;
 use crate::store::{Inbox, InboxKind, JournalLine, Reader, Store};
 use crate::units::Timestamp;
 use chrono::SecondsFormat;
@@ -59,7 +60,7 @@ impl Log {
         }
         let entry = self.entry(&config)?;
         let body = serde_json::to_string(&entry).map_err(|error| Failure::Sentence(error.to_string()))?;
-        hand_over(&config, InboxKind::Journal, &body)
+        hand_over(&config, InboxKind::Journal, &body, &wording::entry_taken(&entry, &config.rules, None, &[]))
     }
 
     fn entry(&self, config: &Config) -> Result<Entry, Failure> {
@@ -86,8 +87,9 @@ impl Log {
 }
 
 /// Puts an item into the daemon's inbox and waits for its answer.
-pub fn hand_over(config: &Config, kind: InboxKind, body: &str) -> Outcome {
-    if !config.store.path.exists() {
+/// `understood`: what it says, for when the daemon does not answer.
+pub fn hand_over(config: &Config, kind: InboxKind, body: &str, understood: &str) -> Outcome {
+    if matches!(config.store.path.try_exists(), Ok(false)) {
         // The first entries may be written before the daemon first runs.
         let (store, _) = Store::open(&config.store.path, &config.rules, Clock::system().now())?;
         store.close()?;
@@ -113,7 +115,7 @@ pub fn hand_over(config: &Config, kind: InboxKind, body: &str) -> Outcome {
         }
         std::thread::sleep(LOOK_AGAIN_AFTER);
     }
-    print("Left for the daemon, which does not answer just now; it takes it when it runs.")?;
+    print(&format!("Left for the daemon, which does not answer just now; it takes it when it runs. {understood}"))?;
     Ok(Answer::Yes)
 }
 

@@ -10,6 +10,7 @@ mod demo;
 mod digest;
 mod export;
 mod history;
+mod listen;
 mod log;
 mod now;
 mod rehearse;
@@ -50,6 +51,8 @@ enum Verb {
     Demo(demo::Demo),
     /// Read the settings and say everything that is wrong with them.
     Check(check::Check),
+    /// Hear what a broker's devices say for a minute, and write a settings file for them.
+    Listen(listen::Listen),
     /// The room now: air, water, trays, alarms, sensors.
     Now(show::AsJson),
     /// What a place, a sensor or a reservoir has read.
@@ -148,6 +151,7 @@ pub fn main() -> ExitCode {
         Verb::Run => run::run(&arguments.config),
         Verb::Demo(demo) => demo.run(),
         Verb::Check(check) => check.run(&arguments.config),
+        Verb::Listen(listen) => listen.run(&arguments.config),
         Verb::Now(shown) => now::run(&arguments.config, shown),
         Verb::History(history) => history.run(&arguments.config),
         Verb::Log(log) => log.run(&arguments.config),

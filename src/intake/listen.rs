@@ -226,7 +226,7 @@ impl Listener {
             }
             self.event_loop.mqtt_options.set_clean_session(true);
         }
-        let sentence = self.sentence(&error);
+        let sentence = why(&self.broker, self.bridge.as_ref(), &error);
         if self.told_down.as_ref() != Some(&sentence) {
             self.told_down = Some(sentence.clone());
             self.hand_on(FromBroker::Down { error: sentence }).await;
@@ -236,45 +236,46 @@ impl Listener {
         // An acknowledgement may have slipped in between the break and our notice of it.
         self.event_loop.clean();
     }
+}
 
-    fn sentence(&self, error: &ConnectionError) -> String {
-        let Broker { host, port, .. } = &self.broker;
-        if let Some(reason) = self.bridge.as_ref().and_then(Bridge::take_error) {
-            return reason;
-        }
-        if let Some(bytes) = too_large(error) {
-            return format!(
-                "a message of {bytes} bytes could not be taken; everything the broker kept for us had to be given up. \
+/// Why there is no connection, as a sentence with its remedy.
+pub(super) fn why(broker: &Broker, bridge: Option<&Bridge>, error: &ConnectionError) -> String {
+    let Broker { host, port, .. } = broker;
+    if let Some(reason) = bridge.and_then(Bridge::take_error) {
+        return reason;
+    }
+    if let Some(bytes) = too_large(error) {
+        return format!(
+            "a message of {bytes} bytes could not be taken; everything the broker kept for us had to be given up. \
                  Set message_size_limit in the broker"
-            );
+        );
+    }
+    match error {
+        ConnectionError::ConnectionRefused(
+            ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
+        ) => {
+            let user = broker.user.as_deref().unwrap_or("(none)");
+            format!(
+                "the broker at {host} port {port} refuses the user {user}: check user and password_file in [broker]"
+            )
         }
-        match error {
-            ConnectionError::ConnectionRefused(
-                ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
-            ) => {
-                let user = self.broker.user.as_deref().unwrap_or("(none)");
-                format!(
-                    "the broker at {host} port {port} refuses the user {user}: check user and password_file in [broker]"
-                )
-            }
-            ConnectionError::ConnectionRefused(code) => {
-                format!("the broker at {host} port {port} refuses us: {code:?}")
-            }
-            ConnectionError::Io(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
-                format!("nothing listens at {host} port {port}: is the broker running?")
-            }
-            ConnectionError::Io(error) => format!("no connection to {host} port {port}: {error}"),
-            ConnectionError::NetworkTimeout => {
-                format!("the broker at {host} port {port} does not answer within {CONNECT_LIMIT_SECONDS} s")
-            }
-            ConnectionError::MqttState(StateError::AwaitPingResp) => {
-                format!("the broker at {host} port {port} has fallen silent")
-            }
-            ConnectionError::MqttState(StateError::ConnectionAborted) => {
-                format!("the broker at {host} port {port} closed the connection")
-            }
-            other => format!("the connection to {host} port {port} broke: {other}"),
+        ConnectionError::ConnectionRefused(code) => {
+            format!("the broker at {host} port {port} refuses us: {code:?}")
         }
+        ConnectionError::Io(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
+            format!("nothing listens at {host} port {port}: is the broker running?")
+        }
+        ConnectionError::Io(error) => format!("no connection to {host} port {port}: {error}"),
+        ConnectionError::NetworkTimeout => {
+            format!("the broker at {host} port {port} does not answer within {CONNECT_LIMIT_SECONDS} s")
+        }
+        ConnectionError::MqttState(StateError::AwaitPingResp) => {
+            format!("the broker at {host} port {port} has fallen silent")
+        }
+        ConnectionError::MqttState(StateError::ConnectionAborted) => {
+            format!("the broker at {host} port {port} closed the connection")
+        }
+        other => format!("the connection to {host} port {port} broke: {other}"),
     }
 }
 

@@ -129,15 +129,7 @@ pub fn connect(broker: &Broker, topics: Vec<String>) -> Result<(Link, mpsc::Rece
     if broker.client_id.is_empty() {
         return Err(ConnectError::NoClientId);
     }
-    let password = match &broker.password_file {
-        None => String::new(),
-        Some(path) => std::fs::read_to_string(path)
-            .map_err(|why| ConnectError::Password { path: path.clone(), why })?
-            .lines()
-            .next()
-            .unwrap_or_default()
-            .to_owned(),
-    };
+    let password = password_of(broker)?;
     let bridge = broker.tls.as_ref().map(|tls| Bridge::open(broker, tls)).transpose()?;
     let status_topic = format!("traywarden/{}/status", broker.site_topic);
     let options = options(broker, password, bridge.as_ref().map(Bridge::socket), &status_topic);
@@ -151,6 +143,13 @@ pub fn connect(broker: &Broker, topics: Vec<String>) -> Result<(Link, mpsc::Rece
     let listener =
         Listener::new(event_loop, broker.clone(), bridge, topics, epoch, outbound.clone(), events, closing_seen);
     Ok((Link { outbound, closing, listener: tokio::spawn(listener.run()) }, from_broker))
+}
+
+/// The first line of the password file; empty where none is named.
+pub(super) fn password_of(broker: &Broker) -> Result<String, ConnectError> {
+    let Some(path) = &broker.password_file else { return Ok(String::new()) };
+    let text = std::fs::read_to_string(path).map_err(|why| ConnectError::Password { path: path.clone(), why })?;
+    Ok(text.lines().next().unwrap_or_default().to_owned())
 }
 
 impl Link {

@@ -70,6 +70,24 @@ impl Postman {
     }
 }
 
+impl Postman {
+    /// Connects and logs in as a letter would, and sends none.
+    ///
+    /// # Errors
+    /// As for [`Postman::try_once`].
+    pub async fn try_login(&self) -> Result<(), PostmanError> {
+        let Some(smtp) = &self.settings.smtp else { return Ok(()) };
+        let server = format!("{}:{}", smtp.host, smtp.port);
+        let late = |text| PostmanError { kind: Refusal::Transient, text };
+        match tokio::time::timeout(self.one_try, transport(smtp)?.test_connection()).await {
+            Ok(Ok(true)) => Ok(()),
+            Ok(Ok(false)) => Err(late(format!("{server} takes the login but is not ready"))),
+            Ok(Err(error)) => Err(refused(&error, smtp)),
+            Err(_) => Err(late(format!("{server} did not answer within {} s", self.one_try.as_secs()))),
+        }
+    }
+}
+
 fn envelope(mail: &Mail) -> Result<Envelope, PostmanError> {
     let address = |text: &str| {
         text.parse::<Address>().map_err(|cause| PostmanError {

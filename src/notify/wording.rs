@@ -9,6 +9,7 @@ mod alarm_letter;
 mod alarm_words;
 mod digest;
 mod digest_trays;
+mod entry_echo;
 mod entry_words;
 mod html;
 mod plain;
@@ -24,8 +25,9 @@ mod samples;
 mod tests;
 
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{EntryNote, LetterFacts, LetterKind};
+use crate::engine::event::{Command, EntryNote, LetterFacts, LetterKind};
 use crate::engine::rules::{Rules, Site};
+use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
 use crate::units::Timestamp;
 use speech::Speech;
@@ -38,6 +40,19 @@ pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
 /// What the grower should know about a journal entry that was taken.
 pub fn entry_note(note: &EntryNote) -> String {
     entry_words::note(note)
+}
+
+/// What was understood of a journal entry, and what the grower should know about it: never
+/// empty. `trays`: how many trays the one it is about stands for.
+pub fn entry_taken(entry: &Entry, rules: &Rules, trays: Option<u32>, notes: &[EntryNote]) -> String {
+    let nothing_changed = notes.iter().any(|note| matches!(note, EntryNote::NoTrayThere { .. }));
+    let understood = (!nothing_changed).then(|| entry_echo::entry(entry, rules, trays));
+    understood.into_iter().chain(notes.iter().map(entry_note)).collect::<Vec<_>>().join(" ")
+}
+
+/// What was understood of an answer to an alarm.
+pub fn command_taken(command: &Command, site: &Site, now: Timestamp) -> String {
+    entry_echo::command(command, &Speech::new(site, now))
 }
 
 /// The words of a letter. A picture is shown beside the place for which

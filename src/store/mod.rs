@@ -33,7 +33,7 @@ mod write;
 mod written;
 
 pub use backup::backup;
-pub use claim::{Claim, claim};
+pub use claim::{Claim, claim, is_watched};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};

@@ -4,7 +4,10 @@
 //! entry can be (is there such a tray?) is for the engine.
 
 mod amount;
+mod names;
 pub mod typed;
+
+pub use names::as_known;
 
 use super::json::Json;
 use crate::engine::crop::closest_word;
