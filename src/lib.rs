@@ -4,6 +4,7 @@
 //! (`engine`), stored (`store`), turned into alarms and words (`notify`). The
 //! modules stand below in reading order.
 
+pub mod beat;
 pub mod chart;
 pub mod cli;
 pub mod clock;
@@ -16,6 +17,7 @@ pub mod rebuild;
 pub mod rehearse;
 pub mod report;
 pub mod store;
+pub mod trust;
 
 /// The judgement, a crate of its own that knows no operating system.
 pub use traywarden_engine as engine;

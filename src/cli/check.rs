@@ -147,7 +147,9 @@ async fn mail(config: &Config) -> Point {
     };
     let server = format!("{}:{}", smtp.host, smtp.port);
     match Postman::new(&config.mail).with_patience(PATIENCE).try_login().await {
-        Ok(()) => Point::Well(format!("The mail server {server} takes us in; letters go to {to}. Try one: check --letter")),
+        Ok(()) => {
+            Point::Well(format!("The mail server {server} takes us in; letters go to {to}. Try one: check --letter"))
+        }
         Err(error) => Point::Mend(
             format!("Mail does not work yet: {}.", error.text.trim_end_matches('.')),
             "Until it does, no alarm reaches anybody. Look at [mail] in the settings.".to_owned(),

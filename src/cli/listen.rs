@@ -268,8 +268,26 @@ fn address(broker: &Broker) -> String {
 
 /// Levels of a topic that name a kind of message and no place (common practice, no source).
 const NO_PLACE: [&str; 20] = [
-    "air", "climate", "data", "device", "devices", "environment", "event", "events", "humidity", "measurement", "reading",
-    "readings", "sensor", "sensors", "state", "status", "telemetry", "temp", "temperature", "value",
+    "air",
+    "climate",
+    "data",
+    "device",
+    "devices",
+    "environment",
+    "event",
+    "events",
+    "humidity",
+    "measurement",
+    "reading",
+    "readings",
+    "sensor",
+    "sensors",
+    "state",
+    "status",
+    "telemetry",
+    "temp",
+    "temperature",
+    "value",
 ];
 
 /// "loft/rack-a/air" stands in "rack-a": the last level that may be a place.
@@ -280,8 +298,10 @@ fn place_of(topic: &str) -> String {
 }
 
 fn slug(text: &str) -> String {
-    let plain: String =
-        text.chars().map(|letter| if letter.is_ascii_alphanumeric() { letter.to_ascii_lowercase() } else { '-' }).collect();
+    let plain: String = text
+        .chars()
+        .map(|letter| if letter.is_ascii_alphanumeric() { letter.to_ascii_lowercase() } else { '-' })
+        .collect();
     let parts: Vec<&str> = plain.split('-').filter(|part| !part.is_empty()).collect();
     parts.join("-").chars().take(48).collect()
 }
@@ -361,7 +381,8 @@ mod tests {
         assert_eq!((fields.time.as_deref(), fields.fields[0].unit), (Some("/time"), Unit::Fahrenheit));
         assert_eq!(config.rules.sensors[1].every.num_seconds(), 30, "{text}");
         assert_eq!((config.broker.port, config.broker.user.as_deref()), (1884, Some("warden")));
-        for told in ["Not watched: loft/door", "#[[reservoir]]", "\"temperature\" in its name", "look: this machine's"] {
+        for told in ["Not watched: loft/door", "#[[reservoir]]", "\"temperature\" in its name", "look: this machine's"]
+        {
             assert!(text.contains(told), "{told} in\n{text}");
         }
         assert!(!text.contains('\u{1b}'), "nothing of a message reaches the terminal raw");

@@ -3,6 +3,7 @@
 //! after a problem, so that all of them come out at once.
 
 use super::amount::{identifier, span_between, text, time_of_day, topic_word, truth};
+use super::beat;
 use super::crops;
 use super::file::{Complaint, Findings, Table};
 use super::outside;
@@ -28,6 +29,8 @@ pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: 
     let store_table = root.table(findings, "store");
     let store = store(store_table, findings, base);
     let mail = outside::mail(mail_table, findings, base, &store.path);
+    let beat_table = root.table(findings, "beat");
+    let beat = beat::beat(beat_table, findings, base);
     let mut room = room::room(&mut root, findings, &site_topic);
     room.topics.journal = format!("traywarden/{site_topic}/journal");
     let alarms = alarms(&mut root, findings);
@@ -43,7 +46,7 @@ pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: 
         crops,
         alarms,
     };
-    Config { rules, broker, topics: room.topics, store, mail }
+    Config { rules, broker, topics: room.topics, store, mail, beat }
 }
 
 fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime) -> (Site, String) {

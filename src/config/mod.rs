@@ -2,6 +2,7 @@
 //! value that nothing downstream checks again.
 
 mod amount;
+mod beat;
 mod check;
 pub mod crops;
 mod file;
@@ -88,6 +89,8 @@ pub struct Config {
     pub store: Store,
     /// Who is written to.
     pub mail: Mail,
+    /// What is asked for while the watch is well; `None`: nothing.
+    pub beat: Option<Beat>,
 }
 
 /// The broker.
@@ -232,5 +235,20 @@ pub struct Smtp {
     /// File whose first line is the password.
     pub password_file: Option<PathBuf>,
     /// A private certificate authority, PEM.
+    pub ca_file: Option<PathBuf>,
+}
+
+/// The address that is asked for while the watch is well.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Beat {
+    /// `https`; plain is only taken for a loopback host.
+    pub tls: bool,
+    /// Host name or address, without brackets.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+    /// Path and query, from the first `/`. Often a secret.
+    pub path: String,
+    /// A private certificate authority, PEM. `None`: the built-in public roots.
     pub ca_file: Option<PathBuf>,
 }

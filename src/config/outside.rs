@@ -195,7 +195,7 @@ fn mail_address(value: &DeValue<'_>) -> Result<String, Complaint> {
         .map_err(|_| Complaint::new("a bare mail address is wanted, such as \"grower@saltmarsh.example\""))
 }
 
-fn is_loopback(host: &str) -> bool {
+pub(super) fn is_loopback(host: &str) -> bool {
     host == "localhost" || host.parse::<IpAddr>().is_ok_and(|address| address.is_loopback())
 }
 

@@ -72,6 +72,7 @@ impl Daemon<'_> {
             |not_before| MailOutcome::Failed { message_id: message_id.clone(), error: error.clone(), not_before };
         let (what, mail) = match settled {
             Settled::Sent => {
+                self.stamp_digest(&letter);
                 self.mails.remove(id);
                 self.outbox.forget(id);
                 (What::LetterSent { letter }, MailOutcome::Sent { message_id: message_id.clone() })

@@ -6,11 +6,13 @@
 mod hearing;
 mod ledger;
 mod letters;
+mod signs;
 mod start;
 
 pub use letters::{addressed, day_pictures};
 pub use start::run;
 
+use crate::beat;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::Engine;
@@ -29,6 +31,7 @@ use ledger::{Ledger, Written};
 use letters::kind_of;
 use std::collections::HashMap;
 use std::future::Future;
+use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::sync::mpsc;
@@ -114,6 +117,8 @@ pub struct Daemon<'w> {
     inbox_unread: bool,
     inbox_taken: i64,
     next_tidy: Timestamp,
+    /// Shared with the task that beats, so that a line is written only when it changes.
+    beat_missed: Arc<AtomicBool>,
     witness: &'w mut dyn FnMut(Happening<'_>),
 }
 
@@ -140,6 +145,8 @@ impl Daemon<'_> {
         let mut commit = tokio::time::interval(COMMIT_EVERY.div_f64(quicker));
         let mut look = tokio::time::interval(LOOK_EVERY.div_f64(quicker.min(10.0)));
         let mut watchdog = watchdog();
+        let mut beat = tokio::time::interval(beat::EVERY);
+        beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut writing_since: Option<tokio::time::Instant> = None;
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
         let leave = loop {
@@ -169,6 +176,7 @@ impl Daemon<'_> {
                     self.ledger.flush(true);
                 }
                 _ = look.tick() => self.read_inbox(),
+                _ = beat.tick() => self.beat(),
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
                     Some(message) => self.take_from_broker(message),

@@ -41,6 +41,7 @@ pub async fn run(
     let known: HashSet<String> =
         reader.letters(clock.now() - TimeDelta::days(2))?.into_iter().map(|letter| letter.id).collect();
     drop(reader);
+    let letters: Vec<String> = known.iter().cloned().collect();
     let unwritten: Vec<LetterFacts> = rebuilt
         .letters
         .into_iter()
@@ -78,6 +79,7 @@ pub async fn run(
         inbox_unread: true,
         inbox_taken: 0,
         next_tidy,
+        beat_missed: Arc::default(),
         witness,
         config,
     };
@@ -95,6 +97,7 @@ pub async fn run(
         daemon.write_letter_again(&facts);
     }
     daemon.announce_standing();
+    daemon.stamp_last_digest(&letters)?;
     daemon.live(stop, from_broker, written).await
 }
 

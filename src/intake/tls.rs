@@ -3,9 +3,10 @@
 //! checker with known advisories (DEPENDENCIES.md, A3), and has no readable errors.
 
 use crate::config;
+use crate::trust::{self, TrustError};
+use rustls::ClientConfig;
 use rustls::pki_types::pem::PemObject;
-use rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
-use rustls::{ClientConfig, RootCertStore};
+use rustls::pki_types::{PrivateKeyDer, ServerName};
 use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -27,15 +28,8 @@ const DIRECTORY_NAMES_TRIED: u32 = 100;
 #[derive(Debug, thiserror::Error)]
 pub enum TlsError {
     /// A PEM file that cannot be used.
-    #[error("{what} {} cannot be used: {why}. Wanted: a PEM file that this user may read", path.display())]
-    File {
-        /// What the file is for.
-        what: &'static str,
-        /// Where it is.
-        path: PathBuf,
-        /// What is wrong with it.
-        why: String,
-    },
+    #[error(transparent)]
+    File(#[from] TrustError),
     /// A certificate without its key, or a key without its certificate.
     #[error("[broker.tls] names only one of certificate_file and key_file; a broker that asks who we are needs both")]
     HalfAnIdentity,
@@ -161,50 +155,23 @@ async fn carry(near: &mut UnixStream, far_end: &FarEnd) -> Result<(), String> {
 
 /// The error with what to do about it, where that is known.
 fn explained(error: &std::io::Error) -> String {
-    use rustls::{AlertDescription, CertificateError, Error};
-    let inner = error.get_ref().and_then(|inner| inner.downcast_ref::<Error>());
-    let remedy = match inner {
-        Some(Error::InvalidCertificate(CertificateError::UnknownIssuer)) => {
-            "its certificate is not signed by an authority we trust; name the authority's file as ca_file in [broker.tls]"
-        }
-        Some(Error::InvalidCertificate(
-            CertificateError::NotValidForName | CertificateError::NotValidForNameContext { .. },
-        )) => "its certificate is for another host name; use the name in the certificate as host of the broker",
-        Some(Error::InvalidCertificate(CertificateError::Expired | CertificateError::ExpiredContext { .. })) => {
-            "its certificate has expired, or this machine's clock is wrong"
-        }
-        Some(Error::InvalidCertificate(
-            CertificateError::NotValidYet | CertificateError::NotValidYetContext { .. },
-        )) => "its certificate is not valid yet; is this machine's clock set?",
+    use rustls::{AlertDescription, Error};
+    match error.get_ref().and_then(|inner| inner.downcast_ref::<Error>()) {
         Some(Error::AlertReceived(AlertDescription::CertificateRequired | AlertDescription::HandshakeFailure)) => {
-            "it asks for a certificate of ours; name certificate_file and key_file in [broker.tls]"
+            format!("it asks for a certificate of ours; name certificate_file and key_file in [broker.tls] ({error})")
         }
-        Some(Error::InvalidMessage(_)) => "it does not speak TLS; is it the port for plain MQTT?",
-        _ => return error.to_string(),
-    };
-    format!("{remedy} ({error})")
+        Some(Error::InvalidMessage(_)) => format!("it does not speak TLS; is it the port for plain MQTT? ({error})"),
+        _ => trust::explained(error, "ca_file in [broker.tls]"),
+    }
 }
 
 fn client_config(tls: &config::Tls) -> Result<ClientConfig, TlsError> {
-    let mut roots = RootCertStore::empty();
-    match &tls.ca_file {
-        None => roots.extend(webpki_roots::TLS_SERVER_ROOTS.iter().cloned()),
-        Some(path) => {
-            for certificate in certificates("the authority's certificate", path)? {
-                roots.add(certificate).map_err(|error| unusable("the authority's certificate", path, error))?;
-            }
-        }
-    }
-    let provider = Arc::new(rustls::crypto::ring::default_provider());
-    let builder = ClientConfig::builder_with_provider(provider)
-        .with_safe_default_protocol_versions()
-        .expect("ring supports the default versions of TLS")
-        .with_root_certificates(roots);
+    let builder = trust::believing(tls.ca_file.as_deref())?;
     match (&tls.certificate_file, &tls.key_file) {
         (None, None) => Ok(builder.with_no_client_auth()),
         (Some(certificate), Some(key)) => {
-            let chain = certificates("our certificate", certificate)?;
-            let secret = PrivateKeyDer::from_pem_file(key).map_err(|error| unusable("our key", key, error))?;
+            let chain = trust::certificates("our certificate", certificate)?;
+            let secret = PrivateKeyDer::from_pem_file(key).map_err(|error| trust::unusable("our key", key, error))?;
             builder.with_client_auth_cert(chain, secret).map_err(|error| TlsError::Identity {
                 certificate: certificate.clone(),
                 key: key.clone(),
@@ -213,16 +180,6 @@ fn client_config(tls: &config::Tls) -> Result<ClientConfig, TlsError> {
         }
         _ => Err(TlsError::HalfAnIdentity),
     }
-}
-
-fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {
-    let found: Vec<_> =
-        CertificateDer::pem_file_iter(path).and_then(Iterator::collect).map_err(|error| unusable(what, path, error))?;
-    if found.is_empty() { Err(unusable(what, path, "there is no certificate in it")) } else { Ok(found) }
-}
-
-fn unusable(what: &'static str, path: &Path, why: impl ToString) -> TlsError {
-    TlsError::File { what, path: path.to_owned(), why: why.to_string() }
 }
 
 /// A new directory that only this user can enter.

@@ -50,6 +50,11 @@ pub fn entry_taken(entry: &Entry, rules: &Rules, trays: Option<u32>, notes: &[En
     understood.into_iter().chain(notes.iter().map(entry_note)).collect::<Vec<_>>().join(" ")
 }
 
+/// Why a reading or message was refused, after "because" or a colon; `word`: the stable one.
+pub fn refusal(word: &str) -> &'static str {
+    sensor_words::doubt(word)
+}
+
 /// What was understood of an answer to an alarm.
 pub fn command_taken(command: &Command, site: &Site, now: Timestamp) -> String {
     entry_echo::command(command, &Speech::new(site, now))

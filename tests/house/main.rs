@@ -2,6 +2,7 @@
 
 mod bad_config;
 mod bad_devices;
+mod bad_post;
 mod calibrate;
 mod journal;
 mod night;

@@ -119,11 +119,11 @@ fn only_the_clock_asks_what_time_it_is() {
 
 /// Which part may name which. The engine stands below all of them: it is a crate of its own,
 /// and cannot name one. A part that is new gets a row here before anything else.
-const ARROWS: [(&str, &[&str]); 14] = [
+const ARROWS: [(&str, &[&str]); 16] = [
     ("lib", &[]),
     ("main", &["cli"]),
     ("cli", &["chart", "clock", "config", "daemon", "demo", "notify", "rebuild", "rehearse", "report", "store"]),
-    ("daemon", &["chart", "clock", "config", "intake", "notify", "rebuild", "report", "store"]),
+    ("daemon", &["beat", "chart", "clock", "config", "intake", "notify", "rebuild", "report", "store"]),
     ("rehearse", &["config", "intake", "notify", "store"]),
     ("rebuild", &["store"]),
     ("demo", &[]),
@@ -131,12 +131,14 @@ const ARROWS: [(&str, &[&str]); 14] = [
     ("report", &["chart", "config", "store"]),
     // The sheet in a letter is drawn.
     ("notify", &["chart", "config"]),
-    ("intake", &["config"]),
+    ("intake", &["config", "trust"]),
+    ("beat", &["config", "trust"]),
     // Letter and Mail are plain values: what waits in the outbox has to be named there.
     ("store", &["notify"]),
     ("chart", &[]),
     ("config", &[]),
     ("clock", &[]),
+    ("trust", &[]),
 ];
 
 #[test]

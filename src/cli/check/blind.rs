@@ -22,9 +22,8 @@ pub(super) fn spots(config: &Config, known: Option<&Room>) -> Vec<Point> {
         spots.push("No gauge in a tank: an empty tank, a leak and a dead pump are not noticed.".to_owned());
     }
     if !rules.sensors.iter().any(|sensor| sensor.surface.is_some()) {
-        spots.push(
-            "No probe on a wall or window: water that drips from a cold surface is not seen in time.".to_owned(),
-        );
+        spots
+            .push("No probe on a wall or window: water that drips from a cold surface is not seen in time.".to_owned());
     }
     let trays = known.map_or(0, |room| room.engine.trays().growing().count());
     if trays == 0 {
@@ -77,8 +76,10 @@ mod tests {
         )
         .unwrap_or_else(|problems| panic!("{problems}"));
         let spots = spots(&config, None);
-        let said: Vec<&str> =
-            spots.iter().map(|spot| if let Point::Blind(said) = spot { said.as_str() } else { "no blind spot" }).collect();
+        let said: Vec<&str> = spots
+            .iter()
+            .map(|spot| if let Point::Blind(said) = spot { said.as_str() } else { "no blind spot" })
+            .collect();
         for begins in [
             "Nothing measures the humidity of Room.",
             "Nothing measures the humidity of Rack A.",

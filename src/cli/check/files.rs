@@ -72,18 +72,27 @@ fn password(file: &Path) -> Point {
     if let (true, Some(name)) = (file.starts_with(HANDED_OVER), file.file_name()) {
         let original = Path::new(ORIGINALS).join(name);
         return match original.metadata() {
-            Ok(found) if found.len() > 0 => Point::Well(format!("The password for {shown} lies in {}.", original.display())),
-            Ok(_) => Point::Mend(format!("{} is empty.", original.display()), "Put the password alone on its first line.".to_owned()),
+            Ok(found) if found.len() > 0 => {
+                Point::Well(format!("The password for {shown} lies in {}.", original.display()))
+            }
+            Ok(_) => Point::Mend(
+                format!("{} is empty.", original.display()),
+                "Put the password alone on its first line.".to_owned(),
+            ),
             Err(_) => Point::Mend(
                 format!("There is no password for {shown}."),
-                format!("Put it alone into {}, readable to root only; systemd hands the daemon a copy.", original.display()),
+                format!(
+                    "Put it alone into {}, readable to root only; systemd hands the daemon a copy.",
+                    original.display()
+                ),
             ),
         };
     }
     match std::fs::read_to_string(file) {
-        Ok(text) if text.lines().next().is_none_or(str::is_empty) => {
-            Point::Mend(format!("The password file {shown} is empty."), "Put the password alone on its first line.".to_owned())
-        }
+        Ok(text) if text.lines().next().is_none_or(str::is_empty) => Point::Mend(
+            format!("The password file {shown} is empty."),
+            "Put the password alone on its first line.".to_owned(),
+        ),
         Ok(_) if file.metadata().is_ok_and(|found| found.permissions().mode() & 0o007 != 0) => Point::Mend(
             format!("Everybody on this machine may read the password file {shown}."),
             format!("Close it: chmod 600 {shown}"),
@@ -131,7 +140,9 @@ fn the_store(config: &Config) -> Point {
                 )
             }
         }
-        Err(error) => Point::Mend(format!("The store cannot be used: {error}."), "See [store] path in the settings.".to_owned()),
+        Err(error) => {
+            Point::Mend(format!("The store cannot be used: {error}."), "See [store] path in the settings.".to_owned())
+        }
     }
 }
 
@@ -175,7 +186,9 @@ mod tests {
     fn a_password_file_that_cannot_serve_says_what_to_do() {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("mail.password");
-        assert!(matches!(password(&file), Point::Mend(what, remedy) if what.contains("cannot be read") && remedy.contains("Make it")));
+        assert!(
+            matches!(password(&file), Point::Mend(what, remedy) if what.contains("cannot be read") && remedy.contains("Make it"))
+        );
         std::fs::write(&file, "\n").unwrap();
         assert!(matches!(password(&file), Point::Mend(what, _) if what.contains("is empty")));
         std::fs::write(&file, "sesame\n").unwrap();

@@ -40,7 +40,10 @@ pub(super) async fn listen(config: &Config, span: Duration, known: Option<&Room>
         Ok(heard) => heard,
         Err(error) => {
             let error = error.to_string();
-            return vec![Point::Mend(format!("The broker: {}.", error.trim_end_matches('.')), remedy_for(broker, &error))];
+            return vec![Point::Mend(
+                format!("The broker: {}.", error.trim_end_matches('.')),
+                remedy_for(broker, &error),
+            )];
         }
     };
     let Broker { host, port, user, .. } = broker;
@@ -84,7 +87,11 @@ fn sensors(config: &Config, heard: &Overheard, span: Duration, known: Option<&Ro
                 "Look at the device: a probe may be unplugged.".to_owned(),
             )),
             Some(Sound::Refused(reason, sample)) => points.push(Point::Mend(
-                format!("What {} says on {topic} is not understood: {}. It said: {sample}", sensor.id, wording::refusal(reason)),
+                format!(
+                    "What {} says on {topic} is not understood: {}. It said: {sample}",
+                    sensor.id,
+                    wording::refusal(reason)
+                ),
                 format!("See how [[sensor]] {} reads its messages; traywarden listen makes a proposal.", sensor.id),
             )),
             None => points.push(unheard(sensor, topic, heard, span, known)),
@@ -92,7 +99,9 @@ fn sensors(config: &Config, heard: &Overheard, span: Duration, known: Option<&Ro
     }
     match well.len() {
         0 => {}
-        all if all == rules.sensors.len() => points.insert(0, Point::Well("Every sensor was heard and understood.".to_owned())),
+        all if all == rules.sensors.len() => {
+            points.insert(0, Point::Well("Every sensor was heard and understood.".to_owned()))
+        }
         _ => points.insert(0, Point::Well(format!("Heard and understood: {}.", well.join(", ")))),
     }
     points
@@ -130,14 +139,21 @@ fn unheard(sensor: &Sensor, topic: &str, heard: &Overheard, span: Duration, know
     {
         let minutes = (now - last).num_minutes();
         let ago = if minutes == 0 { "less than a minute".to_owned() } else { format!("{minutes} min") };
-        return Point::Well(format!("{} did not speak in these {seconds} s; the daemon heard it {ago} ago.", sensor.id));
+        return Point::Well(format!(
+            "{} did not speak in these {seconds} s; the daemon heard it {ago} ago.",
+            sensor.id
+        ));
     }
     let others: Vec<&str> = heard.messages.iter().map(|message| message.topic.as_str()).collect();
     let near = crate::engine::crop::closest_word(topic, others.iter().copied());
     let remedy = match near {
         Some(near) => format!("The broker carries {near}; was that meant?"),
         None if sensor.every.to_std().unwrap_or_default() > span => {
-            format!("It speaks every {} s: check --listen \"{} s\" waits for it.", sensor.every.num_seconds(), sensor.every.num_seconds() * 2)
+            format!(
+                "It speaks every {} s: check --listen \"{} s\" waits for it.",
+                sensor.every.num_seconds(),
+                sensor.every.num_seconds() * 2
+            )
         }
         None => "Is it switched on, and does it publish to this broker on this topic?".to_owned(),
     };
