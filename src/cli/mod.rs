@@ -8,6 +8,7 @@ mod calibrate;
 mod check;
 mod demo;
 mod digest;
+mod documents;
 mod export;
 mod history;
 mod listen;
@@ -75,6 +76,9 @@ enum Verb {
     Export(export::Export),
     /// Correct a hygrometer with jars of salt: how, and what comes of it.
     Calibrate(calibrate::Calibrate),
+    /// Write man pages and shell completions.
+    #[command(hide = true)]
+    Documents(documents::Documents),
     /// Copy the store to another file, while the daemon runs or not.
     Backup(backup::Backup),
 }
@@ -163,6 +167,7 @@ pub fn main() -> ExitCode {
         Verb::Yields(yields) => yields.run(&arguments.config),
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
+        Verb::Documents(documents) => documents.run(),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
     let _ = std::io::stdout().flush();
