@@ -4,6 +4,7 @@
 //! (`engine`), stored (`store`), turned into alarms and words (`notify`). The
 //! modules stand below in reading order.
 
+pub mod analysis;
 pub mod beat;
 pub mod chart;
 pub mod cli;
@@ -12,12 +13,14 @@ pub mod config;
 pub mod daemon;
 pub mod demo;
 pub mod intake;
+pub mod marks;
 pub mod notify;
 pub mod rebuild;
 pub mod rehearse;
 pub mod report;
 pub mod store;
 pub mod trust;
+pub mod typed;
 
 /// The judgement, a crate of its own that knows no operating system.
 pub use traywarden_engine as engine;

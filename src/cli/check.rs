@@ -11,6 +11,7 @@ use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::daemon;
+use crate::marks::MarkKey;
 use crate::notify::postman::Postman;
 use crate::notify::wording::{self, speech::count};
 use clap::Args;
@@ -162,7 +163,7 @@ fn send(config: &Config) -> Result<(), Failure> {
     let letter = wording::test_letter(format!("test-{}", now.timestamp_millis()), &config.rules.site, now);
     let runtime = runtime()?;
     let mut failed = false;
-    for mail in daemon::addressed(&letter, &config.mail, &config.rules.site.name) {
+    for mail in daemon::addressed(&letter, &config.mail, &config.rules.site.name, &MarkKey::unanswerable()) {
         match runtime.block_on(Postman::new(&config.mail).try_once(&mail)) {
             Ok(()) => print(&format!("The test letter to {} has been taken.", mail.recipient))?,
             Err(error) => {

@@ -3,6 +3,7 @@
 use super::{Answer, Failure, Outcome, print, room, settings};
 use crate::daemon;
 use crate::engine::event::{LetterFacts, LetterKind};
+use crate::marks::MarkKey;
 use crate::notify::wording;
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -30,10 +31,10 @@ impl Digest {
             alarms: Vec::new(),
             digest: Some(Box::new(digest)),
         };
-        let letter = wording::letter(&facts, &config.rules, pictures);
+        let letter = wording::letter(&facts, &config.rules, pictures, &wording::Answering::default());
         print(&format!("Subject: {}\n\n{}", letter.subject, letter.text))?;
         if let Some(file) = self.eml {
-            let mails = daemon::addressed(&letter, &config.mail, &config.rules.site.name);
+            let mails = daemon::addressed(&letter, &config.mail, &config.rules.site.name, &MarkKey::unanswerable());
             let mail = mails.first().ok_or_else(|| Failure::Sentence("no recipient in [mail].to".into()))?;
             std::fs::write(&file, &mail.bytes).map_err(Failure::system(format!("write {}", file.display())))?;
         }

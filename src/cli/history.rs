@@ -4,13 +4,13 @@
 mod printed;
 
 use super::{Answer, Failure, Outcome, print, settings, when};
+use crate::analysis::beyond::{Beyond, Side, beyond};
+use crate::analysis::lives::{Life, lives};
 use crate::chart;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::reading::Quantity;
-use crate::report::beyond::{Beyond, Side, beyond, holds};
 use crate::report::history::{self, Subject};
-use crate::report::lives::{Life, lives};
 use crate::report::{self, Series, alarms};
 use crate::store::Reader;
 use crate::units::{Litres, Timestamp, UnitSystem};
@@ -255,7 +255,8 @@ impl Records {
         let quantities: Vec<Quantity> = minutes.iter().map(|series| series.quantity).collect();
         let (quantity, limit) = limit(typed, rules.site.units, &quantities)?;
         for (part, series) in parts.iter_mut().zip(&minutes).filter(|(_, series)| series.quantity == quantity) {
-            let told = beyond(&series.points, span, holds(rules, series), side, limit);
+            let means: Vec<_> = series.points.iter().map(|point| (point.from, point.mean)).collect();
+            let told = beyond(&means, span, report::holds(rules, series), side, limit);
             part.beyond.push((side, typed.trim().to_owned(), told));
         }
         Ok(())

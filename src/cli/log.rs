@@ -5,10 +5,11 @@ use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::rules::Site;
-use crate::intake::entry::{self, typed};
+use crate::intake::entry;
 use crate::journal::Entry;
 use crate::notify::wording;
 use crate::store::{Inbox, InboxKind, JournalLine, Reader, Store};
+use crate::typed;
 use crate::units::Timestamp;
 use chrono::SecondsFormat;
 use clap::Args;
@@ -55,7 +56,7 @@ impl Log {
             return list(&config, self.all);
         }
         if self.did.is_none() && self.json.is_none() {
-            print(&typed::help())?;
+            print(&typed::entry::help())?;
             return Ok(Answer::Yes);
         }
         let entry = self.entry(&config)?;
@@ -73,7 +74,7 @@ impl Log {
 
     fn object(&self, did: &str, config: &Config) -> Result<Map<String, Value>, Failure> {
         let is_place = |word: &str| config.rules.places.iter().any(|place| place.id.eq_ignore_ascii_case(word));
-        let mut entry = typed::object(did, &self.facts, is_place).map_err(Failure::Usage)?;
+        let mut entry = typed::entry::entry(did, &self.facts, is_place).map_err(Failure::Usage)?;
         if let Some(at) = &self.at {
             let at = when::instant(at, config.rules.site.time_zone, Clock::system().now())?;
             entry.insert("at".into(), Value::from(at.to_rfc3339_opts(SecondsFormat::Millis, true)));

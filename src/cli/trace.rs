@@ -1,9 +1,9 @@
 //! `trace`: the air one tray lived in, beside its healthy sisters.
 
 use super::{Answer, Failure, Outcome, print, settings};
+use crate::analysis::lives::lives;
 use crate::clock::Clock;
 use crate::engine::rules::Rules;
-use crate::report::lives::lives;
 use crate::report::sheet;
 use crate::report::trace::{self, TraceError};
 use crate::store::Reader;

@@ -3,12 +3,13 @@
 
 use super::show;
 use super::{Answer, Failure, Outcome, print, settings, when};
+use crate::analysis::lives::lives;
+use crate::analysis::lot_air::LotAir;
+use crate::analysis::yields::{self, By, Condition, Finding, Group, LEAST_LOTS, Losses, Lot, REASONS};
 use crate::chart::scatter::{Scatter, ScatterPoint, scatter_png, scatter_svg};
 use crate::clock::Clock;
 use crate::engine::rules::Site;
-use crate::report::lives::lives;
-use crate::report::lot_air::{LotAir, lot_air, steps};
-use crate::report::yields::{self, By, Condition, Finding, Group, LEAST_LOTS, Losses, Lot, REASONS};
+use crate::report::known_air;
 use crate::store::Reader;
 use crate::units::{GRAMS_AN_OUNCE, Timestamp, UnitSystem};
 use clap::{Args, ValueEnum};
@@ -79,7 +80,7 @@ impl Yields {
         let reader = Reader::open(&config.store.path, rules)?;
         let lives = lives(rules, &reader.journal(Timestamp::UNIX_EPOCH)?);
         let lots = yields::lots(rules, &lives, since, |life| -> Result<LotAir, Failure> {
-            Ok(lot_air(rules, life, &steps(&reader, rules, life, now)?, now))
+            Ok(LotAir::of(&known_air::walked(&reader, rules, life, now)?))
         })?;
         let by = match self.by {
             TogetherBy::Crop => By::Crop,
@@ -396,7 +397,7 @@ fn as_json(lots: &[Lot], by: By, since: Timestamp) -> Value {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::rank::spearman;
+    use crate::analysis::rank::spearman;
 
     fn site() -> Site {
         let example = crate::config::parse(crate::config::example(), "example.toml", Path::new("/"));

@@ -2,6 +2,7 @@
 //! value that nothing downstream checks again.
 
 mod amount;
+mod answers;
 mod beat;
 mod check;
 pub mod crops;
@@ -217,6 +218,29 @@ pub struct Mail {
     pub smtp: Option<Smtp>,
     /// Where .eml files go without a server.
     pub folder: PathBuf,
+    /// Where replies to letters come in; `None`: they are not read.
+    pub answers: Option<Answers>,
+}
+
+/// The mailbox that replies to letters come into.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Answers {
+    /// Host name.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+    /// `imaps`; plain is only taken for a loopback host.
+    pub tls: bool,
+    /// Login.
+    pub user: String,
+    /// File whose first line is the password.
+    pub password_file: PathBuf,
+    /// A private certificate authority, PEM. `None`: the built-in public roots.
+    pub ca_file: Option<PathBuf>,
+    /// The folder that is read.
+    pub folder: String,
+    /// The mailbox's own address, where it is not the letters' sender.
+    pub reply_to: Option<String>,
 }
 
 /// The mail server.

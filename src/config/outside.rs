@@ -3,7 +3,7 @@
 
 use super::amount::{text, truth};
 use super::file::{Complaint, Findings, Item, PASSWORD_HINT, Table};
-use super::{Broker, Mail, Smtp, Tls};
+use super::{Broker, Mail, Smtp, Tls, answers};
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use toml::de::DeValue;
@@ -89,6 +89,8 @@ pub(super) fn mail(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Pat
         table.missing(findings, "to", "write to = [\"you@your.domain\"]");
     }
     let folder = table.optional(findings, "folder", path(base));
+    let answers_table = table.table(findings, "answers");
+    let answers = answers::answers(answers_table, findings, base, smtp.stands());
     let from_stands = table.take("from").is_some();
     if smtp.stands() && !from_stands {
         table.missing(
@@ -103,6 +105,7 @@ pub(super) fn mail(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Pat
         to: to.unwrap_or_else(|| vec!["grower@localhost".to_owned()]),
         smtp: smtp.into_smtp(),
         folder: folder.unwrap_or_else(|| store.parent().unwrap_or(base).join("letters")),
+        answers,
     }
 }
 
@@ -187,7 +190,7 @@ pub(super) fn path(base: &Path) -> impl Fn(&DeValue<'_>) -> Result<PathBuf, Comp
     move |value| Ok(base.join(text(value)?))
 }
 
-fn mail_address(value: &DeValue<'_>) -> Result<String, Complaint> {
+pub(super) fn mail_address(value: &DeValue<'_>) -> Result<String, Complaint> {
     let found = text(value)?;
     let right: Result<lettre::Address, _> = found.parse();
     right
@@ -199,11 +202,11 @@ pub(super) fn is_loopback(host: &str) -> bool {
     host == "localhost" || host.parse::<IpAddr>().is_ok_and(|address| address.is_loopback())
 }
 
-struct Address {
-    scheme: &'static str,
-    user: Option<String>,
-    host: String,
-    port: u16,
+pub(super) struct Address {
+    pub scheme: &'static str,
+    pub user: Option<String>,
+    pub host: String,
+    pub port: u16,
 }
 
 /// Schemes with the port each has by custom (IANA service names and port numbers).
@@ -211,11 +214,15 @@ const BROKER_SCHEMES: [(&str, u16); 2] = [("mqtt", 1883), ("mqtts", 8883)];
 const MAIL_SCHEMES: [(&str, u16); 2] = [("smtp", 587), ("smtps", 465)];
 
 /// `scheme://user@host:port` (RFC 3986, section 3.2); the user may be percent-encoded.
-fn address(item: &Item<'_>, findings: &mut Findings<'_>, schemes: &[(&'static str, u16); 2]) -> Option<Address> {
+pub(super) fn address(
+    item: &Item<'_>,
+    findings: &mut Findings<'_>,
+    schemes: &[(&'static str, u16); 2],
+) -> Option<Address> {
     let [(plain, plain_port), (secure, secure_port)] = *schemes;
     let form = format!(
         "write \"{plain}://host:{plain_port}\", or \"{secure}://host:{secure_port}\" for TLS{}",
-        if plain == "smtp" { " from the first byte" } else { "" }
+        if plain == "mqtt" { "" } else { " from the first byte" }
     );
     let found = item.read(findings, text)?;
     let parts = found.split_once("://").and_then(|(scheme, rest)| {

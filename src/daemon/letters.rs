@@ -5,10 +5,12 @@ use crate::config::Mail as MailSettings;
 use crate::engine::digest::{DigestFacts, PlaceDay};
 use crate::engine::event::{Effect, Event, LetterFacts, LetterKind, What};
 use crate::engine::rules::Rules;
+use crate::marks::MarkKey;
 use crate::notify::letter::{Letter, Mail, Picture};
+use crate::notify::message::{self, Sender};
 use crate::notify::outbox::Settled;
 use crate::notify::postman::{Postman, PostmanError};
-use crate::notify::{message, wording};
+use crate::notify::wording::{self, Answering, ByMail};
 use crate::report;
 use crate::store::{MailOutcome, Reader, Record};
 use tokio::sync::mpsc;
@@ -16,11 +18,26 @@ use tokio::sync::mpsc;
 impl Daemon<'_> {
     pub(super) fn write_letter(&mut self, facts: &LetterFacts) -> (Letter, Vec<Mail>) {
         let pictures = if facts.kind == LetterKind::Digest { self.pictures(facts) } else { Vec::new() };
-        let letter = wording::letter(facts, &self.rules, pictures);
+        let letter = wording::letter(facts, &self.rules, pictures, &self.answering(facts));
         (self.witness)(Happening::Letter(&letter));
         tracing::info!(letter = letter.id, subject = letter.subject, "letter");
-        let mails = addressed(&letter, &self.config.mail, &self.rules.site.name);
+        let mails = addressed(&letter, &self.config.mail, &self.rules.site.name, &self.marks);
         (letter, mails)
+    }
+
+    /// How this letter may be answered, and, for a digest, what became of replies.
+    fn answering(&self, facts: &LetterFacts) -> Answering {
+        let mail = &self.config.mail;
+        let by_mail = mail.answers.as_ref().map(|answers| ByMail {
+            address: answers.reply_to.clone().unwrap_or_else(|| mail.from.clone()),
+            code: self.marks.code(&facts.id),
+        });
+        let refused = facts.digest.as_ref().filter(|_| by_mail.is_some()).map_or(0, |day| {
+            Reader::open(&self.config.store.path, &self.rules)
+                .and_then(|reader| reader.refused_replies(day.from, facts.at))
+                .unwrap_or_default()
+        });
+        Answering { by_mail, refused, deaf: self.deaf.clone() }
     }
 
     /// A letter that was decided before the last stop but never written down.
@@ -102,8 +119,8 @@ pub fn day_pictures(reader: &Reader, rules: &Rules, digest: &DigestFacts) -> Vec
 }
 
 /// A letter's mails; a recipient that no mail server would take is logged and left out.
-pub fn addressed(letter: &Letter, settings: &MailSettings, site: &str) -> Vec<Mail> {
-    message::mails(letter, settings, site)
+pub fn addressed(letter: &Letter, settings: &MailSettings, site: &str, marks: &MarkKey) -> Vec<Mail> {
+    message::mails(letter, settings, Sender::of(settings, site, marks))
         .into_iter()
         .filter_map(|mail| mail.inspect_err(|error| tracing::error!(%error, "a mail could not be made")).ok())
         .collect()

@@ -21,6 +21,7 @@ use crate::engine::event::{Effect, Event, LetterKind, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt::{ConnectError, FromBroker, Link};
 use crate::journal::{Did, Entry};
+use crate::marks::MarkKey;
 use crate::notify::letter::{Letter, Mail};
 use crate::notify::outbox::Outbox;
 use crate::notify::{annunciator, wording};
@@ -108,6 +109,9 @@ pub struct Daemon<'w> {
     ledger: Ledger,
     link: Link,
     outbox: Outbox,
+    marks: MarkKey,
+    /// Since when the mailbox of answers cannot be read, and why.
+    deaf: Option<(Timestamp, String)>,
     mails: HashMap<String, (Mail, LetterKind)>,
     sending: bool,
     told_unwritten: Vec<String>,

@@ -8,6 +8,7 @@ use crate::config::Config;
 use crate::engine::Engine;
 use crate::engine::event::{LetterFacts, LetterKind, What};
 use crate::intake::mqtt;
+use crate::marks::MarkKey;
 use crate::notify::outbox::Outbox;
 use crate::rebuild;
 use crate::store::{Opening, Reader, Store, claim};
@@ -33,7 +34,7 @@ pub async fn run(
             .map_err(|source| DaemonError::System { doing: "make the store's folder", source })?;
     }
     let _claim = claim(&config.store.path)?;
-    let (store, opening) = Store::open(&config.store.path, &rules, clock.now())?;
+    let (mut store, opening) = Store::open(&config.store.path, &rules, clock.now())?;
     report_opening(&opening);
     let reader = Reader::open(&config.store.path, &rules)?;
     clock.continue_after(store.last_position()?);
@@ -55,6 +56,11 @@ pub async fn run(
         outbox.restore(&waiting.mail.message_id, kind, waiting.decided_at, waiting.tries, clock.now());
         mails.insert(waiting.mail.message_id.clone(), (waiting.mail, kind));
     }
+    let fresh = MarkKey::fresh().ok_or_else(|| DaemonError::System {
+        doing: "make the key for the marks of letters",
+        source: std::io::Error::other("the system gives no random numbers"),
+    })?;
+    let marks = MarkKey::new(&store.mark_key(fresh)?);
     let next_entry = store.next_journal_number()?;
     let store = Arc::new(Mutex::new(store));
     let (ledger, written) = Ledger::start(Arc::clone(&store));
@@ -70,6 +76,8 @@ pub async fn run(
         ledger,
         link,
         outbox,
+        marks,
+        deaf: None,
         mails,
         sending: false,
         told_unwritten: Vec::new(),

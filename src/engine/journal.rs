@@ -6,8 +6,10 @@
 
 mod written;
 
+use crate::event::EntryNote;
 use crate::units::Timestamp;
 use alloc::string::String;
+use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
 
 /// One line of the journal.
@@ -22,6 +24,23 @@ pub struct Entry {
     /// What was done.
     #[serde(flatten)]
     pub did: Did,
+}
+
+/// One line of the log and what came of it, as it is kept.
+#[derive(Clone, Debug, PartialEq)]
+pub struct JournalLine {
+    /// Its number.
+    pub number: i64,
+    /// When we were told.
+    pub at: Timestamp,
+    /// The entry.
+    pub entry: Entry,
+    /// Why it was refused, if it was.
+    pub refused: Option<String>,
+    /// The entry that struck it, if one did.
+    pub struck_by: Option<i64>,
+    /// What the grower was told about it.
+    pub note: Vec<EntryNote>,
 }
 
 /// What can be done to trays, places and reservoirs.

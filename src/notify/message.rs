@@ -1,8 +1,9 @@
 //! From a letter to the finished bytes of one mail to one recipient: MIME parts,
-//! thread headers, a Message-ID that is the same at every try.
+//! thread headers, a Message-ID that is the same at every try and that nobody can guess.
 
 use super::letter::{Letter, Mail};
 use crate::config;
+use crate::marks::MarkKey;
 use lettre::Message;
 use lettre::message::header::{ContentType, Header, HeaderName, HeaderValue};
 use lettre::message::{Attachment, Mailbox, MultiPart, SinglePart};
@@ -28,25 +29,62 @@ pub enum MessageError {
     },
 }
 
+/// From whom a letter is, the same for every recipient.
+#[derive(Clone, Copy, Debug)]
+pub struct Sender<'a> {
+    /// The address.
+    pub address: &'a str,
+    /// The site, which stands beside the address as its name.
+    pub site_name: &'a str,
+    /// Where an answer should go, if not to the address.
+    pub reply_to: Option<&'a str>,
+    /// What the marks are made with.
+    pub key: &'a MarkKey,
+}
+
+impl<'a> Sender<'a> {
+    /// As the settings have it.
+    pub fn of(settings: &'a config::Mail, site_name: &'a str, key: &'a MarkKey) -> Sender<'a> {
+        let reply_to = settings.answers.as_ref().and_then(|answers| answers.reply_to.as_deref());
+        Sender { address: &settings.from, site_name, reply_to, key }
+    }
+}
+
+/// A mail of somebody that a letter answers.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answered {
+    /// Its Message-ID, without angle brackets.
+    pub message_id: String,
+    /// The Message-IDs of the thread before it, oldest first, without angle brackets.
+    pub thread: Vec<String>,
+}
+
 /// The mails of a letter, one for each recipient of the config. A recipient
 /// whose address cannot be used does not take the others down.
-pub fn mails(letter: &Letter, settings: &config::Mail, site_name: &str) -> Vec<Result<Mail, MessageError>> {
-    settings.to.iter().map(|recipient| mail(letter, recipient, &settings.from, site_name)).collect()
+pub fn mails(letter: &Letter, settings: &config::Mail, sender: Sender<'_>) -> Vec<Result<Mail, MessageError>> {
+    settings.to.iter().map(|recipient| mail(letter, recipient, sender, None)).collect()
 }
 
 /// The mail of a letter to one recipient: alternative { plain, related { html,
-/// pictures } }. The same letter and recipient give the same bytes.
+/// pictures } }. The same letter, recipient and key give the same bytes. `answered` is
+/// the mail of theirs that it answers, if it does (RFC 5322 section 3.6.4; RFC 3834
+/// section 3.1.5).
 ///
 /// # Errors
 /// When one of the addresses cannot be read.
-pub fn mail(letter: &Letter, recipient: &str, sender: &str, site_name: &str) -> Result<Mail, MessageError> {
+pub fn mail(
+    letter: &Letter,
+    recipient: &str,
+    sender: Sender<'_>,
+    answered: Option<&Answered>,
+) -> Result<Mail, MessageError> {
     let to = mailbox(recipient)?;
-    let mut from = mailbox(sender)?;
+    let mut from = mailbox(sender.address)?;
     if from.name.is_none() {
-        from.name = Some(one_line(site_name)).filter(|name| !name.is_empty());
+        from.name = Some(one_line(sender.site_name)).filter(|name| !name.is_empty());
     }
     let domain = from.email.domain().to_owned();
-    let id = message_id(&letter.id, &to, &domain);
+    let id = message_id(&letter.id, &to, &domain, sender.key);
     let seed = format!("{:016x}", fingerprint(&id));
 
     let mut builder = Message::builder()
@@ -56,9 +94,16 @@ pub fn mail(letter: &Letter, recipient: &str, sender: &str, site_name: &str) -> 
         .date(letter.at.into())
         .message_id(Some(id.clone()))
         // RFC 3834 section 5: no vacation reply shall answer it.
-        .header(AutoSubmitted);
-    if let Some(first) = &letter.answers {
-        let parent = message_id(first, &to, &domain);
+        .header(if answered.is_some() { AutoSubmitted::Replied } else { AutoSubmitted::Generated });
+    if let Some(reply_to) = sender.reply_to {
+        builder = builder.reply_to(mailbox(reply_to)?);
+    }
+    if let Some(answered) = answered {
+        let parent = bracketed(&answered.message_id);
+        let thread: Vec<String> = answered.thread.iter().map(|id| bracketed(id)).chain([parent.clone()]).collect();
+        builder = builder.in_reply_to(parent).references(thread.join(" "));
+    } else if let Some(first) = &letter.answers {
+        let parent = message_id(first, &to, &domain, sender.key);
         builder = builder.in_reply_to(parent.clone()).references(parent);
     }
     let mut related =
@@ -92,15 +137,22 @@ fn mailbox(address: &str) -> Result<Mailbox, MessageError> {
 }
 
 /// Computed from the letter and the recipient, so that a second delivery of the
-/// same mail is recognised as such (RFC 5322 section 3.6.4).
-fn message_id(letter: &str, recipient: &Mailbox, domain: &str) -> String {
+/// same mail is recognised as such (RFC 5322 section 3.6.4). Whoever names it has
+/// seen the mail: the mark in it cannot be guessed.
+fn message_id(letter: &str, recipient: &Mailbox, domain: &str, key: &MarkKey) -> String {
     let readable: String = letter
         .chars()
         .map(|sign| if sign.is_ascii_alphanumeric() || sign == '-' { sign } else { '-' })
         .take(60)
         .collect();
-    let exact = fingerprint(&format!("{letter}\n{}", recipient.email));
-    format!("<{}.{exact:016x}@{domain}>", readable.trim_matches('-'))
+    let mark = key.message_mark(letter, recipient.email.as_ref());
+    format!("<{}.{mark}@{domain}>", readable.trim_matches('-'))
+}
+
+/// An id that a stranger's program wrote, fit for a header of ours.
+fn bracketed(id: &str) -> String {
+    let plain: String = id.chars().filter(|sign| sign.is_ascii_graphic() && !"<>".contains(*sign)).take(250).collect();
+    format!("<{plain}>")
 }
 
 /// FNV-1a, 64 bits (Fowler, Noll, Vo; parameters from memory): a name, not a secret.
@@ -114,20 +166,28 @@ fn one_line(text: &str) -> String {
     plain.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
-#[derive(Clone)]
-struct AutoSubmitted;
+/// RFC 3834 section 5.
+#[derive(Clone, Copy)]
+enum AutoSubmitted {
+    Generated,
+    Replied,
+}
 
 impl Header for AutoSubmitted {
     fn name() -> HeaderName {
         HeaderName::new_from_ascii_str("Auto-Submitted")
     }
 
-    fn parse(_: &str) -> Result<Self, Box<dyn std::error::Error + Send + Sync>> {
-        Ok(AutoSubmitted)
+    fn parse(text: &str) -> Result<Self, Box<dyn std::error::Error + Send + Sync>> {
+        Ok(if text.trim() == "auto-replied" { AutoSubmitted::Replied } else { AutoSubmitted::Generated })
     }
 
     fn display(&self) -> HeaderValue {
-        HeaderValue::new(Self::name(), "auto-generated".to_owned())
+        let word = match self {
+            AutoSubmitted::Generated => "auto-generated",
+            AutoSubmitted::Replied => "auto-replied",
+        };
+        HeaderValue::new(Self::name(), word.to_owned())
     }
 }
 
@@ -150,28 +210,33 @@ mod tests {
         }
     }
 
+    fn mail_from(letter: &Letter, to: &str, site_name: &str) -> Mail {
+        let key = MarkKey::new(&[7; 32]);
+        let sender = Sender { address: "warden@saltmarsh.example", site_name, reply_to: None, key: &key };
+        mail(letter, to, sender, None).unwrap()
+    }
+
     fn text(mail: &Mail) -> String {
         String::from_utf8(mail.bytes.clone()).unwrap()
     }
 
     #[test]
     fn the_same_letter_gives_the_same_bytes() {
-        let make =
-            || mail(&letter(), "grower@saltmarsh.example", "warden@saltmarsh.example", "Saltmarsh Lane").unwrap();
+        let make = || mail_from(&letter(), "grower@saltmarsh.example", "Saltmarsh Lane");
         assert_eq!(make(), make());
     }
 
     #[test]
     fn each_recipient_has_a_message_id_of_their_own() {
-        let make = |to: &str| mail(&letter(), to, "warden@saltmarsh.example", "Saltmarsh Lane").unwrap().message_id;
+        let make = |to: &str| mail_from(&letter(), to, "Saltmarsh Lane").message_id;
         assert_ne!(make("a@saltmarsh.example"), make("b@saltmarsh.example"));
     }
 
     #[test]
     fn an_answer_names_the_message_id_of_the_raise_to_the_same_recipient() {
-        let raise = mail(&letter(), "a@saltmarsh.example", "warden@saltmarsh.example", "S").unwrap();
+        let raise = mail_from(&letter(), "a@saltmarsh.example", "S");
         let answer = Letter { id: "later".into(), answers: Some(letter().id), ..letter() };
-        let answer = text(&mail(&answer, "a@saltmarsh.example", "warden@saltmarsh.example", "S").unwrap());
+        let answer = text(&mail_from(&answer, "a@saltmarsh.example", "S"));
         let unfolded = answer.replace("\r\n ", " ");
         assert!(unfolded.contains(&format!("In-Reply-To: {}", raise.message_id)), "{unfolded}");
         assert!(unfolded.contains(&format!("References: {}", raise.message_id)), "{unfolded}");
@@ -185,8 +250,7 @@ mod tests {
             pictures: vec![Picture { name: "a\"\r\nBcc: evil@example.org".into(), png: vec![1] }],
             ..letter()
         };
-        let mail =
-            mail(&letter, "a@saltmarsh.example", "warden@saltmarsh.example", "S\r\nBcc: evil@example.org").unwrap();
+        let mail = mail_from(&letter, "a@saltmarsh.example", "S\r\nBcc: evil@example.org");
         assert!(!text(&mail).lines().any(|line| line.to_lowercase().starts_with("bcc")), "{}", text(&mail));
     }
 
@@ -197,9 +261,33 @@ mod tests {
             to: vec!["nobody".into(), "grower@saltmarsh.example".into()],
             smtp: None,
             folder: "letters".into(),
+            answers: None,
         };
-        let made = mails(&letter(), &settings, "Saltmarsh Lane");
+        let key = MarkKey::new(&[7; 32]);
+        let made = mails(&letter(), &settings, Sender::of(&settings, "Saltmarsh Lane", &key));
         assert!(made[0].as_ref().unwrap_err().to_string().contains("\"nobody\""));
         assert!(made[1].is_ok());
+    }
+
+    #[test]
+    fn an_answer_to_a_reply_names_it_and_its_thread_and_lets_no_header_in() {
+        let key = MarkKey::new(&[7; 32]);
+        let sender = Sender {
+            address: "warden@saltmarsh.example",
+            site_name: "Saltmarsh Lane",
+            reply_to: Some("answers@saltmarsh.example"),
+            key: &key,
+        };
+        let answered = Answered {
+            message_id: "r1@phone.example>\r\nBcc: evil@example.org".into(),
+            thread: vec!["first@saltmarsh.example".into()],
+        };
+        let text = text(&mail(&letter(), "a@saltmarsh.example", sender, Some(&answered)).unwrap());
+        let unfolded = text.replace("\r\n ", " ");
+        assert!(unfolded.contains("In-Reply-To: <r1@phone.exampleBcc:evil@example.org>"), "{unfolded}");
+        assert!(unfolded.contains("References: <first@saltmarsh.example> <r1@phone."), "{unfolded}");
+        assert!(unfolded.contains("Auto-Submitted: auto-replied"), "{unfolded}");
+        assert!(unfolded.contains("Reply-To: answers@saltmarsh.example"), "{unfolded}");
+        assert!(!text.lines().any(|line| line.starts_with("Bcc")), "{text}");
     }
 }

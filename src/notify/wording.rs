@@ -2,11 +2,12 @@
 //! out. What is, since when, what harm comes and when, what to do.
 //!
 //! In reading order: `alarm_words` (what a kind says), `told` (when, and by whom),
-//! `alarm_letter` and `digest` (what stands in a letter), `sheet` (a letter as
+//! `alarm_letter` and `digest` (what stands in a letter), `answering` (how to answer), `sheet` (a letter as
 //! blocks), `plain` and `html` (the two ways to set it), `speech` (numbers).
 
 mod alarm_letter;
 mod alarm_words;
+mod answering;
 mod digest;
 mod digest_trays;
 mod entry_echo;
@@ -23,6 +24,8 @@ mod watch_words;
 mod samples;
 #[cfg(test)]
 mod tests;
+
+pub use answering::{Answering, ByMail};
 
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Command, EntryNote, LetterFacts, LetterKind};
@@ -62,8 +65,8 @@ pub fn command_taken(command: &Command, site: &Site, now: Timestamp) -> String {
 
 /// The words of a letter. A picture is shown beside the place for which
 /// [`picture_name`] gives its name; others are left out.
-pub fn letter(facts: &LetterFacts, rules: &Rules, pictures: Vec<Picture>) -> Letter {
-    let speech = Speech::new(&rules.site, facts.at);
+pub fn letter(facts: &LetterFacts, rules: &Rules, pictures: Vec<Picture>, answering: &Answering) -> Letter {
+    let speech = Speech::new(&rules.site, facts.at).answered(answering);
     let known: Vec<&str> = pictures.iter().map(|picture| picture.name.as_str()).collect();
     let sheet = match (facts.kind, facts.digest.as_deref()) {
         (LetterKind::Digest, Some(day)) => digest::sheet(day, &speech, &known),

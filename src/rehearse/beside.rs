@@ -87,7 +87,7 @@ impl<'a> Night<'a> {
     }
 
     fn letter(&mut self, facts: &LetterFacts) {
-        let subject = wording::letter(facts, self.rules, Vec::new()).subject;
+        let subject = wording::letter(facts, self.rules, Vec::new(), &wording::Answering::default()).subject;
         let letter = Letter { at: facts.at, kind: facts.kind, subject };
         let about = facts.alarms.iter().filter(|(occasion, _)| *occasion != Occasion::Returned);
         for (_, change) in about {

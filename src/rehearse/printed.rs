@@ -43,7 +43,7 @@ impl<'a, W: Write> Printed<'a, W> {
     }
 
     fn letter(&mut self, facts: &LetterFacts) -> Result<(), RehearsalError> {
-        let letter = wording::letter(facts, self.rules, Vec::new());
+        let letter = wording::letter(facts, self.rules, Vec::new(), &wording::Answering::default());
         if self.json {
             return self.line(&LetterLine {
                 at: instant(facts.at),

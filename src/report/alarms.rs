@@ -86,8 +86,8 @@ pub fn episodes(changes: &[AlarmLine], since: Timestamp, until: Timestamp) -> Ve
 
 #[cfg(test)]
 pub(super) mod tests {
-    use super::super::sample::at;
     use super::*;
+    use crate::analysis::sample::at;
     use crate::engine::alarm::{AlarmKind, Priority};
     use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
 

@@ -2,7 +2,7 @@
 
 use super::alarms::Episode;
 use super::history::Subject;
-use super::lives::Deed;
+use crate::analysis::lives::Deed;
 use crate::chart::{Happening, Lane, Sign};
 use crate::engine::alarm::AlarmKey;
 use crate::engine::rules::Rules;
@@ -85,9 +85,9 @@ impl Subject {
 mod tests {
     use super::super::alarms::episodes;
     use super::super::alarms::tests::change;
-    use super::super::lives::lives;
-    use super::super::sample::{at, journal, rules};
     use super::*;
+    use crate::analysis::lives::lives;
+    use crate::analysis::sample::{at, journal, rules};
     use crate::engine::alarm::AlarmState;
 
     #[test]

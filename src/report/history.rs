@@ -2,8 +2,9 @@
 //! tray from place to place, what its stages ask for, what was done; and the chart of all
 //! that, with another place or another span laid over it.
 
-use super::lives::{Deed, Life};
 use super::{Series, happenings, series};
+use crate::analysis::lives::{Deed, Life};
+use crate::analysis::place_air::measured_at;
 use crate::chart::{self, Chart, Lane, Line, Measure, Panel, Point, Span};
 use crate::engine::band::{Band, demand_of, served_by};
 use crate::engine::rules::{PlaceId, Rules};
@@ -89,7 +90,7 @@ impl Subject {
         let mut joined: Vec<Series> = Vec::new();
         for (since, left, place) in life.stays(until) {
             let (begin, end) = (since.max(from), left.min(until));
-            let Some(measuring) = measuring(rules, place).filter(|_| begin < end) else { continue };
+            let Some(measuring) = measured_at(rules, place).filter(|_| begin < end) else { continue };
             // Each stay is counted from its own beginning, so that no step mixes two places.
             for part in series(reader, rules, &rules.place(measuring).id, begin, end, step)? {
                 let (sensor, quantity) = (part.sensor.clone(), part.quantity);
@@ -172,7 +173,7 @@ impl Subject {
             Kind::Sensor(id, place) => about == id || place.is_some_and(of_place),
             Kind::Tray(life) => {
                 life.stays(until).filter(|(since, left, _)| *since <= until && from <= *left).any(|(.., place)| {
-                    let measured = measuring(rules, place).is_some_and(of_place);
+                    let measured = measured_at(rules, place).is_some_and(of_place);
                     about == life.tray.name || of_place(place) || measured || waters(place)
                 })
             }
@@ -198,14 +199,6 @@ impl Subject {
         deeds.dedup_by_key(|deed| deed.number);
         happenings::lanes(&deeds)
     }
-}
-
-/// The place whose sensors measure the air of this one: itself or one around it.
-fn measuring(rules: &Rules, place: PlaceId) -> Option<PlaceId> {
-    (0..rules.places.len()).map(|index| PlaceId(index as u16)).find(|outer| {
-        let measured = rules.sensors.iter().any(|sensor| sensor.place == Some(*outer) && sensor.surface.is_none());
-        measured && served_by(rules, *outer).contains(&place)
-    })
 }
 
 /// The span, cut wherever a tray's stage, place or demand may change.
@@ -324,9 +317,9 @@ fn line(name: &str, series: &Series) -> Line {
 
 #[cfg(test)]
 pub(in crate::report) mod tests {
-    use super::super::lives::lives;
-    use super::super::sample::{at, journal, rules};
     use super::*;
+    use crate::analysis::lives::lives;
+    use crate::analysis::sample::{at, journal, rules};
     use crate::engine::event::{Effect, Event, What};
     use crate::engine::quality::Judge;
     use crate::reading::{ChannelId, RawReading};

@@ -2,18 +2,12 @@
 //! any span, for `history` and for the charts inside the digest.
 
 pub mod alarms;
-pub mod beyond;
 pub mod export;
 pub mod happenings;
 pub mod history;
-pub mod lives;
-pub mod lot_air;
-pub mod rank;
+pub mod known_air;
 pub mod said;
 pub mod trace;
-pub mod yields;
-#[cfg(test)]
-mod sample;
 pub mod sheet;
 
 use crate::chart::Chart;
@@ -38,6 +32,14 @@ pub struct Series {
     pub points: Vec<HistoryPoint>,
     /// The length of a step.
     pub step: TimeDelta,
+}
+
+/// How long a reading of this series stands: two and a half times as long as the slowest of
+/// its sensors should take to speak again. Own default.
+pub fn holds(rules: &Rules, series: &Series) -> TimeDelta {
+    let every = rules.sensors.iter().filter(|sensor| series.sensor.split(", ").any(|id| id == sensor.id));
+    let slowest = every.map(|sensor| sensor.every).max().unwrap_or(TimeDelta::minutes(1));
+    (slowest * 5 / 2).max(TimeDelta::minutes(1))
 }
 
 /// The step that suits a span: whole minutes, at most [`MOST_POINTS`] of them.

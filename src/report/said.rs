@@ -103,8 +103,8 @@ pub fn done_to(rules: &Rules, did: &Did) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::super::sample::{at, journal, rules};
     use super::*;
+    use crate::analysis::sample::{at, journal, rules};
     use crate::units::UnitSystem;
 
     #[test]

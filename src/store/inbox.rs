@@ -41,8 +41,8 @@ pub struct InboxAnswer {
 
 /// The sender's end, in a process of its own.
 pub struct Inbox {
-    connection: Connection,
-    path: PathBuf,
+    pub(super) connection: Connection,
+    pub(super) path: PathBuf,
 }
 
 impl InboxKind {

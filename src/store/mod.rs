@@ -25,6 +25,7 @@ mod opening;
 mod outbox;
 mod plain;
 mod read;
+mod replies;
 mod rollup;
 mod salvage;
 mod schema;
@@ -32,6 +33,7 @@ mod series;
 mod write;
 mod written;
 
+pub use crate::journal::JournalLine;
 pub use backup::backup;
 pub use claim::{Claim, claim, is_watched};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
@@ -42,8 +44,9 @@ pub use opening::Opening;
 pub use outbox::{LetterProgress, MailOutcome, WaitingMail};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
+pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use write::{Delivery, Record, Rejected};
-pub use written::{AlarmLine, Counts, GarbledLine, JournalLine, LetterLine};
+pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
 use crate::engine::rules::Rules;
 use crate::units::Timestamp;

@@ -7,12 +7,15 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, Rows, params_from_iter};
 use std::path::Path;
 
 /// Every table with the columns that order it without sorting.
-const TABLES: [(&str, &[&str]); 12] = [
+const TABLES: [(&str, &[&str]); 15] = [
     ("series", &["id"]),
     ("journal", &["number"]),
     ("event", &["at", "seq"]),
     ("letter", &["rowid"]),
     ("mail", &["id"]),
+    ("letter_alarm", &["letter", "kind", "subject"]),
+    ("mailbox", &["name"]),
+    ("reply", &["id"]),
     ("alarm", &["at", "seq", "nth"]),
     ("minute", &["series", "minute"]),
     ("garbled", &["at", "seq"]),

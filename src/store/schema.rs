@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -213,4 +213,36 @@ CREATE VIEW reading_plain AS
                 WHEN 8 THEN 'late' WHEN 9 THEN 'duplicate' WHEN 10 THEN 'uncorrected' END AS doubt,
            (reading.judged >> 8) & 1 AS retained
       FROM reading JOIN series ON series.id = reading.series;
+";
+
+/// Replies to letters. The key by which letters carry their marks is in `meta` as `mark_key`.
+const V3: &str = "
+CREATE TABLE letter_alarm (
+    -- Which alarms a letter told of: an answer to it answers all of them.
+    letter   TEXT NOT NULL,  -- letter.id
+    kind     TEXT NOT NULL,  -- air-too-warm, reservoir-low, ...
+    subject  TEXT NOT NULL,  -- id of the place, sensor, reservoir or tray, or site
+    PRIMARY KEY (letter, kind, subject)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE mailbox (
+    -- How far the mailbox for answers was read.
+    name      TEXT PRIMARY KEY,  -- user, host and folder
+    validity  INTEGER NOT NULL,  -- UIDVALIDITY (RFC 3501): under another one numbers mean other mails
+    uid       INTEGER NOT NULL,  -- the highest UID that was looked at
+    at        INTEGER NOT NULL   -- when, milliseconds since 1970 UTC
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE reply (
+    -- The newest 1,000 mails that were, or pretended to be, answers to letters.
+    id           INTEGER PRIMARY KEY,
+    at           INTEGER NOT NULL,  -- when it was read, milliseconds since 1970 UTC
+    message_id   TEXT NOT NULL,     -- its own
+    sender       TEXT NOT NULL,     -- the address it says it comes from
+    letter       TEXT,              -- the letter it answers; NULL: none could be told
+    fate         TEXT NOT NULL,     -- reading, taken, not-understood, no-mark, stranger or lost
+    answered_at  INTEGER            -- when a letter of ours answered it; NULL: none did
+) STRICT;
+CREATE INDEX reply_by_message_id ON reply (message_id);
+CREATE INDEX reply_by_time ON reply (at);
 ";

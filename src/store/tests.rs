@@ -8,6 +8,7 @@ mod durability;
 mod growth;
 mod looking;
 mod replay;
+mod replies;
 
 use super::{Opening, Reader, Record, Store};
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};

@@ -5,7 +5,7 @@ use super::encode::{belief, encode, encode_notes, pack_judgement};
 use super::error::{StoreError, explain};
 use super::inbox::{self, InboxAnswer};
 use super::outbox::{self, MailOutcome};
-use super::{Store, rollup};
+use super::{Store, replies, rollup};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, Judgement, What};
 use crate::journal::Did;
@@ -228,9 +228,11 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
                         .execute("UPDATE journal SET refused = ?2 WHERE number = ?1", params![number, why])
                         .map_err(self.explain)?;
                 }
-                // The own judgement went into its reading; the facts of a letter are stored as
-                // words in `letters`; a refused command is answered through the inbox.
-                Effect::Judged(_) | Effect::Letter(_) | Effect::CommandRefused { .. } => {}
+                // Its words are in `letters`.
+                Effect::Letter(facts) => replies::put_alarms(self.connection, facts).map_err(self.explain)?,
+                // The own judgement went into its reading; a refused command is answered through
+                // the inbox.
+                Effect::Judged(_) | Effect::CommandRefused { .. } => {}
             }
         }
         Ok(())

@@ -6,27 +6,10 @@ use super::error::{StoreError, explain};
 use super::outbox::LetterProgress;
 use super::read::Reader;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Harm, Priority};
-use crate::engine::event::{EntryNote, LetterKind};
-use crate::journal::Entry;
+use crate::engine::event::LetterKind;
+use crate::journal::JournalLine;
 use crate::units::Timestamp;
 use rusqlite::{OptionalExtension, Row, params};
-
-/// One line of the journal and what came of it.
-#[derive(Clone, Debug, PartialEq)]
-pub struct JournalLine {
-    /// Its number.
-    pub number: i64,
-    /// When we were told.
-    pub at: Timestamp,
-    /// The entry.
-    pub entry: Entry,
-    /// Why it was refused, if it was.
-    pub refused: Option<String>,
-    /// The entry that struck it, if one did.
-    pub struck_by: Option<i64>,
-    /// What the grower was told about it.
-    pub note: Vec<EntryNote>,
-}
 
 /// One change of one alarm.
 #[derive(Clone, Debug, PartialEq)]

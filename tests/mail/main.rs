@@ -10,8 +10,9 @@ use chrono::TimeDelta;
 use server::MailServer;
 use std::time::Duration;
 use traywarden::engine::event::LetterKind;
+use traywarden::marks::MarkKey;
 use traywarden::notify::letter::{Letter, Mail, Picture};
-use traywarden::notify::message;
+use traywarden::notify::message::{self, Sender};
 use traywarden::notify::outbox::{Outbox, Refusal, Settled, State};
 use traywarden::notify::postman::Postman;
 use traywarden::units::Timestamp;
@@ -35,7 +36,9 @@ fn letter(id: &str, answers: Option<&str>) -> Letter {
 }
 
 fn mail(letter: &Letter, to: &str) -> Mail {
-    message::mail(letter, to, "warden@saltmarsh.example", "Saltmarsh Lane").unwrap()
+    let key = MarkKey::new(&[7; 32]);
+    let sender = Sender { address: "warden@saltmarsh.example", site_name: "Saltmarsh Lane", reply_to: None, key: &key };
+    message::mail(letter, to, sender, None).unwrap()
 }
 
 fn run<T>(future: impl Future<Output = T>) -> T {

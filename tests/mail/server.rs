@@ -73,6 +73,7 @@ impl MailServer {
                 ca_file: Some(self.path("ca.pem")),
             }),
             folder: self.path("letters"),
+            answers: None,
         }
     }
 

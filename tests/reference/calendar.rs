@@ -2,10 +2,10 @@
 //! elsewhere than we do.
 
 use super::live::ask_about;
+use traywarden::analysis::lives::lives;
 use traywarden::config;
 use traywarden::engine::rules::Rules;
 use traywarden::report::export::calendar::{Edition, calendar};
-use traywarden::report::lives::lives;
 use traywarden::store::JournalLine;
 use traywarden::units::Timestamp;
 

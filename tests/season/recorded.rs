@@ -198,7 +198,9 @@ pub fn write(season: &Invented, folder: &Path) {
             match effect {
                 Effect::Alarm(change) => record.alarm_texts.push(wording::alarm_text(change, &rules.site)),
                 Effect::Letter(facts) => {
-                    record.letters.push((wording::letter(facts, &rules, Vec::new()), Vec::new()));
+                    record
+                        .letters
+                        .push((wording::letter(facts, &rules, Vec::new(), &wording::Answering::default()), Vec::new()));
                 }
                 _ => {}
             }

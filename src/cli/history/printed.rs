@@ -3,9 +3,9 @@
 
 use super::super::show;
 use super::Part;
+use crate::analysis::beyond::{Beyond, Side};
 use crate::config::Config;
 use crate::reading::Quantity;
-use crate::report::beyond::{Beyond, Side};
 use crate::units::UnitSystem;
 use chrono::TimeDelta;
 use serde_json::json;

@@ -10,7 +10,7 @@ const FLUID_OUNCE_ML: f64 = GALLON_ML / 128.0;
 
 /// What is measured, so that a bare "oz" is known for what it is: of water it is a fluid ounce.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Measure {
+pub(crate) enum Measure {
     /// In millilitres.
     Volume,
     /// In grams.
@@ -19,7 +19,7 @@ pub(super) enum Measure {
 
 impl Measure {
     /// How it may be written, for a refusal.
-    pub(super) fn examples(self) -> &'static str {
+    pub(crate) fn examples(self) -> &'static str {
         match self {
             Measure::Volume => "118ml, 1.5L, 4floz, 2cups or 1gal",
             Measure::Weight => "424g, 1.7kg, 15oz or 3lb",
@@ -28,7 +28,7 @@ impl Measure {
 }
 
 /// Millilitres or grams; `None` when this is no number with a unit of this measure.
-pub(super) fn amount(text: &str, measure: Measure) -> Option<f64> {
+pub(crate) fn amount(text: &str, measure: Measure) -> Option<f64> {
     let (number, unit) = parted(text)?;
     let unit = unit.to_lowercase();
     // "3lb 8oz", as scales show it.
@@ -50,13 +50,13 @@ pub(super) fn amount(text: &str, measure: Measure) -> Option<f64> {
 }
 
 /// Whether a word begins as a number does, so that it was meant as an amount.
-pub(super) fn looks_like_one(word: &str) -> bool {
+pub(crate) fn looks_like_one(word: &str) -> bool {
     let bare = word.trim_start_matches(['-', '+', '.', '~']);
     bare.starts_with(|letter: char| letter.is_ascii_digit() || "½¼¾".contains(letter))
 }
 
 /// Whether a word alone is a unit, or the beginning of "fl oz": "118 ml" may come as two words.
-pub(super) fn is_unit(word: &str) -> bool {
+pub(crate) fn is_unit(word: &str) -> bool {
     let word = word.to_lowercase().replace('.', "");
     word == "fl" || word == "fluid" || millilitres(&word).is_some() || grams(&word).is_some()
 }

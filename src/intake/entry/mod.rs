@@ -3,9 +3,8 @@
 //! amount under a wrong name, or in no unit, would be lost without a word. Pure. Whether an
 //! entry can be (is there such a tray?) is for the engine.
 
-mod amount;
+pub(crate) mod amount;
 mod names;
-pub mod typed;
 
 pub use names::as_known;
 
@@ -88,6 +87,29 @@ const HOLDS: [Holds; 13] = [
     Holds { did: "strike", needs: &["entry"], facts: &[("entry", Fact::Whole), ("note", Fact::Words)] },
 ];
 
+/// The verbs with an example each, as the help prints them.
+pub const EXAMPLES: [(&str, &str); 13] = [
+    ("sow", "K12 rack-b broccoli 24g x6    or: sow K12 rack-b blend=broccoli,kale,radish 24g x6 lot=L7 medium=coir"),
+    ("unweight", "K12                      the weight comes off"),
+    ("uncover", "K12                       the cover comes off, into the light"),
+    ("light", "K12                         under light, when it was uncovered before"),
+    ("water", "rack-b 118ml                to each tray, from below; or 4floz, 1/2cup; a place, a tray, or all"),
+    ("mist", "rack-b"),
+    ("refill", "18L                        or 5gal; tank 18L, where there are several"),
+    ("move", "K12 rack-a"),
+    ("look", "K12 \"roots white, all even\""),
+    ("harvest", "K12 1696g                 all its trays together; or 424g each, 3lb 8oz; then words on taste"),
+    ("discard", "K12 mold 30%              mold, damping-off, dry, uneven or other"),
+    ("note", "\"fan moved\"                  tray=K12 photo=/photos/k12.jpg"),
+    ("strike", "17                         entry 17 was wrong; log --list shows the numbers"),
+];
+
+/// The example of one verb, without its explanation.
+fn example(did: &str) -> &'static str {
+    let known = EXAMPLES.iter().find(|(known, _)| *known == did);
+    known.map_or("", |(_, example)| example.split("   ").next().unwrap_or_default())
+}
+
 /// The entry that a JSON object says, whichever way it came.
 ///
 /// # Errors
@@ -132,14 +154,14 @@ pub fn from_object(said: Map<String, Value>) -> Result<Entry, String> {
                 "entry" => "which entry",
                 _ => "what to note",
             },
-            typed::example(&did)
+            example(&did)
         ));
     }
     // What is left for the journal itself are the sentences about a blend.
     serde_json::from_value(Value::Object(kept)).map_err(|error| error.to_string())
 }
 
-fn nothing_that_can_be_logged(did: &str) -> String {
+pub(crate) fn nothing_that_can_be_logged(did: &str) -> String {
     let near = closest_word(did, HOLDS.iter().map(|holds| holds.did));
     let near = near.map_or(".".to_owned(), |near| format!("; did you mean {near}?"));
     let known: Vec<&str> = HOLDS.iter().map(|holds| holds.did).collect();
@@ -176,19 +198,19 @@ fn read(key: &str, fact: Fact, value: Value) -> Result<Value, String> {
             None => return wants("a whole number"),
         },
         Fact::Percent => match plain.or_else(|| text?.strip_suffix('%')?.trim().parse().ok()) {
-            Some(share) if share.is_finite() => typed::number_value(share),
+            Some(share) if share.is_finite() => number_value(share),
             _ => return wants("per cent, such as 30"),
         },
         Fact::Grams => match plain.or_else(|| measured(Measure::Weight, 1.0)) {
-            Some(grams) => typed::number_value(grams),
+            Some(grams) => number_value(grams),
             None => return wants(Measure::Weight.examples()),
         },
         Fact::Millilitres => match plain.or_else(|| measured(Measure::Volume, 1.0)) {
-            Some(ml) => typed::number_value(ml),
+            Some(ml) => number_value(ml),
             None => return wants(Measure::Volume.examples()),
         },
         Fact::Litres => match plain.or_else(|| measured(Measure::Volume, 1000.0)) {
-            Some(litres) => typed::number_value(litres),
+            Some(litres) => number_value(litres),
             None => return wants(Measure::Volume.examples()),
         },
         Fact::Reason => match reason(text.unwrap_or_default()) {
@@ -232,7 +254,7 @@ fn reason(word: &str) -> Option<Loss> {
 }
 
 /// Short names for what is typed most.
-fn full_name(key: &str) -> &str {
+pub(crate) fn full_name(key: &str) -> &str {
     match key {
         "ml" => "ml_per_tray",
         "seed" | "seed_weight" => "seed_grams",
@@ -240,6 +262,12 @@ fn full_name(key: &str) -> &str {
         "each" => "grams_per_tray",
         _ => key,
     }
+}
+
+/// A number without a needless fraction; a millionth of a gram or millilitre is one.
+pub(crate) fn number_value(number: f64) -> Value {
+    let number = (number * 1e6).round() / 1e6;
+    if number.fract() == 0.0 && number.abs() < 1e15 { Value::from(number as i64) } else { Value::from(number) }
 }
 
 #[cfg(test)]

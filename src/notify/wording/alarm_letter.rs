@@ -2,6 +2,7 @@
 //! a test letter.
 
 use super::alarm_words::{AlarmWords, words};
+use super::answering;
 use super::sheet::{Block, Sheet, Tone};
 use super::speech::{Speech, ascii, capital, list, shortened, span};
 use super::told;
@@ -31,7 +32,7 @@ pub(crate) fn alarm(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Shee
         }
         blocks.extend(section(*occasion, change, speech, alarms.len() > 1));
     }
-    blocks.extend(closing(alarms, speech));
+    blocks.extend(answering::how(alarms.iter().map(|(_, change)| change), speech));
     Sheet {
         subject: subject(&prefix(*occasion, first), &subject_headline(*occasion, &top), alarms.len()),
         masthead: masthead(speech),
@@ -69,7 +70,7 @@ pub(crate) fn round(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Shee
         }
         blocks.extend(section(*occasion, change, speech, false));
     }
-    blocks.extend(closing(alarms, speech));
+    blocks.extend(answering::how(alarms.iter().map(|(_, change)| change), speech));
     let top = words(first, speech);
     Sheet {
         subject: subject(&format!("{at} round: "), &top.headline, alarms.len()),
@@ -159,25 +160,6 @@ fn section(occasion: Occasion, change: &AlarmChange, speech: &Speech, with_actio
         fact("Mind", caution.to_owned());
     }
     vec![Block::Facts(facts)]
-}
-
-/// How to answer, once a letter.
-fn closing(alarms: &[(Occasion, AlarmChange)], _speech: &Speech) -> Vec<Block> {
-    let open: Vec<&AlarmChange> = alarms
-        .iter()
-        .map(|(_, change)| change)
-        .filter(|change| matches!(change.state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged))
-        .collect();
-    if open.is_empty() {
-        return Vec::new();
-    }
-    let purpose = if open.iter().all(|change| change.state == AlarmState::ReturnedUnacknowledged) {
-        "If you have seen it, say so, and it leaves the list:"
-    } else {
-        "If you have seen it and will see to it, say so, and the reminders stop:"
-    };
-    let lines: Vec<String> = open.iter().map(|change| told::acknowledge(change)).collect();
-    vec![Block::Command { purpose: purpose.to_owned(), line: lines.join("\n    ") }]
 }
 
 fn prefix(occasion: Occasion, change: &AlarmChange) -> String {

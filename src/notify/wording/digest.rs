@@ -3,6 +3,7 @@
 
 use super::alarm_letter::{masthead, subject};
 use super::alarm_words::words;
+use super::answering;
 use super::digest_trays::{due_blocks, gathered_blocks, overdue_blocks, tasks, tray_blocks};
 use super::sensor_words::doubt;
 use super::sheet::{Block, Sheet, Tone};
@@ -37,6 +38,7 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Sh
     blocks.extend(gathered_blocks(day, speech));
     blocks.extend(alarm_blocks(day, speech));
     blocks.extend(sensor_blocks(day));
+    blocks.extend(answering::in_digest(speech, !day.standing.is_empty()));
     let urgent = day.standing.iter().any(|change| change.priority == Priority::Now);
     if !day.places.is_empty() {
         blocks.push(Block::Small(
@@ -177,7 +179,9 @@ fn standing_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
         }
         match (change.state, change.by.as_deref()) {
             (AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged, _) => {
-                facts.push(("Answer".to_owned(), told::acknowledge(change)));
+                let by_mail = speech.answering.is_some_and(|answering| answering.by_mail.is_some());
+                let how = if by_mail { "Reply \"seen\".".to_owned() } else { told::acknowledge(change) };
+                facts.push(("Answer".to_owned(), how));
             }
             (AlarmState::Acknowledged, Some(who)) => facts.push(("Seen".to_owned(), format!("{who} has answered."))),
             _ => {}

@@ -102,6 +102,16 @@ fn set(block: &Block) -> Markup {
                 }
             }
         },
+        Block::Reply { sentence, label, link } => html! {
+            p style=(format!("margin:18px 0 8px;font-size:13px;line-height:18px;color:{SOFT};")) { (units_kept(sentence)) }
+            table role="presentation" cellpadding="0" cellspacing="0" border="0" {
+                tr {
+                    td bgcolor="#22513a" style="background-color:#22513a;border-radius:6px;" {
+                        a href=(link) style="display:inline-block;padding:13px 22px;font-size:16px;line-height:22px;font-weight:600;color:#ffffff;text-decoration:none;" { (label) }
+                    }
+                }
+            }
+        },
         Block::Picture { name, shows } => html! {
             p style="margin:10px 0 0;" {
                 img src=(format!("cid:{name}")) alt=(shows) width="456" style="display:block;width:100%;max-width:456px;height:auto;border:0;border-radius:6px;";

@@ -31,6 +31,7 @@ pub(crate) fn text(sheet: &Sheet) -> String {
             Block::Command { purpose, line } => {
                 text.push_str(&format!("\n{}    {line}\n", wrapped(purpose, "", "")));
             }
+            Block::Reply { sentence, .. } => text.push_str(&format!("\n{}", wrapped(sentence, "", ""))),
             Block::Picture { .. } => {}
         }
     }

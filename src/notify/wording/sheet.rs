@@ -49,6 +49,15 @@ pub(crate) enum Block {
         /// What to type.
         line: String,
     },
+    /// How to reply.
+    Reply {
+        /// What to write, and what it does.
+        sentence: String,
+        /// What the link is called.
+        label: String,
+        /// A link that has the reply ready, for the HTML only.
+        link: String,
+    },
     /// A picture, for the HTML only.
     Picture {
         /// Its name in the letter.

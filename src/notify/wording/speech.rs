@@ -1,6 +1,7 @@
 //! How times, spans and quantities are said: local time, the site's units, words
 //! instead of codes. It knows numbers; what they mean is told by its neighbours.
 
+use super::answering::Answering;
 use crate::engine::rules::Site;
 use crate::units::{Timestamp, UnitSystem, tenths};
 use chrono::{DateTime, NaiveTime, TimeDelta};
@@ -13,6 +14,8 @@ pub(crate) struct Speech<'a> {
     pub(crate) site: &'a Site,
     /// When it is said.
     pub(crate) now: Timestamp,
+    /// How it may be answered; `None` where nobody can.
+    pub(crate) answering: Option<&'a Answering>,
 }
 
 /// Nearer than this a bare clock time is understood: at 22:10, "03:40" is tonight.
@@ -21,7 +24,12 @@ const BARE_CLOCK_WITHIN: TimeDelta = TimeDelta::hours(14);
 impl<'a> Speech<'a> {
     /// Speaks to the people of `site` at `now`.
     pub(crate) fn new(site: &'a Site, now: Timestamp) -> Self {
-        Speech { site, now }
+        Speech { site, now, answering: None }
+    }
+
+    /// The same, in a letter that may be answered.
+    pub(crate) fn answered(self, answering: &'a Answering) -> Self {
+        Speech { answering: Some(answering), ..self }
     }
 
     /// An instant on the site's clock.

@@ -7,6 +7,11 @@ use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority, TOLD_IN_TH
 use crate::engine::event::Occasion;
 use crate::units::UnitSystem;
 
+/// A letter that is answered at the machine.
+fn letter(facts: &LetterFacts, rules: &Rules, pictures: Vec<Picture>) -> Letter {
+    crate::notify::wording::letter(facts, rules, pictures, &Answering::default())
+}
+
 #[test]
 fn sample_letters_read_as_they_were_read_aloud() {
     let mut all = String::new();
@@ -120,4 +125,42 @@ fn text_from_outside_is_escaped_in_the_html() {
     let html =
         letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, told)]), &rules(UnitSystem::Metric), vec![]).html;
     assert!(!html.contains("<script>"), "{html}");
+}
+
+fn by_mail() -> Answering {
+    let by_mail = ByMail { address: "warden@saltmarsh.example".into(), code: "K7QD-4MXR".into() };
+    Answering { by_mail: Some(by_mail), ..Answering::default() }
+}
+
+#[test]
+fn where_replies_are_read_no_letter_asks_for_a_shell() {
+    for raised in every_kind() {
+        let facts = facts(LetterKind::Alarm, vec![(Occasion::Raised, raised)]);
+        let letter = crate::notify::wording::letter(&facts, &rules(UnitSystem::Us), vec![], &by_mail());
+        assert!(letter.text.contains("reply \"seen\"") && letter.text.contains("K7QD-4MXR"), "{}", letter.text);
+        assert!(!letter.text.contains("traywarden alarms"), "{}", letter.text);
+        let link = "mailto:warden@saltmarsh.example?subject=seen%20%5BK7QD-4MXR%5D&amp;body=seen";
+        assert!(letter.html.contains(link), "{}", letter.html);
+        assert!(letter.text.lines().skip(1).all(|line| line.chars().count() <= 72), "{}", letter.text);
+    }
+}
+
+#[test]
+fn the_digest_tells_of_refused_replies_and_of_a_mailbox_that_is_not_read() {
+    let digests: Vec<LetterFacts> =
+        samples().into_iter().map(|(_, facts, _)| facts).filter(|facts| facts.digest.is_some()).collect();
+    assert!(!digests.is_empty());
+    for facts in digests {
+        let text = |answering: &Answering| {
+            let text = crate::notify::wording::letter(&facts, &rules(UnitSystem::Us), vec![], answering).text;
+            text.split_whitespace().collect::<Vec<_>>().join(" ")
+        };
+        assert!(!text(&by_mail()).contains("not taken"));
+        assert!(text(&by_mail()).contains("goes into the journal. Mark of this letter: K7QD-4MXR."));
+        let refused = text(&Answering { refused: 2, ..by_mail() });
+        assert!(refused.contains("2 replies were not taken: without the mark of a letter"), "{refused}");
+        let why = "mail.saltmarsh.example refuses the login".to_owned();
+        let deaf = text(&Answering { deaf: Some((facts.at - chrono::TimeDelta::hours(3), why)), ..by_mail() });
+        assert!(deaf.contains("Your replies have not been read since"), "{deaf}");
+    }
 }

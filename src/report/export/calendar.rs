@@ -4,9 +4,9 @@
 //! reminder, so that each export would differ from the one before; and it leaves NAME
 //! unescaped.)
 
+use crate::analysis::lives::{End, Fate, Life, lives, struck_out};
 use crate::engine::digest::Due;
 use crate::engine::rules::Rules;
-use crate::report::lives::{End, Fate, Life, lives, struck_out};
 use crate::store::JournalLine;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -202,7 +202,7 @@ impl Lines {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::sample::{at, journal, rules};
+    use crate::analysis::sample::{at, journal, rules};
 
     fn edition(now: &str) -> Edition {
         Edition { now: at(now), revision: 7, remind: None }

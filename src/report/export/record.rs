@@ -3,6 +3,8 @@
 //! and the alarms with what people did. Figures only; `record_page` sets them on paper.
 
 use super::ExportError;
+use crate::analysis::lives::{Life, lives};
+use crate::analysis::place_air::own_sensors;
 use crate::engine::band::{Band, demand_of, served_by};
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::tray::{Stage, Tray};
@@ -10,8 +12,6 @@ use crate::engine::waking::local_instant;
 use crate::journal::Did;
 use crate::reading::{Quantity, SensorId};
 use crate::report::alarms::{self, Episode};
-use crate::report::lives::{Life, lives};
-use crate::report::lot_air::measures_air_of;
 use crate::report::{self, Series};
 use crate::store::{HistoryPoint, JournalLine, Reader};
 use crate::units::Timestamp;
@@ -120,10 +120,7 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
     let all = lives(rules, &lines);
     let mut places = Vec::new();
     for place in (0..rules.places.len()).map(|index| PlaceId(index as u16)) {
-        let sensors: Vec<SensorId> = (0..rules.sensors.len())
-            .map(|index| SensorId(index as u16))
-            .filter(|sensor| measures_air_of(rules, *sensor, place))
-            .collect();
+        let sensors = own_sensors(rules, place);
         if sensors.is_empty() {
             continue;
         }
@@ -349,9 +346,9 @@ fn done_meanwhile(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::sample::{at, journal, rules};
     use crate::engine::alarm::{AlarmKind, AlarmState};
     use crate::report::alarms::tests::change;
-    use crate::report::sample::{at, journal, rules};
 
     fn every_minute(from: &str, until: &str, value: f64) -> Vec<HistoryPoint> {
         let (mut from, until) = (at(from), at(until));

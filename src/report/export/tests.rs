@@ -3,11 +3,11 @@
 
 use super::sheet::{Cell, Sheet, Span};
 use super::{csv, record, record_page, sqlite};
+use crate::analysis::sample::{at, rules};
 use crate::engine::Engine;
 use crate::engine::event::{Event, What};
 use crate::engine::rules::Rules;
 use crate::reading::{ChannelId, RawReading};
-use crate::report::sample::{at, rules};
 use crate::store::{Reader, Record, Store};
 use crate::units::Timestamp;
 use chrono::TimeDelta;

@@ -1,15 +1,11 @@
 //! The trace of a tray: the air it lived in from sowing to its end, stage by stage, beside
 //! its healthy sisters, what differs most, and when the trouble likely began. Conditions,
-//! never verdicts. `walk` lives through the air again, `figures` sums it up, `beside`
-//! compares, `onset` reckons back, `words` says it.
+//! never verdicts. `analysis` lives through the air again, sums it up, compares and reckons
+//! back; this asks the store for what it needs, `words` says it and `sheet` sets it.
 
-pub mod beside;
-mod figures;
-mod onset;
 mod sheet;
 #[cfg(test)]
 mod tests;
-mod walk;
 mod words;
 
 pub use sheet::sheet;
@@ -17,11 +13,13 @@ pub use words::text;
 
 use super::alarms::{self, Episode};
 use super::history::Subject;
-use super::lives::{Deed, Fate, Life, lives};
-use super::{lot_air, said};
+use super::{known_air, said};
+use crate::analysis::lives::{Deed, End, Fate, Life, lives};
+use crate::analysis::stages::{StageTrace, holes, stages};
+use crate::analysis::walk::{AirStep, STEP, Walked};
+use crate::analysis::{beside, onset};
 use crate::engine::crop::closest_word;
 use crate::engine::rules::Rules;
-use crate::engine::tray::Stage;
 use crate::journal::Did;
 use crate::store::{JournalLine, Reader, StoreError};
 use crate::units::Timestamp;
@@ -53,7 +51,7 @@ pub struct Trace {
     /// Its stages, in order.
     pub stages: Vec<StageTrace>,
     /// Its air in even steps; a step in which nothing was believed has `None`.
-    pub series: Vec<Step>,
+    pub series: Vec<AirStep>,
     /// The length of a step, seconds.
     pub step_s: i64,
     /// What was done to it, in words.
@@ -78,79 +76,6 @@ pub struct Trace {
     pub onset: Option<Onset>,
     /// What these figures are not.
     pub caution: &'static str,
-}
-
-/// One stage and its figures.
-#[derive(Clone, Debug, Serialize)]
-pub struct StageTrace {
-    /// Which.
-    pub stage: Stage,
-    /// From when.
-    pub from: Timestamp,
-    /// Until when.
-    pub until: Timestamp,
-    /// When it should have ended by the crop's plan.
-    pub planned_until: Timestamp,
-    /// Celsius.
-    pub temperature: Option<Spread>,
-    /// Per cent.
-    pub humidity: Option<Spread>,
-    /// Kilopascals.
-    pub vpd: Option<Spread>,
-    /// Celsius.
-    pub dew_point: Option<Spread>,
-    /// Lowest and highest temperature of the crop's band, Celsius.
-    pub temperature_band: (Option<f64>, Option<f64>),
-    /// Hours below, inside and above it.
-    pub temperature_hours: [f64; 3],
-    /// Lowest and highest humidity of the crop's band, per cent; none under a cover.
-    pub humidity_band: (Option<f64>, Option<f64>),
-    /// Hours below, inside and above it.
-    pub humidity_hours: [f64; 3],
-    /// The longest spell of damp air, hours.
-    pub longest_damp_hours: f64,
-    /// The highest mold pressure, 0 to 100; `None` under a cover, where it says nothing.
-    pub mold_pressure: Option<f64>,
-    /// Waterings logged.
-    pub waterings: u32,
-    /// The longest time without one, hours, counted within the stage.
-    pub longest_water_gap_hours: Option<f64>,
-    /// Hours in which its water was used up by estimate; `None`: too few waterings logged.
-    pub dry_hours: Option<f64>,
-    /// Hours in which its air was not known.
-    pub unknown_hours: f64,
-}
-
-/// How a figure was spread over a stage.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Spread {
-    /// Lowest.
-    pub low: f64,
-    /// A twentieth lay below.
-    pub p05: f64,
-    /// Mean.
-    pub mean: f64,
-    /// A twentieth lay above.
-    pub p95: f64,
-    /// Highest.
-    pub high: f64,
-}
-
-/// One step of its air.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Step {
-    /// When it began.
-    pub at: Timestamp,
-    /// Celsius.
-    pub temperature: Option<f64>,
-    /// Per cent.
-    pub humidity: Option<f64>,
-    /// Kilopascals.
-    pub vpd: Option<f64>,
-    /// Celsius.
-    pub dew_point: Option<f64>,
-    /// 0 to 100; `None` under a cover.
-    pub mold_pressure: Option<f64>,
 }
 
 /// An alarm and what was done about it.
@@ -234,23 +159,20 @@ fn trace_of(
     now: Timestamp,
 ) -> Result<Trace, StoreError> {
     let all = lives(rules, journal);
-    let walked = |life: &Life| -> Result<walk::Walked, StoreError> {
-        Ok(walk::walk(rules, life, &lot_air::steps(reader, rules, life, now)?, now))
-    };
-    let own = walked(life)?;
+    let own = known_air::walked(reader, rules, life, now)?;
     let mut sisters = Vec::new();
     for sister in all.iter().filter(|sister| sister.sown_by != life.sown_by && healthy(sister) && alike(life, sister)) {
-        let other = walked(sister)?;
+        let other = known_air::walked(reader, rules, sister, now)?;
         if beside::comparable(&own, &other) {
             sisters.push((sister.tray.name.clone(), other));
         }
     }
-    let others: Vec<&walk::Walked> = sisters.iter().map(|(_, other)| other).collect();
+    let others: Vec<&Walked> = sisters.iter().map(|(_, other)| other).collect();
     let conditions = beside::conditions(&own, &others);
     let told = beside::told(&conditions);
     let alarms = spoken(reader, rules, life, own.until)?;
-    let holes = figures::holes(&own);
-    let onset = onset::onset(rules, life, &own, &alarms, &holes);
+    let holes = holes(&own);
+    let onset = onset::onset(life, &own).map(|likely| words::onset(rules, &likely, &alarms));
     Ok(Trace {
         tray: life.tray.name.clone(),
         crop: life.tray.crop.clone(),
@@ -259,9 +181,9 @@ fn trace_of(
         until: own.until,
         ended: ended(life, now),
         stood: life.stood.iter().map(|(at, place)| (*at, rules.place(*place).name.clone())).collect(),
-        stages: figures::stages(rules, life, &own),
+        stages: stages(rules, life, &own),
         series: own.steps(),
-        step_s: lot_air::STEP.num_seconds(),
+        step_s: STEP.num_seconds(),
         events: life
             .deeds
             .iter()
@@ -304,7 +226,7 @@ fn refills(rules: &Rules, life: &Life, journal: &[JournalLine], until: Timestamp
 }
 
 fn healthy(life: &Life) -> bool {
-    !matches!(life.end, Some(super::lives::End { fate: Fate::Discarded { .. }, .. }))
+    !matches!(life.end, Some(End { fate: Fate::Discarded { .. }, .. }))
 }
 
 fn alike(one: &Life, other: &Life) -> bool {

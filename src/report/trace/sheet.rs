@@ -1,13 +1,15 @@
 //! The trace as a sheet: who the tray is, what differs on top, its air on one time axis with
 //! its sisters drawn behind it, its stages in figures, what was done.
 
-use super::{Onset, Spread, StageTrace, Trace, words};
+use super::{Onset, Trace, words};
+use crate::analysis::beside::Envelope;
+use crate::analysis::lives::{End, Fate, Life};
+use crate::analysis::stages::{Spread, StageTrace};
 use crate::chart::{Band, Chart, Line, Measure, Panel, Point};
 use crate::engine::risk::mold::REQUIREMENT_MET;
 use crate::engine::rules::{Rules, Site};
 use crate::report::alarms;
 use crate::report::history::{self, Subject};
-use crate::report::lives::{End, Fate, Life};
 use crate::report::said::{between, dated, hours, local, loss};
 use crate::report::sheet::{Sheet, SheetTable};
 use crate::report::step_for;
@@ -111,7 +113,7 @@ fn chart(reader: &Reader, rules: &Rules, lives: &[Life], life: &Life, trace: &Tr
 }
 
 fn sisters(trace: &Trace, measure: Measure) -> Option<Line> {
-    let quartiles = |envelope: &super::beside::Envelope| match measure {
+    let quartiles = |envelope: &Envelope| match measure {
         Measure::Temperature => Some(envelope.temperature),
         Measure::Humidity => Some(envelope.humidity),
         _ => None,

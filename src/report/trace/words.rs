@@ -1,10 +1,12 @@
 //! The trace in words: sentences about differences, and the text for a terminal.
 
-use super::beside::{Condition, FEWEST_SISTERS, Measure};
-use super::figures::DAMP_FROM;
-use super::{Spoken, Spread, StageTrace, Trace};
+use super::{Onset, Spoken, Trace};
+use crate::analysis::beside::{Condition, FEWEST_SISTERS, Measure};
+use crate::analysis::onset::{LikelyOnset, SEEN_MM, Suspect};
+use crate::analysis::stages::{DAMP_FROM, Spread, StageTrace};
 use crate::engine::rules::{Rules, Site};
 use crate::report::said::{between, dated, hours, local};
+use crate::units::Timestamp;
 use std::fmt::Write;
 
 const COLUMNS: usize = 78;
@@ -93,6 +95,42 @@ pub fn beside(n: usize, conditions: &[Condition]) -> String {
          correction for {} conditions.)",
         conditions.len()
     )
+}
+
+/// When the trouble likely began, with the alarms that spoke in that time.
+pub(super) fn onset(rules: &Rules, likely: &LikelyOnset, alarms: &[Spoken]) -> Onset {
+    let site = &rules.site;
+    let mut events: Vec<(Timestamp, String)> =
+        likely.suspects.iter().map(|(at, suspect)| (*at, self::suspect(rules, *at, *suspect))).collect();
+    let spoke = alarms.iter().filter(|alarm| (likely.from..=likely.until).contains(&alarm.at));
+    events.extend(spoke.map(|alarm| (alarm.at, format!("{}: alarm. {}", local(site, alarm.at), cause(alarm)))));
+    events.sort_by_key(|(at, _)| *at);
+    Onset {
+        seen_at: likely.seen_at,
+        from: likely.from,
+        until: likely.until,
+        assumption: format!(
+            "Assumed: grey mold grows at most {:.1} mm a day at {} (B. cinerea, Judet-Correia et al. 2010), a patch of \
+             {SEEN_MM:.0} mm is seen; sporulation can begin 3 days after contamination (INRAE e-phytia), and it may go \
+             unseen for 2 days more. No study of this was made on microgreens.",
+            likely.growth_mm_a_day,
+            site.units.temperature(likely.mean_celsius)
+        ),
+        events: events.into_iter().map(|(_, event)| event).collect(),
+    }
+}
+
+fn suspect(rules: &Rules, at: Timestamp, suspect: Suspect) -> String {
+    let site = &rules.site;
+    let lasted = |until: Timestamp, what: &str| format!("{}, for {}: {what}", local(site, at), between(at, until));
+    match suspect {
+        Suspect::Damp(until) => lasted(until, &format!("the air stood at {DAMP_FROM:.0} % and more")),
+        Suspect::OverdueCover(until) => lasted(until, "still under its cover, past the plan"),
+        Suspect::NoWatering(until) => lasted(until, "no watering logged"),
+        Suspect::AirNotKnown(until) => lasted(until, "its air was not known"),
+        Suspect::Misted => format!("{}: misted", local(site, at)),
+        Suspect::Moved(place) => format!("{}: moved to {}", local(site, at), rules.place(place).name),
+    }
 }
 
 /// What an alarm said was the case: its first sentence. What to do about it then is over.

@@ -6,11 +6,11 @@
 //! no cause: a season changes everything at once, and lots that grew side by side had the
 //! same air, so that n tells of more evidence than there is.
 
+use super::lives::{Fate, Life};
+use super::lot_air::LotAir;
+use super::rank::{Correlation, holm, spearman};
 use crate::engine::rules::Rules;
 use crate::journal::Loss;
-use crate::report::lives::{Fate, Life};
-use crate::report::lot_air::LotAir;
-use crate::report::rank::{Correlation, holm, spearman};
 use crate::units::Timestamp;
 use chrono::Datelike;
 use std::collections::BTreeMap;
@@ -325,8 +325,8 @@ fn mean_air(lots: &[&Lot]) -> LotAir {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::lives::lives;
-    use crate::report::sample::{at, journal, rules};
+    use crate::analysis::lives::lives;
+    use crate::analysis::sample::{at, journal, rules};
     use std::convert::Infallible;
 
     const SEASON: [(&str, &str); 13] = [
@@ -380,7 +380,7 @@ mod tests {
         assert_eq!(lots[0].week, "2026-W11");
     }
 
-    fn lots_of(lines: &[crate::store::JournalLine]) -> Vec<Lot> {
+    fn lots_of(lines: &[crate::journal::JournalLine]) -> Vec<Lot> {
         let lives = lives(&rules(), lines);
         lots(&rules(), &lives, Timestamp::UNIX_EPOCH, |_| Ok::<_, Infallible>(LotAir::default()))
             .expect("it cannot fail")

@@ -1,8 +1,5 @@
 //! How long a limit was passed, and for how long nobody can say.
 
-use super::Series;
-use crate::engine::rules::Rules;
-use crate::store::HistoryPoint;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
@@ -28,10 +25,11 @@ pub struct Beyond {
     pub unknown: TimeDelta,
 }
 
-/// How long minute means lay beyond a limit. A value stands until the next one, but no
-/// longer than `holds`; what comes after is time without data.
+/// How long minute means lay beyond a limit: each with when its minute began, ascending. A
+/// value stands until the next one, but no longer than `holds`; what comes after is time
+/// without data.
 pub fn beyond(
-    points: &[HistoryPoint],
+    means: &[(Timestamp, f64)],
     (from, until): (Timestamp, Timestamp),
     holds: TimeDelta,
     side: Side,
@@ -45,17 +43,17 @@ pub fn beyond(
     };
     let mut spell = TimeDelta::zero();
     let mut stood_until = from;
-    for (index, point) in points.iter().enumerate() {
-        let next = points.get(index + 1).map_or(until, |next| next.from);
-        let stands = (next - point.from).min(holds).max(TimeDelta::zero());
-        if point.from > stood_until {
+    for (index, (begins, mean)) in means.iter().copied().enumerate() {
+        let next = means.get(index + 1).map_or(until, |next| next.0);
+        let stands = (next - begins).min(holds).max(TimeDelta::zero());
+        if begins > stood_until {
             spell = TimeDelta::zero();
         }
-        stood_until = point.from + stands;
+        stood_until = begins + stands;
         told.known += stands;
         let passed = match side {
-            Side::Above => point.mean > limit,
-            Side::Below => point.mean < limit,
+            Side::Above => mean > limit,
+            Side::Below => mean < limit,
         };
         if passed {
             told.beyond += stands;
@@ -69,25 +67,13 @@ pub fn beyond(
     told
 }
 
-/// How long a reading of this series stands: two and a half times as long as the slowest of
-/// its sensors should take to speak again. Own default.
-pub fn holds(rules: &Rules, series: &Series) -> TimeDelta {
-    let every = rules.sensors.iter().filter(|sensor| series.sensor.split(", ").any(|id| id == sensor.id));
-    let slowest = every.map(|sensor| sensor.every).max().unwrap_or(TimeDelta::minutes(1));
-    (slowest * 5 / 2).max(TimeDelta::minutes(1))
-}
-
 #[cfg(test)]
 mod tests {
-    use super::super::sample::at;
     use super::*;
+    use crate::analysis::sample::at;
 
     fn minutes(count: i64) -> TimeDelta {
         TimeDelta::minutes(count)
-    }
-
-    fn point(from: Timestamp, mean: f64) -> HistoryPoint {
-        HistoryPoint { from, low: mean - 1.0, mean, high: mean + 1.0, n: 2 }
     }
 
     #[test]
@@ -96,7 +82,7 @@ mod tests {
         // 70, 80, 82, 75 (not above it), then silence from 08:30, 90 at 09:10 and 60 at 09:20.
         let begin = at("2026-03-03 08:00");
         let values = [(0, 70.0), (10, 80.0), (20, 82.0), (30, 75.0), (70, 90.0), (80, 60.0)];
-        let points: Vec<_> = values.map(|(minute, value)| point(begin + minutes(minute), value)).into();
+        let points: Vec<_> = values.map(|(minute, value)| (begin + minutes(minute), value)).into();
         let told = beyond(&points, (begin, begin + minutes(90)), minutes(25), Side::Above, 75.0);
         // Above: 08:10 to 08:30, and 09:10 to 09:20. 75 stands until 08:55; 08:55 to 09:10 nobody knows.
         let expected = Beyond { beyond: minutes(30), longest: minutes(20), known: minutes(75), unknown: minutes(15) };
@@ -108,7 +94,7 @@ mod tests {
     #[test]
     fn a_gap_ends_a_spell_and_no_data_is_no_minute_below() {
         let begin = at("2026-03-03 08:00");
-        let points = [point(begin, 80.0), point(begin + minutes(60), 80.0)];
+        let points = [(begin, 80.0), (begin + minutes(60), 80.0)];
         let told = beyond(&points, (begin, begin + minutes(120)), minutes(5), Side::Above, 75.0);
         assert_eq!((told.beyond, told.longest, told.unknown), (minutes(10), minutes(5), minutes(110)));
         let nothing = beyond(&[], (begin, begin + minutes(120)), minutes(5), Side::Below, 75.0);

@@ -1,10 +1,9 @@
 //! A tray held against its healthy sisters: conditions that can harm, how far each lies
-//! from theirs, and an honest test of it. No store inside.
+//! from theirs, and an honest test of it.
 
-use super::figures::{DAMP_FROM, longest, longest_gap};
-use super::walk::{STEP_HOURS, Slot, Walked};
-use crate::report::lot_air::STEP;
-use crate::report::rank::holm;
+use super::rank::holm;
+use super::stages::{DAMP_FROM, longest, longest_gap};
+use super::walk::{STEP, STEP_HOURS, Slot, Walked};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use serde::Serialize;

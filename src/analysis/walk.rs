@@ -1,33 +1,66 @@
 //! A tray's life lived through again in even steps, with the engine's own mold clock and
-//! water store. No store inside: the known air is handed in.
+//! water store. The known air is handed in; what the steps come to is asked of the result.
 
-use super::Step;
+use super::lives::Life;
+use super::place_air::humidity_accuracy;
 use crate::engine::climate::{dew_point, vapour_pressure_deficit};
 use crate::engine::medium::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory};
 use crate::engine::risk::dryness::{Coefficient, Medium, Store};
 use crate::engine::risk::mold::MoldPressure;
-use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::rules::Rules;
 use crate::engine::stand::tray_air;
 use crate::engine::tray::Stage;
 use crate::journal::Did;
-use crate::reading::Quantity;
-use crate::report::lives::Life;
-use crate::report::lot_air::{STEP, Step as KnownStep, sensors_of};
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
+use chrono::TimeDelta;
+use serde::Serialize;
 use std::collections::BTreeMap;
 
+/// The length of a step. Own default: the models take minutes or hours alike.
+pub const STEP: TimeDelta = TimeDelta::minutes(10);
 /// Hours a step.
 pub const STEP_HOURS: f64 = 1.0 / 6.0;
+
+/// The air of one step as the sensors of the place had it, where both were believed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct KnownAir {
+    /// When the step began.
+    pub at: Timestamp,
+    /// Temperature, Celsius.
+    pub celsius: f64,
+    /// Relative humidity, per cent.
+    pub percent: f64,
+}
+
+/// The air of one step of a life as data.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct AirStep {
+    /// When it began.
+    pub at: Timestamp,
+    /// Celsius.
+    pub temperature: Option<f64>,
+    /// Per cent.
+    pub humidity: Option<f64>,
+    /// Kilopascals.
+    pub vpd: Option<f64>,
+    /// Celsius.
+    pub dew_point: Option<f64>,
+    /// 0 to 100; `None` under a cover.
+    pub mold_pressure: Option<f64>,
+}
 
 /// One step of a life.
 #[derive(Clone, Copy, Debug)]
 pub struct Slot {
+    /// When it began.
     pub at: Timestamp,
+    /// The tray's stage then.
     pub stage: Stage,
     /// Celsius and per cent, if both were known.
     pub air: Option<(f64, f64)>,
     /// The air is judged as that of a tray in light.
     pub open: bool,
+    /// Mold pressure at its end, 0 to 100.
     pub pressure: f64,
     /// Its leaves were still wet from misting.
     pub misted: bool,
@@ -35,19 +68,24 @@ pub struct Slot {
     pub dry: bool,
     /// Highest temperature before the alarm, Celsius.
     pub too_warm: Option<f64>,
-    /// Lowest.
+    /// Lowest temperature before the alarm, Celsius.
     pub too_cold: Option<f64>,
+    /// Highest humidity before the alarm, per cent.
+    pub too_damp: Option<f64>,
 }
 
 /// A life in steps.
 #[derive(Clone, Debug)]
 pub struct Walked {
+    /// When it was sown.
     pub sown_at: Timestamp,
+    /// When it ended, or until when it was lived through.
     pub until: Timestamp,
     /// When it came to the light by the log.
     pub light_at: Option<Timestamp>,
     /// When it should have come to the light.
     pub light_due_at: Timestamp,
+    /// Its steps, ascending.
     pub slots: Vec<Slot>,
     /// When it was watered.
     pub waterings: Vec<Timestamp>,
@@ -62,10 +100,10 @@ impl Walked {
     }
 
     /// Its air as data.
-    pub fn steps(&self) -> Vec<Step> {
+    pub fn steps(&self) -> Vec<AirStep> {
         let of = |slot: &Slot| {
             let air = slot.air.map(|(celsius, percent)| (Celsius(celsius), RelativeHumidity(percent)));
-            Step {
+            AirStep {
                 at: slot.at,
                 temperature: slot.air.map(|air| air.0),
                 humidity: slot.air.map(|air| air.1),
@@ -79,12 +117,11 @@ impl Walked {
 }
 
 /// Lives it through. `known` is ascending.
-pub fn walk(rules: &Rules, life: &Life, known: &[KnownStep], now: Timestamp) -> Walked {
+pub fn walk(rules: &Rules, life: &Life, known: &[KnownAir], now: Timestamp) -> Walked {
     let zone = rules.site.time_zone;
     let (sown_at, until) = (life.tray.sown_at, life.until(now).min(now));
     let nth = |at: Timestamp| (at - sown_at).num_seconds().div_euclid(STEP.num_seconds());
-    let air: BTreeMap<i64, (f64, f64)> =
-        known.iter().map(|(at, celsius, percent)| (nth(*at), (*celsius, *percent))).collect();
+    let air: BTreeMap<i64, (f64, f64)> = known.iter().map(|air| (nth(air.at), (air.celsius, air.percent))).collect();
     let done = |wanted: fn(&Did) -> bool| -> Vec<Timestamp> {
         life.deeds.iter().filter(|deed| wanted(&deed.did)).map(|deed| deed.at).collect()
     };
@@ -112,7 +149,7 @@ pub fn walk(rules: &Rules, life: &Life, known: &[KnownStep], now: Timestamp) -> 
         let here = air.get(&nth(at)).copied();
         let mut misted = false;
         if let Some((celsius, percent)) = here {
-            let air = tray_air(at, zone, celsius, percent, accuracy(rules, tray.place));
+            let air = tray_air(at, zone, celsius, percent, humidity_accuracy(rules, tray.place));
             if open {
                 misted = clock.hours_until_dry(&air) != Some(0.0);
                 clock.advance(STEP_HOURS, &air);
@@ -130,6 +167,7 @@ pub fn walk(rules: &Rules, life: &Life, known: &[KnownStep], now: Timestamp) -> 
             dry: logged && water.grams() <= 0.0,
             too_warm: limits.temperature_max,
             too_cold: limits.temperature_min,
+            too_damp: limits.humidity_max,
         });
         at += STEP;
     }
@@ -142,13 +180,4 @@ pub fn walk(rules: &Rules, life: &Life, known: &[KnownStep], now: Timestamp) -> 
         waterings,
         mistings,
     }
-}
-
-fn accuracy(rules: &Rules, place: PlaceId) -> f64 {
-    let sensors = sensors_of(rules, place);
-    let here = rules
-        .channels
-        .iter()
-        .filter(|channel| channel.quantity == Quantity::Humidity && sensors.contains(&channel.sensor));
-    here.map(|channel| channel.accuracy).reduce(f64::max).unwrap_or(crate::engine::climate::HUMIDITY_ACCURACY)
 }

@@ -1,22 +1,78 @@
 //! What a life in steps comes to, stage by stage, and where nothing was known.
 
-use super::walk::{STEP_HOURS, Slot, Walked};
-use super::{Spread, StageTrace};
+use super::beside::quantile;
+use super::lives::Life;
+use super::walk::{STEP, STEP_HOURS, Slot, Walked};
 use crate::engine::band::demand_of;
 use crate::engine::climate::{dew_point, vapour_pressure_deficit};
 use crate::engine::medium::LOGGED_WATERINGS;
 use crate::engine::rules::Rules;
 use crate::engine::tray::Stage;
-use crate::report::lives::Life;
-use crate::report::lot_air::STEP;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::TimeDelta;
+use serde::Serialize;
 
 /// From here air is called damp: surfaces wet at 90 % stay wet down to it (SCIENCE.md
 /// section 2, hysteresis 90 on, 85 off, own default).
 pub const DAMP_FROM: f64 = 85.0;
 /// A shorter gap is no hole. Own default.
 const HOLE: TimeDelta = TimeDelta::minutes(30);
+
+/// One stage and its figures.
+#[derive(Clone, Debug, Serialize)]
+pub struct StageTrace {
+    /// Which.
+    pub stage: Stage,
+    /// From when.
+    pub from: Timestamp,
+    /// Until when.
+    pub until: Timestamp,
+    /// When it should have ended by the crop's plan.
+    pub planned_until: Timestamp,
+    /// Celsius.
+    pub temperature: Option<Spread>,
+    /// Per cent.
+    pub humidity: Option<Spread>,
+    /// Kilopascals.
+    pub vpd: Option<Spread>,
+    /// Celsius.
+    pub dew_point: Option<Spread>,
+    /// Lowest and highest temperature of the crop's band, Celsius.
+    pub temperature_band: (Option<f64>, Option<f64>),
+    /// Hours below, inside and above it.
+    pub temperature_hours: [f64; 3],
+    /// Lowest and highest humidity of the crop's band, per cent; none under a cover.
+    pub humidity_band: (Option<f64>, Option<f64>),
+    /// Hours below, inside and above it.
+    pub humidity_hours: [f64; 3],
+    /// The longest spell of damp air, hours.
+    pub longest_damp_hours: f64,
+    /// The highest mold pressure, 0 to 100; `None` under a cover, where it says nothing.
+    pub mold_pressure: Option<f64>,
+    /// Waterings logged.
+    pub waterings: u32,
+    /// The longest time without one, hours, counted within the stage.
+    pub longest_water_gap_hours: Option<f64>,
+    /// Hours in which its water was used up by estimate; `None`: too few waterings logged.
+    pub dry_hours: Option<f64>,
+    /// Hours in which its air was not known.
+    pub unknown_hours: f64,
+}
+
+/// How a figure was spread over a stage.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Spread {
+    /// Lowest.
+    pub low: f64,
+    /// A twentieth lay below.
+    pub p05: f64,
+    /// Mean.
+    pub mean: f64,
+    /// A twentieth lay above.
+    pub p95: f64,
+    /// Highest.
+    pub high: f64,
+}
 
 /// The stages of a life and their figures.
 pub fn stages(rules: &Rules, life: &Life, walked: &Walked) -> Vec<StageTrace> {
@@ -118,11 +174,5 @@ fn spread(mut values: Vec<f64>) -> Option<Spread> {
     values.sort_by(f64::total_cmp);
     let (low, high) = (*values.first()?, *values.last()?);
     let mean = values.iter().sum::<f64>() / values.len() as f64;
-    Some(Spread {
-        low,
-        p05: super::beside::quantile(&values, 0.05),
-        mean,
-        p95: super::beside::quantile(&values, 0.95),
-        high,
-    })
+    Some(Spread { low, p05: quantile(&values, 0.05), mean, p95: quantile(&values, 0.95), high })
 }

@@ -5,8 +5,7 @@
 
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::tray::{Stage, Tray, Trays};
-use crate::journal::{Did, Entry, Loss, Sowing, cut_in_all};
-use crate::store::JournalLine;
+use crate::journal::{Did, Entry, JournalLine, Loss, Sowing, cut_in_all};
 use crate::units::Timestamp;
 
 /// One sowing and what became of it. A name that is used again is another life.
@@ -214,8 +213,8 @@ fn live_on(life: &mut Life, line: &JournalLine, when: Timestamp) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::sample::{at, journal, rules};
     use super::*;
+    use crate::analysis::sample::{at, journal, rules};
 
     const SOWN: (&str, &str) =
         ("2026-03-02 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli","count":4}"#);

@@ -1,7 +1,7 @@
 //! An invented room and journals for the tests of `report`.
 
 use crate::engine::rules::Rules;
-use crate::store::JournalLine;
+use crate::journal::JournalLine;
 use crate::units::Timestamp;
 
 const ROOM: &str = r#"
@@ -45,18 +45,18 @@ humidity = { pointer = "/humidity", unit = "%RH" }
 "#;
 
 /// The invented room: a loft with two racks, each with a sensor.
-pub(super) fn rules() -> Rules {
+pub(crate) fn rules() -> Rules {
     crate::config::parse(ROOM, "room.toml", std::path::Path::new("/")).expect("the room is right").rules
 }
 
 /// `2026-03-02 08:00`, UTC.
-pub(super) fn at(text: &str) -> Timestamp {
+pub(crate) fn at(text: &str) -> Timestamp {
     chrono::NaiveDateTime::parse_from_str(text, "%Y-%m-%d %H:%M").expect("a date and a time").and_utc()
 }
 
 /// Entries numbered from 1, each with when it was told. A strike marks what it strikes,
 /// as the store does.
-pub(super) fn journal(entries: &[(&str, &str)]) -> Vec<JournalLine> {
+pub(crate) fn journal(entries: &[(&str, &str)]) -> Vec<JournalLine> {
     let mut lines: Vec<JournalLine> = Vec::new();
     for (number, (told, entry)) in (1..).zip(entries) {
         let entry: crate::journal::Entry = serde_json::from_str(entry).expect("an entry");

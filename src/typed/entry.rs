@@ -2,26 +2,10 @@
 //! find their key by the verb and by what they look like; key=value always works. Pure:
 //! words in, a JSON object out. What the entry means and whether it can be is not known here.
 
-use super::amount::{self, Measure};
-use super::{full_name, nothing_that_can_be_logged};
+use crate::intake::entry::amount::{self, Measure};
+use crate::intake::entry::{EXAMPLES, from_object, full_name, nothing_that_can_be_logged, number_value};
+use crate::journal::Entry;
 use serde_json::{Map, Value};
-
-/// The verbs with an example each, as the help prints them.
-pub const EXAMPLES: [(&str, &str); 13] = [
-    ("sow", "K12 rack-b broccoli 24g x6    or: sow K12 rack-b blend=broccoli,kale,radish 24g x6 lot=L7 medium=coir"),
-    ("unweight", "K12                      the weight comes off"),
-    ("uncover", "K12                       the cover comes off, into the light"),
-    ("light", "K12                         under light, when it was uncovered before"),
-    ("water", "rack-b 118ml                to each tray, from below; or 4floz, 1/2cup; a place, a tray, or all"),
-    ("mist", "rack-b"),
-    ("refill", "18L                        or 5gal; tank 18L, where there are several"),
-    ("move", "K12 rack-a"),
-    ("look", "K12 \"roots white, all even\""),
-    ("harvest", "K12 1696g                 all its trays together; or 424g each, 3lb 8oz; then words on taste"),
-    ("discard", "K12 mold 30%              mold, damping-off, dry, uneven or other"),
-    ("note", "\"fan moved\"                  tray=K12 photo=/photos/k12.jpg"),
-    ("strike", "17                         entry 17 was wrong; log --list shows the numbers"),
-];
 
 /// What `log` prints when it is asked for nothing.
 pub fn help() -> String {
@@ -41,12 +25,6 @@ pub fn help() -> String {
     text
 }
 
-/// The example of one verb, without its explanation.
-pub fn example(did: &str) -> &'static str {
-    let known = EXAMPLES.iter().find(|(known, _)| *known == did);
-    known.map_or("", |(_, example)| example.split("   ").next().unwrap_or_default())
-}
-
 /// A line as it is typed, in words; what stands in quotes is one word.
 pub fn words_of(line: &str) -> Vec<String> {
     let mut words = vec![String::new()];
@@ -62,12 +40,12 @@ pub fn words_of(line: &str) -> Vec<String> {
     words
 }
 
-/// The object that `did` and the words after it make, for [`super::from_object`]. `is_place`
+/// The object that `did` and the words after it make, for [`from_object`]. `is_place`
 /// knows the places of the settings, which is how "rack-a" is told from a tray.
 ///
 /// # Errors
 /// A sentence with the remedy, when a word finds no key.
-pub fn object(did: &str, words: &[String], is_place: impl Fn(&str) -> bool) -> Result<Map<String, Value>, String> {
+pub fn entry(did: &str, words: &[String], is_place: impl Fn(&str) -> bool) -> Result<Map<String, Value>, String> {
     let did = did.to_lowercase();
     let mut entry = Map::new();
     entry.insert("did".into(), Value::from(did.as_str()));
@@ -83,6 +61,22 @@ pub fn object(did: &str, words: &[String], is_place: impl Fn(&str) -> bool) -> R
         }
     }
     Ok(entry)
+}
+
+/// A whole typed entry, words to [`Entry`], as `log` and a reply by mail take it. `more` are
+/// facts that were not typed among the words, such as who and when.
+///
+/// # Errors
+/// A sentence with the remedy.
+pub fn read(
+    did: &str,
+    words: &[String],
+    is_place: impl Fn(&str) -> bool,
+    more: impl IntoIterator<Item = (&'static str, Value)>,
+) -> Result<Entry, String> {
+    let mut object = entry(did, words, is_place)?;
+    object.extend(more.into_iter().map(|(key, value)| (key.to_owned(), value)));
+    from_object(object)
 }
 
 /// A tray's name may look like an amount, so the first word of these is the tray.
@@ -207,12 +201,6 @@ fn put(entry: &mut Map<String, Value>, key: &str, value: Value) -> Result<(), St
     }
 }
 
-/// A number without a needless fraction; a millionth of a gram or millilitre is one.
-pub(super) fn number_value(number: f64) -> Value {
-    let number = (number * 1e6).round() / 1e6;
-    if number.fract() == 0.0 && number.abs() < 1e15 { Value::from(number as i64) } else { Value::from(number) }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -220,8 +208,8 @@ mod tests {
     fn typed(line: &str) -> Result<String, String> {
         // Words as a shell would part them; quotes are not needed here but for "|".
         let words: Vec<String> = line.split(' ').map(|word| word.replace('|', " ")).collect();
-        let object = object(&words[0], &words[1..], |word| word.starts_with("rack"))?;
-        Ok(serde_json::to_string(&crate::intake::entry::from_object(object)?).expect("it can be written"))
+        let object = entry(&words[0], &words[1..], |word| word.starts_with("rack"))?;
+        Ok(serde_json::to_string(&from_object(object)?).expect("it can be written"))
     }
 
     #[test]

@@ -1,0 +1,22 @@
+//! What the log and the air of past days come to, pure: every tray's life (`lives`), that
+//! life lived through again in even steps (`walk`, the one place outside the watch where
+//! the mold clock runs), and what it comes to: stage by stage (`stages`), in the figures
+//! yields are held against (`lot_air`, `yields`, `rank`), beside its healthy sisters
+//! (`beside`), and when trouble likely began (`onset`). `beyond` says how long a limit was
+//! passed. No store, file, clock or sentence: `report`
+//! asks the store, hands over what is known, and says what comes of it.
+
+pub mod beside;
+pub mod beyond;
+pub mod lives;
+pub mod lot_air;
+pub mod onset;
+pub mod place_air;
+pub mod rank;
+#[cfg(test)]
+pub(crate) mod sample;
+pub mod stages;
+#[cfg(test)]
+pub(crate) mod tests;
+pub mod walk;
+pub mod yields;

@@ -1,0 +1,133 @@
+//! How a letter is answered: by a reply where replies are read, else by a verb at the
+//! machine. One sentence, and a link that has the reply ready.
+
+use super::sheet::Block;
+use super::speech::Speech;
+use super::told;
+use crate::engine::alarm::{AlarmChange, AlarmState};
+use crate::units::Timestamp;
+
+/// How letters are answered just now, and what became of replies since the last digest.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Answering {
+    /// Replies are read; `None`: they are not.
+    pub by_mail: Option<ByMail>,
+    /// Replies that were not taken, for want of a mark or of an address we write to.
+    pub refused: u32,
+    /// The mailbox could not be read since then, and why.
+    pub deaf: Option<(Timestamp, String)>,
+}
+
+/// What a reply to one letter needs.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ByMail {
+    /// Where it goes.
+    pub address: String,
+    /// The letter's code, for mail programs that lose its Message-ID.
+    pub code: String,
+}
+
+/// How to answer the alarms of a letter; nothing where none waits for an answer.
+pub(crate) fn how<'a>(alarms: impl IntoIterator<Item = &'a AlarmChange>, speech: &Speech) -> Vec<Block> {
+    let waits =
+        |change: &&AlarmChange| matches!(change.state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged);
+    let open: Vec<&AlarmChange> = alarms.into_iter().filter(waits).collect();
+    if open.is_empty() {
+        return Vec::new();
+    }
+    let over = open.iter().all(|change| change.state == AlarmState::ReturnedUnacknowledged);
+    let Some(by_mail) = speech.answering.and_then(|answering| answering.by_mail.as_ref()) else {
+        let purpose = if over {
+            "If you have seen it, say so, and it leaves the list:"
+        } else {
+            "If you have seen it and will see to it, say so, and the reminders stop:"
+        };
+        let lines: Vec<String> = open.iter().map(|change| told::acknowledge(change)).collect();
+        return vec![Block::Command { purpose: purpose.to_owned(), line: lines.join("\n    ") }];
+    };
+    let sentence = if over {
+        "If you have seen it, reply \"seen\", and it leaves the list; \"wrong\" if it was not worth a letter."
+            .to_owned()
+    } else {
+        "If you have seen it and will see to it, reply \"seen\", and the reminders stop. \"right\" or \"wrong\" says \
+         so too, and whether this letter was worth it; \"quiet 2 h\" silences it for so long."
+            .to_owned()
+    };
+    vec![Block::Reply { sentence, label: "Reply: seen".to_owned(), link: link(by_mail, "seen") }, mark(by_mail)]
+}
+
+/// What stands at the end of a digest: what a reply to it may hold, and what became of
+/// replies.
+pub(crate) fn in_digest(speech: &Speech, alarms_open: bool) -> Vec<Block> {
+    let Some(answering) = speech.answering else { return Vec::new() };
+    let mut blocks = Vec::new();
+    if let Some((since, why)) = &answering.deaf {
+        blocks.push(Block::Paragraph(format!(
+            "Your replies have not been read since {}: {why}. Until then answer at the machine, with \"traywarden alarms\" and \"traywarden log\".",
+            speech.day_and_clock(*since)
+        )));
+    }
+    if answering.refused > 0 {
+        let replies = match answering.refused {
+            1 => "1 reply was".to_owned(),
+            more => format!("{more} replies were"),
+        };
+        blocks.push(Block::Paragraph(format!(
+            "{replies} not taken: without the mark of a letter, or from an address that is not in your settings. \
+             If that was not you, somebody else knows this mailbox."
+        )));
+    }
+    if let Some(by_mail) = &answering.by_mail {
+        let seen = if alarms_open { "\"seen\" to this letter answers every open alarm in it. A" } else { "A" };
+        blocks.push(Block::Small(format!(
+            "{seen} line such as \"water rack-a 118ml\", sent as a reply, goes into the journal."
+        )));
+        blocks.push(mark(by_mail));
+    }
+    blocks
+}
+
+fn mark(by_mail: &ByMail) -> Block {
+    Block::Small(format!(
+        "Mark of this letter: {}. Leave it in if you write a new mail instead of a reply.",
+        by_mail.code
+    ))
+}
+
+/// A `mailto` link (RFC 6068) with the word and the letter's code in it.
+fn link(by_mail: &ByMail, word: &str) -> String {
+    format!(
+        "mailto:{}?subject={}&body={}",
+        encoded(&by_mail.address, "@"),
+        encoded(&format!("{word} [{}]", by_mail.code), ""),
+        encoded(word, "")
+    )
+}
+
+/// Everything but unreserved characters (RFC 3986) percent-encoded.
+fn encoded(text: &str, also: &str) -> String {
+    let mut encoded = String::new();
+    for byte in text.bytes() {
+        let sign = char::from(byte);
+        if sign.is_ascii_alphanumeric() || "-._~".contains(sign) || also.contains(sign) {
+            encoded.push(sign);
+        } else {
+            encoded.push_str(&format!("%{byte:02X}"));
+        }
+    }
+    encoded
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_link_opens_a_reply_with_the_code_whatever_the_address_holds() {
+        let by_mail = ByMail { address: "warden+a&b@saltmarsh.example".into(), code: "K7QD-4MXR".into() };
+        assert_eq!(
+            link(&by_mail, "seen"),
+            "mailto:warden%2Ba%26b@saltmarsh.example?subject=seen%20%5BK7QD-4MXR%5D&body=seen"
+        );
+    }
+}
