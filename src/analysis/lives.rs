@@ -4,7 +4,8 @@
 //! what the fold forgets when a tray ends. Yields, the trace and the calendar are made of it.
 
 use crate::engine::rules::{PlaceId, Rules};
-use crate::engine::tray::{Stage, Tray, Trays};
+use crate::engine::watch::trays::Trays;
+use crate::engine::watch::trays::tray::{Stage, Tray};
 use crate::journal::{Did, Entry, JournalLine, Loss, Sowing, cut_in_all};
 use crate::units::Timestamp;
 

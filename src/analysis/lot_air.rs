@@ -2,7 +2,7 @@
 //! are held against. The limits, the stages and the mold clock are the walk's.
 
 use super::walk::{STEP_HOURS, Slot, Walked};
-use crate::engine::climate::vapour_pressure_deficit;
+use crate::engine::physics::climate::vapour_pressure_deficit;
 use crate::units::{Celsius, RelativeHumidity};
 
 /// The air a lot had.

@@ -4,7 +4,7 @@
 use super::lives::Life;
 use super::stages::{DAMP_FROM, holes};
 use super::walk::{STEP, Slot, Walked};
-use crate::engine::risk::infection::botrytis_growth;
+use crate::engine::physics::infection::botrytis_growth;
 use crate::engine::rules::PlaceId;
 use crate::journal::{Did, Loss};
 use crate::units::{Celsius, RelativeHumidity, Timestamp};

@@ -1,6 +1,6 @@
 //! Whose sensors measure the air of a place: its own, or those of the place it lies in.
 
-use crate::engine::climate::HUMIDITY_ACCURACY;
+use crate::engine::physics::climate::HUMIDITY_ACCURACY;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::reading::{Quantity, SensorId};
 

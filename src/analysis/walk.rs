@@ -3,13 +3,13 @@
 
 use super::lives::Life;
 use super::place_air::humidity_accuracy;
-use crate::engine::climate::{dew_point, vapour_pressure_deficit};
-use crate::engine::medium::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory};
-use crate::engine::risk::dryness::{Coefficient, Medium, Store};
-use crate::engine::risk::mold::MoldPressure;
+use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
+use crate::engine::watch::dryout::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory};
+use crate::engine::physics::dryness::{Coefficient, Medium, Store};
+use crate::engine::physics::mold_pressure::MoldPressure;
 use crate::engine::rules::Rules;
-use crate::engine::stand::tray_air;
-use crate::engine::tray::Stage;
+use crate::engine::watch::stand::tray_air;
+use crate::engine::watch::trays::tray::Stage;
 use crate::journal::Did;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::TimeDelta;
@@ -156,7 +156,7 @@ pub fn walk(rules: &Rules, life: &Life, known: &[KnownAir], now: Timestamp) -> W
             }
             water.draw(Coefficient::default().mean() * drawn_by_theory(at, zone, &tray, &air) * STEP_HOURS);
         }
-        let limits = crate::engine::band::demand_of(rules, tray.place, &[&tray], true, at).limits;
+        let limits = crate::engine::watch::band::demand_of(rules, tray.place, &[&tray], true, at).limits;
         slots.push(Slot {
             at,
             stage: tray.stage(at),

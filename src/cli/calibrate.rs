@@ -9,7 +9,7 @@ mod words;
 use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
-use crate::engine::calibration::{Correction, Jar, Salt, Verification};
+use crate::engine::quality::calibration::{Correction, Jar, Salt, Verification};
 use crate::reading::{ChannelId, Quantity};
 use crate::store::Reader;
 use crate::units::{Celsius, RelativeHumidity, Timestamp, UnitSystem};
@@ -172,7 +172,7 @@ impl<'a> Bench<'a> {
     }
 
     fn work_out(&self, jars: Vec<Found>, third: Option<Found>) -> Result<Finding, Failure> {
-        let refused = |error: crate::engine::calibration::CalibrationError| Failure::Sentence(error.to_string());
+        let refused = |error: crate::engine::quality::calibration::CalibrationError| Failure::Sentence(error.to_string());
         let correction = match jars.as_slice() {
             [one, other] => Correction::from_two(one.jar, other.jar),
             [one, ..] => Correction::from_one(one.jar),

@@ -163,7 +163,7 @@ impl History {
         }
         let earlier = |at: Timestamp| {
             let local = at.with_timezone(&zone).naive_local() - TimeDelta::days(days);
-            crate::engine::waking::local_instant(zone, local.date(), local.time())
+            crate::engine::calendar::local_instant(zone, local.date(), local.time())
         };
         let other_span = (earlier(since), earlier(until));
         let mut others = records.parts(&records.named(&self.id)?, other_span, step)?;

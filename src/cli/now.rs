@@ -2,12 +2,12 @@
 
 use super::show::{self, AsJson, table};
 use super::{Answer, Outcome, print, room, settings};
-use crate::engine::digest::ReservoirDay;
-use crate::engine::leaves::Pressure;
-use crate::engine::risk::condensation::Surface;
+use crate::engine::letters::digest::ReservoirDay;
+use crate::engine::watch::mold::Pressure;
+use crate::engine::physics::surface::Surface;
 use crate::engine::rules::Site;
-use crate::engine::saturation::Pinned;
-use crate::engine::snapshot::{PlaceNow, SensorNow, Snapshot, SurfaceNow};
+use crate::engine::quality::saturation::Pinned;
+use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot, SurfaceNow};
 use crate::notify::wording;
 use crate::store::GarbledLine;
 use crate::units::{Timestamp, UnitSystem};

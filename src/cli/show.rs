@@ -1,6 +1,6 @@
 //! How the looking verbs show things: in the grower's units and local time, or as JSON.
 
-use crate::engine::digest::{Due, ReservoirDay, TrayDay};
+use crate::engine::letters::digest::{Due, ReservoirDay, TrayDay};
 use crate::engine::rules::Site;
 use crate::units::Timestamp;
 use chrono::SecondsFormat;

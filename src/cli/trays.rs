@@ -2,7 +2,7 @@
 
 use super::show::{self, AsJson, table};
 use super::{Answer, Outcome, print, room, settings};
-use crate::engine::digest::TrayDay;
+use crate::engine::letters::digest::TrayDay;
 use crate::engine::rules::Site;
 use crate::units::Timestamp;
 use serde_json::Value;
@@ -81,10 +81,10 @@ fn pace(tray: &TrayDay) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::digest::Due;
-    use crate::engine::gathered::Expected;
-    use crate::engine::thermal::Warmth;
-    use crate::engine::tray::Stage;
+    use crate::engine::letters::digest::Due;
+    use crate::engine::watch::trays::harvests::Expected;
+    use crate::engine::watch::trays::thermal::Warmth;
+    use crate::engine::watch::trays::tray::Stage;
 
     #[test]
     fn trays_are_shown_with_their_warmth_and_what_today_and_tomorrow_want() {

@@ -1,7 +1,7 @@
 //! Points in time as people type them: "24 h" ago, "06:00", "2026-03-03 17:00", or RFC 3339.
 
 use super::Failure;
-use crate::engine::waking::local_instant;
+use crate::engine::calendar::local_instant;
 use crate::units::Timestamp;
 use chrono::{NaiveDate, NaiveDateTime, NaiveTime, TimeDelta};
 
@@ -23,7 +23,7 @@ pub fn instant(text: &str, zone: chrono_tz::Tz, now: Timestamp) -> Result<Timest
         return Ok(local_instant(zone, date, NaiveTime::MIN));
     }
     if let Ok(time) = NaiveTime::parse_from_str(text, "%H:%M") {
-        return Ok(crate::engine::waking::last_local(zone, time, now));
+        return Ok(crate::engine::calendar::last_local(zone, time, now));
     }
     Ok(now - span(text)?)
 }

@@ -1,5 +1,5 @@
 //! Reads `[[reservoir]]`: a tank, its gauge and its pump. From a level to litres
-//! is left to `engine::risk::reservoir`.
+//! is left to `engine::physics::tank_geometry`.
 
 use super::Field;
 use super::Source;

@@ -1,8 +1,8 @@
-//! Reads the form of a tank. From depth to litres is left to `engine::risk::reservoir`.
+//! Reads the form of a tank. From depth to litres is left to `engine::physics::tank_geometry`.
 
 use super::amount::{length_between, text, volume};
 use super::file::{Complaint, Findings, Item};
-use crate::engine::risk::reservoir::Shape;
+use crate::engine::physics::tank_geometry::Shape;
 
 /// `shape = { kind = "box", .. }`; `None`, reported, when it is wrong.
 pub(super) fn shape(item: &Item<'_>, findings: &mut Findings<'_>) -> Option<Shape> {

@@ -2,7 +2,7 @@
 
 use super::{Daemon, Extras, Happening};
 use crate::config::Mail as MailSettings;
-use crate::engine::digest::{DigestFacts, PlaceDay};
+use crate::engine::letters::digest::{DigestFacts, PlaceDay};
 use crate::engine::event::{Effect, Event, LetterFacts, LetterKind, What};
 use crate::engine::rules::Rules;
 use crate::marks::MarkKey;

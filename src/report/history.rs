@@ -6,10 +6,10 @@ use super::{Series, happenings, series};
 use crate::analysis::lives::{Deed, Life};
 use crate::analysis::place_air::measured_at;
 use crate::chart::{self, Chart, Lane, Line, Measure, Panel, Point, Span};
-use crate::engine::band::{Band, demand_of, served_by};
+use crate::engine::watch::band::{Band, demand_of, served_by};
 use crate::engine::rules::{PlaceId, Rules};
-use crate::engine::tray::Tray;
-use crate::engine::waking::local_instant;
+use crate::engine::watch::trays::tray::Tray;
+use crate::engine::calendar::local_instant;
 use crate::reading::Quantity;
 use crate::store::{HistoryPoint, Reader, StoreError};
 use crate::units::Timestamp;
@@ -321,7 +321,7 @@ pub(in crate::report) mod tests {
     use crate::analysis::lives::lives;
     use crate::analysis::sample::{at, journal, rules};
     use crate::engine::event::{Effect, Event, What};
-    use crate::engine::quality::Judge;
+    use crate::engine::quality::judge::Judge;
     use crate::reading::{ChannelId, RawReading};
     use crate::store::{Record, Store};
 

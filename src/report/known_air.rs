@@ -5,7 +5,7 @@ use crate::analysis::lives::Life;
 use crate::analysis::place_air::sensors_of;
 use crate::analysis::walk::{KnownAir, STEP, Walked, walk};
 use crate::engine::rules::Rules;
-use crate::engine::slope::median;
+use crate::engine::physics::slope::median;
 use crate::reading::Quantity;
 use crate::store::{Reader, StoreError};
 use crate::units::Timestamp;

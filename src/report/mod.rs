@@ -11,7 +11,7 @@ pub mod trace;
 pub mod sheet;
 
 use crate::chart::Chart;
-use crate::engine::band::Band;
+use crate::engine::watch::band::Band;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::reading::Quantity;
 use crate::store::{HistoryPoint, Reader, StoreError};

@@ -13,7 +13,7 @@ mod replies;
 use super::{Opening, Reader, Record, Store};
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
 use crate::engine::event::{Effect, Event, What};
-use crate::engine::quality::Judge;
+use crate::engine::quality::judge::Judge;
 use crate::engine::rules::{BandOverride, Channel, Place, PlaceId, Rules, Sensor, Site};
 use crate::reading::{ChannelId, Quantity, RawReading, SensorId};
 use crate::units::{Timestamp, UnitSystem};

@@ -6,7 +6,7 @@ use proptest::prelude::*;
 use std::path::{Path, PathBuf};
 use traywarden::config::{self, Config, Locator, Unit};
 use traywarden::engine::alarm::AlarmKind;
-use traywarden::engine::risk::reservoir::Shape;
+use traywarden::engine::physics::tank_geometry::Shape;
 use traywarden::engine::rules::PlaceId;
 use traywarden::reading::Quantity;
 use traywarden::units::UnitSystem;

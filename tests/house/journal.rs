@@ -3,10 +3,11 @@
 
 use chrono::TimeDelta;
 use traywarden::engine::Engine;
-use traywarden::engine::digest::{WaterDue, mist_due, water_due, week_of_losses};
+use traywarden::engine::letters::digest::{WaterDue, mist_due, water_due, week_of_losses};
 use traywarden::engine::event::EntryNote;
 use traywarden::engine::rules::{PlaceId, Rules};
-use traywarden::engine::tray::{Stage, Tray, Trays};
+use traywarden::engine::watch::trays::Trays;
+use traywarden::engine::watch::trays::tray::{Stage, Tray};
 use traywarden::journal::{Entry, Loss};
 use traywarden::units::Timestamp;
 

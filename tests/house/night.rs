@@ -141,7 +141,7 @@ impl Night {
     }
 
     /// The digest as it would be written now.
-    pub fn digest(&self) -> traywarden::engine::digest::DigestFacts {
+    pub fn digest(&self) -> traywarden::engine::letters::digest::DigestFacts {
         self.engine.digest_facts(false)
     }
 

@@ -361,7 +361,7 @@ fn a_cold_room_reads_about_a_day_behind_after_four_days_and_the_plan_stands() {
     let behind = tray.warmth.days_behind().expect("four days are known");
     assert!((0.9..1.1).contains(&behind), "{behind}");
     assert!(tray.warmth.known_hours > 95.0, "{:?}", tray.warmth);
-    let light = traywarden::engine::digest::Due::Light;
+    let light = traywarden::engine::letters::digest::Due::Light;
     assert_eq!(
         tray.due.iter().find(|(due, _)| *due == light).map(|(_, at)| at.to_rfc3339()).as_deref(),
         Some("2026-03-07T23:00:00+00:00")

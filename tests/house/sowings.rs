@@ -2,9 +2,9 @@
 
 use crate::journal::rules;
 use traywarden::engine::crop::Crop;
-use traywarden::engine::digest::Due;
+use traywarden::engine::letters::digest::Due;
 use traywarden::engine::event::EntryNote;
-use traywarden::engine::tray::Trays;
+use traywarden::engine::watch::trays::Trays;
 use traywarden::journal::{Did, Entry, Sowing};
 use traywarden::units::Timestamp;
 

@@ -9,8 +9,8 @@ use traywarden::config::{self, Config};
 use traywarden::engine::Engine;
 use traywarden::engine::alarm::{AlarmChange, AlarmKind};
 use traywarden::engine::event::{Doubt, Effect, Event, Judgement, What};
-use traywarden::engine::saturation::Pinned;
-use traywarden::engine::snapshot::{SensorNow, Snapshot};
+use traywarden::engine::quality::saturation::Pinned;
+use traywarden::engine::letters::snapshot::{SensorNow, Snapshot};
 use traywarden::journal::{Did, Entry};
 use traywarden::reading::{ChannelId, Flag, Quantity, RawReading};
 use traywarden::units::Timestamp;
@@ -393,7 +393,7 @@ fn a_gauge_that_may_be_far_off_makes_the_tank_empty_earlier_at_the_early_bound_a
     let told = |millimetres: f64| {
         let mut gauge = config.rules.channel(reservoir.channel).clone();
         gauge.accuracy = millimetres;
-        let mut tank = traywarden::engine::tank::TankWatch::new(reservoir, &gauge, begin);
+        let mut tank = traywarden::engine::watch::tank::TankWatch::new(reservoir, &gauge, begin);
         for minute in 0..600 {
             let at = begin + TimeDelta::minutes(minute);
             tank.minute(at, Some(30.0 - 0.02 * minute as f64));

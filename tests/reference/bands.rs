@@ -2,7 +2,7 @@
 //! against the figures themselves, moved and drawn at random. No table can be wrong here, and
 //! no formula typed twice: only the functions the bands are about are asked.
 
-use traywarden::engine::climate::{Accuracy, dew_point, vapour_pressure_deficit};
+use traywarden::engine::physics::climate::{Accuracy, dew_point, vapour_pressure_deficit};
 use traywarden::units::{Celsius, RelativeHumidity};
 
 const ACCURACIES: [Accuracy; 3] = [

@@ -4,7 +4,7 @@
 use super::{Bench, Failure};
 use crate::cli::show;
 use crate::engine::event::What;
-use crate::engine::stillness::{NotSettled, Settled, Stillness, settled};
+use crate::engine::quality::stillness::{NotSettled, Settled, Stillness, settled};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 

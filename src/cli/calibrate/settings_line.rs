@@ -1,7 +1,7 @@
 //! The line of the settings that a correction changes, as it should be from now on. The
 //! file itself is the grower's; it is only read.
 
-use crate::engine::calibration::Correction;
+use crate::engine::quality::calibration::Correction;
 use chrono::NaiveDate;
 
 /// A line to change.

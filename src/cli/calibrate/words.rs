@@ -4,7 +4,7 @@
 use super::settings_line::{self, Line};
 use super::{Bench, Finding, Found};
 use crate::cli::show;
-use crate::engine::calibration::{Salt, Verification};
+use crate::engine::quality::calibration::{Salt, Verification};
 use crate::units::{Celsius, RelativeHumidity};
 use serde_json::{Value, json};
 use std::fmt::Write;

@@ -3,8 +3,8 @@
 
 use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, shortened, the};
 use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
-use crate::engine::risk::dryness::HORIZON_HOURS;
-use crate::engine::tray::Stage;
+use crate::engine::physics::dryness::HORIZON_HOURS;
+use crate::engine::watch::trays::tray::Stage;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use chrono::TimeDelta;

@@ -10,7 +10,7 @@ use super::sheet::{Block, Sheet, Tone};
 use super::speech::{Speech, ascii, capital, count, list, percent, shortened, the};
 use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
-use crate::engine::digest::{DigestFacts, PlaceDay, ReservoirDay, SensorDay, SurfaceDay};
+use crate::engine::letters::digest::{DigestFacts, PlaceDay, ReservoirDay, SensorDay, SurfaceDay};
 use crate::notify::wording::picture_name;
 use chrono::TimeDelta;
 

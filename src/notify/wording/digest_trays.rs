@@ -4,10 +4,10 @@
 use super::alarm_words::standing;
 use super::sheet::Block;
 use super::speech::{Speech, capital, count, list, shortened};
-use crate::engine::digest::{DigestFacts, Due, TrayDay};
-use crate::engine::gathered::{Cut, Expected};
-use crate::engine::thermal::PLAN_TEMPERATURE;
-use crate::engine::tray::Stage;
+use crate::engine::letters::digest::{DigestFacts, Due, TrayDay};
+use crate::engine::watch::trays::harvests::{Cut, Expected};
+use crate::engine::watch::trays::thermal::PLAN_TEMPERATURE;
+use crate::engine::watch::trays::tray::Stage;
 
 /// Less than this behind or ahead of a room at 21 °C is not worth a line, in days.
 const WORTH_SAYING_DAYS: f64 = 0.5;

@@ -2,9 +2,9 @@
 //! grams everywhere: scales for seed show them.
 
 use super::speech::{count, list};
-use crate::engine::digest::Due;
+use crate::engine::letters::digest::Due;
 use crate::engine::event::EntryNote;
-use crate::engine::tray::Stage;
+use crate::engine::watch::trays::tray::Stage;
 
 /// Square centimetres in a square inch.
 const SQUARE_CM: f64 = 6.4516;

@@ -5,7 +5,7 @@
 //! unescaped.)
 
 use crate::analysis::lives::{End, Fate, Life, lives, struck_out};
-use crate::engine::digest::Due;
+use crate::engine::letters::digest::Due;
 use crate::engine::rules::Rules;
 use crate::store::JournalLine;
 use crate::units::Timestamp;

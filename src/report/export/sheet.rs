@@ -2,7 +2,7 @@
 //! from the store. CSV and SQLite are written from the same sheets, so that both say the same.
 
 use super::ExportError;
-use crate::engine::climate::{dew_point, vapour_pressure_deficit};
+use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
 use crate::engine::rules::Rules;
 use crate::reading::Flag;
 use crate::store::{AlarmLine, JournalLine, MinuteRow, Moment, Reader, ReadingRow, StoreError};

@@ -6,7 +6,7 @@ use crate::analysis::beside::Envelope;
 use crate::analysis::lives::{End, Fate, Life};
 use crate::analysis::stages::{Spread, StageTrace};
 use crate::chart::{Band, Chart, Line, Measure, Panel, Point};
-use crate::engine::risk::mold::REQUIREMENT_MET;
+use crate::engine::physics::mold_pressure::REQUIREMENT_MET;
 use crate::engine::rules::{Rules, Site};
 use crate::report::alarms;
 use crate::report::history::{self, Subject};
