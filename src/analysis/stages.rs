@@ -3,10 +3,10 @@
 use super::beside::quantile;
 use super::lives::Life;
 use super::walk::{STEP, STEP_HOURS, Slot, Walked};
-use crate::engine::watch::band::demand_of;
 use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
-use crate::engine::watch::dryout::LOGGED_WATERINGS;
 use crate::engine::rules::Rules;
+use crate::engine::watch::band::demand_of;
+use crate::engine::watch::dryout::LOGGED_WATERINGS;
 use crate::engine::watch::trays::tray::Stage;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::TimeDelta;

@@ -4,10 +4,10 @@
 use super::lives::Life;
 use super::place_air::humidity_accuracy;
 use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
-use crate::engine::watch::dryout::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory};
 use crate::engine::physics::dryness::{Coefficient, Medium, Store};
 use crate::engine::physics::mold_pressure::MoldPressure;
 use crate::engine::rules::Rules;
+use crate::engine::watch::dryout::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory};
 use crate::engine::watch::stand::tray_air;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::Did;

@@ -172,7 +172,8 @@ impl<'a> Bench<'a> {
     }
 
     fn work_out(&self, jars: Vec<Found>, third: Option<Found>) -> Result<Finding, Failure> {
-        let refused = |error: crate::engine::quality::calibration::CalibrationError| Failure::Sentence(error.to_string());
+        let refused =
+            |error: crate::engine::quality::calibration::CalibrationError| Failure::Sentence(error.to_string());
         let correction = match jars.as_slice() {
             [one, other] => Correction::from_two(one.jar, other.jar),
             [one, ..] => Correction::from_one(one.jar),

@@ -3,11 +3,11 @@
 use super::show::{self, AsJson, table};
 use super::{Answer, Outcome, print, room, settings};
 use crate::engine::letters::digest::ReservoirDay;
-use crate::engine::watch::mold::Pressure;
-use crate::engine::physics::surface::Surface;
-use crate::engine::rules::Site;
-use crate::engine::quality::saturation::Pinned;
 use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot, SurfaceNow};
+use crate::engine::physics::surface::Surface;
+use crate::engine::quality::saturation::Pinned;
+use crate::engine::rules::Site;
+use crate::engine::watch::mold::Pressure;
 use crate::notify::wording;
 use crate::store::GarbledLine;
 use crate::units::{Timestamp, UnitSystem};

@@ -2,8 +2,8 @@
 
 use super::{Daemon, Extras, Happening};
 use crate::config::Mail as MailSettings;
-use crate::engine::letters::digest::{DigestFacts, PlaceDay};
 use crate::engine::event::{Effect, Event, LetterFacts, LetterKind, What};
+use crate::engine::letters::digest::{DigestFacts, PlaceDay};
 use crate::engine::rules::Rules;
 use crate::marks::MarkKey;
 use crate::notify::letter::{Letter, Mail, Picture};

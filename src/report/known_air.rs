@@ -4,8 +4,8 @@
 use crate::analysis::lives::Life;
 use crate::analysis::place_air::sensors_of;
 use crate::analysis::walk::{KnownAir, STEP, Walked, walk};
-use crate::engine::rules::Rules;
 use crate::engine::physics::slope::median;
+use crate::engine::rules::Rules;
 use crate::reading::Quantity;
 use crate::store::{Reader, StoreError};
 use crate::units::Timestamp;

@@ -11,8 +11,8 @@ pub mod trace;
 pub mod sheet;
 
 use crate::chart::Chart;
-use crate::engine::watch::band::Band;
 use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::watch::band::Band;
 use crate::reading::Quantity;
 use crate::store::{HistoryPoint, Reader, StoreError};
 use crate::units::Timestamp;

@@ -2,8 +2,8 @@
 //! out by hand: what is stored must not change because a type was renamed.
 //! Sensors are stored by their id, since their index changes with the config.
 
-use crate::engine::letters::digest::Due;
 use crate::engine::event::{Doubt, EntryNote, Garbled, Judgement, What};
+use crate::engine::letters::digest::Due;
 use crate::engine::rules::Rules;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::Entry;

@@ -3,8 +3,8 @@
 
 use chrono::TimeDelta;
 use traywarden::engine::Engine;
-use traywarden::engine::letters::digest::{WaterDue, mist_due, water_due, week_of_losses};
 use traywarden::engine::event::EntryNote;
+use traywarden::engine::letters::digest::{WaterDue, mist_due, water_due, week_of_losses};
 use traywarden::engine::rules::{PlaceId, Rules};
 use traywarden::engine::watch::trays::Trays;
 use traywarden::engine::watch::trays::tray::{Stage, Tray};

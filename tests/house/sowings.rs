@@ -2,8 +2,8 @@
 
 use crate::journal::rules;
 use traywarden::engine::crop::Crop;
-use traywarden::engine::letters::digest::Due;
 use traywarden::engine::event::EntryNote;
+use traywarden::engine::letters::digest::Due;
 use traywarden::engine::watch::trays::Trays;
 use traywarden::journal::{Did, Entry, Sowing};
 use traywarden::units::Timestamp;

@@ -5,12 +5,12 @@ use super::{Row, near, number, numbers, rows};
 use std::io::Write;
 use std::process::{Command, Stdio};
 use traywarden::analysis::rank::spearman;
+use traywarden::engine::physics::canopy::penman_monteith;
 use traywarden::engine::physics::climate::{
     SEA_LEVEL, absolute_humidity, dew_point, humidity_ratio, saturation_pressure, vapour_pressure_deficit, wet_bulb,
 };
-use traywarden::engine::physics::canopy::penman_monteith;
-use traywarden::engine::physics::tank_geometry::{distance_corrected_for_air, speed_of_sound};
 use traywarden::engine::physics::slope::theil_sen;
+use traywarden::engine::physics::tank_geometry::{distance_corrected_for_air, speed_of_sound};
 use traywarden::units::{Celsius, RelativeHumidity};
 
 fn ask(library: &str) -> String {

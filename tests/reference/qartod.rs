@@ -2,7 +2,9 @@
 //! the same shape fresh from the library (`live`).
 
 use serde_json::Value;
-use traywarden::engine::quality::qartod::{Limits, Span, SpikeMethod, aggregate, flat_line, gross_range, rate_of_change, spike};
+use traywarden::engine::quality::qartod::{
+    Limits, Span, SpikeMethod, aggregate, flat_line, gross_range, rate_of_change, spike,
+};
 use traywarden::reading::Flag;
 
 /// Checks one case; `false` when the case is of a test we do not have.

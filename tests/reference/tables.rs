@@ -1,21 +1,21 @@
 //! The models against the kept tables; README.md says what each is worth.
 
 use super::{near, number, numbers, rows};
-use traywarden::engine::quality::calibration::Salt;
+use traywarden::engine::physics::canopy::{Canopy, drying_hours};
 use traywarden::engine::physics::climate::{
     Accuracy, SEA_LEVEL, absolute_humidity, dew_point, leaf_deficit, saturation_pressure, vapour_pressure_deficit,
     wet_bulb,
 };
-use traywarden::engine::physics::canopy::{Canopy, drying_hours};
-use traywarden::engine::physics::surface::Surface;
 use traywarden::engine::physics::draw::{
     Leak, Point, ToReserve, leak, slope_over, step_threshold, steps, time_to_reserve, without_steps,
 };
 use traywarden::engine::physics::infection::{
     ALTERNARIA_BRASSICAE, BOTRYTIS_CINEREA, BREMIA_LACTUCAE, MYCOSPHAERELLA_PINODES, botrytis_growth, wetness,
 };
-use traywarden::engine::physics::tank_geometry::{Shape, speed_of_sound};
 use traywarden::engine::physics::slope::theil_sen;
+use traywarden::engine::physics::surface::Surface;
+use traywarden::engine::physics::tank_geometry::{Shape, speed_of_sound};
+use traywarden::engine::quality::calibration::Salt;
 use traywarden::units::{Celsius, RelativeHumidity};
 
 #[test]

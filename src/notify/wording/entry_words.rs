@@ -2,8 +2,8 @@
 //! grams everywhere: scales for seed show them.
 
 use super::speech::{count, list};
-use crate::engine::letters::digest::Due;
 use crate::engine::event::EntryNote;
+use crate::engine::letters::digest::Due;
 use crate::engine::watch::trays::tray::Stage;
 
 /// Square centimetres in a square inch.

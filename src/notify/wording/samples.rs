@@ -2,10 +2,12 @@
 
 use super::*;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
-use crate::engine::letters::digest::{DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue};
 use crate::engine::event::Occasion;
-use crate::engine::watch::trays::harvests::{Cut, Expected};
+use crate::engine::letters::digest::{
+    DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue,
+};
 use crate::engine::rules::{BandOverride, Place};
+use crate::engine::watch::trays::harvests::{Cut, Expected};
 use crate::engine::watch::trays::thermal::Warmth;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::Loss;

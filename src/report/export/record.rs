@@ -5,10 +5,10 @@
 use super::ExportError;
 use crate::analysis::lives::{Life, lives};
 use crate::analysis::place_air::own_sensors;
-use crate::engine::watch::band::{Band, demand_of, served_by};
-use crate::engine::rules::{PlaceId, Rules};
-use crate::engine::watch::trays::tray::{Stage, Tray};
 use crate::engine::calendar::local_instant;
+use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::watch::band::{Band, demand_of, served_by};
+use crate::engine::watch::trays::tray::{Stage, Tray};
 use crate::journal::Did;
 use crate::reading::{Quantity, SensorId};
 use crate::report::alarms::{self, Episode};

@@ -1,8 +1,8 @@
 //! What a commit writes beside the event, and that writing it twice changes nothing.
 
 use super::*;
-use crate::engine::letters::digest::Due;
 use crate::engine::event::{Doubt, EntryNote, Garbled, Judgement, LetterKind};
+use crate::engine::letters::digest::Due;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::{Did, Entry, Target};
 use crate::notify::letter::{Letter, Mail};
