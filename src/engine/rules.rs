@@ -8,9 +8,9 @@ use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::{NaiveDate, NaiveTime, TimeDelta};
 
-use super::alarm::AlarmKind;
-use super::crop::CropTable;
-use super::risk::reservoir::Shape;
+use crate::alarm::AlarmKind;
+use crate::crop::CropTable;
+use crate::physics::tank_geometry::Shape;
 
 /// A place: an index into [`Rules::places`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

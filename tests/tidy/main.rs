@@ -130,17 +130,6 @@ fn the_mold_clock_is_driven_in_one_place_outside_the_engine() {
 }
 
 #[test]
-fn only_the_quality_stage_turns_heard_into_believed() {
-    let why = "only engine::quality makes a Reading";
-    let allowed = ["src/engine/quality.rs", "src/engine/reading.rs"];
-    let others = sources("src")
-        .into_iter()
-        .chain(sources("tests"))
-        .filter(|source| !allowed.contains(&source.path.as_str()) && !source.path.starts_with("tests/tidy/"));
-    none(others.flat_map(|source| source.places_of(&["passed_by_quality"], why)).collect());
-}
-
-#[test]
 fn only_the_clock_asks_what_time_it_is() {
     let why = "take the time as a parameter; only src/clock.rs asks the system";
     // The demo keeps the pace of a fast clock with tokio's timer, which no judgement sees.

@@ -1,9 +1,11 @@
 //! The life cycle of one alarm. Every state that waits carries its own deadline;
 //! nothing here asks the time.
 
-use super::{AlarmChange, AlarmKey, AlarmState, Evidence, Harm, Priority};
+use crate::alarm::change::AlarmChange;
+use crate::alarm::evidence::{Condition, Evidence, Harm};
+use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
+use crate::alarm::waking;
 use crate::units::Timestamp;
-use crate::waking;
 use alloc::borrow::ToOwned;
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -21,22 +23,6 @@ const CHATTER_SPAN: TimeDelta = TimeDelta::minutes(30);
 const SEEN_AFTER: TimeDelta = TimeDelta::days(7);
 /// No shelf without an end, and none longer than a day.
 pub const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
-
-/// What a watch sees of a condition at one moment.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Condition {
-    /// It holds.
-    Present {
-        /// When its harm begins.
-        harm: Option<Harm>,
-        /// The numbers.
-        evidence: Evidence,
-    },
-    /// It does not hold, deadband included.
-    Absent,
-    /// Nobody can tell: bad or missing data neither raises nor clears.
-    Unknown,
-}
 
 /// How long a condition must hold and be gone.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -1,8 +1,8 @@
 //! Every alarm there ever was on this site, found by kind and subject without making a
 //! key: a healthy minute asks after dozens of alarms that do not exist.
 
-use super::cycle::Alarm;
-use super::{AlarmKey, AlarmKind};
+use crate::alarm::cycle::Alarm;
+use crate::alarm::kinds::{AlarmKey, AlarmKind};
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 

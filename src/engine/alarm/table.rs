@@ -1,7 +1,7 @@
 //! The alarm table: for every kind its cause, consequence, response, time to
 //! respond, delays and deadband, as ISA-18.2 rationalisation asks. No row, no alarm.
 
-use super::AlarmKind;
+use crate::alarm::kinds::AlarmKind;
 use chrono::TimeDelta;
 
 /// One row. Delays are own defaults; the start values that open restatements of

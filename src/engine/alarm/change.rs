@@ -1,0 +1,35 @@
+//! One alarm at one moment, as a value for the store, the letters and the terminal.
+
+use crate::alarm::evidence::{Evidence, Harm};
+use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
+use crate::units::Timestamp;
+use alloc::string::String;
+
+/// One alarm at one moment: what changed and what is known.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AlarmChange {
+    /// When it changed.
+    pub at: Timestamp,
+    /// Which alarm.
+    pub key: AlarmKey,
+    /// When the condition of this episode began to hold (not when it was raised).
+    pub since: Timestamp,
+    /// The state it is in now.
+    pub state: AlarmState,
+    /// The state it was in before; equal to `state` when only the priority changed.
+    pub before: AlarmState,
+    /// When somebody must hear of it.
+    pub priority: Priority,
+    /// When harm begins; `None` if none is in sight.
+    pub harm: Option<Harm>,
+    /// Times it came and went in this episode, from 1.
+    pub times: u32,
+    /// The next round at the time of the change.
+    pub next_round: Timestamp,
+    /// The numbers behind it.
+    pub evidence: Evidence,
+    /// Who answered it, for an acknowledgement or a shelving.
+    pub by: Option<String>,
+    /// When they did.
+    pub answered_at: Option<Timestamp>,
+}

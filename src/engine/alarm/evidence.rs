@@ -1,0 +1,204 @@
+//! What a watch says of a condition: whether it holds, when its harm begins, and the
+//! numbers behind it.
+
+use crate::reading::Quantity;
+use crate::units::Timestamp;
+use alloc::string::String;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// What a watch sees of a condition at one moment.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Condition {
+    /// It holds.
+    Present {
+        /// When its harm begins.
+        harm: Option<Harm>,
+        /// The numbers.
+        evidence: Evidence,
+    },
+    /// It does not hold, deadband included.
+    Absent,
+    /// Nobody can tell: bad or missing data neither raises nor clears.
+    Unknown,
+}
+
+/// When harm begins if nobody does anything.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Harm {
+    /// Best estimate.
+    pub from: Timestamp,
+    /// It may begin this early: sensor accuracy and model spread on the bad side.
+    pub early: Timestamp,
+}
+
+/// The numbers behind an alarm. Celsius, per cent, litres; words are made in `notify`.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Evidence {
+    /// Air outside the band of the stage.
+    Air {
+        /// The place's name.
+        place: String,
+        /// Temperature or humidity.
+        quantity: Quantity,
+        /// What it is now.
+        value: f64,
+        /// The limit of the band.
+        limit: f64,
+        /// The worst value of this episode.
+        worst: f64,
+        /// What stands there, e.g. "broccoli in light"; empty if not known.
+        trays: Vec<String>,
+        /// Dew point now, Celsius, if both quantities are known.
+        dew_point: Option<f64>,
+        /// What the dew point may be off by, kelvin.
+        dew_point_accuracy: Option<f64>,
+        /// What the value may be off by, as the settings state it.
+        accuracy: f64,
+    },
+    /// A surface colder than the dew point.
+    Condensation {
+        /// The place's name.
+        place: String,
+        /// Dew point, Celsius.
+        dew_point: f64,
+        /// Temperature of the surface, Celsius.
+        surface: f64,
+        /// What the difference of the two may be off by, kelvin.
+        accuracy: f64,
+        /// What the probe is on; `None`: no probe, a cold spot is assumed.
+        on: Option<String>,
+    },
+    /// Hours that allowed infection.
+    Mold {
+        /// The place's name.
+        place: String,
+        /// The trays concerned.
+        trays: Vec<String>,
+        /// 0 to 100.
+        pressure: f64,
+        /// Hours that conditions have allowed.
+        hours: f64,
+        /// The least and the most of them, as far as the hygrometer is good.
+        between: (f64, f64),
+        /// Hours that are needed at this temperature.
+        needed: f64,
+        /// The disease model behind it, by its pathogen and host.
+        model: String,
+    },
+    /// A tray drying out.
+    Dryness {
+        /// The place's name.
+        place: String,
+        /// The trays concerned.
+        trays: Vec<String>,
+        /// Hours until dry, best estimate.
+        hours: f64,
+        /// Last watering, if logged.
+        watered: Option<Timestamp>,
+        /// A watering in the log that its tank did not show.
+        not_shown: Option<Timestamp>,
+    },
+    /// A tray past its stage.
+    Stage {
+        /// The tray.
+        tray: String,
+        /// The place's name.
+        place: String,
+        /// The crop or blend.
+        crop: String,
+        /// The stage it is in.
+        stage: crate::watch::trays::tray::Stage,
+        /// When that stage should have ended.
+        due: Timestamp,
+    },
+    /// Level, draw and forecast of a reservoir.
+    Reservoir {
+        /// The reservoir's name.
+        reservoir: String,
+        /// Litres above the pump inlet.
+        usable: f64,
+        /// Share of the usable volume, per cent.
+        percent: f64,
+        /// Litres an hour; `None`: no measurable draw.
+        draw: Option<f64>,
+        /// When it reaches the pump inlet: best estimate, early and late bound.
+        empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
+        /// Litres that fill it.
+        to_fill: f64,
+    },
+    /// A draw that plants cannot explain.
+    Leak {
+        /// The reservoir's name.
+        reservoir: String,
+        /// Litres an hour, now.
+        draw: f64,
+        /// Litres an hour that plants and pump can explain.
+        expected: f64,
+        /// Litres lost since it began.
+        lost: f64,
+        /// Litres above the pump inlet.
+        usable: f64,
+    },
+    /// A sensor has stopped speaking.
+    Silent {
+        /// Where it hangs: the place's or the reservoir's name.
+        place: String,
+        /// When it was last heard; `None`: never since we listen.
+        last_heard: Option<Timestamp>,
+        /// How often it should speak.
+        every: TimeDelta,
+        /// Nothing else measures this place.
+        blind: bool,
+    },
+    /// A sensor repeats one value.
+    Stuck {
+        /// Where it hangs.
+        place: String,
+        /// What it reports.
+        quantity: Quantity,
+        /// The value it repeats, as believed.
+        value: f64,
+    },
+    /// A sensor says what cannot be.
+    Implausible {
+        /// Where it hangs.
+        place: String,
+        /// Refused messages in the last hour.
+        refused: u32,
+        /// Messages in the last hour.
+        heard: u32,
+        /// The commonest reason, as its stable word.
+        reason: &'static str,
+    },
+    /// Two sensors drift apart.
+    Drift {
+        /// The place.
+        place: String,
+        /// The other sensor.
+        sister: String,
+        /// What they report.
+        quantity: Quantity,
+        /// Mean difference over the window, in the channel's unit.
+        difference: f64,
+    },
+    /// No connection to the broker.
+    Broker,
+    /// Letters do not leave.
+    Mail {
+        /// Letters that wait.
+        waiting: u32,
+        /// The last error.
+        error: String,
+    },
+    /// The store does not commit.
+    Store {
+        /// The last error.
+        error: String,
+    },
+    /// The clock was set.
+    Clock {
+        /// By how much; positive is forward.
+        by: TimeDelta,
+    },
+}

@@ -1,0 +1,362 @@
+//! The order in which things happen: events come in, deadlines fire at their own times, a
+//! minute is judged, alarms and letters follow (`alarms`, `letters`).
+//!
+//! Once a minute of its own time the engine judges everything it watches; between
+//! minutes it only takes readings in. A tick therefore makes nothing different, and
+//! [`Engine::handle`] lets every deadline up to an event pass first, each at its own time.
+
+mod alarms;
+mod letters;
+
+use crate::alarm::cycle::{Alarm, Moment};
+use crate::alarm::register::Register;
+use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Condition, Evidence};
+use crate::calendar;
+use crate::event::{Doubt, Effect, Event, What};
+use crate::journal::Entry;
+use crate::letters::digest::{self, DigestFacts};
+use crate::letters::schedule::Correspondence;
+use crate::letters::snapshot::{self, Snapshot};
+use crate::quality::judge::Judge;
+use crate::quality::window::Minutes;
+use crate::reading::{ChannelId, Flag, RawReading};
+use crate::rules::Rules;
+use crate::units::{Celsius, Timestamp};
+use crate::watch::Watches;
+use crate::watch::seen::{Seen, Subject};
+use crate::watch::trays::{Logged, Trays};
+use alloc::collections::BTreeMap;
+use alloc::sync::Arc;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// The warmth of the air is taken out of an echo by a temperature no older than this (or two
+/// and a half intervals of that sensor): in half an hour a room changes by a degree or two,
+/// less than a millimetre of 40 cm each. Own default.
+const ECHO_AIR_KEEPS: TimeDelta = TimeDelta::minutes(30);
+
+/// Everything known, as a fold over events.
+#[derive(Clone, Debug)]
+pub struct Engine {
+    rules: Arc<Rules>,
+    now: Timestamp,
+    wake_at: Timestamp,
+    next_minute: Timestamp,
+    next_digest: Timestamp,
+    next_round_letter: Timestamp,
+    next_round: Timestamp,
+    digest_from: Timestamp,
+    judges: Vec<Judge>,
+    minutes: Vec<Minutes>,
+    trays: Trays,
+    watches: Watches,
+    alarms: Register,
+    letters: Correspondence,
+    raised_today: BTreeMap<AlarmKey, AlarmChange>,
+}
+
+/// What the watches may look at, without taking hold of the watches themselves.
+macro_rules! seen {
+    ($engine:expr, $rules:expr) => {
+        Seen {
+            rules: $rules,
+            at: $engine.now,
+            judges: &$engine.judges,
+            minutes: &$engine.minutes,
+            trays: &$engine.trays,
+            alarms: &$engine.alarms,
+        }
+    };
+}
+
+impl Engine {
+    /// An engine that knows nothing yet and begins at `at`.
+    pub fn new(rules: Arc<Rules>, at: Timestamp) -> Self {
+        let channels = (0..rules.channels.len()).map(|index| ChannelId(index as u16));
+        let zone = rules.site.time_zone;
+        let mut engine = Engine {
+            now: at,
+            wake_at: at,
+            next_minute: next_minute(at),
+            next_digest: calendar::next_local(zone, rules.site.digest_at, at),
+            next_round: calendar::next_round(&rules.site, at),
+            next_round_letter: at,
+            digest_from: at,
+            judges: channels.clone().map(|channel| Judge::new(&rules, channel)).collect(),
+            minutes: channels.map(|channel| Minutes::new(&rules, channel)).collect(),
+            trays: Trays::default(),
+            watches: Watches::new(&rules, at),
+            alarms: Register::default(),
+            letters: Correspondence::default(),
+            raised_today: BTreeMap::new(),
+            rules,
+        };
+        engine.next_round_letter = engine.round_letter_after(at);
+        engine.set_wake();
+        engine
+    }
+
+    /// What it obeys.
+    pub fn rules(&self) -> &Arc<Rules> {
+        &self.rules
+    }
+
+    /// The trays it knows.
+    pub fn trays(&self) -> &Trays {
+        &self.trays
+    }
+
+    /// The room now.
+    pub fn snapshot(&self) -> Snapshot {
+        let seen = seen!(self, &self.rules);
+        let standing = self.standing(|alarm| alarm.state() != AlarmState::Normal);
+        snapshot::of(&seen, &self.watches, self.next_round, standing)
+    }
+
+    /// The digest as it would be written now; changes nothing.
+    pub fn digest_facts(&self, late: bool) -> DigestFacts {
+        let seen = seen!(self, &self.rules);
+        let alarms = digest::Alarms {
+            raised: self.raised_today.values().cloned().collect(),
+            standing: self.standing(Alarm::is_active),
+        };
+        digest::of(&seen, &self.watches, self.digest_from, late, alarms)
+    }
+
+    /// The time of the newest event or deadline.
+    pub fn now(&self) -> Timestamp {
+        self.now
+    }
+
+    /// When to come back with a `Tick` if nothing else happens first.
+    pub fn next_deadline(&self) -> Timestamp {
+        self.wake_at
+    }
+
+    /// Fires every deadline up to `event.at`, each at its own time, then takes the event in.
+    pub fn handle(&mut self, event: Event) -> Vec<Effect> {
+        let mut effects = Vec::new();
+        match event.what {
+            What::Started => {
+                self.unwatched(event.at);
+                self.begin_again(event.at, &mut effects);
+            }
+            What::ClockStepped { by } => {
+                self.begin_again(event.at.max(self.now), &mut effects);
+                self.clock_stepped(by, &mut effects);
+            }
+            what => {
+                while self.wake_at <= event.at {
+                    let due = self.wake_at;
+                    self.fire(due, &mut effects);
+                    self.set_wake();
+                }
+                self.now = self.now.max(event.at);
+                self.take(what, &mut effects);
+            }
+        }
+        effects
+    }
+
+    fn take(&mut self, what: What, effects: &mut Vec<Effect>) {
+        match what {
+            // By far the commonest; it moves no deadline.
+            What::Reading(raw) => return self.reading(raw, effects),
+            What::NoValue(sensor) => self.watches.sensors[usize::from(sensor.0)].refused(self.now, "no-value"),
+            What::Garbled { sensor: Some(sensor), reason } => {
+                self.watches.sensors[usize::from(sensor.0)].refused(self.now, reason.word());
+            }
+            What::Garbled { sensor: None, .. } => self.watches.site.strays = self.watches.site.strays.saturating_add(1),
+            What::Journal { number, entry } => self.journal(number, &entry, effects),
+            What::Command(command) => self.command(command, effects),
+            What::BrokerUp => {
+                if let Some(lost) = self.watches.site.broker_lost_at.take() {
+                    self.watches.site.unwatched += self.now - lost;
+                    for sensor in &mut self.watches.sensors {
+                        sensor.listen_from(self.now);
+                    }
+                }
+            }
+            What::BrokerDown => {
+                self.watches.site.broker_lost_at.get_or_insert(self.now);
+            }
+            What::LetterSent { letter } => {
+                self.watches.site.mail_waiting.remove(&letter);
+                self.watches.site.mail_failing_since = None;
+            }
+            What::LetterFailed { letter, error } => {
+                self.watches.site.mail_waiting.insert(letter, error);
+                self.watches.site.mail_failing_since.get_or_insert(self.now);
+            }
+            What::StoreFailed { error } => self.watches.site.store_error = Some(error),
+            What::StoreRecovered => self.watches.site.store_error = None,
+            What::Started | What::ClockStepped { .. } | What::Tick => {}
+        }
+        self.set_wake();
+    }
+
+    /// Takes in an entry that was told at `told_at`, before this engine began. Trays, cuts and
+    /// waterings follow from it; a tank or leaves that were wet then are not wet now.
+    pub fn remember(&mut self, told_at: Timestamp, number: i64, entry: &Entry) {
+        if let Ok((_, logged)) = self.trays.take(&self.rules, told_at, number, entry) {
+            self.watches.demands_stale = true;
+            if matches!(logged, Logged::Water { .. }) {
+                self.watches.logged(&seen!(self, &self.rules), entry.at.unwrap_or(told_at), logged);
+            }
+        }
+    }
+
+    fn journal(&mut self, number: i64, entry: &Entry, effects: &mut Vec<Effect>) {
+        match self.trays.take(&self.rules, self.now, number, entry) {
+            Ok((mut note, logged)) => {
+                self.watches.demands_stale = true;
+                let seen = seen!(self, &self.rules);
+                self.watches.logged(&seen, entry.at.unwrap_or(self.now), logged);
+                note.extend(self.watches.clashes(&seen));
+                effects.push(Effect::EntryTaken { number, note });
+            }
+            Err(why) => effects.push(Effect::EntryRefused { number, why }),
+        }
+    }
+
+    fn reading(&mut self, raw: RawReading, effects: &mut Vec<Effect>) {
+        let index = usize::from(raw.channel.0);
+        let air = self.air_of_echo(raw.channel);
+        let Some(judge) = self.judges.get_mut(index) else {
+            return;
+        };
+        judge.hear_air(air);
+        let judgement = judge.judge(self.now, raw);
+        if judgement.reason == Some(Doubt::FaultCode) {
+            self.frame_broke(raw.channel);
+        }
+        let sensor = &mut self.watches.sensors[usize::from(self.rules.channel(raw.channel).sensor.0)];
+        match (judgement.believed, judgement.reason) {
+            (Some(_), Some(Doubt::Late)) => sensor.spoke(self.now),
+            (Some(reading), _) => {
+                sensor.believed(self.now);
+                self.minutes[index].take(self.now, &reading);
+            }
+            // Retained or repeated: says nothing about the present, not even that it lives.
+            (None, Some(Doubt::Retained | Doubt::Duplicate)) => {}
+            (None, reason) => {
+                if judgement.flag != Flag::Good {
+                    sensor.refused(self.now, reason.map_or("range", Doubt::word));
+                }
+            }
+        }
+        effects.push(Effect::Judged(judgement));
+    }
+
+    /// How warm the air is that a gauge's echo goes through, where it is to be corrected.
+    fn air_of_echo(&self, gauge: ChannelId) -> Option<Celsius> {
+        let channel = self.rules.channels.get(usize::from(gauge.0))?;
+        let reservoir = self.rules.sensor(channel.sensor).reservoir?;
+        let echo = self.rules.reservoir(reservoir).echo?;
+        let every = self.rules.sensor(self.rules.channel(echo.air).sensor).every;
+        let keeps = ECHO_AIR_KEEPS.max(every * 5 / 2);
+        self.minutes[usize::from(echo.air.0)].within(self.now, keeps).map(Celsius)
+    }
+
+    /// The rest of a message in which one value was a fault code is no measurement either.
+    fn frame_broke(&mut self, part: ChannelId) {
+        let sensor = self.rules.channel(part).sensor;
+        for (channel, judge) in self.rules.channels.iter().zip(&mut self.judges) {
+            if channel.sensor == sensor {
+                judge.frame_broke(self.now);
+            }
+        }
+    }
+
+    fn fire(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        self.now = at;
+        if at >= self.next_round {
+            self.next_round = calendar::next_round(&self.rules.site, at);
+        }
+        if at >= self.next_minute {
+            self.minute(effects);
+            self.next_minute = next_minute(at);
+        }
+        self.fire_alarms(effects);
+        while let Some(draft) = self.letters.take_due(at) {
+            self.write(draft, effects);
+        }
+        if at >= self.next_round_letter {
+            self.write_before_round(effects);
+            self.next_round_letter = self.round_letter_after(at);
+        }
+        if at >= self.next_digest {
+            self.write_digest(false, effects);
+            self.next_digest = calendar::next_local(self.rules.site.time_zone, self.rules.site.digest_at, at);
+        }
+    }
+
+    /// One minute: means, then every watch, then what they say to every alarm.
+    fn minute(&mut self, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        let means: Vec<Option<f64>> = self.minutes.iter_mut().map(|minutes| minutes.end(at)).collect();
+        let rules = Arc::clone(&self.rules);
+        let judged = self.watches.minute(&seen!(self, &rules), &means);
+        for found in judged {
+            self.observe(found.kind, found.subject.id(&rules), found.condition, effects);
+        }
+    }
+
+    /// Nobody watched between the last event and `at`.
+    fn unwatched(&mut self, at: Timestamp) {
+        self.watches.site.unwatched += (at - self.now).max(TimeDelta::zero());
+    }
+
+    /// Time has passed without anybody watching, or was set: what was pending must show
+    /// itself again, and the only thing that is made up for is the digest.
+    fn begin_again(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        self.now = at.max(self.now);
+        let at = self.now;
+        for sensor in &mut self.watches.sensors {
+            sensor.listen_from(at);
+        }
+        for alarm in self.alarms.iter_mut() {
+            alarm.interrupt();
+        }
+        self.next_minute = next_minute(at);
+        self.next_round = calendar::next_round(&self.rules.site, at);
+        self.next_round_letter = self.round_letter_after(at);
+        if self.next_digest <= at {
+            self.write_digest(true, effects);
+            self.next_digest = calendar::next_local(self.rules.site.time_zone, self.rules.site.digest_at, at);
+        }
+        self.set_wake();
+    }
+
+    fn clock_stepped(&mut self, by: TimeDelta, effects: &mut Vec<Effect>) {
+        if by.abs() < TimeDelta::minutes(5) {
+            return;
+        }
+        let condition = Condition::Present { harm: None, evidence: Evidence::Clock { by } };
+        let rules = Arc::clone(&self.rules);
+        self.observe(AlarmKind::ClockStepped, Subject::Site.id(&rules), condition, effects);
+        self.set_wake();
+    }
+
+    fn moment(&self) -> Moment {
+        let next_round =
+            if self.now < self.next_round { self.next_round } else { calendar::next_round(&self.rules.site, self.now) };
+        Moment { at: self.now, next_round }
+    }
+
+    fn round_letter_after(&self, at: Timestamp) -> Timestamp {
+        let before = self.rules.site.round_letter_before;
+        calendar::next_round(&self.rules.site, at + before) - before
+    }
+
+    fn set_wake(&mut self) {
+        let alarms = self.alarms.iter().filter_map(Alarm::deadline).min();
+        let own = self.next_minute.min(self.next_digest).min(self.next_round_letter);
+        self.wake_at = [alarms, self.letters.deadline()].into_iter().flatten().fold(own, Timestamp::min);
+    }
+}
+
+fn next_minute(at: Timestamp) -> Timestamp {
+    let seconds = (at.timestamp().div_euclid(60) + 1) * 60;
+    Timestamp::from_timestamp(seconds, 0).unwrap_or(at + TimeDelta::minutes(1))
+}

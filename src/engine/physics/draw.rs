@@ -1,0 +1,297 @@
+//! From a tank's litres over time to what draws on it: refills and pump runs
+//! told apart from a steady draw, the hour the pump draws air, a leak, a gauge
+//! that no longer moves. Where the litres come from is in `reservoir`.
+
+use crate::physics::slope::{MOST_POINTS, Slope, median, theil_sen};
+use alloc::vec::Vec;
+
+/// Hours since some beginning and litres, ascending in time.
+pub type Point = (f64, f64);
+
+/// Something other than a steady draw: water poured in, or a pump run.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Step {
+    /// Hour of the first point after it.
+    pub hours: f64,
+    /// Index of that point in the series.
+    pub index: usize,
+    /// Litres gained; negative for a pump run.
+    pub litres: f64,
+}
+
+/// What counts as a step for a gauge whose readings scatter by `sigma` litres
+/// (standard deviation): six times the scatter, but never less than 0.6 L, so
+/// that half a cup poured in by hand is no event (our default).
+pub fn step_threshold(sigma: f64) -> f64 {
+    (6.0 * sigma).max(SMALLEST_STEP)
+}
+
+/// Finds refills and pump runs by the residual test: a robust line through the
+/// 6 to 12 points since the last step, and the median of the next three points
+/// off it by more than `threshold` litres. Unlike "median after minus median
+/// before" it does not swallow a leak in small steps. Sizes are what is left
+/// between both sides, each carried along the line to the instant of the step.
+pub fn steps(points: &[Point], threshold: f64) -> Vec<Step> {
+    let mut found = Vec::new();
+    let mut start = 0;
+    let mut index = FEWEST_BEFORE;
+    while index + POINTS_AFTER <= points.len() {
+        match step_at(points, start, index, threshold) {
+            Some(step) => {
+                start = step.index;
+                index = step.index + FEWEST_BEFORE;
+                found.push(step);
+            }
+            None => index += 1,
+        }
+    }
+    found
+}
+
+/// The newest segment without a step, for a slope: the points since the last of `steps`.
+pub fn since_last_step<'a>(points: &'a [Point], steps: &[Step]) -> &'a [Point] {
+    let start = steps.last().map_or(0, |step| step.index);
+    points.get(start..).unwrap_or(&[])
+}
+
+/// The series with its steps taken out, as if nothing had been poured in or
+/// pumped: what is left is the steady draw and any leak.
+pub fn without_steps(points: &[Point], steps: &[Step]) -> Vec<Point> {
+    let taken_before = |index: usize| steps.iter().filter(|s| s.index <= index).map(|s| s.litres).sum::<f64>();
+    points.iter().enumerate().map(|(index, (hours, litres))| (*hours, litres - taken_before(index))).collect()
+}
+
+/// The draw over the last `window_hours` of a series without steps. `None` when
+/// the window has fewer than 12 points, or fewer than its half is covered.
+pub fn slope_over(points: &[Point], window_hours: f64) -> Option<Slope> {
+    let newest = points.last()?.0;
+    let from = points.partition_point(|(hours, _)| *hours < newest - window_hours - TIME_SLACK);
+    let window = &points[from..];
+    let covered = newest - window.first()?.0;
+    if window.len() < FEWEST_FOR_SLOPE || covered < window_hours / 2.0 {
+        return None;
+    }
+    theil_sen(window)
+}
+
+/// When the pump will draw air.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ToReserve {
+    /// At or below the pump inlet already.
+    Reached,
+    /// The interval of the slope does not exclude "no draw at all". Said as
+    /// "no measurable draw", never as "never".
+    NoMeasurableDraw,
+    /// At the present draw.
+    Hours {
+        /// If it draws as fast as the interval allows.
+        early: f64,
+        /// At the best estimate.
+        likely: f64,
+        /// If it draws as slowly as the interval allows.
+        late: f64,
+    },
+}
+
+/// Hours from `now` (on the slope's own clock) until the line reaches
+/// `reserve` litres, the volume at the pump inlet.
+pub fn time_to_reserve(slope: &Slope, now: f64, reserve: f64) -> ToReserve {
+    let spare = slope.at(now) - reserve;
+    if spare <= 0.0 {
+        return ToReserve::Reached;
+    }
+    if !slope.falls() {
+        return ToReserve::NoMeasurableDraw;
+    }
+    let hours = |per_hour: f64| spare / -per_hour;
+    ToReserve::Hours { early: hours(slope.low), likely: hours(slope.per_hour), late: hours(slope.high) }
+}
+
+/// The draw is known too loosely to forecast from (half of its interval is
+/// more than 30 % of it): a forecast from the trays' own use is better (our rule).
+pub fn draw_is_vague(slope: &Slope) -> bool {
+    !slope.falls() || (slope.high - slope.low) / 2.0 > 0.3 * slope.per_hour.abs()
+}
+
+/// Water goes faster than plants can use it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Leak {
+    /// Within the hour: even the slow end of the interval is beyond three times
+    /// what is expected plus 0.1 L/h.
+    Fast {
+        /// Litres an hour, at least.
+        at_least: f64,
+    },
+    /// Over a day: more than twice what is expected.
+    Slow {
+        /// Litres over the day.
+        litres: f64,
+    },
+}
+
+/// Judges a one-hour slope and, if known, the day's draw in litres (positive,
+/// logged waterings taken out) against the expected use in litres an hour.
+pub fn leak(hour: &Slope, day_litres: Option<f64>, expected_per_hour: f64) -> Option<Leak> {
+    let at_least = -hour.high;
+    if at_least > 3.0 * expected_per_hour + 0.1 {
+        return Some(Leak::Fast { at_least });
+    }
+    let litres = day_litres?;
+    // A tenth of a litre a day is beneath every gauge; without it, no expected use would make any draw a leak.
+    (litres > 2.0 * expected_per_hour * 24.0 + 0.1).then_some(Leak::Slow { litres })
+}
+
+/// Hours a gauge must stand still before that is odd: three times the tolerance
+/// over the expected draw. Infinite when nothing is expected to be drawn.
+pub fn stuck_after_hours(tolerance_litres: f64, expected_per_hour: f64) -> f64 {
+    if expected_per_hour > 0.0 { 3.0 * tolerance_litres.max(0.0) / expected_per_hour } else { f64::INFINITY }
+}
+
+/// The gauge has not moved by `tolerance` litres in the window, though the
+/// trays must have drawn more than three times that.
+pub fn is_stuck(window: &[Point], tolerance_litres: f64, expected_per_hour: f64) -> bool {
+    let (Some(first), Some(last)) = (window.first(), window.last()) else { return false };
+    let lowest = window.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
+    let highest = window.iter().map(|point| point.1).fold(f64::NEG_INFINITY, f64::max);
+    highest - lowest < tolerance_litres && (last.0 - first.0) * expected_per_hour > 3.0 * tolerance_litres
+}
+
+fn step_at(points: &[Point], start: usize, index: usize, threshold: f64) -> Option<Step> {
+    let before = &points[start.max(index.saturating_sub(MOST_BEFORE))..index];
+    if before.len() < FEWEST_BEFORE {
+        return None;
+    }
+    let line = theil_sen(before)?;
+    let after = &points[index..index + POINTS_AFTER];
+    let off: Vec<f64> = after.iter().map(|(hours, litres)| litres - line.at(*hours)).collect();
+    if median(&off)?.abs() <= threshold {
+        return None;
+    }
+    let move_into = |at: usize| (points[at].1 - points[at - 1].1).abs();
+    // The first of equals, so that the same series always gives the same instant.
+    let at = (index..index + POINTS_AFTER)
+        .reduce(|best, next| if move_into(next) > move_into(best) { next } else { best })?;
+    let carried = |range: &[Point]| {
+        let values: Vec<f64> = range.iter().map(|(h, litres)| litres - line.per_hour * (h - points[at].0)).collect();
+        median(&values)
+    };
+    let later = carried(&points[at..(at + FEWEST_BEFORE).min(points.len())])?;
+    let earlier = carried(&points[start.max(at - FEWEST_BEFORE)..at])?;
+    Some(Step { hours: points[at].0, index: at, litres: later - earlier })
+}
+
+/// Fewest points a line is trusted with, and the points either side of a step that size it.
+const FEWEST_BEFORE: usize = 6;
+/// Points of the line before a step: few enough that the light going on or off does not bend it for long.
+const MOST_BEFORE: usize = 12;
+/// One wild reading among three does not move their median.
+const POINTS_AFTER: usize = 3;
+/// Litres; see [`step_threshold`].
+const SMALLEST_STEP: f64 = 0.6;
+/// Points below which a slope is not shown.
+const FEWEST_FOR_SLOPE: usize = 12;
+/// Hours (a third of a second) of slack where a window begins, for rounded times.
+const TIME_SLACK: f64 = 1e-4;
+
+const _: () = assert!(MOST_BEFORE <= MOST_POINTS && FEWEST_FOR_SLOPE <= MOST_POINTS);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn draining(per_hour: f64, count: usize) -> Vec<Point> {
+        (0..count).map(|i| (i as f64 / 12.0, 20.0 - per_hour * i as f64 / 12.0)).collect()
+    }
+
+    #[test]
+    fn the_time_to_the_pump_inlet_is_that_of_the_reference() {
+        // theilsen_cases.csv: 13 points at half hours, 20 - 0.30 t, reserve 2 L.
+        let points: Vec<Point> = (0..13).map(|i| (f64::from(i) / 2.0, 20.0 - 0.15 * f64::from(i))).collect();
+        let ToReserve::Hours { early, likely, late } = time_to_reserve(&theil_sen(&points).unwrap(), 6.0, 2.0) else {
+            panic!("it falls");
+        };
+        for hours in [early, likely, late] {
+            assert!((hours - 54.0).abs() < 1e-6, "{hours}");
+        }
+    }
+
+    #[test]
+    fn a_tank_that_may_be_still_is_not_said_to_last_for_ever() {
+        let wavering: Vec<Point> =
+            (0..24).map(|i| (f64::from(i), 10.0 + if i % 2 == 0 { 0.1 } else { -0.1 })).collect();
+        assert_eq!(time_to_reserve(&theil_sen(&wavering).unwrap(), 23.0, 2.0), ToReserve::NoMeasurableDraw);
+    }
+
+    #[test]
+    fn a_tank_below_the_inlet_has_no_hours_left() {
+        assert_eq!(time_to_reserve(&theil_sen(&draining(0.3, 24)).unwrap(), 2.0, 19.9), ToReserve::Reached);
+    }
+
+    #[test]
+    fn a_refill_is_one_step_and_leaves_the_draw_standing() {
+        let mut points = draining(0.3, 60);
+        for point in &mut points[30..] {
+            point.1 += 8.0;
+        }
+        let found = steps(&points, step_threshold(0.02));
+        assert_eq!(found.len(), 1);
+        assert_eq!(found[0].index, 30);
+        assert!((found[0].litres - 8.0).abs() < 1e-9, "{found:?}");
+        assert!((theil_sen(&without_steps(&points, &found)).unwrap().per_hour + 0.3).abs() < 1e-9);
+        assert_eq!(since_last_step(&points, &found).len(), 30);
+    }
+
+    #[test]
+    fn a_leak_is_no_step() {
+        // 0.9 L/h from the middle on: a naive before-and-after test makes steps of it.
+        let mut points = draining(0.15, 96);
+        for (index, point) in points.iter_mut().enumerate().skip(48) {
+            point.1 -= 0.9 * (index - 48) as f64 / 12.0;
+        }
+        assert_eq!(steps(&points, step_threshold(0.06)), Vec::new());
+    }
+
+    #[test]
+    fn one_wild_reading_is_no_step() {
+        let mut points = draining(0.15, 48);
+        points[20].1 -= 9.0;
+        assert_eq!(steps(&points, step_threshold(0.06)), Vec::new());
+    }
+
+    #[test]
+    fn more_than_plants_can_drink_is_a_leak() {
+        let hour = theil_sen(&draining(0.9, 13)).unwrap();
+        assert!(matches!(leak(&hour, None, 0.18), Some(Leak::Fast { .. })));
+        let usual = theil_sen(&draining(0.18, 13)).unwrap();
+        assert_eq!(leak(&usual, Some(4.3), 0.18), None);
+        assert_eq!(leak(&usual, Some(9.0), 0.18), Some(Leak::Slow { litres: 9.0 }));
+    }
+
+    #[test]
+    fn a_gauge_is_stuck_only_once_the_trays_must_have_moved_it() {
+        // Eight trays at 0.079 L/h, tolerance 0.15 L: 5.7 h (SCIENCE.md section 5.4).
+        assert!((stuck_after_hours(0.15, 0.079) - 5.7).abs() < 0.01);
+        let still = |hours: i32| (0..=hours * 12).map(|i| (f64::from(i) / 12.0, 12.0)).collect::<Vec<Point>>();
+        assert!(!is_stuck(&still(5), 0.15, 0.079));
+        assert!(is_stuck(&still(6), 0.15, 0.079));
+        assert!(!is_stuck(&still(6), 0.15, 0.0));
+    }
+
+    #[test]
+    fn too_few_points_give_no_draw() {
+        assert_eq!(slope_over(&draining(0.3, 11), 1.0), None);
+        assert!(slope_over(&draining(0.3, 13), 1.0).is_some());
+        assert_eq!(slope_over(&draining(0.3, 13), 6.0), None);
+    }
+
+    proptest! {
+        #[test]
+        fn no_series_is_too_odd_for_the_step_test(values in proptest::collection::vec(-1e6..1e6, 0..80), threshold in 0.0..10.0) {
+            let points: Vec<Point> = values.iter().enumerate().map(|(i, v)| (i as f64 / 12.0, *v)).collect();
+            for step in steps(&points, threshold) {
+                prop_assert!(step.litres.is_finite() && step.index < points.len());
+            }
+        }
+    }
+}

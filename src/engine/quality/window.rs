@@ -1,0 +1,74 @@
+//! The minute: believed readings of a channel gathered into means, so that every
+//! watch judges the same steady numbers once a minute, however often sensors speak.
+
+use crate::quality::judgement::Reading;
+use crate::reading::ChannelId;
+use crate::rules::Rules;
+use crate::units::Timestamp;
+use chrono::TimeDelta;
+
+/// One channel's running minute and its newest finished one.
+#[derive(Clone, Debug)]
+pub struct Minutes {
+    /// Readings closer together than this arrived bunched.
+    bunched_within: TimeDelta,
+    /// A mean is fresh for so long.
+    keeps: TimeDelta,
+    sum: f64,
+    count: u32,
+    last_at: Option<Timestamp>,
+    newest: Option<(Timestamp, f64)>,
+}
+
+impl Minutes {
+    /// An empty window for a channel.
+    pub fn new(rules: &Rules, channel: ChannelId) -> Self {
+        let every = rules.sensor(rules.channel(channel).sensor).every;
+        let keeps = (every * 5 / 2).max(TimeDelta::minutes(3));
+        Minutes { bunched_within: every / 4, keeps, sum: 0.0, count: 0, last_at: None, newest: None }
+    }
+
+    /// Takes in a believed reading of the present.
+    pub fn take(&mut self, at: Timestamp, reading: &Reading) {
+        // A backlog without times of measuring arrives bunched at "now"; only its newest
+        // value speaks for the present.
+        let bunched = self.last_at.is_some_and(|last| at - last < self.bunched_within);
+        if bunched && self.count > 0 {
+            self.sum = reading.value();
+            self.count = 1;
+        } else {
+            self.sum += reading.value();
+            self.count += 1;
+        }
+        self.last_at = Some(at);
+    }
+
+    /// Ends the minute at `at` and gives its mean, if anything was believed in it.
+    pub fn end(&mut self, at: Timestamp) -> Option<f64> {
+        if self.count == 0 {
+            return None;
+        }
+        let mean = self.sum / f64::from(self.count);
+        self.sum = 0.0;
+        self.count = 0;
+        self.newest = Some((at, mean));
+        Some(mean)
+    }
+
+    /// The newest minute mean, while it is fresh enough to speak for the present:
+    /// two and a half intervals, at least three minutes. Own default.
+    pub fn fresh(&self, at: Timestamp) -> Option<f64> {
+        let (when, mean) = self.newest?;
+        (at - when <= self.keeps).then_some(mean)
+    }
+
+    /// The newest minute mean, while it is not older than that.
+    pub fn within(&self, at: Timestamp, age: TimeDelta) -> Option<f64> {
+        self.newest.filter(|(when, _)| at - *when <= age).map(|(_, mean)| mean)
+    }
+
+    /// The newest minute mean, however old.
+    pub fn newest(&self) -> Option<(Timestamp, f64)> {
+        self.newest
+    }
+}

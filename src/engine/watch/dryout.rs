@@ -1,0 +1,367 @@
+//! The watch over each tray's medium: the water it was given by the grower's log, what its
+//! air has drawn of it since, and when it is used up. The model is in `physics::dryness`.
+//!
+//! Dryness is judged only where waterings are logged: without a log nothing is known of the
+//! water, and a tray fed by a pump would seem to starve.
+
+use crate::alarm::Condition;
+use crate::alarm::{Evidence, Harm};
+use crate::physics::dryness::{
+    Coefficient, HORIZON_HOURS, HourAhead, LOG_ERROR, Lesson, Medium, RESERVOIR_ERROR, Store, draw_shape, dry_in,
+};
+use crate::physics::mold_pressure::TrayAir;
+use crate::units::{RelativeHumidity, Timestamp};
+use crate::watch::stand::{Stand, lit};
+use crate::watch::trays::tray::Tray;
+use alloc::borrow::ToOwned;
+use alloc::collections::{BTreeMap, VecDeque};
+use alloc::string::String;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// Fewer waterings than this, of a tray or of its place, are no log to judge by. Own default.
+pub const LOGGED_WATERINGS: u32 = 4;
+/// Where no tray of a place has had a watering in the log for so long, its log has ended: the
+/// grower is away, and was called, or has stopped writing. Own default.
+const LOG_ENDS_AFTER: TimeDelta = TimeDelta::days(3);
+/// A watering is not missed while it is late by less than this. Own default.
+const LATE: TimeDelta = TimeDelta::hours(2);
+/// A watering that its tank has not shown is doubted with a later one for so long: somebody
+/// who is in the room twice a day sees a tray that was dry for longer. Own default.
+const UNSHOWN_FOR: TimeDelta = TimeDelta::hours(24);
+/// A layer of medium in a standard tray, millimetres (25 to 30 in practice, no source).
+pub const MEDIUM_DEPTH_MM: f64 = 25.0;
+/// Waterings closer together than this teach nothing about drying. Own default.
+const LEAST_LESSON_HOURS: f64 = 6.0;
+/// Longer than half a day ahead, a round with its watering lies between. Own default.
+const TOLD_WITHIN_HOURS: f64 = 16.0;
+/// Light on a tray by day, µmol/(m² s). Own default.
+const DAYLIGHT: f64 = 150.0;
+/// A forecast is worth its arithmetic only when less than this is left, grams.
+const NEARLY_USED_UP: f64 = 450.0;
+/// Air this little above its lowest limit may be below it before the next look, per cent;
+/// the deadband of the alarm. Own default.
+const NEARLY_DRY: f64 = 3.0;
+
+/// One tray's water.
+#[derive(Clone, Debug)]
+struct Water {
+    left: Store,
+    waterings: u32,
+    watered_at: Option<Timestamp>,
+    /// What theory says the tray drew since the last watering, grams.
+    drawn_by_theory: f64,
+    /// Hours since then in which its air was known.
+    seen_hours: f64,
+    /// What theory said it had drawn when it was last watered without an amount in the log;
+    /// the tank may tell the amount.
+    untold: Option<f64>,
+    /// How it stands if the waterings that its tank has not shown were none.
+    unshown: Option<Unshown>,
+    /// A watering in the log that the tank did not show.
+    not_shown: Option<Timestamp>,
+}
+
+/// A tray's water without the waterings since `from`, which its tank has neither shown nor
+/// denied: a refill covers what a round draws.
+#[derive(Clone, Copy, Debug)]
+struct Unshown {
+    from: Timestamp,
+    left: Store,
+    waterings: u32,
+    watered_at: Option<Timestamp>,
+}
+
+/// The last rounds in which waterings of a place were written down, whichever tray they were
+/// for.
+#[derive(Clone, Debug, Default)]
+struct Log(VecDeque<Timestamp>);
+
+/// Every tray's water, and what each place has taught about drying.
+#[derive(Clone, Debug, Default)]
+pub struct MediumWatch {
+    trays: BTreeMap<String, Water>,
+    coefficients: BTreeMap<u16, Coefficient>,
+    logs: BTreeMap<u16, Log>,
+    /// When the first tray in light of each place will have used up its water, where the log
+    /// tells the water of all of them.
+    lasts: BTreeMap<u16, Option<Harm>>,
+}
+
+impl MediumWatch {
+    /// A tray was watered.
+    pub fn watered(&mut self, tray: &Tray, at: Timestamp, ml: Option<f64>) {
+        self.logs.entry(tray.place.0).or_default().watered(at);
+        let coefficient = self.coefficients.entry(tray.place.0).or_default();
+        let water = self.trays.entry(tray.name.clone()).or_default();
+        let elapsed = water.watered_at.map_or(0.0, |before| (at - before).num_minutes() as f64 / 60.0);
+        // Only a span that was watched from watering to watering teaches; entries told of the
+        // past would weigh a day's water against an hour's air.
+        let teaches = elapsed >= LEAST_LESSON_HOURS && water.seen_hours >= 0.9 * elapsed;
+        if let Some(grams) = ml.filter(|_| teaches) {
+            // Nonsense is rejected there, and the lesson forgotten slowly.
+            let _ = coefficient.learn(grams, water.drawn_by_theory, LOG_ERROR);
+        }
+        water.untold = (teaches && ml.is_none()).then_some(water.drawn_by_theory);
+        water.unshown = water.unshown.filter(|unshown| at - unshown.from <= UNSHOWN_FOR).or(Some(Unshown {
+            from: at,
+            left: water.left,
+            waterings: water.waterings,
+            watered_at: water.watered_at,
+        }));
+        water.drawn_by_theory = 0.0;
+        water.seen_hours = 0.0;
+        // Watered from below, a shallow layer takes up what it can hold (container capacity of
+        // 25 to 30 mm is near saturation; Milks, Fonteno and Larson 1989, abstract). A running
+        // balance of small errors would starve trays that are watered twice a day.
+        water.left = Water::soaked();
+        water.waterings += 1;
+        water.watered_at = water.watered_at.max(Some(at));
+    }
+
+    /// It is believed that this tray was watered, whatever its tank showed.
+    pub fn believe(&mut self, tray: &str) {
+        if let Some(water) = self.trays.get_mut(tray) {
+            water.not_shown = None;
+        }
+    }
+
+    /// A watering of this tray was logged that its tank did not show.
+    pub fn is_doubted(&self, tray: &str) -> bool {
+        self.trays.get(tray).is_some_and(|water| water.not_shown.is_some())
+    }
+
+    /// The tank fell by so many grams for each tray of the last round; where the log named no
+    /// amount, that is the lesson. True if it was one.
+    pub fn drew(&mut self, tray: &Tray, grams: f64) -> bool {
+        let Some(water) = self.trays.get_mut(&tray.name) else { return false };
+        water.unshown = None;
+        water.not_shown = None;
+        let Some(theory) = water.untold.take() else { return false };
+        self.coefficients.entry(tray.place.0).or_default().learn(grams, theory, RESERVOIR_ERROR) == Lesson::Taken
+    }
+
+    /// The watering logged at `logged_at` did not show in a tank where waterings do: its water
+    /// is reckoned from the last one that did, as those between are no surer than this one.
+    pub fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp) {
+        let Some(water) = self.trays.get_mut(&tray.name) else { return };
+        let Some(unshown) = water.unshown.take() else { return };
+        water.left = unshown.left;
+        water.waterings = unshown.waterings;
+        water.watered_at = unshown.watered_at;
+        // A span with a round in it that may or may not have been teaches nothing.
+        water.seen_hours = 0.0;
+        water.not_shown = Some(logged_at);
+        water.untold = None;
+    }
+
+    /// Trays that have left the room are forgotten.
+    pub fn keep(&mut self, growing: impl Fn(&str) -> bool) {
+        self.trays.retain(|name, _| growing(name));
+    }
+
+    /// What was learnt grows unsure as `hours` pass, whether anybody watched or not.
+    pub fn forget(&mut self, hours: f64) {
+        for coefficient in self.coefficients.values_mut() {
+            coefficient.forget(hours.clamp(0.0, 24.0) / 24.0);
+        }
+    }
+
+    /// Lets `hours` pass over the trays of a place and judges their water.
+    pub fn look(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir) -> Condition {
+        let learnt = self.coefficients.get(&stand.place).copied().unwrap_or_default();
+        for tray in stand.trays {
+            let water = self.trays.entry(tray.name.clone()).or_default();
+            water.pass(hours, learnt.mean(), drawn_by_theory(at, stand.zone, tray, air) * hours);
+        }
+        // Only where the air is dry does anybody ask; the forecast costs more than all the rest.
+        let dry = stand.demand.limits.humidity_min.is_some_and(|limit| air.humidity.0 < limit + NEARLY_DRY);
+        match dry.then(|| self.water_of(at, stand, air)).flatten() {
+            Some(lasts) => self.lasts.insert(stand.place, lasts),
+            None => self.lasts.remove(&stand.place),
+        };
+        self.dryness(at, stand, air)
+    }
+
+    /// What dry air comes to in a place: it harms by using up the water of its trays. Where the
+    /// log tells how much they have left, that is when it will be used up, or `None`: not
+    /// within a day. Outer `None`: the log does not tell.
+    pub fn dry_air_harms(&self, place: u16) -> Option<Option<Harm>> {
+        self.lasts.get(&place).copied()
+    }
+
+    fn water_of(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Option<Option<Harm>> {
+        let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
+        let mut open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at)).peekable();
+        open.peek()?;
+        let mut soonest: Option<Harm> = None;
+        let mut logged = false;
+        for tray in open {
+            let water = self.trays.get(&tray.name).filter(|water| water.waterings > 0)?;
+            logged |= water.waterings >= LOGGED_WATERINGS;
+            let dry = dry_in(water.left, coefficient, &hours_ahead(at, tray, air, stand.zone));
+            let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
+            let Some(early) = dry.early.map(after) else { continue };
+            let from = dry.likely.map_or(after(HORIZON_HOURS as f64), after);
+            if soonest.is_none_or(|harm| early < harm.early) {
+                soonest = Some(Harm { from, early });
+            }
+        }
+        logged.then_some(soonest)
+    }
+
+    fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
+        let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
+        let log = self.logs.get(&stand.place).filter(|log| log.is_one());
+        // What a log told while it was kept is not over because it has ended.
+        let mut left_open = false;
+        let mut told: Option<(f64, f64, &Water)> = None;
+        let mut names = Vec::new();
+        for tray in stand.trays {
+            let Some(water) = self.trays.get(&tray.name) else {
+                continue;
+            };
+            // A tray that came to the light when its neighbours were written of has no waterings
+            // of its own yet, and needs them most.
+            let since = water.watered_at.or(tray.light_at);
+            let log = log.filter(|_| tray.breathes_room_air(at));
+            left_open |= log.is_some_and(|log| !log.tells(at) && since.is_some_and(|since| log.told_of(since)));
+            let log = log.filter(|log| log.tells(at));
+            let missed = log.zip(since).is_some_and(|(log, since)| at - since > log.missed_after());
+            // A pump that may be dead, or a rack that was forgotten, needs hands at the next
+            // round, however much water is left.
+            let unsure = water.not_shown.is_some() || missed;
+            let logged = water.waterings >= LOGGED_WATERINGS || log.is_some();
+            if !unsure && (!logged || water.left.grams() > NEARLY_USED_UP) {
+                continue;
+            }
+            let ahead = hours_ahead(at, tray, air, stand.zone);
+            let dry = dry_in(water.left, coefficient, &ahead);
+            // A medium that lasts from round to round has shown that it does; of one that must
+            // last beyond them nobody knows, and the least of its kind is reckoned with.
+            let early = if unsure { dry_in(water.left.at_least(), coefficient, &ahead).early } else { dry.early };
+            let horizon = unsure.then_some(HORIZON_HOURS as f64);
+            let likely = dry.likely.filter(|likely| unsure || *likely <= TOLD_WITHIN_HOURS).or(horizon);
+            let Some((early, likely)) = early.or(horizon).zip(likely) else {
+                continue;
+            };
+            names.push(tray.name.clone());
+            if told.is_none_or(|(soonest, ..)| early < soonest) {
+                told = Some((early, likely, water));
+            }
+        }
+        let Some((early, likely, water)) = told else {
+            return if left_open { Condition::Unknown } else { Condition::Absent };
+        };
+        let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
+        let evidence = Evidence::Dryness {
+            place: stand.name.to_owned(),
+            trays: names,
+            hours: likely,
+            watered: water.watered_at,
+            not_shown: water.not_shown,
+        };
+        Condition::Present { harm: Some(Harm { from: after(likely), early: after(early) }), evidence }
+    }
+}
+
+impl Log {
+    fn watered(&mut self, at: Timestamp) {
+        let since = self.0.back().map(|last| at - *last);
+        if since.is_some_and(|since| since > LOG_ENDS_AFTER) {
+            self.0.clear();
+        }
+        // The trays of one round, and what is told of the past out of order, count once.
+        if since.is_none_or(|since| since.num_minutes() as f64 >= LEAST_LESSON_HOURS * 60.0) {
+            self.0.push_back(at);
+        }
+        while self.0.len() > LOGGED_WATERINGS as usize + 1 {
+            self.0.pop_front();
+        }
+    }
+
+    /// So many rounds are in it that it is one.
+    fn is_one(&self) -> bool {
+        self.0.len() >= LOGGED_WATERINGS as usize
+    }
+
+    /// It is one, and is kept.
+    fn tells(&self, at: Timestamp) -> bool {
+        self.is_one() && self.told_of(at)
+    }
+
+    /// It was kept at this time.
+    fn told_of(&self, at: Timestamp) -> bool {
+        self.0.back().is_some_and(|last| at - *last <= LOG_ENDS_AFTER)
+    }
+
+    /// Without a watering for so long, two of them were missed.
+    fn missed_after(&self) -> TimeDelta {
+        let (Some(first), Some(last)) = (self.0.front(), self.0.back()) else { return TimeDelta::MAX };
+        let usual = (*last - *first) / (self.0.len() as i32 - 1).max(1);
+        usual * 2 + LATE
+    }
+}
+
+impl Default for Water {
+    fn default() -> Self {
+        Water {
+            left: Water::soaked(),
+            waterings: 0,
+            watered_at: None,
+            drawn_by_theory: 0.0,
+            seen_hours: 0.0,
+            untold: None,
+            unshown: None,
+            not_shown: None,
+        }
+    }
+}
+
+impl Water {
+    fn soaked() -> Store {
+        Store::full(Medium::Fine.available_grams(MEDIUM_DEPTH_MM))
+    }
+
+    fn pass(&mut self, hours: f64, coefficient: f64, by_theory: f64) {
+        self.drawn_by_theory += by_theory;
+        self.seen_hours += hours;
+        self.left.draw(coefficient * by_theory);
+        if let Some(unshown) = &mut self.unshown {
+            unshown.left.draw(coefficient * by_theory);
+        }
+    }
+}
+
+/// Grams an hour a tray draws by theory in this air, before what its place has taught.
+pub fn drawn_by_theory(at: Timestamp, zone: chrono_tz::Tz, tray: &Tray, air: &TrayAir) -> f64 {
+    shape(at, tray, air, lit(at, zone), air.humidity.0)
+}
+
+fn shape(at: Timestamp, tray: &Tray, air: &TrayAir, lit: bool, humidity: f64) -> f64 {
+    let lit_days = (tray.harvest_from() - tray.light_due_at()).num_minutes().max(1) as f64;
+    let grown = (at - tray.light_due_at()).num_minutes() as f64 / lit_days;
+    let light = if lit { DAYLIGHT } else { 0.0 };
+    draw_shape(
+        tray.draws_as(at),
+        grown,
+        light,
+        air.air_speed,
+        air.temperature,
+        RelativeHumidity(humidity.clamp(0.0, 100.0)),
+    )
+}
+
+fn hours_ahead(at: Timestamp, tray: &Tray, air: &TrayAir, zone: chrono_tz::Tz) -> Vec<HourAhead> {
+    (0..HORIZON_HOURS as i64)
+        .map(|hour| {
+            let then = at + TimeDelta::hours(hour);
+            let draw = |humidity: f64| shape(then, tray, air, lit(then, zone), humidity);
+            HourAhead {
+                driest: draw(air.humidity.0 - air.humidity_accuracy),
+                likely: draw(air.humidity.0),
+                dampest: draw(air.humidity.0 + air.humidity_accuracy),
+            }
+        })
+        .collect()
+}

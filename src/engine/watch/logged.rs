@@ -1,0 +1,93 @@
+//! What the journal means for the watches over water and leaves.
+
+use crate::alarm::AlarmKind;
+use crate::alarm::cycle::Alarm;
+use crate::rules::PlaceId;
+use crate::units::Timestamp;
+use crate::watch::Watches;
+use crate::watch::seen::Seen;
+use crate::watch::trays::Logged;
+use crate::watch::trays::notes::EntryNote;
+use alloc::string::String;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// A watering told later than this after it was done cannot be looked for in the tank.
+/// Own default.
+const OF_THE_PRESENT: TimeDelta = TimeDelta::minutes(30);
+
+impl Watches {
+    /// What an entry means for the watches over water and leaves.
+    pub(crate) fn logged(&mut self, seen: &Seen<'_>, when: Timestamp, logged: Logged) {
+        match logged {
+            Logged::Refill { reservoir } => {
+                let only_one = self.tanks.len() == 1;
+                for (tank, known) in self.tanks.iter_mut().zip(&seen.rules.reservoirs) {
+                    if reservoir.as_ref().map_or(only_one, |id| *id == known.id) {
+                        tank.refilled(seen.at);
+                    }
+                }
+            }
+            Logged::Water { trays, ml } => {
+                let stands: Vec<PlaceId> =
+                    trays.iter().filter_map(|name| seen.trays.get(name)).map(|tray| tray.place).collect();
+                for (tank, known) in self.tanks.iter_mut().zip(&seen.rules.reservoirs) {
+                    if stands.iter().any(|place| seen.rules.waters(known, *place)) {
+                        tank.watered(seen.at);
+                    }
+                }
+                self.watch_for(seen, when, &trays, ml);
+                for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {
+                    self.leaves.dryout.watered(tray, when, ml);
+                }
+            }
+            Logged::Mist { trays } => {
+                for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {
+                    self.leaves.mold.misted(tray);
+                }
+            }
+            Logged::Nothing => {}
+        }
+    }
+
+    /// A watering of the present, from the one tank that feeds its trays, should show there.
+    fn watch_for(&mut self, seen: &Seen<'_>, when: Timestamp, trays: &[String], ml: Option<f64>) {
+        if seen.at - when > OF_THE_PRESENT {
+            return;
+        }
+        for (watch, known) in self.waterings.iter_mut().zip(&seen.rules.reservoirs) {
+            let from_here: Vec<(String, u32)> = trays
+                .iter()
+                .filter_map(|name| seen.trays.get(name))
+                .filter(|tray| seen.rules.waters(known, tray.place))
+                .map(|tray| (tray.name.clone(), tray.count))
+                .collect();
+            let told = from_here.iter().any(|(name, _)| {
+                let place = seen.trays.get(name).map(|tray| seen.rules.place(tray.place).id.as_str());
+                let standing = place.and_then(|id| seen.alarms.find(AlarmKind::DryOut, id));
+                self.leaves.dryout.is_doubted(name) && standing.is_some_and(Alarm::is_active)
+            });
+            if told {
+                watch.believe();
+                for (name, _) in &from_here {
+                    self.leaves.dryout.believe(name);
+                }
+            } else if !from_here.is_empty() {
+                watch.logged(seen.at, &from_here, ml);
+            }
+        }
+    }
+
+    /// Places whose trays now ask for air that cannot be had together.
+    pub(crate) fn clashes(&mut self, seen: &Seen<'_>) -> Vec<EntryNote> {
+        let before: Vec<Option<String>> = self.places.iter().map(|place| place.demand.clash.clone()).collect();
+        self.look_up_demands(seen);
+        let changed = self.places.iter().zip(before).filter(|(place, before)| place.demand.clash != *before);
+        changed
+            .filter_map(|(place, _)| {
+                let tray = place.demand.clash.clone()?;
+                Some(EntryNote::BandsClash { place: seen.rules.place(place.place).id.clone(), tray })
+            })
+            .collect()
+    }
+}

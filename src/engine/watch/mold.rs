@@ -1,0 +1,206 @@
+//! The watch over each tray's leaves: how long the air has allowed infection. The model is
+//! in `physics::mold_pressure`; here it is fed with the tray's air and the grower's mistings, and what it
+//! foresees becomes conditions for a place.
+
+use crate::alarm::Condition;
+use crate::alarm::{AlarmKind, Evidence, Harm};
+use crate::physics::mold_band::MoldBand;
+use crate::physics::mold_pressure::{MoldPressure, REQUIREMENT_MET, TrayAir};
+use crate::units::{Celsius, RelativeHumidity, Timestamp};
+use crate::watch::condensation;
+use crate::watch::stand::Stand;
+use crate::watch::trays::tray::Tray;
+use alloc::borrow::ToOwned;
+use alloc::collections::BTreeMap;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// Half of what infection needs is allowed: from here on the forecast is told.
+const TOLD_FROM: f64 = 0.5;
+/// The pressure must fall by so much before the alarm may return.
+const PRESSURE_DEADBAND: f64 = 20.0;
+/// After a requirement was met, a look within a day is early enough: what grew shows
+/// after days (INRAE e-phytia: sporulation can begin three days after contamination).
+const LOOK_WITHIN: TimeDelta = TimeDelta::hours(24);
+
+/// One tray's leaves.
+#[derive(Clone, Debug)]
+struct Leaves {
+    mold: MoldPressure,
+    mold_band: MoldBand,
+    met_at: Option<Timestamp>,
+}
+
+/// Every tray's leaves.
+#[derive(Clone, Debug, Default)]
+pub struct MoldWatch {
+    trays: BTreeMap<String, Leaves>,
+    /// Since when a surface with a probe is below the dew point over trays in light.
+    dripping: BTreeMap<u16, Timestamp>,
+}
+
+/// The mold pressure of a place: of the tray that is furthest on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pressure {
+    /// 0 to 100.
+    pub pressure: f64,
+    /// Hours that conditions have allowed.
+    pub hours: f64,
+    /// The least and the most of them, as far as the hygrometer is good.
+    pub between: (f64, f64),
+    /// Hours that are needed; `None`: at this temperature never.
+    pub needed: Option<f64>,
+}
+
+impl MoldWatch {
+    /// A tray was wetted from above.
+    pub fn misted(&mut self, tray: &Tray) {
+        let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
+        leaves.mold.wet_from_above();
+        leaves.mold_band.wet_from_above();
+    }
+
+    /// Trays that have left the room are forgotten.
+    pub fn keep(&mut self, growing: impl Fn(&str) -> bool) {
+        self.trays.retain(|name, _| growing(name));
+    }
+
+    /// Lets `hours` pass over the leaves of a place and judges them.
+    pub fn look(
+        &mut self,
+        at: Timestamp,
+        hours: f64,
+        stand: &Stand<'_>,
+        air: &TrayAir,
+        held: impl Fn(AlarmKind) -> bool,
+    ) -> [(AlarmKind, Condition); 2] {
+        use AlarmKind::{Condensation, MoldPressure};
+        for tray in stand.trays {
+            self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray)).pass(at, hours, tray, air);
+        }
+        [
+            (MoldPressure, self.mold(at, stand, air, held(MoldPressure))),
+            (Condensation, self.dripping(at, stand, air, condensation::judge(stand, held(Condensation)))),
+        ]
+    }
+
+    /// Water that a probe knows to settle over trays in light drips on leaves, and these are
+    /// then wet: harm begins when they have been wet for as long as infection needs at this
+    /// temperature. Of an assumed cold spot nobody knows whether it is there: no harm is
+    /// reckoned, and it is told in the digest.
+    fn dripping(&mut self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, found: Condition) -> Condition {
+        let measured = |evidence: &Evidence| matches!(evidence, Evidence::Condensation { on: Some(_), .. });
+        match found {
+            Condition::Present { evidence, .. } if measured(&evidence) => {
+                let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
+                let leaves = open.filter_map(|tray| self.trays.get(&tray.name));
+                let needed = leaves.filter_map(|leaves| leaves.mold.infection(air.temperature).needed_hours);
+                let Some(needed) = needed.reduce(f64::min) else {
+                    self.dripping.remove(&stand.place);
+                    return Condition::Present { harm: None, evidence };
+                };
+                let since = *self.dripping.entry(stand.place).or_insert(at);
+                let from = since + TimeDelta::seconds((needed * 3600.0) as i64);
+                Condition::Present { harm: Some(Harm { from, early: from }), evidence }
+            }
+            found => {
+                self.dripping.remove(&stand.place);
+                found
+            }
+        }
+    }
+
+    /// The pressure of the tray in a place that is furthest on.
+    pub fn pressure(&self, trays: &[&Tray], temperature: Celsius) -> Option<Pressure> {
+        let worst = trays
+            .iter()
+            .filter_map(|tray| self.trays.get(&tray.name))
+            .max_by(|a, b| a.mold.pressure().total_cmp(&b.mold.pressure()))?;
+        let infection = worst.mold.infection(temperature);
+        Some(Pressure {
+            pressure: worst.mold.pressure(),
+            hours: infection.allowed_hours,
+            between: worst.mold_band.hours(temperature),
+            needed: infection.needed_hours,
+        })
+    }
+
+    fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
+        let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
+        let mut told: Option<(f64, &Leaves, Harm)> = None;
+        let mut names = Vec::new();
+        for tray in open {
+            let Some(leaves) = self.trays.get(&tray.name) else {
+                continue;
+            };
+            let Some(harm) = leaves.mold_harm(at, air, held) else {
+                continue;
+            };
+            names.push(tray.name.clone());
+            let pressure = leaves.mold.pressure();
+            if told.as_ref().is_none_or(|(worst, ..)| pressure > *worst) {
+                told = Some((pressure, leaves, harm));
+            }
+        }
+        let Some((pressure, leaves, harm)) = told else {
+            return Condition::Absent;
+        };
+        let infection = leaves.mold.infection(air.temperature);
+        let evidence = Evidence::Mold {
+            place: stand.name.to_owned(),
+            trays: names,
+            pressure,
+            hours: infection.allowed_hours,
+            between: leaves.mold_band.hours(air.temperature),
+            needed: infection.needed_hours.unwrap_or(0.0),
+            model: format!("{} on {}", infection.pathogen.name, infection.pathogen.host),
+        };
+        Condition::Present { harm: Some(harm), evidence }
+    }
+}
+
+impl Leaves {
+    fn of(tray: &Tray) -> Self {
+        Leaves {
+            mold: MoldPressure::new(&tray.figures.family),
+            mold_band: MoldBand::new(&tray.figures.family),
+            met_at: None,
+        }
+    }
+
+    fn pass(&mut self, at: Timestamp, hours: f64, tray: &Tray, air: &TrayAir) {
+        if tray.breathes_room_air(at) {
+            self.mold.advance(hours, air);
+            self.mold_band.advance(hours, air);
+        }
+        if self.mold.pressure() >= REQUIREMENT_MET {
+            self.met_at.get_or_insert(at);
+        } else {
+            self.met_at = None;
+        }
+    }
+
+    fn mold_harm(&self, at: Timestamp, air: &TrayAir, held: bool) -> Option<Harm> {
+        if let Some(met) = self.met_at {
+            let from = met + LOOK_WITHIN;
+            return Some(Harm { from, early: from });
+        }
+        let pressure = self.mold.pressure();
+        if held && pressure > REQUIREMENT_MET - PRESSURE_DEADBAND {
+            let from = at + LOOK_WITHIN;
+            return Some(Harm { from, early: from });
+        }
+        if self.mold.infection(air.temperature).progress < TOLD_FROM {
+            return None;
+        }
+        let hours = self.mold.hours_until_met(air)?;
+        // The hygrometer may read low: at the damp end of its accuracy it comes sooner.
+        let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + air.humidity_accuracy).min(100.0));
+        let damper = TrayAir { humidity: damp(air.humidity), canopy_humidity: damp(air.canopy_humidity), ..*air };
+        let early = self.mold.hours_until_met(&damper).unwrap_or(hours).min(hours);
+        let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
+        Some(Harm { from: after(hours), early: after(early) })
+    }
+}

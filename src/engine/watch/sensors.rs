@@ -1,0 +1,331 @@
+//! The watch over sensors: who should have spoken by now, who repeats one value, and
+//! who says what cannot be. A silent sensor never reads as calm: its alarm carries
+//! the time by which what nobody sees could have begun to harm.
+
+use crate::alarm::Condition;
+use crate::alarm::{AlarmKind, Evidence, Harm};
+use crate::quality::judge::{Judge, STUCK_TOGETHER};
+use crate::quality::saturation::Pinned;
+use crate::reading::{Quantity, SensorId};
+use crate::rules::{PlaceId, Rules, Sensor};
+use crate::units::Timestamp;
+use crate::watch::place::PlaceWatch;
+use crate::watch::seen::{Judged, Seen, Subject};
+use crate::watch::tank::TankWatch;
+use alloc::borrow::ToOwned;
+use alloc::collections::BTreeMap;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// Unseen air can go from good to harm in about this time: a fan that stops, then the
+/// hours of wet leaves that infection needs. Own default.
+pub const UNSEEN_HARM_AFTER: TimeDelta = TimeDelta::hours(8);
+/// A gauge nobody hears: the tank is unseen. Own default.
+const UNSEEN_TANK_HARM_AFTER: TimeDelta = TimeDelta::hours(12);
+/// So many refusals on end, with nothing believed between, are no accident. Own default.
+const REFUSED_ON_END: u32 = 10;
+/// A fifth of an hour's messages, and at least ten, are no accident either. Own default.
+const REFUSED_SHARE: f64 = 0.2;
+
+/// What is known of one sensor's speaking.
+#[derive(Clone, Debug)]
+pub struct SensorWatch {
+    /// Which sensor.
+    pub sensor: SensorId,
+    silent_after: TimeDelta,
+    listening_since: Timestamp,
+    last_spoke: Option<Timestamp>,
+    last_believed: Option<Timestamp>,
+    refused_on_end: u32,
+    hour: [(u32, u32); 60],
+    minute: i64,
+    reasons: BTreeMap<&'static str, u32>,
+    /// Since the last digest.
+    pub day: SensorTally,
+}
+
+/// What a sensor did since the last digest.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SensorTally {
+    /// Readings believed.
+    pub believed: u32,
+    /// Messages and readings refused, by stable word.
+    pub refused: BTreeMap<&'static str, u32>,
+    /// Minutes of silence.
+    pub silent_minutes: u32,
+    /// Minutes in which a hygrometer was saturated.
+    pub saturated_minutes: u32,
+    /// Minutes in which an echo could not be corrected for the warmth of the air.
+    pub uncorrected_minutes: u32,
+}
+
+impl SensorWatch {
+    /// A watch that begins to listen at `at`.
+    pub fn new(sensor: SensorId, silent_after: TimeDelta, at: Timestamp) -> Self {
+        SensorWatch {
+            sensor,
+            silent_after,
+            listening_since: at,
+            last_spoke: None,
+            last_believed: None,
+            refused_on_end: 0,
+            hour: [(0, 0); 60],
+            minute: 0,
+            reasons: BTreeMap::new(),
+            day: SensorTally::default(),
+        }
+    }
+
+    /// Whether anybody listened begins anew: a restart, or the broker came back.
+    pub fn listen_from(&mut self, at: Timestamp) {
+        self.listening_since = at;
+    }
+
+    /// A reading of the present was believed.
+    pub fn believed(&mut self, at: Timestamp) {
+        self.turn_to(at);
+        self.last_spoke = Some(at);
+        self.last_believed = Some(at);
+        self.refused_on_end = 0;
+        self.reasons.clear();
+        let slot = self.slot(at);
+        slot.0 = slot.0.saturating_add(1);
+        self.day.believed = self.day.believed.saturating_add(1);
+    }
+
+    /// It spoke, and nothing came of it that says anything about the present.
+    pub fn spoke(&mut self, at: Timestamp) {
+        self.last_spoke = Some(at);
+    }
+
+    /// It spoke, and what it said was refused.
+    pub fn refused(&mut self, at: Timestamp, reason: &'static str) {
+        self.turn_to(at);
+        self.last_spoke = Some(at);
+        self.refused_on_end = self.refused_on_end.saturating_add(1);
+        *self.reasons.entry(reason).or_default() += 1;
+        let slot = self.slot(at);
+        slot.0 = slot.0.saturating_add(1);
+        slot.1 = slot.1.saturating_add(1);
+        *self.day.refused.entry(reason).or_default() += 1;
+    }
+
+    /// When it last said something we believed.
+    pub fn last_believed(&self) -> Option<Timestamp> {
+        self.last_believed
+    }
+
+    /// It has not spoken for longer than it may.
+    pub fn is_silent(&self, at: Timestamp) -> bool {
+        at - self.last_spoke.unwrap_or(self.listening_since).max(self.listening_since) > self.silent_after
+    }
+
+    /// Judges silence. `blind`: nothing else measures there; `harm_after`: when what it
+    /// gauges would harm, if that is known better than the general rule.
+    pub fn silence(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
+        if site.deaf {
+            // Nobody is heard; that has an alarm of its own.
+            return (AlarmKind::SensorSilent, Condition::Unknown);
+        }
+        if !self.is_silent(at) {
+            return (AlarmKind::SensorSilent, Condition::Absent);
+        }
+        self.day.silent_minutes += 1;
+        let evidence = Evidence::Silent {
+            place: site.place.to_owned(),
+            last_heard: self.last_spoke,
+            every: site.every,
+            blind: site.blind,
+        };
+        (AlarmKind::SensorSilent, Condition::Present { harm: self.unseen(site), evidence })
+    }
+
+    /// Judges refusals.
+    pub fn implausible(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
+        self.turn_to(at);
+        let (heard, refused) = self
+            .hour
+            .iter()
+            .fold((0u32, 0u32), |sum, slot| (sum.0.saturating_add(slot.0), sum.1.saturating_add(slot.1)));
+        let often = refused >= REFUSED_ON_END && f64::from(refused) >= REFUSED_SHARE * f64::from(heard);
+        if !(often || self.refused_on_end >= REFUSED_ON_END) {
+            return (AlarmKind::SensorImplausible, Condition::Absent);
+        }
+        let reason = self.reasons.iter().chain(self.day.refused.iter()).max_by_key(|(_, count)| **count);
+        let evidence = Evidence::Implausible {
+            place: site.place.to_owned(),
+            refused,
+            heard,
+            reason: reason.map_or("range", |(word, _)| word),
+        };
+        (AlarmKind::SensorImplausible, Condition::Present { harm: self.unseen(site), evidence })
+    }
+
+    /// When harm that nobody sees may begin: never while something else measures there.
+    pub fn unseen(&self, site: &Surroundings<'_>) -> Option<Harm> {
+        if !site.blind || !site.matters {
+            return None;
+        }
+        if let Some(known) = site.harm {
+            return Some(known);
+        }
+        let from = self.last_believed.unwrap_or(self.listening_since) + UNSEEN_HARM_AFTER;
+        Some(Harm { from, early: from })
+    }
+
+    fn slot(&mut self, at: Timestamp) -> &mut (u32, u32) {
+        &mut self.hour[at.timestamp().div_euclid(60).rem_euclid(60) as usize]
+    }
+
+    /// Empties the minutes that have passed since the last call.
+    fn turn_to(&mut self, at: Timestamp) {
+        let minute = at.timestamp().div_euclid(60);
+        let passed = (minute - self.minute).clamp(0, 60);
+        for step in 0..passed {
+            self.hour[(minute - step).rem_euclid(60) as usize] = (0, 0);
+        }
+        self.minute = self.minute.max(minute);
+    }
+}
+
+/// What surrounds a sensor at the moment it is judged.
+#[derive(Clone, Copy, Debug)]
+pub struct Surroundings<'a> {
+    /// The name of the place or reservoir.
+    pub place: &'a str,
+    /// How often it should speak.
+    pub every: TimeDelta,
+    /// Nothing else measures what it measures.
+    pub blind: bool,
+    /// Something grows there, or draws from there.
+    pub matters: bool,
+    /// No sensor can be heard at all.
+    pub deaf: bool,
+    /// When harm begins, where that is known better than [`UNSEEN_HARM_AFTER`] says.
+    pub harm: Option<Harm>,
+}
+
+/// Whether an air sensor repeats itself: one channel for longer than is usual for it (half a
+/// day at most), or all of its channels together for three hours.
+pub fn stuck_air(at: Timestamp, judges: &[&Judge]) -> Option<(Quantity, f64, Timestamp)> {
+    let flat = |judge: &&Judge| {
+        let (since, count) = judge.flat_since()?;
+        // At the top of its scale a hygrometer cannot move; that is a state of its own.
+        if judge.pinned(at).at_top() {
+            return None;
+        }
+        let (heard, value) = judge.last()?;
+        // A handful of repeats at a slow interval is no evidence.
+        let odd_after = judge.odd_after(at);
+        (count >= 12 && at - heard < TimeDelta::hours(1)).then_some((judge.quantity(), value, since, odd_after))
+    };
+    let flats: Vec<_> = judges.iter().filter_map(flat).collect();
+    let alone = flats.iter().find(|(_, _, since, odd_after)| at - *since >= *odd_after);
+    let together = (judges.len() > 1 && flats.len() == judges.len())
+        .then(|| flats.iter().max_by_key(|(_, _, since, _)| *since))
+        .flatten()
+        .filter(|(_, _, since, _)| at - *since >= STUCK_TOGETHER)
+        .and(flats.first());
+    alone.or(together).map(|(quantity, value, since, _)| (*quantity, *value, *since))
+}
+
+/// The watches of a site, all at their beginning.
+pub(crate) fn watches(rules: &Rules, at: Timestamp) -> Vec<SensorWatch> {
+    let watch = |(index, sensor): (usize, &Sensor)| SensorWatch::new(SensorId(index as u16), sensor.silent_after, at);
+    rules.sensors.iter().enumerate().map(watch).collect()
+}
+
+/// What other watches know that bears on a sensor.
+pub(crate) struct Others<'a> {
+    pub(crate) tanks: &'a [TankWatch],
+    pub(crate) places: &'a [PlaceWatch],
+    /// No connection to the broker: no sensor can be heard at all.
+    pub(crate) deaf: bool,
+}
+
+/// Judges every sensor: is it silent, does it say what cannot be, does it repeat itself.
+pub(crate) fn minute(watches: &mut [SensorWatch], seen: &Seen<'_>, others: &Others<'_>, judged: &mut Vec<Judged>) {
+    tally(watches, seen);
+    for (watch, sensor) in watches.iter_mut().zip(&seen.rules.sensors) {
+        let around = surroundings(watch, sensor, seen, others);
+        let silence = watch.silence(seen.at, &around);
+        let implausible = watch.implausible(seen.at, &around);
+        // A gauge that repeats itself is judged with its tank.
+        let stuck = sensor.reservoir.is_none().then(|| stuck(watch.sensor, seen, &around));
+        let subject = Subject::Sensor(watch.sensor);
+        let found = [silence, implausible].into_iter().chain(stuck);
+        judged.extend(found.map(|found| Judged::of(subject.clone(), found)));
+    }
+}
+
+fn surroundings<'a>(watch: &SensorWatch, sensor: &'a Sensor, seen: &Seen<'a>, others: &Others<'_>) -> Surroundings<'a> {
+    let rules = seen.rules;
+    let (place, blind, matters, harm) = match (sensor.place, sensor.reservoir) {
+        (_, Some(id)) => {
+            let reservoir = rules.reservoir(id);
+            let matters = !seen.trays.any_sown() || seen.trays_on(reservoir) > 0;
+            let unseen = watch.last_believed().unwrap_or(seen.at) + UNSEEN_TANK_HARM_AFTER;
+            let harm = match others.tanks[usize::from(id.0)].forecast(seen.at) {
+                Some((from, early, _)) => Harm { from, early: early.min(unseen.max(seen.at)) },
+                None => Harm { from: unseen, early: unseen },
+            };
+            (reservoir.name.as_str(), true, matters, Some(harm))
+        }
+        (Some(place), _) => {
+            let measured = measured_by_another(place, watch.sensor, seen);
+            let empty = others.places.iter().find(|watch| watch.place == place).is_some_and(|p| p.demand.empty);
+            let blind = !measured && sensor.surface.is_none();
+            (rules.place(place).name.as_str(), blind, !empty, None)
+        }
+        (None, None) => (sensor.id.as_str(), false, false, None),
+    };
+    Surroundings { place, every: sensor.every, blind, matters, deaf: others.deaf, harm }
+}
+
+fn measured_by_another(place: PlaceId, sensor: SensorId, seen: &Seen<'_>) -> bool {
+    let channels = seen.rules.channels.iter().zip(seen.minutes);
+    channels.filter(|(channel, _)| channel.sensor != sensor).any(|(channel, minutes)| {
+        let other = seen.rules.sensor(channel.sensor);
+        other.place == Some(place) && other.surface.is_none() && minutes.fresh(seen.at).is_some()
+    })
+}
+
+/// Counts the minutes in which sensors could not say all. Only one channel of a sensor can.
+fn tally(watches: &mut [SensorWatch], seen: &Seen<'_>) {
+    for (channel, judge) in seen.rules.channels.iter().zip(seen.judges) {
+        let day = &mut watches[usize::from(channel.sensor.0)].day;
+        day.saturated_minutes += u32::from(matches!(judge.pinned(seen.at), Pinned::Saturated(_)));
+        day.uncorrected_minutes += u32::from(judge.is_uncorrected(seen.at));
+    }
+}
+
+fn stuck(sensor: SensorId, seen: &Seen<'_>, around: &Surroundings<'_>) -> (AlarmKind, Condition) {
+    let judges: Vec<&Judge> = seen.judges_of(sensor).collect();
+    let condition = match stuck_air(seen.at, &judges) {
+        Some((quantity, value, since)) => {
+            // What it hides began when it froze.
+            let hidden = since + UNSEEN_HARM_AFTER.max(STUCK_TOGETHER * 3);
+            let harm = (around.blind && around.matters).then_some(Harm { from: hidden, early: hidden });
+            let evidence = Evidence::Stuck { place: around.place.to_owned(), quantity, value };
+            Condition::Present { harm, evidence }
+        }
+        None => Condition::Absent,
+    };
+    (AlarmKind::SensorStuck, condition)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_backlog_of_any_size_within_a_minute_is_counted_and_stops_nothing() {
+        let at: Timestamp = "2026-03-03T23:00:00Z".parse().expect("a time");
+        let mut watch = SensorWatch::new(SensorId(0), TimeDelta::minutes(5), at);
+        for _ in 0..70_000 {
+            watch.believed(at);
+            watch.refused(at, "range");
+        }
+        assert_eq!(watch.day.believed, 70_000);
+    }
+}

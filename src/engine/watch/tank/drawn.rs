@@ -1,0 +1,114 @@
+//! What draws on a tank: its steps, the steady draw between them, and the pulses of a pump.
+
+use crate::physics::draw::{self, Point, Step};
+use crate::physics::slope::{Slope, median, theil_sen};
+use crate::watch::tank::{DRAW_HOURS, KEPT_HOURS, LEAK_HOURS, POINT_MINUTES, SAME_ROUND_HOURS, TankWatch};
+use alloc::vec::Vec;
+
+/// Points in which a new step is looked for: twelve before it and three after.
+const STEP_TAIL: usize = 15;
+/// The level is settled again so long after the last watering of a round: two points.
+const SETTLED_HOURS: f64 = 0.17;
+/// The slope of hours is taken anew every so many points.
+const DRIFT_EVERY: i32 = 6;
+
+impl TankWatch {
+    /// Only the newest stretch can hold a step that is not known yet, and the slope of
+    /// hours changes slowly: this runs every few minutes for years of rehearsal.
+    pub(super) fn understand(&mut self) {
+        let points = self.points.make_contiguous();
+        let from = points.partition_point(|(when, _)| *when < self.quiet_from);
+        let points = &points[from..];
+        let last_step = self.steps.last().map_or(f64::NEG_INFINITY, |step| step.hours);
+        let tail_from =
+            points.partition_point(|(when, _)| *when < last_step).max(points.len().saturating_sub(STEP_TAIL));
+        let tail = &points[tail_from..];
+        let smallest = (self.capacity * 0.005).max(0.1);
+        // A gauge that flickers by its own resolution makes no steps: taken out as refills, two
+        // of them turned a still tank into a leak.
+        let flicker = 2.0 * self.capacity * 0.005;
+        let threshold = draw::step_threshold(scatter(tail).max(smallest / 6.0)).max(flicker);
+        self.steps.extend(draw::steps(tail, threshold));
+        let newest = points.last().map_or(0.0, |(when, _)| *when);
+        self.steps.retain(|step| newest - step.hours <= KEPT_HOURS);
+        self.rounds.retain(|round| newest - round.1 <= KEPT_HOURS);
+        if let Some(round) = self.rounds.last() {
+            take_round(points, &mut self.steps, *round);
+        }
+        let stretch_from = points.partition_point(|(when, _)| *when < newest - DRAW_HOURS - 0.01);
+        let mut level = level_without_steps(&points[stretch_from..], &self.steps);
+        level.retain(|(when, _)| !self.rounds.iter().any(|round| round.0 < *when && *when < round.1 + SETTLED_HOURS));
+        self.hour = recent(&level, LEAK_HOURS);
+        self.until_drift -= 1;
+        if self.until_drift <= 0 || self.drift.is_none() {
+            self.drift = draw::slope_over(&level, DRAW_HOURS);
+            self.until_drift = DRIFT_EVERY;
+        }
+        self.learn();
+    }
+
+    /// A calm steady draw becomes the usual one, slowly, so that a leak stands out against it.
+    fn learn(&mut self) {
+        let Some(drift) = self.drift else {
+            return;
+        };
+        if self.leak_since.is_some() {
+            return;
+        }
+        let rate = (-drift.per_hour).max(0.0);
+        let step = POINT_MINUTES as f64 / 60.0;
+        self.usual_hours = (self.usual_hours + step).min(48.0);
+        let weight = step / self.usual_hours.max(6.0);
+        self.usual = Some(self.usual.map_or(rate, |usual| usual + (rate - usual) * weight));
+    }
+
+    /// Pump pulses of the last day, as hours from now until each comes again, and litres.
+    pub(super) fn pulses(&self, now: f64) -> Vec<(f64, f64)> {
+        let mut pulses: Vec<(f64, f64)> = self
+            .steps
+            .iter()
+            .filter(|step| step.litres < 0.0 && now - step.hours < 24.0)
+            .map(|step| ((step.hours + 24.0 - now).max(0.0), -step.litres))
+            .collect();
+        pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
+        pulses
+    }
+}
+
+/// The series as if nothing had been poured in or pumped.
+fn level_without_steps(points: &[Point], steps: &[Step]) -> Vec<Point> {
+    let before = |when: f64| steps.iter().filter(|step| step.hours <= when).map(|step| step.litres).sum::<f64>();
+    points.iter().map(|(when, litres)| (*when, litres - before(*when))).collect()
+}
+
+/// What went while a round was watering is one step at its end; a step found within it
+/// was a part of that.
+fn take_round(points: &[Point], steps: &mut Vec<Step>, (from, until): (f64, f64)) {
+    let settled = until + SETTLED_HOURS;
+    let Some(after) = points.iter().find(|(when, _)| *when >= settled) else {
+        return;
+    };
+    // Right after a refill there is no level from before the round; what the first point of
+    // it shows is the nearest.
+    let Some(before) = points.iter().rfind(|(when, _)| *when <= from).or(points.first()) else {
+        return;
+    };
+    steps.retain(|step| !(from - SETTLED_HOURS < step.hours && step.hours < settled + SAME_ROUND_HOURS));
+    steps.push(Step { index: 0, hours: after.0, litres: after.1 - before.1 });
+    steps.sort_by(|a, b| a.hours.total_cmp(&b.hours));
+}
+
+/// The slope of the last hours, which must span at least three quarters of them.
+fn recent(points: &[Point], hours: f64) -> Option<Slope> {
+    let newest = points.last()?.0;
+    let from = points.partition_point(|(when, _)| *when < newest - hours - 0.01);
+    let window = &points[from..];
+    (window.len() >= 6 && newest - window[0].0 >= hours * 0.75).then(|| theil_sen(window)).flatten()
+}
+
+/// Robust scatter of a series: the median of neighbouring differences, scaled to a
+/// standard deviation (1.4826 for the median, root two for a difference).
+fn scatter(points: &[Point]) -> f64 {
+    let differences: Vec<f64> = points.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs()).collect();
+    median(&differences).unwrap_or(0.0) * 1.4826 / core::f64::consts::SQRT_2
+}

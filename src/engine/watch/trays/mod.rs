@@ -1,0 +1,412 @@
+//! All trays, as a fold over journal entries: what each entry changes, what is refused and
+//! with which words, and how a struck entry is undone, by folding the rest again.
+
+pub mod tray;
+pub mod notes;
+pub mod harvests;
+pub(crate) mod sowing;
+pub mod thermal;
+pub(crate) mod overdue;
+
+use crate::journal::{Did, Entry, Loss, Sowing, Target, cut_in_all};
+use crate::rules::{PlaceId, Rules};
+use crate::units::Timestamp;
+use crate::watch::trays::harvests::{Cut, Expected, Lost, expected};
+use crate::watch::trays::notes::EntryNote;
+use crate::watch::trays::sowing::did_you_mean;
+use crate::watch::trays::tray::{Stage, Tray};
+use alloc::borrow::ToOwned;
+use alloc::collections::BTreeMap;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// Clocks of a button and of this machine may differ by so much. Own default.
+const CLOCKS_DIFFER: TimeDelta = TimeDelta::minutes(5);
+/// Further back than this is a slip in the year, not a memory. Own default.
+const LONGEST_AGO: TimeDelta = TimeDelta::days(300);
+/// More than any standard tray bears, takes or holds: grams cut, grams of seed (soaked peas
+/// are sown at 280 g), millilitres of water (0.129 m² under 4 cm). Own defaults.
+const MOST_GRAMS_CUT: f64 = 5_000.0;
+const MOST_SEED_GRAMS: f64 = 2_000.0;
+const MOST_WATER_ML: f64 = 5_000.0;
+/// A refill cannot be more than the tank holds, with some spilt. Own default.
+const REFILL_OF_CAPACITY: f64 = 1.2;
+
+/// A fact that the journal gave, for `tank` and others to act on.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Logged {
+    /// Water was poured into a reservoir.
+    Refill {
+        /// Its id, or nothing where there is only one.
+        reservoir: Option<String>,
+    },
+    /// Leaves were wetted from above.
+    Mist {
+        /// The trays.
+        trays: Vec<String>,
+    },
+    /// Trays were watered from below.
+    Water {
+        /// The trays.
+        trays: Vec<String>,
+        /// Millilitres each got.
+        ml: Option<f64>,
+    },
+    /// Nothing that anybody else must know.
+    Nothing,
+}
+
+/// All trays, and the entries they were folded from.
+#[derive(Clone, Debug, Default)]
+pub struct Trays {
+    growing: BTreeMap<String, Tray>,
+    ended: BTreeMap<String, Timestamp>,
+    entries: Vec<(i64, Timestamp, Entry)>,
+    cuts: Vec<Cut>,
+    losses: Vec<Lost>,
+    any_sown: bool,
+}
+
+impl Trays {
+    /// Trays that grow, by name.
+    pub fn growing(&self) -> impl Iterator<Item = &Tray> {
+        self.growing.values()
+    }
+
+    /// One growing tray.
+    pub fn get(&self, name: &str) -> Option<&Tray> {
+        self.growing.get(name)
+    }
+
+    /// The journal is in use: something was sown once.
+    pub fn any_sown(&self) -> bool {
+        self.any_sown
+    }
+
+    /// What was cut, in the order of telling.
+    pub fn cuts(&self) -> &[Cut] {
+        &self.cuts
+    }
+
+    /// What was thrown away, in the order of telling.
+    pub fn losses(&self) -> &[Lost] {
+        &self.losses
+    }
+
+    /// What a tray should give.
+    pub fn expected(&self, tray: &Tray) -> Expected {
+        expected(tray, &self.cuts)
+    }
+
+    /// The growing trays that an entry of this moment is about, by name. A refusal is a
+    /// sentence for the grower.
+    pub fn meant_by(&self, rules: &Rules, target: &Target, when: Timestamp) -> Result<Vec<String>, String> {
+        if let Some(name) = &target.tray {
+            self.one(name, when)?;
+            return Ok(vec![name.clone()]);
+        }
+        let place = target.place.as_deref().map(|id| place_named(rules, id)).transpose()?;
+        let here = |tray: &&Tray| place.is_none_or(|place| rules.lies_in(tray.place, place)) && when >= tray.sown_at;
+        Ok(self.growing.values().filter(here).map(|tray| tray.name.clone()).collect())
+    }
+
+    /// Takes an entry in. A refusal is a sentence for the grower and changes nothing.
+    pub fn take(
+        &mut self,
+        rules: &Rules,
+        at: Timestamp,
+        number: i64,
+        entry: &Entry,
+    ) -> Result<(Vec<EntryNote>, Logged), String> {
+        if let Did::Strike { entry: struck, .. } = &entry.did {
+            let fallen = self.strike(rules, *struck)?;
+            let note = if fallen.is_empty() { Vec::new() } else { vec![EntryNote::FellWithIt { entries: fallen }] };
+            return Ok((note, Logged::Nothing));
+        }
+        let told = self.fold(rules, at, entry)?;
+        self.entries.push((number, at, entry.clone()));
+        Ok(told)
+    }
+
+    /// A struck entry never happened: everything else is folded again without it. What only
+    /// made sense after it falls with it, and is returned.
+    fn strike(&mut self, rules: &Rules, struck: i64) -> Result<Vec<i64>, String> {
+        if !self.entries.iter().any(|(number, ..)| *number == struck) {
+            return Err(format!(
+                "There is no entry {struck} that could be struck out: it was never taken, was struck before, \
+                 or is itself a strike. `traywarden log --list` shows the numbers."
+            ));
+        }
+        let kept: Vec<_> = self.entries.drain(..).filter(|(number, ..)| *number != struck).collect();
+        let mut again = Trays::default();
+        let mut fallen = Vec::new();
+        for (number, at, entry) in kept {
+            match again.fold(rules, at, &entry) {
+                Ok(_) => again.entries.push((number, at, entry)),
+                Err(_) => fallen.push(number),
+            }
+        }
+        *self = again;
+        Ok(fallen)
+    }
+
+    fn fold(&mut self, rules: &Rules, at: Timestamp, entry: &Entry) -> Result<(Vec<EntryNote>, Logged), String> {
+        let when = moment(at, entry.at)?;
+        let mut notes = Vec::new();
+        let mut logged = Logged::Nothing;
+        match &entry.did {
+            Did::Sow(sowing) => notes = self.sow(rules, when, sowing)?,
+            Did::Unweight(target) => {
+                notes.extend(self.done_before(target, Stage::Blackout, |tray| tray.unweighted_at));
+                let trays = self.each(rules, target, when, |tray| _ = tray.unweighted_at.get_or_insert(when))?;
+                notes.extend(nobody(&trays, target));
+            }
+            Did::Uncover(target) | Did::Light(target) => {
+                notes.extend(self.done_before(target, Stage::Light, |tray| tray.light_at));
+                let trays = self.each(rules, target, when, |tray| _ = tray.light_at.get_or_insert(when))?;
+                notes.extend(nobody(&trays, target));
+            }
+            Did::Water { target, ml_per_tray } => {
+                at_most(
+                    "Millilitres a tray",
+                    *ml_per_tray,
+                    MOST_WATER_ML,
+                    "a standard tray overflows before that; litres for the tank are a refill",
+                )?;
+                let trays = self.each(rules, target, when, |tray| {
+                    if tray.watered_at.is_none_or(|before| before <= when) {
+                        tray.watered_at = Some(when);
+                        tray.watered_ml = ml_per_tray.or(tray.watered_ml);
+                    }
+                })?;
+                notes.extend(nobody(&trays, target));
+                logged = Logged::Water { trays, ml: *ml_per_tray };
+            }
+            Did::Mist(target) => {
+                let trays = self.each(rules, target, when, |tray| tray.misted_at = tray.misted_at.max(Some(when)))?;
+                notes.extend(nobody(&trays, target));
+                logged = Logged::Mist { trays };
+            }
+            Did::Refill { reservoir, litres } => {
+                refill(rules, reservoir.as_deref(), *litres)?;
+                logged = Logged::Refill { reservoir: reservoir.clone() };
+            }
+            Did::Move { tray, place } => {
+                let place = place_named(rules, place)?;
+                let tray = self.one_to_change(tray, when)?;
+                tray.place = place;
+                tray.looked_at = tray.looked_at.max(Some(when));
+            }
+            Did::Look { target, .. } => {
+                let trays = self.each(rules, target, when, |tray| tray.looked_at = tray.looked_at.max(Some(when)))?;
+                notes.extend(nobody(&trays, target));
+            }
+            Did::Harvest { tray, grams, grams_per_tray, .. } => self.cut(at, when, tray, *grams, *grams_per_tray)?,
+            Did::Discard { tray, share, reason, .. } => self.discard(when, tray, *share, *reason)?,
+            Did::Note { tray, .. } => {
+                if let Some(name) = tray.as_ref().filter(|name| !self.ended.contains_key(*name)) {
+                    self.one(name, when)?;
+                }
+            }
+            Did::Strike { .. } => {}
+        }
+        Ok((notes, logged))
+    }
+
+    fn sow(&mut self, rules: &Rules, when: Timestamp, sowing: &Sowing) -> Result<Vec<EntryNote>, String> {
+        let place = place_named(rules, &sowing.place)?;
+        if sowing.tray.trim().is_empty() {
+            return Err("A tray needs a name, such as tray=K12.".to_owned());
+        }
+        if self.growing.contains_key(&sowing.tray) {
+            return Err(format!(
+                "A tray called \"{}\" is growing already; harvest or discard it first, or give this one another name.",
+                sowing.tray
+            ));
+        }
+        if !(1..=10_000).contains(&sowing.count) {
+            return Err(format!("The count of trays must be between 1 and 10000, not {}.", sowing.count));
+        }
+        for grams in sowing.blend.values().copied().map(Some).chain([sowing.seed_grams]) {
+            at_most(
+                "Grams of seed",
+                grams,
+                MOST_SEED_GRAMS,
+                "give the grams of one tray; count says how many there are",
+            )?;
+        }
+        let sown = sowing::look_up(&rules.crops, sowing)?;
+        self.any_sown = true;
+        self.ended.remove(&sowing.tray);
+        self.growing.insert(
+            sowing.tray.clone(),
+            Tray {
+                name: sowing.tray.clone(),
+                place,
+                count: sowing.count,
+                sown_at: when,
+                crop: sown.crop,
+                figures: sown.figures,
+                unweighted_at: None,
+                light_at: None,
+                watered_at: None,
+                watered_ml: None,
+                misted_at: None,
+                looked_at: None,
+                seed_grams: sown.seed_grams,
+            },
+        );
+        Ok(sown.notes)
+    }
+
+    fn cut(
+        &mut self,
+        told_at: Timestamp,
+        when: Timestamp,
+        name: &str,
+        grams: Option<f64>,
+        grams_per_tray: Option<f64>,
+    ) -> Result<(), String> {
+        let tray = self.one(name, when)?;
+        let (crop, trays) = (tray.crop.clone(), tray.count);
+        let remedy = format!("weigh again; grams are of all {trays} trays together, grams_per_tray of one");
+        at_most("Grams", grams, MOST_GRAMS_CUT * f64::from(trays), &remedy)?;
+        at_most("Grams a tray", grams_per_tray, MOST_GRAMS_CUT, &remedy)?;
+        if grams.is_some() && grams_per_tray.is_some() {
+            return Err("Give grams (all trays together) or grams_per_tray, not both.".to_owned());
+        }
+        let grams = cut_in_all(grams, grams_per_tray, trays);
+        self.cuts.push(Cut { tray: name.to_owned(), crop, trays, grams, at: when, told_at });
+        self.end(name, when);
+        Ok(())
+    }
+
+    fn discard(&mut self, when: Timestamp, name: &str, share: Option<f64>, reason: Loss) -> Result<(), String> {
+        at_most("The share of the tray affected", share, 100.0, "it is in per cent")?;
+        let tray = self.one(name, when)?;
+        let lost = Lost { tray: name.to_owned(), crop: tray.crop.clone(), trays: tray.count, reason, at: when };
+        self.losses.push(lost);
+        self.end(name, when);
+        Ok(())
+    }
+
+    fn end(&mut self, tray: &str, when: Timestamp) {
+        self.growing.remove(tray);
+        self.ended.insert(tray.to_owned(), when);
+    }
+
+    /// A note if the one tray meant was brought into this stage before; the first time stands.
+    fn done_before(
+        &self,
+        target: &Target,
+        stage: Stage,
+        before: impl Fn(&Tray) -> Option<Timestamp>,
+    ) -> Option<EntryNote> {
+        let tray = self.growing.get(target.tray.as_ref()?)?;
+        before(tray).map(|_| EntryNote::DoneBefore { tray: tray.name.clone(), stage })
+    }
+
+    fn one(&self, name: &str, when: Timestamp) -> Result<&Tray, String> {
+        match self.growing.get(name) {
+            Some(tray) if when < tray.sown_at => {
+                Err(format!("That would be before tray \"{name}\" was sown; check the time of the entry."))
+            }
+            Some(tray) => Ok(tray),
+            None if self.ended.contains_key(name) => Err(format!(
+                "Tray \"{name}\" has been harvested or discarded already; if that was a slip, strike that entry out."
+            )),
+            None => Err(self.no_such_tray(name)),
+        }
+    }
+
+    fn no_such_tray(&self, name: &str) -> String {
+        let near = did_you_mean(name, self.growing.keys().map(String::as_str));
+        let near = if near.is_empty() { "; sow it first, or see `traywarden trays`.".to_owned() } else { near };
+        format!("There is no tray called \"{name}\"{near}")
+    }
+
+    fn one_to_change(&mut self, name: &str, when: Timestamp) -> Result<&mut Tray, String> {
+        self.one(name, when)?;
+        let missing = self.no_such_tray(name);
+        self.growing.get_mut(name).ok_or(missing)
+    }
+
+    fn each(
+        &mut self,
+        rules: &Rules,
+        target: &Target,
+        when: Timestamp,
+        mut change: impl FnMut(&mut Tray),
+    ) -> Result<Vec<String>, String> {
+        let names = self.meant_by(rules, target, when)?;
+        for name in &names {
+            self.growing.get_mut(name).map(&mut change);
+        }
+        Ok(names)
+    }
+}
+
+/// When an entry was done, if that can be.
+fn moment(told_at: Timestamp, said: Option<Timestamp>) -> Result<Timestamp, String> {
+    let when = said.unwrap_or(told_at);
+    if when > told_at + CLOCKS_DIFFER {
+        return Err("The time of the entry lies in the future; log it when it is done.".to_owned());
+    }
+    if told_at - when > LONGEST_AGO {
+        return Err(format!(
+            "The time of the entry lies {} days back; the journal takes the last {}. Check the year.",
+            (told_at - when).num_days(),
+            LONGEST_AGO.num_days()
+        ));
+    }
+    Ok(when)
+}
+
+fn refill(rules: &Rules, reservoir: Option<&str>, litres: Option<f64>) -> Result<(), String> {
+    let meant = match (reservoir, rules.reservoirs.as_slice()) {
+        (Some(id), known) => match known.iter().find(|known| known.id == id) {
+            Some(found) => Some(found),
+            None => {
+                let near = did_you_mean(id, known.iter().map(|known| known.id.as_str()));
+                let near = if near.is_empty() { " in the config.".to_owned() } else { near };
+                return Err(format!("There is no reservoir called \"{id}\"{near}"));
+            }
+        },
+        (None, [only]) => Some(only),
+        (None, _) => None,
+    };
+    let holds = meant.map_or(f64::INFINITY, |tank| tank.shape.capacity_litres());
+    let remedy = format!("the tank holds {holds:.0}");
+    at_most("Litres", litres, holds * REFILL_OF_CAPACITY, &remedy)
+}
+
+fn place_named(rules: &Rules, id: &str) -> Result<PlaceId, String> {
+    rules.place_named(id).ok_or_else(|| {
+        let known = || rules.places.iter().map(|place| place.id.as_str());
+        let near = did_you_mean(id, known().collect::<Vec<_>>());
+        if near.is_empty() {
+            let known = known().collect::<Vec<_>>().join(", ");
+            format!("There is no place called \"{id}\" in the config; there are: {known}.")
+        } else {
+            format!("There is no place called \"{id}\" in the config{near}")
+        }
+    })
+}
+
+fn at_most(what: &str, value: Option<f64>, most: f64, remedy: &str) -> Result<(), String> {
+    match value {
+        Some(value) if !value.is_finite() || value <= 0.0 => {
+            Err(format!("{what} must be more than zero, not {value}."))
+        }
+        Some(value) if value > most => Err(format!("{what}: {value} cannot be, {most:.0} is the most; {remedy}.")),
+        _ => Ok(()),
+    }
+}
+
+/// A note if an entry about a place or the whole site found no tray there.
+fn nobody(trays: &[String], target: &Target) -> Option<EntryNote> {
+    trays.is_empty().then(|| EntryNote::NoTrayThere { place: target.place.clone() })
+}

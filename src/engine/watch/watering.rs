@@ -1,0 +1,133 @@
+//! Did the tank fall when the log says it watered? A pump that has died lets the log go on
+//! as before; where a tank has shown that waterings draw on it, one that does not show is
+//! not believed, and the trays' water is reckoned from the last one that did.
+
+use crate::rules::Reservoir;
+use crate::units::Timestamp;
+use crate::watch::dryout::MediumWatch;
+use crate::watch::seen::Seen;
+use crate::watch::tank::TankWatch;
+use alloc::string::String;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// A watering shows in the tank within this long after it is logged, and may have begun as
+/// long before. Own default: one goes round the racks and writes it down at the end.
+const SHOWS_WITHIN: TimeDelta = TimeDelta::minutes(60);
+/// Waterings that must have shown before one that does not is doubted. Own default.
+const SHOWN_BEFORE: u32 = 3;
+/// Shares of the logged water: as much as this has shown, less than that has not. Between
+/// them nothing is concluded. Own defaults.
+const SHOWN: f64 = 0.5;
+const NOT_SHOWN: f64 = 0.25;
+/// Grams a tray where the log names none: half a US cup (118 mL; common practice given to us).
+const USUAL_GRAMS: f64 = 118.0;
+
+/// What is watched for at one tank.
+#[derive(Clone, Debug, Default)]
+pub struct WateringWatch {
+    shown: u32,
+    /// The last round that could be judged did not show; one that cannot be judged is no
+    /// better.
+    still: bool,
+    round: Option<Round>,
+}
+
+/// Waterings logged close together.
+#[derive(Clone, Debug)]
+struct Round {
+    first: Timestamp,
+    last: Timestamp,
+    grams: f64,
+    count: u32,
+    trays: Vec<String>,
+}
+
+/// What the tank says of a round of waterings.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Showed {
+    /// It fell.
+    Fell {
+        /// Drawn from the tank for each tray, grams.
+        grams_a_tray: f64,
+        /// The trays.
+        trays: Vec<String>,
+    },
+    /// It did not fall, though it did before.
+    StoodStill {
+        /// When the first of the round was logged.
+        logged_at: Timestamp,
+        /// The trays.
+        trays: Vec<String>,
+    },
+}
+
+impl WateringWatch {
+    /// Trays were logged as watered now, each with so many millilitres if the log says so.
+    pub fn logged(&mut self, at: Timestamp, trays: &[(String, u32)], ml: Option<f64>) {
+        let all: u32 = trays.iter().map(|(_, count)| *count).sum();
+        let grams = ml.unwrap_or(USUAL_GRAMS) * f64::from(all);
+        let names = trays.iter().map(|(name, _)| name.clone());
+        match &mut self.round {
+            Some(round) if at - round.last <= SHOWS_WITHIN => {
+                round.last = at;
+                round.grams += grams;
+                round.count += all;
+                round.trays.extend(names);
+            }
+            _ => self.round = Some(Round { first: at, last: at, grams, count: all, trays: names.collect() }),
+        }
+    }
+
+    /// Somebody was told and has watered since, by hand perhaps: the log is believed until the
+    /// tank has shown anew that waterings draw on it.
+    pub fn believe(&mut self) {
+        *self = WateringWatch::default();
+    }
+
+    /// Once a minute: a round whose hour is over is held against the tank.
+    pub fn minute(&mut self, at: Timestamp, tank: &TankWatch, reservoir: &Reservoir) -> Option<Showed> {
+        let round = self.round.take_if(|round| at - round.last >= SHOWS_WITHIN)?;
+        // Half a per cent of a tank is what a gauge of a few millimetres can tell.
+        let least = (reservoir.shape.capacity_litres() * 0.005).max(0.1) * 1000.0;
+        if round.grams < 3.0 * least {
+            return None;
+        }
+        let still = Showed::StoodStill { logged_at: round.first, trays: round.trays.clone() };
+        let Some(litres) = tank.fell_between(round.first - SHOWS_WITHIN, at) else {
+            return self.still.then_some(still);
+        };
+        let drawn = litres * 1000.0;
+        if drawn >= SHOWN * round.grams {
+            self.shown = self.shown.saturating_add(1);
+            self.still = false;
+            let grams_a_tray = drawn / f64::from(round.count.max(1));
+            return Some(Showed::Fell { grams_a_tray, trays: round.trays });
+        }
+        self.still = drawn < NOT_SHOWN * round.grams && self.shown >= SHOWN_BEFORE;
+        self.still.then_some(still)
+    }
+}
+
+/// What the tanks say of the waterings in the log, and what follows for the trays' water.
+pub(crate) fn minute(waterings: &mut [WateringWatch], seen: &Seen<'_>, tanks: &[TankWatch], dryout: &mut MediumWatch) {
+    for ((watch, tank), reservoir) in waterings.iter_mut().zip(tanks).zip(&seen.rules.reservoirs) {
+        match watch.minute(seen.at, tank, reservoir) {
+            Some(Showed::StoodStill { logged_at, trays }) => {
+                for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {
+                    dryout.not_watered(tray, logged_at);
+                }
+            }
+            Some(Showed::Fell { grams_a_tray, trays }) => {
+                // One lesson a place: trays of one round are not observers of their own.
+                let mut taught = Vec::new();
+                for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {
+                    if !taught.contains(&tray.place) && dryout.drew(tray, grams_a_tray) {
+                        taught.push(tray.place);
+                    }
+                }
+            }
+            None => {}
+        }
+    }
+}
