@@ -5,7 +5,6 @@ use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::rules::Site;
-use crate::intake::entry;
 use crate::journal::Entry;
 use crate::notify::wording;
 use crate::store::{Inbox, InboxKind, JournalLine, Reader, Store};
@@ -66,8 +65,8 @@ impl Log {
 
     fn entry(&self, config: &Config) -> Result<Entry, Failure> {
         let entry = match (&self.json, &self.did) {
-            (Some(json), _) => entry::from_json(json),
-            (None, did) => entry::from_object(self.object(did.as_deref().unwrap_or_default(), config)?),
+            (Some(json), _) => typed::object::from_json(json),
+            (None, did) => typed::object::from_object(self.object(did.as_deref().unwrap_or_default(), config)?),
         };
         entry.map_err(Failure::Usage)
     }

@@ -122,7 +122,7 @@ impl Daemon<'_> {
         for item in items {
             let extras = Extras { inbox: Some(item.id), ..Extras::default() };
             match item.kind {
-                InboxKind::Journal => match crate::intake::entry::from_json(&item.body) {
+                InboxKind::Journal => match crate::typed::object::from_json(&item.body) {
                     Ok(entry) => {
                         let number = self.take_number();
                         self.happen(What::Journal { number, entry }, extras);

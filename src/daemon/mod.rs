@@ -213,7 +213,7 @@ impl Daemon<'_> {
     fn happen(&mut self, mut what: What, extras: Extras) {
         if let What::Journal { entry, .. } = &mut what {
             let growing: Vec<&str> = self.engine.trays().growing().map(|tray| tray.name.as_str()).collect();
-            crate::intake::entry::as_known(entry, &self.rules, &growing);
+            crate::typed::names::as_known(entry, &self.rules, &growing);
         }
         let trays_meant = self.trays_meant(&what);
         let (at, seq) = self.clock.stamp();

@@ -5,7 +5,6 @@
 pub mod capture;
 #[cfg(test)]
 mod catalogue;
-pub mod entry;
 mod json;
 pub mod guess;
 mod listen;

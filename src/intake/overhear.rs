@@ -7,7 +7,6 @@ use super::tls::Bridge;
 use crate::config::Broker;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS, SubscribeFilter, SubscribeReasonCode, Transport};
 use std::time::Duration;
-use tokio::time::Instant;
 
 /// Nothing that a sensor says is larger; more would break the connection.
 const LARGEST_PACKET: usize = 1024 * 1024;
@@ -79,9 +78,9 @@ pub async fn overhear(
     }
     let mut heard = Overheard::default();
     let mut answers = 0;
-    let mut began: Option<Instant> = None;
+    let mut began: Option<tokio::time::Instant> = None;
     loop {
-        let deadline = began.map_or_else(|| Instant::now() + GREETING_LIMIT, |began| began + span);
+        let deadline = began.map_or_else(|| tokio::time::Instant::now() + GREETING_LIMIT, |began| began + span);
         let event = match tokio::time::timeout_at(deadline, events.poll()).await {
             Ok(Ok(event)) => event,
             Ok(Err(error)) if began.is_none() => {
@@ -103,7 +102,7 @@ pub async fn overhear(
                 heard.refused.extend(refused.map(|(filter, _)| filter.clone()));
                 answers += 1;
                 if answers == filters.len().div_ceil(TOPICS_A_SUBSCRIBE) {
-                    began.get_or_insert_with(Instant::now);
+                    began.get_or_insert_with(tokio::time::Instant::now);
                 }
             }
             Event::Incoming(Packet::Publish(message)) => {

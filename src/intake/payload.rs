@@ -106,7 +106,7 @@ fn journal_entry(text: &str) -> Option<Entry> {
 }
 
 fn entry_of(text: &str) -> Result<Entry, String> {
-    let mut entry = super::entry::from_json(text)?;
+    let mut entry = crate::typed::object::from_json(text)?;
     entry.at = match entry.at {
         Some(at) => Some(Timestamp::from_timestamp_millis(at.timestamp_millis()).ok_or("its time cannot be")?),
         None => None,

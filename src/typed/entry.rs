@@ -2,8 +2,8 @@
 //! find their key by the verb and by what they look like; key=value always works. Pure:
 //! words in, a JSON object out. What the entry means and whether it can be is not known here.
 
-use crate::intake::entry::amount::{self, Measure};
-use crate::intake::entry::{EXAMPLES, from_object, full_name, nothing_that_can_be_logged, number_value};
+use super::amount::{self, Measure};
+use super::object::{EXAMPLES, from_object, full_name, nothing_that_can_be_logged, number_value};
 use crate::journal::Entry;
 use serde_json::{Map, Value};
 

@@ -152,12 +152,15 @@ const ARROWS: [(&str, &[&str]); 19] = [
     (
         "cli",
         &[
-            "analysis", "chart", "clock", "config", "daemon", "demo", "marks", "notify", "rebuild", "rehearse",
-            "report", "store", "typed",
+            "analysis", "chart", "clock", "config", "daemon", "demo", "intake", "marks", "notify", "rebuild",
+            "rehearse", "report", "store", "typed",
         ],
     ),
-    ("daemon", &["beat", "chart", "clock", "config", "intake", "marks", "notify", "rebuild", "report", "store"]),
-    ("rehearse", &["config", "intake", "notify", "store"]),
+    (
+        "daemon",
+        &["beat", "chart", "clock", "config", "intake", "marks", "notify", "rebuild", "report", "store", "typed"],
+    ),
+    ("rehearse", &["config", "intake", "notify", "store", "typed"]),
     ("rebuild", &["store"]),
     ("demo", &[]),
     // A report is made of the store's figures; it reads and never writes.
@@ -166,7 +169,7 @@ const ARROWS: [(&str, &[&str]); 19] = [
     ("analysis", &["config"]),
     // The sheet in a letter is drawn.
     ("notify", &["chart", "config", "marks"]),
-    ("intake", &["config", "trust"]),
+    ("intake", &["config", "trust", "typed"]),
     ("beat", &["config", "trust"]),
     // Letter and Mail are plain values: what waits in the outbox has to be named there.
     ("store", &["notify"]),

@@ -3,16 +3,12 @@
 //! amount under a wrong name, or in no unit, would be lost without a word. Pure. Whether an
 //! entry can be (is there such a tray?) is for the engine.
 
-pub(crate) mod amount;
-mod names;
-
-pub use names::as_known;
-
-use super::json::Json;
+use super::amount::{self, Measure};
 use crate::engine::crop::closest_word;
 use crate::journal::{Entry, Loss};
 use crate::units::Timestamp;
-use amount::Measure;
+use serde::de::{Error, MapAccess, Visitor};
+use serde::{Deserialize, Deserializer};
 use serde_json::{Map, Value};
 
 /// What a fact of an entry is.
@@ -115,10 +111,9 @@ fn example(did: &str) -> &'static str {
 /// # Errors
 /// A sentence that names the word, and what to write.
 pub fn from_json(text: &str) -> Result<Entry, String> {
-    match serde_json::from_str::<Value>(text) {
-        // The tree refuses a name that stands twice, of which serde_json keeps only the last.
-        Ok(Value::Object(said)) if matches!(Json::read(text), Some(Json::Object(_))) => from_object(said),
-        Ok(_) => Err("an entry is one JSON object, in braces, each name once in it".to_owned()),
+    match serde_json::from_str::<Once>(text) {
+        Ok(Once(said)) => from_object(said),
+        Err(error) if error.is_data() => Err("an entry is one JSON object, in braces, each name once in it".to_owned()),
         Err(error) => Err(format!("the entry is no JSON object: it breaks off at character {}", error.column())),
     }
 }
@@ -166,6 +161,31 @@ pub(crate) fn nothing_that_can_be_logged(did: &str) -> String {
     let near = near.map_or(".".to_owned(), |near| format!("; did you mean {near}?"));
     let known: Vec<&str> = HOLDS.iter().map(|holds| holds.did).collect();
     format!("\"{did}\" is nothing that can be logged{near} There are: {}.", known.join(", "))
+}
+
+/// An object in which no name stands twice: of two, a map would keep the last without a word.
+struct Once(Map<String, Value>);
+
+impl<'de> Deserialize<'de> for Once {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Once, D::Error> {
+        struct Names;
+        impl<'de> Visitor<'de> for Names {
+            type Value = Once;
+            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str("one JSON object")
+            }
+            fn visit_map<A: MapAccess<'de>>(self, mut members: A) -> Result<Once, A::Error> {
+                let mut said = Map::new();
+                while let Some((name, value)) = members.next_entry::<String, Value>()? {
+                    if said.insert(name, value).is_some() {
+                        return Err(A::Error::custom("a name stands twice"));
+                    }
+                }
+                Ok(Once(said))
+            }
+        }
+        deserializer.deserialize_map(Names)
+    }
 }
 
 fn nothing_it_holds(holds: &Holds, name: &str) -> String {

@@ -56,10 +56,10 @@ mod tests {
     use std::path::Path;
 
     fn respelled(text: &str) -> String {
-        let rules = crate::config::parse(include_str!("../../../config/traywarden.toml"), "room.toml", Path::new("/"))
+        let rules = crate::config::parse(include_str!("../../config/traywarden.toml"), "room.toml", Path::new("/"))
             .expect("the shipped example is right")
             .rules;
-        let mut entry = crate::intake::entry::from_json(text).expect(text);
+        let mut entry = crate::typed::object::from_json(text).expect(text);
         as_known(&mut entry, &rules, &["K12", "m-1", "M-1"]);
         serde_json::to_string(&entry).expect("it can be written")
     }
