@@ -78,7 +78,9 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usi
         text.push_str("\nNo alarm.\n");
     }
     for alarm in &snapshot.alarms {
-        let _ = writeln!(text, "\n{} ({}, {})", alarm.key.id(), alarm.state.word(), alarm.priority.word());
+        text.push('\n');
+        let head = format!("{} ({}, {})", alarm.key.id(), alarm.state.word(), alarm.priority.word());
+        wrapped(&mut text, &head, "", width);
         wrapped(&mut text, &wording::alarm_text(alarm, site), "  ", width);
     }
     text
