@@ -1,5 +1,6 @@
 //! `backup`: a copy of the store, whole and compact, while the daemon runs or not.
 
+use super::file::Replace;
 use super::{Answer, Outcome, print, settings};
 use crate::store;
 use clap::Args;
@@ -7,13 +8,16 @@ use std::path::{Path, PathBuf};
 
 #[derive(Args)]
 pub struct Backup {
-    /// Where the copy goes. A file that is there already is replaced when the copy is complete.
+    /// Where the copy goes.
     file: PathBuf,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 impl Backup {
     pub fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
+        self.replace.may_write(&self.file)?;
         store::backup(&config.store.path, &self.file)?;
         print(&format!("Copied to {}.", self.file.display()))?;
         Ok(Answer::Yes)

@@ -10,8 +10,8 @@ use super::run::runtime;
 use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
-use crate::daemon;
 use crate::marks::MarkKey;
+use crate::notify::channel::Channel;
 use crate::notify::postman::Postman;
 use crate::notify::wording::{self, speech::count};
 use clap::Args;
@@ -147,7 +147,7 @@ async fn mail(config: &Config) -> Point {
         );
     };
     let server = format!("{}:{}", smtp.host, smtp.port);
-    match Postman::new(&config.mail).with_patience(PATIENCE).try_login().await {
+    match postman(config).try_login().await {
         Ok(()) => {
             Point::Well(format!("The mail server {server} takes us in; letters go to {to}. Try one: check --letter"))
         }
@@ -163,12 +163,13 @@ fn send(config: &Config) -> Result<(), Failure> {
     let letter = wording::test_letter(format!("test-{}", now.timestamp_millis()), &config.rules.site, now);
     let runtime = runtime()?;
     let mut failed = false;
-    for mail in daemon::addressed(&letter, &config.mail, &config.rules.site.name, &MarkKey::unanswerable()) {
-        match runtime.block_on(Postman::new(&config.mail).try_once(&mail)) {
-            Ok(()) => print(&format!("The test letter to {} has been taken.", mail.recipient))?,
+    let postman = postman(config);
+    for mail in postman.letter(&letter) {
+        match runtime.block_on(postman.try_once(&mail)) {
+            Ok(()) => print(&format!("The test letter to {} has been taken.", mail.key.recipient))?,
             Err(error) => {
                 failed = true;
-                eprintln!("error: the test letter to {} was not taken: {}", mail.recipient, error.text);
+                eprintln!("error: the test letter to {} was not taken: {}", mail.key.recipient, error.text);
             }
         }
     }
@@ -178,5 +179,9 @@ fn send(config: &Config) -> Result<(), Failure> {
     Ok(())
 }
 
-/// The longest that a check waits for a mail server.
+fn postman(config: &Config) -> Postman {
+    Postman::new(&config.mail, &config.rules.site.name, &MarkKey::unanswerable()).with_patience(PATIENCE)
+}
+
+/// Somebody sits and waits: no step with the mail server takes longer. At night there is more patience.
 const PATIENCE: Duration = Duration::from_secs(20);

@@ -1,9 +1,12 @@
 //! `digest`: the daily letter as it would be written now. Nothing is sent or changed.
 
+use super::file::Replace;
 use super::{Answer, Failure, Outcome, print, room, settings};
 use crate::daemon;
 use crate::engine::event::{LetterFacts, LetterKind};
 use crate::marks::MarkKey;
+use crate::notify::channel::Channel;
+use crate::notify::postman::Postman;
 use crate::notify::wording;
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -13,6 +16,8 @@ pub struct Digest {
     /// Also write it as an .eml file, charts and all.
     #[arg(long, value_name = "FILE")]
     eml: Option<PathBuf>,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 impl Digest {
@@ -34,9 +39,10 @@ impl Digest {
         let letter = wording::letter(&facts, &config.rules, pictures, &wording::Answering::default());
         print(&format!("Subject: {}\n\n{}", letter.subject, letter.text))?;
         if let Some(file) = self.eml {
-            let mails = daemon::addressed(&letter, &config.mail, &config.rules.site.name, &MarkKey::unanswerable());
+            let postman = Postman::new(&config.mail, &config.rules.site.name, &MarkKey::unanswerable());
+            let mails = postman.letter(&letter);
             let mail = mails.first().ok_or_else(|| Failure::Sentence("no recipient in [mail].to".into()))?;
-            std::fs::write(&file, &mail.bytes).map_err(Failure::system(format!("write {}", file.display())))?;
+            self.replace.write(&file, &mail.bytes)?;
         }
         Ok(Answer::Yes)
     }

@@ -1,6 +1,7 @@
 //! `export`: copies for other programs and for people, as CSV, SQLite, iCalendar or a page
 //! to print. A copy appears under its name only when it is whole.
 
+use super::file::{Replace, part_of};
 use super::{Answer, Failure, Outcome, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
@@ -11,7 +12,6 @@ use crate::store::Reader;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use clap::{Args, ValueEnum};
-use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
@@ -22,6 +22,8 @@ pub struct Export {
     /// The file to write; "-" is standard output.
     #[arg(long, value_name = "FILE")]
     to: PathBuf,
+    #[command(flatten)]
+    replace: Replace,
     /// From when: "30 days" ago, "2026-03-03 17:00", or RFC 3339. All there is if not said;
     /// for the record the last 30 days.
     #[arg(long)]
@@ -84,37 +86,17 @@ impl Export {
             };
         }
         refuse_the_store(&config, &self.to)?;
-        let part = with_ending(&self.to, ".part");
-        if part.exists() {
-            std::fs::remove_file(&part).map_err(Failure::system(format!("clear away {}", part.display())))?;
-        }
-        let written = self.fill(&reader, span, now, remind, &part);
-        if written.is_err() && part.exists() {
-            // Best effort: the error of the copy is what matters.
-            let _ = std::fs::remove_file(&part);
-        }
-        written?;
-        std::fs::rename(&part, &self.to).map_err(Failure::system(format!("write {}", self.to.display())))?;
+        self.replace.fill(&self.to, |file| {
+            if self.what == What::Sqlite {
+                // SQLite takes an empty file for a new one.
+                return Ok(sqlite::write(&reader, &reader.moment()?, span, &part_of(&self.to))?);
+            }
+            let mut out = BufWriter::new(file);
+            write(self.what, &reader, span, now, remind, &mut out)?;
+            out.flush().map_err(Failure::system(format!("write {}", self.to.display())))
+        })?;
         eprintln!("Written to {}.", self.to.display());
         Ok(Answer::Yes)
-    }
-
-    fn fill(
-        &self,
-        reader: &Reader,
-        span: Span<'_>,
-        now: Timestamp,
-        remind: Option<TimeDelta>,
-        part: &Path,
-    ) -> Result<(), Failure> {
-        if self.what == What::Sqlite {
-            return Ok(sqlite::write(reader, &reader.moment()?, span, part)?);
-        }
-        let doing = || format!("write {}", part.display());
-        let mut out = BufWriter::new(File::create(part).map_err(Failure::system(doing()))?);
-        write(self.what, reader, span, now, remind, &mut out)?;
-        let file = out.into_inner().map_err(|error| Failure::system(doing())(error.into_error()))?;
-        file.sync_all().map_err(Failure::system(doing()))
     }
 }
 

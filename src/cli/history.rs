@@ -3,6 +3,7 @@
 
 mod printed;
 
+use super::file::Replace;
 use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::analysis::beyond::{Beyond, Side, beyond};
 use crate::analysis::lives::{Life, lives};
@@ -58,6 +59,8 @@ pub struct History {
     /// Draw a chart into a file, .svg or .png.
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
+    #[command(flatten)]
+    replace: Replace,
     /// Draw it as wide as a phone.
     #[arg(long, requires = "chart")]
     phone: bool,
@@ -201,7 +204,7 @@ impl History {
             Some("png") => chart::history_chart_png(&chart, self.phone)?,
             _ => return Err(Failure::Usage("the chart's file must end in .svg or .png".into())),
         };
-        std::fs::write(file, bytes).map_err(Failure::system(format!("write {}", file.display())))
+        self.replace.write(file, &bytes)
     }
 
     fn title(&self, records: &Records, subject: &Subject) -> String {

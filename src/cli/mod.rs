@@ -10,6 +10,7 @@ mod demo;
 mod digest;
 mod documents;
 mod export;
+mod file;
 mod history;
 mod listen;
 mod log;

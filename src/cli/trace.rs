@@ -1,5 +1,6 @@
 //! `trace`: the air one tray lived in, beside its healthy sisters.
 
+use super::file::Replace;
 use super::{Answer, Failure, Outcome, print, settings};
 use crate::analysis::lives::lives;
 use crate::clock::Clock;
@@ -22,6 +23,8 @@ pub struct Trace {
     /// Also write one HTML file that needs nothing else: for a phone at the rack, for paper.
     #[arg(long, value_name = "FILE.html")]
     html: Option<PathBuf>,
+    #[command(flatten)]
+    replace: Replace,
     /// Print JSON: Celsius, per cent, kilopascals, hours, UTC.
     #[arg(long)]
     json: bool,
@@ -34,7 +37,8 @@ impl Trace {
         let now = Clock::system().now();
         let found = trace::trace(&reader, &config.rules, &self.tray, self.sown, now);
         if let (Ok(found), Some(file)) = (&found, &self.html) {
-            write_sheet(&reader, &config.rules, found, now, file)?;
+            self.replace.may_write(file)?;
+            self.replace.write(file, sheet_of(&reader, &config.rules, found, now)?.as_bytes())?;
         }
         match found {
             Ok(trace) if self.json => {
@@ -53,13 +57,7 @@ impl Trace {
     }
 }
 
-fn write_sheet(
-    reader: &Reader,
-    rules: &Rules,
-    found: &trace::Trace,
-    now: Timestamp,
-    file: &Path,
-) -> Result<(), Failure> {
+fn sheet_of(reader: &Reader, rules: &Rules, found: &trace::Trace, now: Timestamp) -> Result<String, Failure> {
     let lives = lives(rules, &reader.journal(Timestamp::UNIX_EPOCH)?);
     let Some(made) = trace::sheet(reader, rules, &lives, found, now)? else {
         return Err(Failure::Sentence(format!(
@@ -67,5 +65,5 @@ fn write_sheet(
             found.tray
         )));
     };
-    std::fs::write(file, sheet::html(&made)?).map_err(Failure::system(format!("write {}", file.display())))
+    Ok(sheet::html(&made)?)
 }

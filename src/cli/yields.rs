@@ -1,6 +1,7 @@
 //! `yields`: what was cut and lost, a tray and a gram of seed, with the air each lot had,
 //! and which condition went with the yield of a crop.
 
+use super::file::Replace;
 use super::show;
 use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::analysis::lives::lives;
@@ -31,6 +32,8 @@ pub struct Yields {
     /// Draw the yield of one crop against a condition into a file, .svg or .png.
     #[arg(long, value_name = "FILE")]
     plot: Option<PathBuf>,
+    #[command(flatten)]
+    replace: Replace,
     /// What the plot holds the yield against.
     #[arg(long, default_value = "humidity", requires = "plot")]
     against: Against,
@@ -97,7 +100,7 @@ impl Yields {
                     ));
                 }
             };
-            draw(&rules.site, &lots, &crop, self.against.condition(), file)?;
+            draw(&rules.site, &lots, &crop, self.against.condition(), (file, self.replace))?;
         }
         if self.json {
             print(&as_json(&lots, by, since).to_string())?;
@@ -128,7 +131,13 @@ fn as_text(site: &Site, lots: &[Lot], by: By, since: Timestamp) -> String {
     text
 }
 
-fn draw(site: &Site, lots: &[Lot], crop: &str, condition: Condition, file: &Path) -> Result<(), Failure> {
+fn draw(
+    site: &Site,
+    lots: &[Lot],
+    crop: &str,
+    condition: Condition,
+    (file, replace): (&Path, Replace),
+) -> Result<(), Failure> {
     let scatter = plot(site, lots, crop, condition).ok_or_else(|| {
         let known = yields::crops(lots).join(", ");
         Failure::Sentence(format!(
@@ -140,7 +149,7 @@ fn draw(site: &Site, lots: &[Lot], crop: &str, condition: Condition, file: &Path
         Some("png") => scatter_png(&scatter)?,
         _ => return Err(Failure::Usage("the plot's file must end in .svg or .png".into())),
     };
-    std::fs::write(file, bytes).map_err(Failure::system(format!("write {}", file.display())))?;
+    replace.write(file, &bytes)?;
     eprintln!("Written to {}.", file.display());
     Ok(())
 }

@@ -23,6 +23,7 @@ impl Daemon<'_> {
                 }
                 tracing::info!(session_present, "connected to the broker");
                 (self.witness)(Happening::BrokerUp);
+                self.lamps_can_hear();
                 self.happen(What::BrokerUp, Extras::default());
             }
             FromBroker::Down { error } => {

@@ -4,7 +4,8 @@
 //! and its mails handed to the postman.
 
 use crate::intake::mqtt::Receipt;
-use crate::notify::letter::Mail;
+use crate::notify::letter::{Letter, Parcel, ParcelKey};
+use crate::notify::post::Posted;
 use crate::store::{Delivery, Record, Store, StoreError};
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -31,8 +32,8 @@ pub struct Written {
     records: Vec<Record>,
     /// Messages that are safe now.
     pub receipts: Vec<Receipt>,
-    /// Mails that may go out now.
-    pub mails: Vec<Mail>,
+    /// Letters that may go out now.
+    pub posted: Vec<Posted>,
     /// Why it failed, if it did. The records wait for the next try.
     pub error: Option<StoreError>,
 }
@@ -57,12 +58,12 @@ impl Ledger {
         std::thread::spawn(move || {
             while let Ok(batch) = to_write.recv() {
                 let outcome = lock(&store).commit(&batch.records);
-                let mails = match &outcome {
-                    Ok(()) => mails(&batch.records),
+                let posted = match &outcome {
+                    Ok(()) => posted(&batch.records),
                     Err(_) => Vec::new(),
                 };
                 let Batch { records, receipts } = batch;
-                if done.send(Written { records, receipts, mails, error: outcome.err() }).is_err() {
+                if done.send(Written { records, receipts, posted, error: outcome.err() }).is_err() {
                     return;
                 }
             }
@@ -126,9 +127,9 @@ impl Ledger {
         self.writing = self.jobs.send(batch).is_ok();
     }
 
-    /// Takes note of what the writer did. Gives the mails to send: those that are written,
+    /// Takes note of what the writer did. Gives the letters to send: those that are written,
     /// and, when the store fails, those that must go out unwritten.
-    pub fn settle(&mut self, written: &mut Written, told_unwritten: &mut Vec<String>) -> Vec<Mail> {
+    pub fn settle(&mut self, written: &mut Written, told_unwritten: &mut Vec<ParcelKey>) -> Vec<Posted> {
         self.writing = false;
         if written.error.is_none() {
             for delivery in written.records.iter().filter_map(|record| record.delivery) {
@@ -140,14 +141,14 @@ impl Ledger {
                     }
                 }
             }
-            let mut mails = std::mem::take(&mut written.mails);
-            mails.retain(|mail| !told_unwritten.contains(&mail.message_id));
-            return mails;
+            let mut posted = std::mem::take(&mut written.posted);
+            posted.retain(|posted| !told_unwritten.contains(&posted.parcel.key));
+            return posted;
         }
         // An unsaved alarm is better than a saved silence.
-        let mut mails = mails(&written.records);
-        mails.retain(|mail| !told_unwritten.contains(&mail.message_id));
-        told_unwritten.extend(mails.iter().map(|mail| mail.message_id.clone()));
+        let mut posted = posted(&written.records);
+        posted.retain(|posted| !told_unwritten.contains(&posted.parcel.key));
+        told_unwritten.extend(posted.iter().map(|posted| posted.parcel.key.clone()));
         let mut again = std::mem::take(&mut written.records);
         again.append(&mut self.waiting);
         let mut receipts = std::mem::take(&mut written.receipts);
@@ -161,7 +162,7 @@ impl Ledger {
             self.unwritten.clear();
             self.given_up += (before - self.waiting.len()) as u64;
         }
-        mails
+        posted
     }
 }
 
@@ -170,8 +171,13 @@ pub fn lock(store: &Mutex<Store>) -> std::sync::MutexGuard<'_, Store> {
     store.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-fn mails(records: &[Record]) -> Vec<Mail> {
-    records.iter().flat_map(|record| &record.letters).flat_map(|(_, mails)| mails.clone()).collect()
+/// The letters of these records. What lamps are told has gone out already, and a letter
+/// that tells of others is in its queue.
+fn posted(records: &[Record]) -> Vec<Posted> {
+    let posted = |(letter, parcels): &(Letter, Vec<Parcel>)| -> Vec<Posted> {
+        parcels.iter().map(|parcel| Posted::of(letter, parcel.clone())).collect()
+    };
+    records.iter().flat_map(|record| &record.letters).flat_map(posted).collect()
 }
 
 #[cfg(test)]

@@ -1,28 +1,27 @@
-//! From what the engine says must be told to mails, and from the outbox to the mail server.
+//! From what the engine says must be told to parcels, and from the queues to who is told.
 
 use super::{Daemon, Extras, Happening};
-use crate::config::Mail as MailSettings;
+use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, LetterFacts, LetterKind, What};
 use crate::engine::letters::digest::{DigestFacts, PlaceDay};
 use crate::engine::rules::Rules;
-use crate::marks::MarkKey;
-use crate::notify::letter::{Letter, Mail, Picture};
-use crate::notify::message::{self, Sender};
-use crate::notify::outbox::Settled;
-use crate::notify::postman::{Postman, PostmanError};
+use crate::notify::channel::Refused;
+use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey, Picture};
+use crate::notify::post::{Fate, ParcelOutcome, Post, Posted, Tried};
 use crate::notify::wording::{self, Answering, ByMail};
 use crate::report;
-use crate::store::{MailOutcome, Reader, Record};
+use crate::store::{Outcome, Reader, Record, WaitingParcel};
+use crate::units::Timestamp;
 use tokio::sync::mpsc;
 
 impl Daemon<'_> {
-    pub(super) fn write_letter(&mut self, facts: &LetterFacts) -> (Letter, Vec<Mail>) {
+    pub(super) fn write_letter(&mut self, facts: &LetterFacts) -> (Letter, Vec<Parcel>) {
         let pictures = if facts.kind == LetterKind::Digest { self.pictures(facts) } else { Vec::new() };
         let letter = wording::letter(facts, &self.rules, pictures, &self.answering(facts));
         (self.witness)(Happening::Letter(&letter));
         tracing::info!(letter = letter.id, subject = letter.subject, "letter");
-        let mails = addressed(&letter, &self.config.mail, &self.rules.site.name, &self.marks);
-        (letter, mails)
+        let parcels = self.posts.iter().flat_map(|post| post.letter(&letter)).collect();
+        (letter, parcels)
     }
 
     /// How this letter may be answered, and, for a digest, what became of replies.
@@ -44,7 +43,8 @@ impl Daemon<'_> {
     pub(super) fn write_letter_again(&mut self, facts: &LetterFacts) {
         let (at, seq) = self.clock.stamp();
         let mut record = Record::of(Event { at, what: What::Tick }, seq, vec![Effect::Letter(facts.clone())]);
-        record.letters.push(self.write_letter(facts));
+        let letter = self.write_letter(facts);
+        record.letters.push(letter);
         self.ledger.add(record, true);
     }
 
@@ -57,53 +57,121 @@ impl Daemon<'_> {
             .unwrap_or_default()
     }
 
-    pub(super) fn send_next(&mut self, sent: &mpsc::UnboundedSender<(String, Result<(), PostmanError>)>) {
-        if self.sending {
-            return;
-        }
-        while let Some(id) = self.outbox.take(self.clock.now()) {
-            let Some((mail, _)) = self.mails.get(&id).cloned() else {
-                continue;
-            };
-            self.sending = true;
-            let postman = Postman::new(&self.config.mail);
-            let sent = sent.clone();
-            tokio::spawn(async move {
-                let outcome = postman.try_once(&mail).await;
-                // Nobody listens any more only when the daemon ends.
-                let _ = sent.send((id, outcome));
-            });
-            return;
+    /// Tells lamps at once, written down or not: an unsaved alarm is better than a saved silence.
+    pub(super) fn announce(&mut self, change: &AlarmChange, record: &mut Record) {
+        for post in &mut self.posts {
+            if let Some(parcel) = post.alarm(change) {
+                record.parcels.push(parcel.clone());
+                record.outcomes.extend(post.put(Posted::alarm(change, parcel)).into_iter().map(outcome));
+            }
         }
     }
 
-    pub(super) fn posted(&mut self, id: &str, outcome: Result<(), PostmanError>) {
-        self.sending = false;
-        let now = self.clock.now();
-        let settled =
-            self.outbox.settle(id, now, outcome.as_ref().copied().map_err(|error| (error.kind, error.text.as_str())));
-        let letter = self.mails.get(id).map(|(mail, _)| mail.letter.clone()).unwrap_or_default();
-        let error = outcome.err().map(|error| error.text).unwrap_or_default();
-        let message_id = id.to_owned();
-        let failed =
-            |not_before| MailOutcome::Failed { message_id: message_id.clone(), error: error.clone(), not_before };
-        let (what, mail) = match settled {
-            Settled::Sent => {
-                self.stamp_digest(&letter);
-                self.mails.remove(id);
-                self.outbox.forget(id);
-                (What::LetterSent { letter }, MailOutcome::Sent { message_id: message_id.clone() })
+    /// Says again how every alarm stands: whoever kept it may have forgotten.
+    pub(super) fn announce_standing(&mut self) {
+        for change in self.engine.snapshot().alarms {
+            for post in &mut self.posts {
+                if let Some(parcel) = post.alarm(&change) {
+                    post.put(Posted::alarm(&change, parcel));
+                }
             }
-            Settled::Again { not_before, .. } => {
-                (What::LetterFailed { letter, error: error.clone() }, failed(Some(not_before)))
-            }
-            Settled::Failed { .. } => (What::LetterFailed { letter, error: error.clone() }, failed(None)),
-            Settled::Unknown => return,
-        };
-        if !error.is_empty() {
-            tracing::warn!(mail = id, error, "the letter did not leave");
         }
-        self.happen(what, Extras { mails: vec![mail], ..Extras::default() });
+    }
+
+    /// Hands a letter that may go out to its channel.
+    pub(super) fn put(&mut self, posted: Posted) {
+        if let Some(post) = self.posts.iter_mut().find(|post| post.channel() == posted.parcel.key.channel) {
+            post.put(posted);
+        }
+    }
+
+    /// What waits in the store goes to its channel's queue.
+    pub(super) fn take_up(posts: &mut [Post], waiting: Vec<WaitingParcel>, now: Timestamp) {
+        for WaitingParcel { parcel, tries, decided_at, kind, subject, text, tells } in waiting {
+            let posted = Posted { parcel, kind, at: decided_at, subject, text };
+            if let Some(post) = posts.iter_mut().find(|post| post.channel() == posted.parcel.key.channel) {
+                post.restore(posted, tries, tells, now);
+            }
+        }
+    }
+
+    /// Every channel begins what is due on it.
+    pub(super) fn begin_tries(&mut self, tried: &mpsc::UnboundedSender<Tried>) {
+        let now = self.clock.now();
+        for post in &mut self.posts {
+            post.begin(now, tried);
+        }
+    }
+
+    /// The broker is there again: lamps can hear.
+    pub(super) fn lamps_can_hear(&mut self) {
+        let now = self.clock.now();
+        for post in self.posts.iter_mut().filter(|post| post.channel() == ChannelName::Lamp) {
+            post.try_all_now(now);
+        }
+    }
+
+    /// A try has ended.
+    pub(super) fn tried(&mut self, key: &ParcelKey, result: &Result<(), Refused>) {
+        let now = self.clock.now();
+        let Some(post) = self.posts.iter_mut().find(|post| post.channel() == key.channel) else { return };
+        let Some((parcel, letters)) = post.settle(key, now, result) else { return };
+        if let Err(refused) = result {
+            let channel = key.channel.word();
+            tracing::warn!(channel, letter = key.letter, recipient = key.recipient, error = %refused, "the letter did not leave");
+        }
+        let arrived = parcel.fate == Fate::Sent;
+        self.note(key.channel, outcome(parcel), letters, result);
+        if arrived && key.channel == ChannelName::Mail {
+            self.gather_held_up(now);
+        }
+    }
+
+    /// Writes down how a try ended; of letters the engine hears too.
+    fn note(&mut self, channel: ChannelName, outcome: Outcome, letters: Vec<String>, result: &Result<(), Refused>) {
+        let mut outcomes = vec![outcome];
+        if channel != ChannelName::Mail {
+            self.happen(What::Tick, Extras { outcomes, ..Extras::default() });
+            return;
+        }
+        for letter in letters {
+            let what = match result {
+                Ok(()) => {
+                    self.stamp_digest(&letter);
+                    What::LetterSent { letter }
+                }
+                Err(refused) => What::LetterFailed { letter, error: refused.text.clone() },
+            };
+            self.happen(what, Extras { outcomes: std::mem::take(&mut outcomes), ..Extras::default() });
+        }
+    }
+
+    /// After an outage: what waited for long is told in one letter.
+    fn gather_held_up(&mut self, now: Timestamp) {
+        for place in 0..self.posts.len() {
+            for (recipient, held) in self.posts[place].held_up(now) {
+                let letter = wording::held_up(&held, &self.rules.site, now);
+                let parcel =
+                    self.posts[place].letter(&letter).into_iter().find(|parcel| parcel.key.recipient == recipient);
+                let Some(parcel) = parcel else { continue };
+                tracing::info!(letter = letter.id, recipient, letters = held.len(), "told in one letter");
+                let told = self.posts[place].gather(parcel.key.clone(), &held);
+                let outcomes = told.into_iter().map(outcome).collect();
+                self.happen(
+                    What::Tick,
+                    Extras { letters: vec![(letter, vec![parcel])], outcomes, ..Extras::default() },
+                );
+            }
+        }
+    }
+}
+
+fn outcome(parcel: ParcelOutcome) -> Outcome {
+    let ParcelOutcome { key, fate } = parcel;
+    match fate {
+        Fate::Sent => Outcome::Sent(key),
+        Fate::Refused { error, again } => Outcome::Failed { key, error, not_before: again },
+        Fate::ToldBy { letter } => Outcome::ToldBy { key, letter },
     }
 }
 
@@ -116,23 +184,4 @@ pub fn day_pictures(reader: &Reader, rules: &Rules, digest: &DigestFacts) -> Vec
         Some(Picture { name: wording::picture_name(&day.id), png })
     };
     digest.places.iter().filter_map(draw).collect()
-}
-
-/// A letter's mails; a recipient that no mail server would take is logged and left out.
-pub fn addressed(letter: &Letter, settings: &MailSettings, site: &str, marks: &MarkKey) -> Vec<Mail> {
-    message::mails(letter, settings, Sender::of(settings, site, marks))
-        .into_iter()
-        .filter_map(|mail| mail.inspect_err(|error| tracing::error!(%error, "a mail could not be made")).ok())
-        .collect()
-}
-
-/// Letter ids begin with their kind; digests may grow too old to send, alarms may not.
-pub(super) fn kind_of(letter: &str) -> LetterKind {
-    if letter.starts_with("digest") {
-        LetterKind::Digest
-    } else if letter.starts_with("round") {
-        LetterKind::Round
-    } else {
-        LetterKind::Alarm
-    }
 }

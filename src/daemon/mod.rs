@@ -4,12 +4,13 @@
 //! The engine decides, the shells do. Nothing in here judges a value.
 
 mod hearing;
+mod lamp;
 mod ledger;
 mod letters;
 mod signs;
 mod start;
 
-pub use letters::{addressed, day_pictures};
+pub use letters::day_pictures;
 pub use start::run;
 
 use crate::beat;
@@ -17,20 +18,18 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::Engine;
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{Effect, Event, LetterKind, What};
+use crate::engine::event::{Effect, Event, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt::{ConnectError, FromBroker, Link};
 use crate::journal::{Did, Entry};
 use crate::marks::MarkKey;
-use crate::notify::letter::{Letter, Mail};
-use crate::notify::outbox::Outbox;
-use crate::notify::{annunciator, wording};
-use crate::store::{InboxAnswer, MailOutcome, Record, Rejected, Store, StoreError};
+use crate::notify::letter::{Letter, Parcel, ParcelKey};
+use crate::notify::post::{Post, Tried};
+use crate::notify::wording;
+use crate::store::{InboxAnswer, Outcome, Record, Rejected, Store, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use ledger::{Ledger, Written};
-use letters::kind_of;
-use std::collections::HashMap;
 use std::future::Future;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
@@ -108,13 +107,11 @@ pub struct Daemon<'w> {
     store: Arc<Mutex<Store>>,
     ledger: Ledger,
     link: Link,
-    outbox: Outbox,
+    posts: Vec<Post>,
     marks: MarkKey,
     /// Since when the mailbox of answers cannot be read, and why.
     deaf: Option<(Timestamp, String)>,
-    mails: HashMap<String, (Mail, LetterKind)>,
-    sending: bool,
-    told_unwritten: Vec<String>,
+    told_unwritten: Vec<ParcelKey>,
     next_entry: i64,
     store_failing: bool,
     store_was_damaged: bool,
@@ -132,7 +129,8 @@ struct Extras {
     rejected: Option<Rejected>,
     delivery: Option<crate::store::Delivery>,
     inbox: Option<i64>,
-    mails: Vec<MailOutcome>,
+    letters: Vec<(Letter, Vec<Parcel>)>,
+    outcomes: Vec<Outcome>,
 }
 
 impl Daemon<'_> {
@@ -143,7 +141,7 @@ impl Daemon<'_> {
         mut written: mpsc::UnboundedReceiver<Written>,
     ) -> Result<Leave, DaemonError> {
         tokio::pin!(stop);
-        let (sent, mut from_postman) = mpsc::unbounded_channel();
+        let (tried, mut from_posts) = mpsc::unbounded_channel::<Tried>();
         // A fast clock wants its letters in its own time.
         let quicker = self.clock.speed().clamp(1.0, 50.0);
         let mut commit = tokio::time::interval(COMMIT_EVERY.div_f64(quicker));
@@ -155,7 +153,7 @@ impl Daemon<'_> {
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
         let leave = loop {
             self.ledger.flush(false);
-            self.send_next(&sent);
+            self.begin_tries(&tried);
             writing_since = if self.ledger.is_writing() {
                 writing_since.or_else(|| Some(tokio::time::Instant::now()))
             } else {
@@ -166,7 +164,7 @@ impl Daemon<'_> {
                 biased;
                 leave = &mut stop => break leave,
                 Some(done) = written.recv() => self.settle(done),
-                Some((id, outcome)) = from_postman.recv() => self.posted(&id, outcome),
+                Some((key, outcome)) = from_posts.recv() => self.tried(&key, &outcome),
                 _ = watchdog.tick() => {
                     if writing_since.is_none_or(|since| since.elapsed() < COMMIT_IS_STUCK) {
                         let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
@@ -193,9 +191,10 @@ impl Daemon<'_> {
     }
 
     fn next_wake(&self) -> Duration {
-        let mail = if self.sending { None } else { self.outbox.next_at() };
-        let due = mail.map_or(self.engine.next_deadline(), |mail| mail.min(self.engine.next_deadline()));
-        self.clock.until(due.min(self.next_tidy))
+        let now = self.clock.now();
+        let tries = self.posts.iter().filter_map(|post| post.next_at(now));
+        let due = tries.chain([self.engine.next_deadline(), self.next_tidy]).min().unwrap_or(now);
+        self.clock.until(due)
     }
 
     fn wake(&mut self) {
@@ -222,7 +221,8 @@ impl Daemon<'_> {
         let mut record = Record::of(event, seq, effects);
         record.rejected = extras.rejected;
         record.delivery = extras.delivery;
-        record.mails = extras.mails;
+        record.letters = extras.letters;
+        record.outcomes = extras.outcomes;
         let mut urgent = false;
         let mut answer = match &record.event.what {
             What::Command(command) => wording::command_taken(command, &self.rules.site, at),
@@ -241,8 +241,7 @@ impl Daemon<'_> {
                         "{text}"
                     );
                     (self.witness)(Happening::Alarm(change, &text));
-                    let announced = annunciator::announcement(change, &self.rules.site, &self.config.broker.site_topic);
-                    self.link.publish_retained(announced.topic, announced.payload);
+                    self.announce(change, &mut record);
                     record.alarm_texts.push(text);
                     urgent = true;
                 }
@@ -272,8 +271,9 @@ impl Daemon<'_> {
             (self.witness)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
         }
         record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer });
-        urgent |= record.inbox.is_some() || !record.mails.is_empty();
-        let nothing = matches!(record.event.what, What::Tick) && record.effects.is_empty();
+        urgent |= record.inbox.is_some() || !record.outcomes.is_empty();
+        let nothing =
+            matches!(record.event.what, What::Tick) && record.effects.is_empty() && record.outcomes.is_empty();
         if !nothing {
             self.ledger.add(record, urgent);
         }
@@ -290,7 +290,7 @@ impl Daemon<'_> {
     }
 
     fn settle(&mut self, mut done: Written) {
-        let mails = self.ledger.settle(&mut done, &mut self.told_unwritten);
+        let posted = self.ledger.settle(&mut done, &mut self.told_unwritten);
         match &done.error {
             None => {
                 self.link.acknowledge(done.receipts);
@@ -306,17 +306,8 @@ impl Daemon<'_> {
                 }
             }
         }
-        for mail in mails {
-            let kind = kind_of(&mail.letter);
-            self.outbox.put(&mail.message_id, kind, self.clock.now());
-            self.mails.insert(mail.message_id.clone(), (mail, kind));
-        }
-    }
-
-    fn announce_standing(&mut self) {
-        for change in self.engine.snapshot().alarms {
-            let announced = annunciator::announcement(&change, &self.rules.site, &self.config.broker.site_topic);
-            self.link.publish_retained(announced.topic, announced.payload);
+        for posted in posted {
+            self.put(posted);
         }
     }
 

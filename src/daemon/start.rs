@@ -1,7 +1,7 @@
 //! From settings to a daemon at work: the store opened, the past lived through, what was
 //! left unsent taken up again, the broker asked.
 
-use super::letters::kind_of;
+use super::lamp::Lamp;
 use super::{Daemon, DaemonError, Extras, Happening, Leave, TIDY_EVERY, ledger::Ledger};
 use crate::clock::Clock;
 use crate::config::Config;
@@ -9,11 +9,12 @@ use crate::engine::Engine;
 use crate::engine::event::{LetterFacts, LetterKind, What};
 use crate::intake::mqtt;
 use crate::marks::MarkKey;
-use crate::notify::outbox::Outbox;
+use crate::notify::post::Post;
+use crate::notify::postman::Postman;
 use crate::rebuild;
 use crate::store::{Opening, Reader, Store, claim};
 use chrono::TimeDelta;
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 use std::future::Future;
 use std::sync::{Arc, Mutex};
 
@@ -49,13 +50,7 @@ pub async fn run(
         .filter(|facts| facts.kind == LetterKind::Alarm && !known.contains(&facts.id))
         .filter(|facts| still_holds(&rebuilt.engine, facts))
         .collect();
-    let mut outbox = Outbox::default();
-    let mut mails = HashMap::new();
-    for waiting in store.waiting_mails(clock.now() + TimeDelta::days(60))? {
-        let kind = kind_of(&waiting.mail.letter);
-        outbox.restore(&waiting.mail.message_id, kind, waiting.decided_at, waiting.tries, clock.now());
-        mails.insert(waiting.mail.message_id.clone(), (waiting.mail, kind));
-    }
+    let waiting = store.waiting_parcels()?;
     let fresh = MarkKey::fresh().ok_or_else(|| DaemonError::System {
         doing: "make the key for the marks of letters",
         source: std::io::Error::other("the system gives no random numbers"),
@@ -67,6 +62,10 @@ pub async fn run(
     let mut topics: Vec<String> = config.topics.sensors.keys().cloned().collect();
     topics.push(config.topics.journal.clone());
     let (link, from_broker) = mqtt::connect(&config.broker, topics)?;
+    let lamp = Lamp { speaker: link.speaker(), site: rules.site.clone(), site_topic: config.broker.site_topic.clone() };
+    let postman = Postman::new(&config.mail, &rules.site.name, &marks);
+    let mut posts = vec![Post::new(Arc::new(postman)), Post::new(Arc::new(lamp))];
+    Daemon::take_up(&mut posts, waiting, clock.now());
     let next_tidy = clock.now() + TIDY_EVERY;
     let mut daemon = Daemon {
         rules,
@@ -75,11 +74,9 @@ pub async fn run(
         store,
         ledger,
         link,
-        outbox,
+        posts,
         marks,
         deaf: None,
-        mails,
-        sending: false,
         told_unwritten: Vec::new(),
         next_entry,
         store_failing: false,

@@ -35,6 +35,28 @@ pub struct Outside {
     pub humidity: f64,
 }
 
+/// Outdoor air as it was measured somewhere, in place of [`Outside`].
+#[derive(Clone, Debug)]
+pub struct MeasuredYear {
+    /// Temperature and dew point, Celsius, at the end of each hour of a year in room time.
+    pub hours: std::sync::Arc<[(f64, f64)]>,
+    /// Added to both, kelvin: the same weather in a colder or a warmer place.
+    pub shift: f64,
+}
+
+impl MeasuredYear {
+    /// Temperature and dew point, Celsius, so many hours after the year began; between two
+    /// hours on the straight line, and after the last hour the first comes again.
+    pub fn at(&self, hours_since_new_year: f64) -> (f64, f64) {
+        let last = hours_since_new_year.floor();
+        let share = hours_since_new_year - last;
+        let pick = |hour: f64| self.hours[(hour as usize).wrapping_sub(1) % self.hours.len()];
+        let (before, after) = (pick(last.max(1.0)), pick(last + 1.0));
+        let between = |a: f64, b: f64| a + (b - a) * share + self.shift;
+        (between(before.0, after.0), between(before.1, after.1))
+    }
+}
+
 /// A rack or a shelf.
 #[derive(Clone, Debug)]
 pub struct PlacePlan {

@@ -6,10 +6,10 @@
 //! trades air with the loft, and the loft leaks to the outside.
 
 use super::chance::Chance;
-use super::plan::{Breakage, Broken, Lot, PlacePlan, RoomPlan, TankPlan};
+use super::plan::{Breakage, Broken, Lot, MeasuredYear, PlacePlan, RoomPlan, TankPlan};
 use crate::journal::{Did, Sowing, Target};
 use crate::units::Timestamp;
-use chrono::{TimeDelta, Timelike};
+use chrono::{Datelike, TimeDelta, Timelike};
 
 /// How far one step goes.
 pub const STEP: TimeDelta = TimeDelta::seconds(30);
@@ -68,6 +68,7 @@ pub struct Room {
     drawn: f64,
     driest: Option<f64>,
     thirst: f64,
+    measured: Option<MeasuredYear>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -107,6 +108,7 @@ impl Room {
             drawn: 0.0,
             driest: None,
             thirst: 1.0,
+            measured: None,
             plan,
             breakages,
             at,
@@ -117,6 +119,12 @@ impl Room {
     /// Plants that give off so many times what the usual ones do.
     pub fn thirsty(mut self, times: f64) -> Self {
         self.thirst = times;
+        self
+    }
+
+    /// Under the weather of a measured year instead of the plan's.
+    pub fn under(mut self, year: Option<MeasuredYear>) -> Self {
+        self.measured = year;
         self
     }
 
@@ -267,6 +275,12 @@ impl Room {
     }
 
     fn outside(&self) -> Node {
+        if let Some(year) = &self.measured {
+            let local = self.at + self.timer_offset;
+            let (temperature, dew_point) = year.at(f64::from(local.ordinal0()) * 24.0 + self.hour());
+            let vapour = 1000.0 * saturation_pressure(dew_point.min(temperature)) / (461.523 * (temperature + 273.15));
+            return Node { temperature, vapour };
+        }
         let climate = self.plan.outside;
         let phase = (self.hour() - 15.0) / 24.0 * std::f64::consts::TAU;
         // The dew point of a day moves far less than its temperature: the night

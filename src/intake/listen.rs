@@ -2,21 +2,21 @@
 //! messages on, notices what the broker refuses, comes back after a break.
 //! `mqtt` is its face and sends what goes the other way.
 
-use super::mqtt::{Delivery, FromBroker, Outbound, Receipt, TOPICS_A_SUBSCRIBE};
+use super::mqtt::{Announced, Delivery, FromBroker, Outbound, Receipt, TOPICS_A_SUBSCRIBE};
 use super::payload::LARGEST_PAYLOAD;
 use super::tls::Bridge;
 use crate::config::Broker;
 use rumqttc::{
     ConnAck, ConnectReturnCode, ConnectionError, Event, EventLoop, LastWill, MqttOptions, NetworkOptions, Packet,
-    Publish, QoS, StateError, SubAck, SubscribeReasonCode, Transport,
+    Publish, QoS, Request, StateError, SubAck, SubscribeReasonCode, Transport,
 };
 use std::collections::BTreeSet;
 use std::hash::{BuildHasher, RandomState};
 use std::path::Path;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, PoisonError};
 use std::time::Duration;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{mpsc, oneshot, watch};
 
 /// Requests the client may hold; the sender waits when it is full, the listener never does.
 pub(super) const UNSENT_REQUESTS: usize = 256;
@@ -71,6 +71,7 @@ pub(super) struct Listener {
     outbound: mpsc::UnboundedSender<Outbound>,
     events: mpsc::Sender<FromBroker>,
     closing: watch::Receiver<bool>,
+    announced: Announced,
     /// Connections so far.
     connections: u64,
     session_present: bool,
@@ -96,6 +97,7 @@ impl Listener {
         outbound: mpsc::UnboundedSender<Outbound>,
         events: mpsc::Sender<FromBroker>,
         closing: watch::Receiver<bool>,
+        announced: Announced,
     ) -> Self {
         let mut network = NetworkOptions::new();
         network.set_connection_timeout(CONNECT_LIMIT_SECONDS);
@@ -110,6 +112,7 @@ impl Listener {
             outbound,
             events,
             closing,
+            announced,
             connections: 0,
             session_present: false,
             subscribed: false,
@@ -127,6 +130,12 @@ impl Listener {
                 Ok(Event::Incoming(Packet::Publish(message))) => self.deliver(message).await,
                 Ok(Event::Incoming(Packet::ConnAck(answer))) => self.connected(answer).await,
                 Ok(Event::Incoming(Packet::SubAck(answer))) => self.subscribe_answered(answer).await,
+                // The only messages of ours that are answered are announcements, one at a time.
+                Ok(Event::Incoming(Packet::PubAck(_))) => {
+                    if let Some(taken) = self.announcement() {
+                        let _ = taken.send(());
+                    }
+                }
                 Ok(_) => {}
                 // After our farewell the broker closes the connection; only then is it certain to have it.
                 Err(_) if *self.closing.borrow() => return,
@@ -222,6 +231,7 @@ impl Listener {
                 // It comes at once, is counted as too large and acknowledged; the stream goes on.
                 self.event_loop.mqtt_options.set_max_packet_size(bytes.next_power_of_two(), SENT_PACKET_LIMIT);
                 self.event_loop.clean();
+                self.drop_announcement();
                 return;
             }
             self.event_loop.mqtt_options.set_clean_session(true);
@@ -235,6 +245,20 @@ impl Listener {
         self.pause = (self.pause * 2).min(LONGEST_PAUSE);
         // An acknowledgement may have slipped in between the break and our notice of it.
         self.event_loop.clean();
+        self.drop_announcement();
+    }
+
+    fn announcement(&self) -> Option<oneshot::Sender<()>> {
+        self.announced.lock().unwrap_or_else(PoisonError::into_inner).take()
+    }
+
+    /// The outbox says it again; the client must not, or its answer would be taken for
+    /// the answer to a newer one.
+    fn drop_announcement(&mut self) {
+        let answered =
+            |request: &Request| matches!(request, Request::Publish(publish) if publish.qos != QoS::AtMostOnce);
+        self.event_loop.pending.retain(|request| !answered(request));
+        drop(self.announcement());
     }
 }
 

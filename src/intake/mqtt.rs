@@ -8,8 +8,8 @@ use crate::config::Broker;
 use rumqttc::{AsyncClient, Publish, QoS, SubscribeFilter};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
@@ -21,6 +21,8 @@ const WAITING_MESSAGES: usize = 1024;
 pub(super) const TOPICS_A_SUBSCRIBE: usize = 32;
 /// A farewell that takes longer is not worth a slow shutdown; the last will says it too.
 const FAREWELL_LIMIT: Duration = Duration::from_secs(3);
+/// How long an announcement waits for the broker's answer. Own default.
+const ANSWER_LIMIT: Duration = Duration::from_secs(20);
 /// Well below the limit on packets we send, which would break the connection.
 const LARGEST_PUBLISHED: usize = 60 * 1024;
 
@@ -114,6 +116,14 @@ pub(super) enum Outbound {
         topic: String,
         payload: Vec<u8>,
     },
+    /// Retained, at QoS 1; `taken` hears when the broker has it, and is dropped when it
+    /// has not. One at a time: the client of ours is safe with one that waits for its
+    /// answer, and not with many (rumqttc issues 1014 and 1056).
+    Announce {
+        topic: String,
+        payload: Vec<u8>,
+        taken: oneshot::Sender<()>,
+    },
     /// Not retained: said once, to whoever listens now.
     Answer {
         topic: String,
@@ -138,10 +148,26 @@ pub fn connect(broker: &Broker, topics: Vec<String>) -> Result<(Link, mpsc::Rece
     let (events, from_broker) = mpsc::channel(WAITING_MESSAGES);
     let (closing, closing_seen) = watch::channel(false);
     let epoch = Arc::new(AtomicU64::new(0));
-    let sender = Sender { client, epoch: Arc::clone(&epoch), topics: topics.clone(), status_topic };
+    let announced = Announced::default();
+    let sender = Sender {
+        client,
+        epoch: Arc::clone(&epoch),
+        topics: topics.clone(),
+        status_topic,
+        announced: Arc::clone(&announced),
+    };
     tokio::spawn(sender.run(to_send));
-    let listener =
-        Listener::new(event_loop, broker.clone(), bridge, topics, epoch, outbound.clone(), events, closing_seen);
+    let listener = Listener::new(
+        event_loop,
+        broker.clone(),
+        bridge,
+        topics,
+        epoch,
+        outbound.clone(),
+        events,
+        closing_seen,
+        announced,
+    );
     Ok((Link { outbound, closing, listener: tokio::spawn(listener.run()) }, from_broker))
 }
 
@@ -172,6 +198,11 @@ impl Link {
             return;
         }
         self.send(Outbound::Publish { topic, payload });
+    }
+
+    /// For whoever has to say something that must be heard.
+    pub fn speaker(&self) -> Speaker {
+        Speaker { outbound: self.outbound.clone() }
     }
 
     /// Publishes a message at QoS 0 to whoever listens now; nobody hears it later, and with
@@ -208,6 +239,38 @@ impl Link {
     }
 }
 
+/// Says things that the broker keeps for whoever comes later.
+#[derive(Clone, Debug)]
+pub struct Speaker {
+    outbound: mpsc::UnboundedSender<Outbound>,
+}
+
+impl Speaker {
+    /// Publishes a retained message at QoS 1 and waits until the broker has it. It is
+    /// said again at each later connection, in case the broker has forgotten, until
+    /// another takes its place. An empty payload clears the topic.
+    ///
+    /// # Errors
+    /// A sentence: no connection, one that broke, or a message over 60 KiB. It is then
+    /// not said again by itself, except at the next connection.
+    pub async fn announce(&self, topic: &str, payload: &[u8]) -> Result<(), String> {
+        if topic.len() + payload.len() > LARGEST_PUBLISHED {
+            return Err(format!("{} bytes for {topic} are over the 60 KiB that are published", payload.len()));
+        }
+        let (taken, broker_has_it) = oneshot::channel();
+        let announce = Outbound::Announce { topic: topic.to_owned(), payload: payload.to_vec(), taken };
+        self.outbound.send(announce).map_err(|_| "the connection to the broker is closed".to_owned())?;
+        match tokio::time::timeout(ANSWER_LIMIT, broker_has_it).await {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(_)) => Err("there is no connection to the broker, or it broke".to_owned()),
+            Err(_) => Err(format!("the broker has not answered within {} s", ANSWER_LIMIT.as_secs())),
+        }
+    }
+}
+
+/// Whoever waits for the broker's answer to the one announcement that is under way.
+pub(super) type Announced = Arc<Mutex<Option<oneshot::Sender<()>>>>;
+
 impl Drop for Link {
     fn drop(&mut self) {
         self.listener.abort();
@@ -222,6 +285,7 @@ struct Sender {
     epoch: Arc<AtomicU64>,
     topics: Vec<String>,
     status_topic: String,
+    announced: Announced,
 }
 
 impl Sender {
@@ -239,6 +303,14 @@ impl Sender {
                 Outbound::Publish { topic, payload } => {
                     retained.insert(topic.clone(), payload.clone());
                     if up == 0 { Ok(()) } else { self.publish(topic, payload).await }
+                }
+                Outbound::Announce { topic, payload, taken } => {
+                    retained.insert(topic.clone(), payload.clone());
+                    if up != 0 && self.wait_for_answer(taken) {
+                        self.client.publish(topic, QoS::AtLeastOnce, true, payload).await
+                    } else {
+                        Ok(())
+                    }
                 }
                 Outbound::Answer { topic, payload } if up != 0 => {
                     self.client.publish(topic, QoS::AtMostOnce, false, payload).await
@@ -265,6 +337,16 @@ impl Sender {
         }
     }
 
+    /// False when an earlier announcement still waits for its answer.
+    fn wait_for_answer(&self, taken: oneshot::Sender<()>) -> bool {
+        let mut waiting = self.announced.lock().unwrap_or_else(PoisonError::into_inner);
+        let free = waiting.is_none();
+        if free {
+            *waiting = Some(taken);
+        }
+        free
+    }
+
     async fn greet(&self, subscribe: bool, retained: &BTreeMap<String, Vec<u8>>) -> Result<(), rumqttc::ClientError> {
         if subscribe {
             for topics in self.topics.chunks(TOPICS_A_SUBSCRIBE) {
@@ -279,8 +361,8 @@ impl Sender {
         Ok(())
     }
 
-    /// At QoS 0: a publish that waits for its acknowledgement can wedge the
-    /// client, and our own acknowledgements behind it (DEPENDENCIES.md, A2).
+    /// At QoS 0: what is said at each connection. Many publishes that wait for an answer
+    /// can wedge the client, and our own acknowledgements behind it (rumqttc issue 1014).
     async fn publish(&self, topic: String, payload: Vec<u8>) -> Result<(), rumqttc::ClientError> {
         self.client.publish(topic, QoS::AtMostOnce, true, payload).await
     }

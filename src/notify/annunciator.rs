@@ -1,26 +1,24 @@
 //! An alarm as a retained MQTT message, so that a lamp or siren can act without
-//! internet. It makes topic and payload; `intake` publishes them.
+//! internet. It makes topic and payload; the daemon's lamp channel has them published
+//! at QoS 1 and knows when the broker has them.
 
+use super::letter::{ChannelName, Parcel, ParcelKey};
 use super::wording::alarm_text;
 use crate::engine::alarm::{AlarmChange, AlarmState};
 use crate::engine::rules::Site;
 use chrono::SecondsFormat;
 use serde_json::json;
 
-/// A message to publish, QoS 1 and retained.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Announcement {
-    /// `traywarden/<site>/alarm/<kind>/<subject>`, so that a lamp can subscribe to one kind.
-    pub topic: String,
-    /// A JSON object; empty when the alarm is normal, which clears the retained one.
-    pub payload: Vec<u8>,
-}
-
-/// What the lamp is told of this change. `site_topic` is `config::Broker::site_topic`.
-pub fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Announcement {
+/// What the lamp is told of this change. The recipient is the topic
+/// `traywarden/<site>/alarm/<kind>/<subject>`, so that a lamp can subscribe to one kind;
+/// the bytes are a JSON object, empty when the alarm is normal, which clears the retained
+/// one. `site_topic` is `config::Broker::site_topic`.
+pub fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Parcel {
     let topic = format!("traywarden/{site_topic}/alarm/{}/{}", change.key.kind.word(), level(&change.key.subject));
+    let letter = format!("{}@{}", change.key.id(), change.at.timestamp_millis());
+    let key = ParcelKey { letter, channel: ChannelName::Lamp, recipient: topic };
     if change.state == AlarmState::Normal {
-        return Announcement { topic, payload: Vec::new() };
+        return Parcel { key, message_id: None, bytes: Vec::new() };
     }
     let stamp = |at: crate::units::Timestamp| at.to_rfc3339_opts(SecondsFormat::Millis, true);
     let payload = json!({
@@ -35,7 +33,7 @@ pub fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Anno
         "harm_early": change.harm.map(|harm| stamp(harm.early)),
         "text": alarm_text(change, site),
     });
-    Announcement { topic, payload: payload.to_string().into_bytes() }
+    Parcel { key, message_id: None, bytes: payload.to_string().into_bytes() }
 }
 
 /// One level of a topic. A grower's name for a tray may hold `/`, `+` or `#`,

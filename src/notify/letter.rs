@@ -33,18 +33,49 @@ pub struct Picture {
     pub png: Vec<u8>,
 }
 
-/// The finished bytes of one mail to one recipient. One refused recipient must
-/// not take the others down, so each gets a mail of their own.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Mail {
-    /// The letter's id.
+/// A way to tell people. The words stand in the store.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum ChannelName {
+    /// Letters by mail.
+    Mail,
+    /// Alarms as retained MQTT messages, for a lamp or siren.
+    Lamp,
+}
+
+impl ChannelName {
+    /// The stable word.
+    pub fn word(self) -> &'static str {
+        match self {
+            ChannelName::Mail => "mail",
+            ChannelName::Lamp => "lamp",
+        }
+    }
+
+    /// The channel of this word.
+    pub fn from_word(word: &str) -> Option<ChannelName> {
+        [ChannelName::Mail, ChannelName::Lamp].into_iter().find(|channel| channel.word() == word)
+    }
+}
+
+/// What tells one parcel from every other, for ever.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ParcelKey {
+    /// The letter's id; for a lamp the change of the alarm.
     pub letter: String,
-    /// The recipient's address.
+    /// By which way it goes.
+    pub channel: ChannelName,
+    /// A mail address; for a lamp the topic.
     pub recipient: String,
-    /// The sender's address.
-    pub sender: String,
-    /// The Message-ID, the same at every try.
-    pub message_id: String,
-    /// The whole message, RFC 5322.
+}
+
+/// One letter on one channel to one recipient, finished. One refused recipient must not
+/// take the others down, so each gets a parcel of their own.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Parcel {
+    /// Which one.
+    pub key: ParcelKey,
+    /// A mail's Message-ID, the same at every try.
+    pub message_id: Option<String>,
+    /// A mail: the whole message, RFC 5322. A lamp: the payload.
     pub bytes: Vec<u8>,
 }

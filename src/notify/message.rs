@@ -1,7 +1,7 @@
 //! From a letter to the finished bytes of one mail to one recipient: MIME parts,
 //! thread headers, a Message-ID that is the same at every try and that nobody can guess.
 
-use super::letter::{Letter, Mail};
+use super::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use crate::config;
 use crate::marks::MarkKey;
 use lettre::Message;
@@ -61,7 +61,7 @@ pub struct Answered {
 
 /// The mails of a letter, one for each recipient of the config. A recipient
 /// whose address cannot be used does not take the others down.
-pub fn mails(letter: &Letter, settings: &config::Mail, sender: Sender<'_>) -> Vec<Result<Mail, MessageError>> {
+pub fn mails(letter: &Letter, settings: &config::Mail, sender: Sender<'_>) -> Vec<Result<Parcel, MessageError>> {
     settings.to.iter().map(|recipient| mail(letter, recipient, sender, None)).collect()
 }
 
@@ -77,7 +77,7 @@ pub fn mail(
     recipient: &str,
     sender: Sender<'_>,
     answered: Option<&Answered>,
-) -> Result<Mail, MessageError> {
+) -> Result<Parcel, MessageError> {
     let to = mailbox(recipient)?;
     let mut from = mailbox(sender.address)?;
     if from.name.is_none() {
@@ -118,13 +118,8 @@ pub fn mail(
         .singlepart(SinglePart::plain(letter.text.clone()))
         .multipart(related);
     let message = builder.multipart(body).map_err(|cause| MessageError::Build { letter: letter.id.clone(), cause })?;
-    Ok(Mail {
-        letter: letter.id.clone(),
-        recipient: to.email.to_string(),
-        sender: from.email.to_string(),
-        message_id: id,
-        bytes: message.formatted(),
-    })
+    let key = ParcelKey { letter: letter.id.clone(), channel: ChannelName::Mail, recipient: to.email.to_string() };
+    Ok(Parcel { key, message_id: Some(id), bytes: message.formatted() })
 }
 
 fn png() -> ContentType {
@@ -210,13 +205,13 @@ mod tests {
         }
     }
 
-    fn mail_from(letter: &Letter, to: &str, site_name: &str) -> Mail {
+    fn mail_from(letter: &Letter, to: &str, site_name: &str) -> Parcel {
         let key = MarkKey::new(&[7; 32]);
         let sender = Sender { address: "warden@saltmarsh.example", site_name, reply_to: None, key: &key };
         mail(letter, to, sender, None).unwrap()
     }
 
-    fn text(mail: &Mail) -> String {
+    fn text(mail: &Parcel) -> String {
         String::from_utf8(mail.bytes.clone()).unwrap()
     }
 
@@ -238,8 +233,8 @@ mod tests {
         let answer = Letter { id: "later".into(), answers: Some(letter().id), ..letter() };
         let answer = text(&mail_from(&answer, "a@saltmarsh.example", "S"));
         let unfolded = answer.replace("\r\n ", " ");
-        assert!(unfolded.contains(&format!("In-Reply-To: {}", raise.message_id)), "{unfolded}");
-        assert!(unfolded.contains(&format!("References: {}", raise.message_id)), "{unfolded}");
+        assert!(unfolded.contains(&format!("In-Reply-To: {}", raise.message_id.as_deref().unwrap())), "{unfolded}");
+        assert!(unfolded.contains(&format!("References: {}", raise.message_id.as_deref().unwrap())), "{unfolded}");
     }
 
     #[test]

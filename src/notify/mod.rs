@@ -1,12 +1,16 @@
 //! What people are told: letters by mail, and a lamp or siren by MQTT.
 //!
-//! In reading order: `letter` is what is said, `wording` finds the sentences,
-//! `message` makes mails of them, `outbox` decides when each is tried, `postman`
-//! tries once, `annunciator` tells the lamp.
+//! In reading order: `letter` is what is said, `wording` finds the sentences, `channel`
+//! is a way to tell them (`postman` with `message` is the mail, `annunciator` says what
+//! a lamp is told), `outbox` decides when each parcel is tried, `post` is a channel
+//! with its queue.
 
 pub mod annunciator;
+pub mod channel;
+pub mod dialogue;
 pub mod letter;
 pub mod message;
 pub mod outbox;
+pub mod post;
 pub mod postman;
 pub mod wording;

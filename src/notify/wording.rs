@@ -12,6 +12,7 @@ mod digest;
 mod digest_trays;
 mod entry_echo;
 mod entry_words;
+mod held_up;
 mod html;
 mod plain;
 mod sensor_words;
@@ -32,6 +33,8 @@ use crate::engine::event::{Command, EntryNote, LetterFacts, LetterKind};
 use crate::engine::rules::{Rules, Site};
 use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
+use crate::notify::message::fingerprint;
+use crate::notify::post::Posted;
 use crate::units::Timestamp;
 use speech::Speech;
 
@@ -94,6 +97,23 @@ pub fn test_letter(id: String, site: &Site, at: Timestamp) -> Letter {
         id,
         kind: LetterKind::Alarm,
         at,
+        answers: None,
+        text: plain::text(&sheet),
+        html: html::page(&sheet),
+        subject: sheet.subject,
+        pictures: Vec::new(),
+    }
+}
+
+/// One letter for several that were held up: sorted, the newest first, at least two.
+pub fn held_up(held: &[Posted], site: &Site, now: Timestamp) -> Letter {
+    let sheet = held_up::sheet(held, &Speech::new(site, now));
+    let keys: Vec<&str> = held.iter().map(|posted| posted.parcel.key.letter.as_str()).collect();
+    Letter {
+        // The same letters give the same id, whoever asks.
+        id: format!("held-up-{}-{:016x}", now.format("%Y-%m-%dT%H:%MZ"), fingerprint(&keys.join("\n"))),
+        kind: LetterKind::Alarm,
+        at: now,
         answers: None,
         text: plain::text(&sheet),
         html: html::page(&sheet),

@@ -45,6 +45,24 @@ pub enum RehearsalError {
     /// The store cannot be read.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// A line whose time cannot be right: watching the time between minute by minute
+    /// would take for ever, and mean nothing.
+    #[error(
+        "line {line} of {path} has the time {found}, the line before it {before}, {days} days earlier; no recording \
+         pauses for so long. Correct or remove the line whose time is wrong; two recordings are rehearsed one by one"
+    )]
+    WildTime {
+        /// The file.
+        path: String,
+        /// The line's number, from 1.
+        line: usize,
+        /// Its time.
+        found: Timestamp,
+        /// The time before.
+        before: Timestamp,
+        /// Days between them.
+        days: i64,
+    },
     /// Not one line of the capture could be read.
     #[error("there is no recorded message in {path}; {first}")]
     NothingRecorded {

@@ -13,6 +13,10 @@ use chrono::TimeDelta;
 use std::io::BufRead;
 use std::path::{Path, PathBuf};
 
+/// A recording that pauses for longer has a wrong time in it. Own default: longer than a
+/// holiday, and lived through in a second.
+const LONGEST_PAUSE: TimeDelta = TimeDelta::days(100);
+
 /// A recorded span.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Recording {
@@ -65,6 +69,7 @@ fn capture(config: &Config, path: &Path, teller: impl Teller) -> Result<Summary,
     let mut rehearsal = Rehearsal::new(config, teller);
     let mut line = Vec::new();
     let mut first = None;
+    let mut newest = None;
     for number in 1.. {
         line.clear();
         if reader.read_until(b'\n', &mut line).map_err(failed)? == 0 {
@@ -74,7 +79,21 @@ fn capture(config: &Config, path: &Path, teller: impl Teller) -> Result<Summary,
             continue;
         }
         match capture::read_line(number, &line) {
-            Ok(message) => rehearsal.message(message.at, &message.topic, &message.payload, message.retained)?,
+            Ok(message) => {
+                let before = *newest.get_or_insert(message.at);
+                if (message.at - before).abs() > LONGEST_PAUSE {
+                    let days = (message.at - before).num_days().abs();
+                    return Err(RehearsalError::WildTime {
+                        path: shown,
+                        line: number,
+                        found: message.at,
+                        before,
+                        days,
+                    });
+                }
+                newest = Some(before.max(message.at));
+                rehearsal.message(message.at, &message.topic, &message.payload, message.retained)?;
+            }
             Err(error) => {
                 rehearsal.summary.lines_skipped += 1;
                 first.get_or_insert(error);

@@ -2,7 +2,7 @@
 //! name only when it is whole.
 
 use super::error::{StoreError, explain, must_exist};
-use super::opening::{PATIENCE, sync_folder_of, with_suffix};
+use super::opening::{PATIENCE, create_private, sync_folder_of, with_suffix};
 use rusqlite::{Connection, OpenFlags, params};
 use std::path::Path;
 
@@ -17,9 +17,11 @@ pub fn backup(from: &Path, to: &Path) -> Result<(), StoreError> {
         return Err(file_error("written as its own backup")(source));
     }
     let part = with_suffix(to, ".part");
-    if part.exists() {
+    // A link of that name goes too, and is not followed.
+    if part.symlink_metadata().is_ok() {
         std::fs::remove_file(&part).map_err(file_error("cleared of an unfinished backup"))?;
     }
+    create_private(&part).map_err(file_error("begun"))?;
     let copied = copy_and_check(from, &part);
     if copied.is_err() && part.exists() {
         // Best effort: the error of the copy is what matters.

@@ -41,7 +41,7 @@ pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
 pub use inbox::{Inbox, InboxAnswer, InboxItem, InboxKind};
 pub use opening::Opening;
-pub use outbox::{LetterProgress, MailOutcome, WaitingMail};
+pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
 pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};

@@ -6,6 +6,7 @@ use super::{salvage, schema};
 use crate::units::Timestamp;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OptionalExtension, params};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -60,6 +61,12 @@ pub(super) fn mark_stopped_well(connection: &Connection, well: bool) -> rusqlite
     Ok(())
 }
 
+/// Makes an empty file that nobody else can read; SQLite gives the log beside it the same
+/// permissions. A file that is there stays as it is.
+pub(super) fn create_private(path: &Path) -> std::io::Result<()> {
+    std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map(|_| ())
+}
+
 /// Settings every connection of ours has.
 pub(super) fn configure(connection: &Connection) -> rusqlite::Result<()> {
     connection.busy_timeout(PATIENCE)?;
@@ -69,6 +76,8 @@ pub(super) fn configure(connection: &Connection) -> rusqlite::Result<()> {
 
 fn open_sound(path: &Path) -> Result<(Connection, Opening), StoreError> {
     let explain = explain(path);
+    // Readings, names and letters are the grower's own. What hinders it SQLite says better.
+    let _ = create_private(path);
     let mut connection = Connection::open(path).map_err(&explain)?;
     configure(&connection).map_err(&explain)?;
     // Until the file is known to be sound, closing it must not move the log into it.

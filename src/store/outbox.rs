@@ -1,114 +1,106 @@
-//! Letters that wait for the mail server. A mail leaves the outbox only when the
-//! server took it or refused it for good; when to try again is decided by
-//! `notify`, which passes it in.
+//! Parcels that wait for the mail server or the lamp. A parcel leaves the outbox only
+//! when it was taken, refused for good, or told by another letter; when to try again is
+//! decided by `notify`, which passes it in.
 
 use super::Store;
 use super::error::StoreError;
-use crate::notify::letter::{Letter, Mail};
+use crate::engine::event::LetterKind;
+use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use crate::units::Timestamp;
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, Row, params};
+use std::collections::BTreeSet;
 
-/// A mail whose next try is due.
+/// A parcel that waits.
 #[derive(Clone, Debug, PartialEq)]
-pub struct WaitingMail {
-    /// The mail.
-    pub mail: Mail,
+pub struct WaitingParcel {
+    /// The parcel.
+    pub parcel: Parcel,
     /// How often it was tried.
     pub tries: u32,
-    /// When its letter was decided.
+    /// When its letter was decided; for a lamp when the alarm changed.
     pub decided_at: Timestamp,
+    /// Its letter's kind.
+    pub kind: LetterKind,
+    /// Its letter's subject; empty for a lamp.
+    pub subject: String,
+    /// Its letter in plain text; empty for a lamp.
+    pub text: String,
+    /// Letters to the same recipient that are told by this one.
+    pub tells: BTreeSet<String>,
 }
 
-/// What became of one try to send a mail.
+/// What became of a parcel, as it is written down.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum MailOutcome {
-    /// The mail server took it.
-    Sent {
-        /// Which mail.
-        message_id: String,
-    },
-    /// It did not.
+pub enum Outcome {
+    /// It was taken, and with it every letter that it tells.
+    Sent(ParcelKey),
+    /// It was not.
     Failed {
-        /// Which mail.
-        message_id: String,
-        /// The server's words, or ours.
+        /// Which parcel.
+        key: ParcelKey,
+        /// The other side's words, or ours.
         error: String,
         /// When to try again; `None`: never.
         not_before: Option<Timestamp>,
+    },
+    /// Another letter to the same recipient tells what it had to tell.
+    ToldBy {
+        /// Which parcel.
+        key: ParcelKey,
+        /// The letter's id.
+        letter: String,
     },
 }
 
 /// How far a letter has come, over all its recipients.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct LetterProgress {
-    /// Mails that wait.
+    /// Parcels that wait, or are told by one that waits.
     pub waiting: u32,
-    /// Mails the server took.
+    /// Parcels that were taken.
     pub sent: u32,
-    /// Mails given up.
+    /// Parcels given up.
     pub failed: u32,
 }
 
 impl Store {
-    /// Mails whose next try is due, the oldest first.
-    pub fn waiting_mails(&self, now: Timestamp) -> Result<Vec<WaitingMail>, StoreError> {
+    /// Parcels that wait, the oldest first.
+    pub fn waiting_parcels(&self) -> Result<Vec<WaitingParcel>, StoreError> {
         let read = || {
             let mut statement = self.connection.prepare_cached(
-                "SELECT mail.letter, recipient, sender, message_id, bytes, tries, coalesce(letter.at, 0)
-                   FROM mail LEFT JOIN letter ON letter.id = mail.letter
-                  WHERE state = 'waiting' AND not_before <= ?1 ORDER BY mail.id",
+                "SELECT outbox.letter, channel, recipient, message_id, bytes, tries, outbox.at, letter.kind,
+                        coalesce(letter.subject, ''), coalesce(letter.text, '')
+                   FROM outbox LEFT JOIN letter ON letter.id = outbox.letter
+                  WHERE state = 'waiting' ORDER BY outbox.at, outbox.rowid",
             )?;
-            let rows = statement.query_map(params![now.timestamp_millis()], |row| {
-                Ok(WaitingMail {
-                    mail: Mail {
-                        letter: row.get(0)?,
-                        recipient: row.get(1)?,
-                        sender: row.get(2)?,
-                        message_id: row.get(3)?,
-                        bytes: row.get(4)?,
-                    },
-                    tries: row.get(5)?,
-                    decided_at: Timestamp::from_timestamp_millis(row.get(6)?).unwrap_or_default(),
-                })
-            })?;
-            rows.collect::<rusqlite::Result<Vec<_>>>()
+            let rows = statement.query_map([], waiting)?;
+            let mut parcels = rows.filter_map(Result::transpose).collect::<rusqlite::Result<Vec<_>>>()?;
+            let mut tells = self.connection.prepare_cached(
+                "SELECT letter FROM outbox
+                  WHERE told_by = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'told-by-another'",
+            )?;
+            for waiting in &mut parcels {
+                let key = &waiting.parcel.key;
+                let rows = tells.query_map(params![key.letter, key.channel.word(), key.recipient], |row| row.get(0))?;
+                waiting.tells = rows.collect::<rusqlite::Result<_>>()?;
+            }
+            Ok(parcels)
         };
         read().map_err(self.explain())
     }
 
-    /// When the next mail is due; `None`: none waits.
-    pub fn next_mail_due(&self) -> Result<Option<Timestamp>, StoreError> {
-        let due: Option<i64> = self
-            .connection
-            .query_row("SELECT min(not_before) FROM mail WHERE state = 'waiting'", [], |row| row.get(0))
-            .map_err(self.explain())?;
-        Ok(due.and_then(Timestamp::from_timestamp_millis))
+    /// Notes what became of a parcel.
+    pub fn note_outcome(&mut self, outcome: &Outcome, at: Timestamp) -> Result<(), StoreError> {
+        note(&self.connection, outcome, at).map_err(self.explain())
     }
 
-    /// Notes that the mail server took a mail.
-    pub fn mail_sent(&mut self, message_id: &str, at: Timestamp) -> Result<(), StoreError> {
-        let outcome = MailOutcome::Sent { message_id: message_id.to_owned() };
-        note(&self.connection, &outcome, at).map_err(self.explain())
-    }
-
-    /// Notes that it did not; `not_before` is the next try, `None` gives it up.
-    pub fn mail_failed(
-        &mut self,
-        message_id: &str,
-        at: Timestamp,
-        error: &str,
-        not_before: Option<Timestamp>,
-    ) -> Result<(), StoreError> {
-        let outcome = MailOutcome::Failed { message_id: message_id.to_owned(), error: error.to_owned(), not_before };
-        note(&self.connection, &outcome, at).map_err(self.explain())
-    }
-
-    /// How far a letter has come. All zero for a letter without mails.
+    /// How far a letter has come. All zero for a letter without parcels.
     pub fn letter_progress(&self, letter: &str) -> Result<LetterProgress, StoreError> {
         self.connection
             .prepare_cached(
-                "SELECT count(*) FILTER (WHERE state = 'waiting'), count(*) FILTER (WHERE state = 'sent'),
-                        count(*) FILTER (WHERE state = 'failed') FROM mail WHERE letter = ?1",
+                "SELECT count(*) FILTER (WHERE state IN ('waiting', 'told-by-another')),
+                        count(*) FILTER (WHERE state = 'sent'),
+                        count(*) FILTER (WHERE state = 'failed') FROM outbox WHERE letter = ?1",
             )
             .and_then(|mut count| {
                 count.query_row(params![letter], |row| {
@@ -119,8 +111,29 @@ impl Store {
     }
 }
 
-/// Puts a letter and its mails in, unless the letter was there before.
-pub(super) fn put(connection: &Connection, letter: &Letter, mails: &[Mail]) -> rusqlite::Result<()> {
+/// `None`: a channel that this build does not know.
+fn waiting(row: &Row<'_>) -> rusqlite::Result<Option<WaitingParcel>> {
+    let Some(channel) = ChannelName::from_word(row.get_ref(1)?.as_str()?) else { return Ok(None) };
+    let kinds = [LetterKind::Alarm, LetterKind::Round, LetterKind::Digest];
+    let word: Option<String> = row.get(7)?;
+    let kind = kinds.into_iter().find(|kind| word.as_deref() == Some(kind.word())).unwrap_or(LetterKind::Alarm);
+    Ok(Some(WaitingParcel {
+        parcel: Parcel {
+            key: ParcelKey { letter: row.get(0)?, channel, recipient: row.get(2)? },
+            message_id: row.get(3)?,
+            bytes: row.get(4)?,
+        },
+        tries: row.get(5)?,
+        decided_at: Timestamp::from_timestamp_millis(row.get(6)?).unwrap_or_default(),
+        kind,
+        subject: row.get(8)?,
+        text: row.get(9)?,
+        tells: BTreeSet::new(),
+    }))
+}
+
+/// Puts a letter and its parcels in, unless the letter was there before.
+pub(super) fn put(connection: &Connection, letter: &Letter, parcels: &[Parcel]) -> rusqlite::Result<()> {
     let at = letter.at.timestamp_millis();
     let new = connection
         .prepare_cached(
@@ -130,39 +143,78 @@ pub(super) fn put(connection: &Connection, letter: &Letter, mails: &[Mail]) -> r
     if new == 0 {
         return Ok(());
     }
-    for mail in mails {
-        connection
-            .prepare_cached(
-                "INSERT OR IGNORE INTO mail (letter, recipient, sender, message_id, bytes, state, tries, not_before)
-                 VALUES (?1, ?2, ?3, ?4, ?5, 'waiting', 0, ?6)",
-            )?
-            .execute(params![mail.letter, mail.recipient, mail.sender, mail.message_id, mail.bytes, at])?;
-    }
+    parcels.iter().try_for_each(|parcel| put_parcel(connection, parcel, letter.at))
+}
+
+/// Puts one parcel in, unless it was there before.
+pub(super) fn put_parcel(connection: &Connection, parcel: &Parcel, at: Timestamp) -> rusqlite::Result<()> {
+    let (key, at) = (&parcel.key, at.timestamp_millis());
+    connection
+        .prepare_cached(
+            "INSERT OR IGNORE INTO outbox (letter, channel, recipient, message_id, bytes, at, state, tries, not_before)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, 'waiting', 0, ?6)",
+        )?
+        .execute(params![key.letter, key.channel.word(), key.recipient, parcel.message_id, parcel.bytes, at])?;
     Ok(())
 }
 
-/// Writes down what became of a try. A mail that was sent stays sent.
-pub(super) fn note(connection: &Connection, outcome: &MailOutcome, at: Timestamp) -> rusqlite::Result<()> {
+/// Writes down what became of a try. A parcel that was sent stays sent.
+pub(super) fn note(connection: &Connection, outcome: &Outcome, at: Timestamp) -> rusqlite::Result<()> {
     let at = at.timestamp_millis();
     match outcome {
-        MailOutcome::Sent { message_id } => connection
-            .prepare_cached(
-                "UPDATE mail SET state = 'sent', tries = tries + 1, last_error = NULL, done_at = ?2
-                  WHERE message_id = ?1 AND state <> 'sent'",
-            )?
-            .execute(params![message_id, at])?,
-        MailOutcome::Failed { message_id, error, not_before: Some(next) } => connection
-            .prepare_cached(
-                "UPDATE mail SET tries = tries + 1, last_error = ?2, not_before = ?3
-                  WHERE message_id = ?1 AND state = 'waiting'",
-            )?
-            .execute(params![message_id, error, next.timestamp_millis()])?,
-        MailOutcome::Failed { message_id, error, not_before: None } => connection
-            .prepare_cached(
-                "UPDATE mail SET state = 'failed', tries = tries + 1, last_error = ?2, done_at = ?3
-                  WHERE message_id = ?1 AND state = 'waiting'",
-            )?
-            .execute(params![message_id, error, at])?,
-    };
+        Outcome::Sent(key) => {
+            connection
+                .prepare_cached(
+                    "UPDATE outbox SET state = 'sent', tries = tries + 1, last_error = NULL, done_at = ?4
+                      WHERE letter = ?1 AND channel = ?2 AND recipient = ?3 AND state <> 'sent'",
+                )?
+                .execute(params![key.letter, key.channel.word(), key.recipient, at])?;
+            over_with_it(connection, key, "sent", at)
+        }
+        Outcome::Failed { key, error, not_before: Some(next) } => {
+            connection
+                .prepare_cached(
+                    "UPDATE outbox SET tries = tries + 1, last_error = ?4, not_before = ?5
+                      WHERE letter = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'waiting'",
+                )?
+                .execute(params![key.letter, key.channel.word(), key.recipient, error, next.timestamp_millis()])?;
+            Ok(())
+        }
+        Outcome::Failed { key, error, not_before: None } => {
+            connection
+                .prepare_cached(
+                    "UPDATE outbox SET state = 'failed', tries = tries + 1, last_error = ?4, done_at = ?5
+                      WHERE letter = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'waiting'",
+                )?
+                .execute(params![key.letter, key.channel.word(), key.recipient, error, at])?;
+            over_with_it(connection, key, "failed", at)
+        }
+        Outcome::ToldBy { key, letter } => {
+            connection
+                .prepare_cached(
+                    "UPDATE outbox SET state = 'told-by-another', told_by = ?4, done_at = ?5
+                      WHERE letter = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'waiting'",
+                )?
+                .execute(params![key.letter, key.channel.word(), key.recipient, letter, at])?;
+            // An answer to that letter answers what this one told of.
+            connection
+                .prepare_cached(
+                    "INSERT OR IGNORE INTO letter_alarm (letter, kind, subject)
+                     SELECT ?2, kind, subject FROM letter_alarm WHERE letter = ?1",
+                )?
+                .execute(params![key.letter, letter])?;
+            Ok(())
+        }
+    }
+}
+
+/// What a parcel tells of others ends as it does.
+fn over_with_it(connection: &Connection, key: &ParcelKey, state: &str, at: i64) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached(
+            "UPDATE outbox SET state = ?4, done_at = ?5
+              WHERE told_by = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'told-by-another'",
+        )?
+        .execute(params![key.letter, key.channel.word(), key.recipient, state, at])?;
     Ok(())
 }

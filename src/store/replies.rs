@@ -106,7 +106,7 @@ impl Replies {
         for id in ids {
             let found = self.read(|connection| {
                 connection
-                    .query_row(&format!("{MAIL} WHERE mail.message_id = ?1"), [format!("<{id}>")], sent_mail)
+                    .query_row(&format!("{MAIL} WHERE outbox.message_id = ?1"), [format!("<{id}>")], sent_mail)
                     .optional()
             })?;
             if found.is_some() {
@@ -121,7 +121,7 @@ impl Replies {
         self.read(|connection| {
             connection
                 .prepare_cached(&format!(
-                    "{MAIL} WHERE mail.recipient = ?1 COLLATE NOCASE AND letter.at >= ?2 ORDER BY letter.at DESC"
+                    "{MAIL} WHERE outbox.channel = 'mail' AND outbox.recipient = ?1 COLLATE NOCASE AND letter.at >= ?2 ORDER BY letter.at DESC"
                 ))?
                 .query_map(params![recipient, since.timestamp_millis()], sent_mail)?
                 .collect()
@@ -249,8 +249,8 @@ impl Replies {
     }
 }
 
-const MAIL: &str = "SELECT mail.letter, mail.recipient, mail.message_id, coalesce(letter.subject, '')
-                      FROM mail LEFT JOIN letter ON letter.id = mail.letter";
+const MAIL: &str = "SELECT outbox.letter, outbox.recipient, outbox.message_id, coalesce(letter.subject, '')
+                      FROM outbox LEFT JOIN letter ON letter.id = outbox.letter";
 
 fn sent_mail(row: &rusqlite::Row<'_>) -> rusqlite::Result<SentMail> {
     Ok(SentMail { letter: row.get(0)?, recipient: row.get(1)?, message_id: row.get(2)?, subject: row.get(3)? })

@@ -161,7 +161,10 @@ fn forget_once(connection: &mut Connection, cut: i64, mail_cut: i64) -> rusqlite
         params![cut, FORGOTTEN_AT_ONCE],
     )?;
     gone += transaction.execute("DELETE FROM inbox WHERE taken_at < ?1", params![cut])?;
-    gone += transaction.execute("DELETE FROM mail WHERE state <> 'waiting' AND done_at < ?1", params![mail_cut])?;
+    gone += transaction.execute(
+        "DELETE FROM outbox WHERE state NOT IN ('waiting', 'told-by-another') AND done_at < ?1",
+        params![mail_cut],
+    )?;
     transaction.commit()?;
     Ok(gone as u64)
 }

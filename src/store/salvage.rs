@@ -12,7 +12,7 @@ const TABLES: [(&str, &[&str]); 15] = [
     ("journal", &["number"]),
     ("event", &["at", "seq"]),
     ("letter", &["rowid"]),
-    ("mail", &["id"]),
+    ("outbox", &["rowid"]),
     ("letter_alarm", &["letter", "kind", "subject"]),
     ("mailbox", &["name"]),
     ("reply", &["id"]),
@@ -34,14 +34,15 @@ pub(super) fn carry_over(from: &Path, into: &mut Connection) -> rusqlite::Result
     let Ok(source) = open_damaged(from) else { return Ok(0) };
     let mut copied = 0;
     for (table, key) in TABLES {
-        let columns = shared_columns(&source, into, table);
+        let found = standing_for(&source, table);
+        let columns = shared_columns(&source, into, found, table);
         if columns.is_empty() {
             continue;
         }
-        let (rows, whole) = copy(&source, into, table, &columns, key, "ASC")?;
+        let (rows, whole) = copy(&source, into, (found, table), &columns, key, "ASC")?;
         copied += rows;
         if !whole {
-            copied += copy(&source, into, table, &columns, key, "DESC")?.0;
+            copied += copy(&source, into, (found, table), &columns, key, "DESC")?.0;
         }
     }
     tidy(into)?;
@@ -55,8 +56,14 @@ fn open_damaged(path: &Path) -> rusqlite::Result<Connection> {
     Ok(source)
 }
 
-fn shared_columns(source: &Connection, into: &Connection, table: &str) -> Vec<String> {
-    let there = columns_of(source, table).unwrap_or_default();
+/// What an older build had for a table of today.
+fn standing_for<'t>(source: &Connection, table: &'t str) -> &'t str {
+    let older = table == "outbox" && columns_of(source, table).is_ok_and(|columns| columns.is_empty());
+    if older { "mail" } else { table }
+}
+
+fn shared_columns(source: &Connection, into: &Connection, found: &str, table: &str) -> Vec<String> {
+    let there = columns_of(source, found).unwrap_or_default();
     let mut here = columns_of(into, table).unwrap_or_default();
     here.retain(|column| there.contains(column));
     here
@@ -71,14 +78,14 @@ fn columns_of(connection: &Connection, table: &str) -> rusqlite::Result<Vec<Stri
 fn copy(
     source: &Connection,
     into: &mut Connection,
-    table: &str,
+    (found, table): (&str, &str),
     columns: &[String],
     key: &[&str],
     direction: &str,
 ) -> rusqlite::Result<(u64, bool)> {
     let list = columns.join(", ");
     let order: Vec<String> = key.iter().map(|column| format!("{column} {direction}")).collect();
-    let Ok(mut select) = source.prepare(&format!("SELECT {list} FROM {table} ORDER BY {}", order.join(", "))) else {
+    let Ok(mut select) = source.prepare(&format!("SELECT {list} FROM {found} ORDER BY {}", order.join(", "))) else {
         return Ok((0, false));
     };
     let places = vec!["?"; columns.len()].join(", ");

@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -245,4 +245,32 @@ CREATE TABLE reply (
 ) STRICT;
 CREATE INDEX reply_by_message_id ON reply (message_id);
 CREATE INDEX reply_by_time ON reply (at);
+";
+
+/// The outbox is kept by letter, channel and recipient: mail is one way to tell, a lamp
+/// another, and one letter can tell what older ones had to tell.
+const V4: &str = "
+CREATE TABLE outbox (
+    -- What is to be told: one letter on one channel to one recipient. It leaves when it was taken.
+    letter      TEXT NOT NULL,                 -- mail: letter.id; lamp: which change of which alarm
+    channel     TEXT NOT NULL DEFAULT 'mail',  -- mail or lamp
+    recipient   TEXT NOT NULL,                 -- mail: the address; lamp: the topic
+    message_id  TEXT,                          -- mail: its Message-ID, the same at every try
+    bytes       BLOB NOT NULL,                 -- mail: the whole message, RFC 5322; lamp: the payload
+    at          INTEGER NOT NULL DEFAULT 0,    -- when it was decided, milliseconds since 1970 UTC
+    state       TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'failed', 'told-by-another')),
+    tries       INTEGER NOT NULL,
+    not_before  INTEGER NOT NULL,              -- next try, milliseconds since 1970 UTC
+    last_error  TEXT,
+    told_by     TEXT,                          -- the letter on the same way that tells what this one had to tell
+    done_at     INTEGER,                       -- when it was sent, given up or told by another, milliseconds since 1970 UTC
+    PRIMARY KEY (letter, channel, recipient)
+) STRICT;
+INSERT OR IGNORE INTO outbox (letter, channel, recipient, message_id, bytes, at, state, tries, not_before, last_error, done_at)
+    SELECT mail.letter, 'mail', recipient, message_id, bytes, coalesce(letter.at, not_before), state, tries, not_before, last_error, done_at
+      FROM mail LEFT JOIN letter ON letter.id = mail.letter ORDER BY mail.id;
+DROP TABLE mail;
+CREATE INDEX outbox_waiting ON outbox (at) WHERE state = 'waiting';
+CREATE INDEX outbox_by_message_id ON outbox (message_id) WHERE message_id IS NOT NULL;
+CREATE INDEX outbox_told_by ON outbox (told_by) WHERE told_by IS NOT NULL;
 ";

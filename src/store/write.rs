@@ -4,12 +4,12 @@
 use super::encode::{belief, encode, encode_notes, pack_judgement};
 use super::error::{StoreError, explain};
 use super::inbox::{self, InboxAnswer};
-use super::outbox::{self, MailOutcome};
+use super::outbox::{self, Outcome};
 use super::{Store, replies, rollup};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, Judgement, What};
 use crate::journal::Did;
-use crate::notify::letter::{Letter, Mail};
+use crate::notify::letter::{Letter, Parcel};
 use crate::reading::{Flag, RawReading};
 use crate::units::Timestamp;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
@@ -25,17 +25,19 @@ pub struct Record {
     pub effects: Vec<Effect>,
     /// The sentence for each [`Effect::Alarm`], in the same order; may be shorter.
     pub alarm_texts: Vec<String>,
-    /// The letters it caused, in words and as mails. A letter that is stored already
-    /// is left as it is, and so are its mails.
-    pub letters: Vec<(Letter, Vec<Mail>)>,
+    /// The letters it caused, in words and as parcels. A letter that is stored already
+    /// is left as it is, and so are its parcels.
+    pub letters: Vec<(Letter, Vec<Parcel>)>,
+    /// What lamps are told of it, besides letters.
+    pub parcels: Vec<Parcel>,
     /// The message itself, when it was no reading.
     pub rejected: Option<Rejected>,
     /// The MQTT message it came in.
     pub delivery: Option<Delivery>,
     /// The inbox item it came from and what to say to it.
     pub inbox: Option<InboxAnswer>,
-    /// What became of mails, to be known together with the event that tells the engine.
-    pub mails: Vec<MailOutcome>,
+    /// What became of parcels, to be known together with the event that tells the engine.
+    pub outcomes: Vec<Outcome>,
 }
 
 /// A message that was no reading.
@@ -78,7 +80,8 @@ impl Record {
             rejected: None,
             delivery: None,
             inbox: None,
-            mails: Vec::new(),
+            parcels: Vec::new(),
+            outcomes: Vec::new(),
         }
     }
 }
@@ -128,10 +131,13 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
             }
         };
         self.effects(position, record, own)?;
-        for (letter, mails) in &record.letters {
-            outbox::put(self.connection, letter, mails).map_err(self.explain)?;
+        for (letter, parcels) in &record.letters {
+            outbox::put(self.connection, letter, parcels).map_err(self.explain)?;
         }
-        for outcome in &record.mails {
+        for parcel in &record.parcels {
+            outbox::put_parcel(self.connection, parcel, record.event.at).map_err(self.explain)?;
+        }
+        for outcome in &record.outcomes {
             outbox::note(self.connection, outcome, record.event.at).map_err(self.explain)?;
         }
         if let Some(rejected) = &record.rejected {

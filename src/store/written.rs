@@ -139,9 +139,10 @@ impl Reader {
     pub fn letters(&self, since: Timestamp) -> Result<Vec<LetterLine>, StoreError> {
         self.list(
             "SELECT letter.id, letter.at, letter.kind, answers, subject, text,
-                    count(mail.id) FILTER (WHERE state = 'waiting'), count(mail.id) FILTER (WHERE state = 'sent'),
-                    count(mail.id) FILTER (WHERE state = 'failed')
-               FROM letter LEFT JOIN mail ON mail.letter = letter.id
+                    count(outbox.letter) FILTER (WHERE state IN ('waiting', 'told-by-another')),
+                    count(outbox.letter) FILTER (WHERE state = 'sent'),
+                    count(outbox.letter) FILTER (WHERE state = 'failed')
+               FROM letter LEFT JOIN outbox ON outbox.letter = letter.id
               WHERE letter.at >= ?1 GROUP BY letter.id ORDER BY letter.at, letter.rowid",
             since.timestamp_millis(),
             |row| {
@@ -209,8 +210,10 @@ impl Reader {
                 minutes: count("SELECT count(*) FROM minute")?,
                 journal: count("SELECT count(*) FROM journal")?,
                 letters: count("SELECT count(*) FROM letter")?,
-                waiting_mails: count("SELECT count(*) FROM mail WHERE state = 'waiting'")?,
-                failed_mails: count("SELECT count(*) FROM mail WHERE state = 'failed'")?,
+                waiting_mails: count(
+                    "SELECT count(*) FROM outbox WHERE channel = 'mail' AND state IN ('waiting', 'told-by-another')",
+                )?,
+                failed_mails: count("SELECT count(*) FROM outbox WHERE channel = 'mail' AND state = 'failed'")?,
                 inbox: count("SELECT count(*) FROM inbox WHERE taken_at IS NULL")?,
             })
         };

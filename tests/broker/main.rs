@@ -185,7 +185,7 @@ async fn what_was_not_acknowledged_comes_again_marked_as_duplicate_and_what_was_
     first.acknowledge(held[..2].iter().map(|delivery| delivery.receipt));
     // An answer to something sent after the acknowledgements shows that those have arrived.
     let mut reader = Reader::of(server.port, "traywarden/saltmarsh-lane/alarm/x").await;
-    first.publish_retained("traywarden/saltmarsh-lane/alarm/x", "after");
+    first.speaker().announce("traywarden/saltmarsh-lane/alarm/x", b"after").await.expect("the broker takes it");
     assert_eq!(reader.next().await.0, "after");
     drop(first);
 
@@ -232,10 +232,15 @@ async fn a_broker_that_dies_and_forgets_is_found_again_and_told_everything_again
     let mut server = Server::start(|_| "allow_anonymous true\n".into());
     let (link, mut from_broker) = link(&broker(server.port), &[AIR]);
     up(&mut from_broker).await;
-    link.publish_retained("traywarden/saltmarsh-lane/alarm/7", r#"{"kind":"air-too-warm"}"#);
+    let speaker = link.speaker();
+    speaker
+        .announce("traywarden/saltmarsh-lane/alarm/7", br#"{"kind":"air-too-warm"}"#)
+        .await
+        .expect("the broker takes it");
     server.kill();
     down(&mut from_broker).await;
-    link.publish_retained("traywarden/saltmarsh-lane/alarm/8", "raised while away");
+    let refused = speaker.announce("traywarden/saltmarsh-lane/alarm/8", b"raised while away").await;
+    assert!(refused.is_err_and(|why| why.contains("no connection")), "nobody has heard it");
     server.start_again();
     assert!(!up(&mut from_broker).await, "this broker keeps nothing");
     publish(server.port, AIR, "21.5").await;
@@ -305,7 +310,7 @@ async fn a_topic_that_left_the_config_is_handed_on_once_and_then_given_up() {
     assert_eq!(left.topic, "loft/old");
     after.acknowledge([left.receipt]);
     let mut reader = Reader::of(server.port, "x").await;
-    after.publish_retained("x", "after the unsubscribe");
+    after.speaker().announce("x", b"after the unsubscribe").await.expect("the broker takes it");
     reader.next().await;
     publish(server.port, "loft/old", "2").await;
     publish(server.port, AIR, "21.5").await;

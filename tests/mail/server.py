@@ -3,7 +3,7 @@
 Arguments: folder, port, mode (starttls | implicit). The folder holds server.pem
 and server.key; each mail taken is described there as one JSON file, read by
 Python's own email package. Recipients whose name begins with nobody, greylist
-or hang are refused, put off or never answered.
+or hang are refused, put off or never answered; slow waits 0.7 s before each reply.
 """
 import asyncio
 import json
@@ -42,12 +42,16 @@ class Handler:
             return "550 5.1.1 No such user here"
         if address.startswith("greylist"):
             return "451 4.7.1 Greylisted, come back later"
+        if address.startswith("slow"):
+            await asyncio.sleep(0.7)
         envelope.rcpt_tos.append(address)
         return "250 OK"
 
     async def handle_DATA(self, server, session, envelope):
         if envelope.rcpt_tos[0].startswith("hang"):
             await asyncio.sleep(600)
+        if envelope.rcpt_tos[0].startswith("slow"):
+            await asyncio.sleep(0.7)
         message = message_from_bytes(envelope.content, policy=policy.default)
         about = {
             "tls": server.transport.get_extra_info("ssl_object") is not None,

@@ -3,12 +3,14 @@
 //! no source); the engine's own figures were not asked.
 
 use crate::faults::{Fault, Kind};
+use crate::ordinary;
 use crate::people::{Life, People, Quirk, local};
 use crate::running::{Invented, UNSEEN, config_of};
-use chrono::{Datelike, Days, NaiveDate, TimeDelta};
+use crate::weather;
+use chrono::{Days, NaiveDate, TimeDelta};
 use std::sync::Arc;
 use traywarden::demo::chance::Chance;
-use traywarden::demo::plan::{Breakage, Broken, Outside, PlacePlan, RoomPlan, TankPlan};
+use traywarden::demo::plan::{Breakage, Broken, MeasuredYear, Outside, PlacePlan, RoomPlan, TankPlan};
 use traywarden::demo::sensors::{Ailment, Device, Measures, Trouble};
 use traywarden::demo::story::{Expected, Story};
 use traywarden::units::Timestamp;
@@ -41,13 +43,53 @@ pub struct Drawn {
     pub fault: Option<Fault>,
     /// The planned day of the tray that a fault is about.
     pub due: Option<Timestamp>,
+    /// When somebody came for a round, planned or not.
+    pub came: Vec<Timestamp>,
 }
 
-/// Draws a room; `kind` breaks on the fourth day.
+/// A room as it was drawn, before anybody lives in it.
+pub struct Draft {
+    pub seed: u64,
+    pub days: u64,
+    /// The first day; the story begins on it at six in the morning.
+    pub first: NaiveDate,
+    pub starts_at: Timestamp,
+    pub bears: Bears,
+    pub people: People,
+    pub plan: RoomPlan,
+    pub devices: Vec<Device>,
+    pub breakages: Vec<Breakage>,
+    pub weather: MeasuredYear,
+    pub fault: Option<Fault>,
+    pub due: Option<Timestamp>,
+    pub scatter_mm: f64,
+    pub broker_away: Vec<(Timestamp, Timestamp)>,
+    thirst: f64,
+}
+
+/// Draws a room that lives an ordinary life; `kind` breaks on the fourth day.
 pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
+    let mut draft = draft(seed, days, kind);
+    let span = (draft.starts_at, draft.starts_at + TimeDelta::days(days as i64));
+    draft.people.lapses = ordinary::LAPSES;
+    draft.broker_away = ordinary::live(seed, span, &mut draft.devices, &mut draft.people.quirks);
+    if let Some(fault) = draft.fault.filter(|fault| fault.kind == Kind::BrokerAway) {
+        draft.broker_away.retain(|(from, _)| *from < fault.from);
+        draft.broker_away.push((fault.from, span.1));
+    }
+    draft.drawn()
+}
+
+/// Draws a room in which only `kind` happens, on the fourth day.
+pub fn draft(seed: u64, days: u64, kind: Option<Kind>) -> Draft {
+    draft_in(seed, days, kind, |temperature, dew_point| breaks_in(kind, temperature, dew_point))
+}
+
+/// The same, in weather of mean temperature and mean dew point as asked.
+pub fn draft_in(seed: u64, days: u64, kind: Option<Kind>, wanted: impl Fn(f64, f64) -> bool) -> Draft {
     let mut chance = Chance::for_part(seed, "room of a season");
-    let january = NaiveDate::from_ymd_opt(2026, 1, 5).expect("a date");
-    let first = january + Days::new(chance.between(0.0, 340.0) as u64);
+    let first = weather::first_day(&mut chance, wanted);
+    let mut weather = weather::measured();
     let bears = Bears {
         wilts_below_ml: chance.between(150.0, 450.0),
         hot: chance.between(30.0, 34.0),
@@ -66,8 +108,15 @@ pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
     let lives = lives(first, days, &mut chance);
     let lit = lives.iter().filter(|life| life.sown_on <= first).map(|life| life.count).sum::<u32>().max(8);
     let litres_a_day = 0.48 * f64::from(lit) * thirst;
-    let mut people = People { lives, water_ml: 240.0 * thirst, refill_every: 2, quirks: Vec::new(), seed };
-    let mut plan = plan(first, litres_a_day, &mut chance);
+    let mut people = People {
+        lives,
+        water_ml: 240.0 * thirst,
+        refill_every: 2,
+        quirks: Vec::new(),
+        lapses: Default::default(),
+        seed,
+    };
+    let plan = plan(litres_a_day, &mut chance);
     let mut devices = devices();
     let mut breakages = Vec::new();
     let mut due = None;
@@ -80,13 +129,12 @@ pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
         let late = breaks_at.date_naive();
         match fault.kind {
             Kind::DehumidifierOut => {
-                // In dry cold weather nothing comes of it.
-                let (mean, humidity) = (chance.between(16.0, 24.0), chance.between(80.0, 95.0));
-                plan.outside = Outside { mean, swing: 3.0, humidity };
                 breaks(Broken::Dehumidifier);
             }
             Kind::CondensingNight | Kind::CondensingUnderProbe => {
-                plan.outside = Outside { mean: chance.between(-14.0, -6.0), ..plan.outside };
+                // A colder place than the measured one.
+                let (mean, _) = weather::mean(&weather, breaks_at.date_naive(), 3);
+                weather.shift = chance.between(-14.0, -6.0) - mean;
                 breaks(Broken::Dehumidifier);
                 breaks(Broken::Fan("rack-b".into()));
                 if fault.kind == Kind::CondensingUnderProbe {
@@ -136,24 +184,68 @@ pub fn draw(seed: u64, days: u64, kind: Option<Kind>) -> Drawn {
         people.quirks.push(Quirk::Holiday(away, away + TimeDelta::days(7)));
     }
     devices.extend(probe);
-    let story = Story {
-        name: "drawn",
-        about: "Drawn by a seed.",
+    let scatter_mm = [1.0, 2.0, 3.0][(seed % 3) as usize];
+    Draft {
         seed,
+        days,
+        first,
         starts_at,
-        span: TimeDelta::days(days as i64),
+        bears,
+        people,
         plan,
         devices,
         breakages,
-        habits: Default::default(),
-        expected: Expected::default(),
-    };
-    let config = Arc::new(config_of(&story, "/nowhere/traywarden.db", "/nowhere/letters"));
-    // The tank feeds both racks, but nothing wicks: water comes with the rounds only.
-    let mut story = story;
-    story.plan.places.iter_mut().for_each(|place| place.watered = false);
-    let deeds = people.deeds((starts_at - UNSEEN).date_naive(), first + Days::new(days + 1));
-    Drawn { room: Invented { story, deeds, thirst, config }, bears, fault, due }
+        weather,
+        fault,
+        due,
+        scatter_mm,
+        broker_away: Vec::new(),
+        thirst,
+    }
+}
+
+impl Draft {
+    /// The room with its people, ready to be played.
+    pub fn drawn(self) -> Drawn {
+        let story = Story {
+            name: "drawn",
+            about: "Drawn by a seed.",
+            seed: self.seed,
+            starts_at: self.starts_at,
+            span: TimeDelta::days(self.days as i64),
+            plan: self.plan,
+            devices: self.devices,
+            breakages: self.breakages,
+            habits: Default::default(),
+            expected: Expected::default(),
+        };
+        let config = Arc::new(config_of(&story, "/nowhere/traywarden.db", "/nowhere/letters"));
+        // The tank feeds both racks, but nothing wicks: water comes with the rounds only.
+        let mut story = story;
+        story.plan.places.iter_mut().for_each(|place| place.watered = false);
+        let from = (self.starts_at - UNSEEN).date_naive();
+        let (deeds, came) = self.people.deeds(from, self.first + Days::new(self.days + 1));
+        let room = Invented {
+            story,
+            deeds,
+            weather: Some(self.weather),
+            broker_away: self.broker_away,
+            scatter_mm: self.scatter_mm,
+            thirst: self.thirst,
+            config,
+        };
+        Drawn { room, bears: self.bears, fault: self.fault, due: self.due, came }
+    }
+}
+
+/// Most faults break in any weather; some do harm in theirs only.
+fn breaks_in(kind: Option<Kind>, temperature: f64, dew_point: f64) -> bool {
+    match kind {
+        Some(Kind::DehumidifierOut) => dew_point > 18.5,
+        Some(Kind::CondensingNight | Kind::CondensingUnderProbe) => temperature < 4.0,
+        Some(Kind::HeaterOut) => temperature < 12.0,
+        _ => true,
+    }
 }
 
 fn lives(first: NaiveDate, days: u64, chance: &mut Chance) -> Vec<Life> {
@@ -184,9 +276,7 @@ fn lives(first: NaiveDate, days: u64, chance: &mut Chance) -> Vec<Life> {
     lives
 }
 
-fn plan(first: NaiveDate, litres_a_day: f64, chance: &mut Chance) -> RoomPlan {
-    // Mean of the months for an inland northern town; rounded, from memory.
-    let mean = [-4.0, -2.0, 4.0, 10.0, 16.0, 21.0, 24.0, 23.0, 18.0, 11.0, 4.0, -2.0][first.month0() as usize];
+fn plan(litres_a_day: f64, chance: &mut Chance) -> RoomPlan {
     let thermostat = chance.between(20.0, 22.0);
     let humidistat = chance.between(48.0, 56.0);
     let rack = |id: &str, chance: &mut Chance| PlacePlan {
@@ -200,11 +290,8 @@ fn plan(first: NaiveDate, litres_a_day: f64, chance: &mut Chance) -> RoomPlan {
         watered: true,
     };
     RoomPlan {
-        outside: Outside {
-            mean: mean + chance.between(-3.0, 3.0),
-            swing: chance.between(3.0, 6.0),
-            humidity: chance.between(60.0, 80.0),
-        },
+        // The measured year takes its place.
+        outside: Outside { mean: 12.0, swing: 5.0, humidity: 70.0 },
         heater_watts: 2500.0,
         cooler_watts: 3500.0,
         thermostat,

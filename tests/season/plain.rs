@@ -2,6 +2,7 @@
 //! Its limits are the bands of the stages; a tank is low below a fifth; a sensor is silent
 //! after a quarter of an hour. No delay, no deadband, no belief but the quality stage's.
 
+use crate::harm::Hazard;
 use std::collections::{BTreeMap, BTreeSet};
 use traywarden::engine::Engine;
 use traywarden::engine::alarm::AlarmKind::{self, *};
@@ -78,6 +79,15 @@ impl Plain {
                 self.cross(at, number, Crossed::Low, value < LOW_SHARE * full);
             }
         }
+    }
+
+    /// It knows no chances: what is out of its limits is certain to harm, all else cannot.
+    pub fn chance(&self, hazard: Hazard) -> f64 {
+        let warns = |crossed: Crossed| {
+            let kinds = AlarmKind::ALL.into_iter().filter(|kind| crossed.speaks_of(*kind));
+            kinds.flat_map(Hazard::of).any(|warned| *warned == hazard)
+        };
+        f64::from(u8::from(self.out.iter().any(|(_, crossed)| warns(*crossed))))
     }
 
     /// A minute has passed.

@@ -2,7 +2,7 @@
 //! with a cause that was planted. It is run through engine and store, so that traces,
 //! sheets and yields can be made of it.
 
-use crate::people::{Life, People, Quirk, local};
+use crate::people::{Lapses, Life, People, Quirk, local};
 use crate::running::{Invented, Played, UNSEEN, config_of};
 use chrono::{Days, NaiveDate, TimeDelta};
 use std::collections::BTreeMap;
@@ -12,7 +12,7 @@ use traywarden::demo::plan::{Breakage, Broken, Outside, PlacePlan, RoomPlan, Tan
 use traywarden::demo::sensors::{Device, Measures};
 use traywarden::demo::story::{Expected, Story};
 use traywarden::engine::Engine;
-use traywarden::engine::event::Effect;
+use traywarden::engine::event::{Effect, What};
 use traywarden::journal::Did;
 use traywarden::notify::wording;
 use traywarden::store::{Record, Store};
@@ -152,6 +152,7 @@ pub fn season() -> Invented {
             moved(6, 19, CORNER),
             moved(8, 7, &corner.place),
         ],
+        lapses: Lapses::default(),
         seed: 0x5ea5,
     };
     let starts_at = local(first_day(), 6, 0);
@@ -172,7 +173,8 @@ pub fn season() -> Invented {
         expected: Expected::default(),
     };
     let config = Arc::new(config_of(&story, "traywarden.db", "letters"));
-    Invented { deeds: people.deeds((starts_at - UNSEEN).date_naive(), day(64)), story, thirst: 1.0, config }
+    let (deeds, _) = people.deeds((starts_at - UNSEEN).date_naive(), day(64));
+    Invented { story, deeds, weather: None, broker_away: Vec::new(), scatter_mm: 0.6, thirst: 1.0, config }
 }
 
 /// Plays the season into a store in this folder, with its settings beside it.
@@ -193,6 +195,9 @@ pub fn write(season: &Invented, folder: &Path) {
         let Played::Event(event) = played else { return };
         last = if last.0 == event.at { (last.0, last.1 + 1) } else { (event.at, 0) };
         let effects = engine.handle(event.clone());
+        if event.what == What::Tick && effects.is_empty() {
+            return;
+        }
         let mut record = Record::of(event, last.1, effects);
         for effect in &record.effects {
             match effect {
@@ -221,8 +226,8 @@ pub fn longest_damp(season: &Invented) -> BTreeMap<String, f64> {
     let places: Vec<&str> = season.story.plan.places.iter().map(|place| place.id.as_str()).collect();
     let mut spells: BTreeMap<String, (u32, u32)> = BTreeMap::new();
     season.play(|played| {
-        let Played::Minute(truth, lots) = played else { return };
-        for lot in lots {
+        let Played::Minute(truth, room) = played else { return };
+        for lot in room.lots() {
             let place = places.iter().position(|id| *id == lot.place).expect("a known place");
             let (now, longest) = spells.entry(lot.tray.clone()).or_default();
             *now = if lot.lit_at.is_some() && truth.places[place].humidity >= 88.0 { *now + 1 } else { 0 };

@@ -6,10 +6,11 @@ use chrono::{Offset, TimeDelta, TimeZone};
 use std::path::Path;
 use std::sync::Arc;
 use traywarden::config::Config;
-use traywarden::demo::hands::{Deed, Doing};
-use traywarden::demo::plan::Lot;
+use traywarden::demo::chance::Chance;
+use traywarden::demo::hands::Doing;
+use traywarden::demo::plan::MeasuredYear;
 use traywarden::demo::room::{Room, STEP, Truth};
-use traywarden::demo::sensors::{Message, Sensor};
+use traywarden::demo::sensors::{Measures, Message, Sensor};
 use traywarden::demo::story::{Story, TIME_ZONE};
 use traywarden::engine::event::{Event, What};
 use traywarden::intake::payload::{self, Heard};
@@ -22,11 +23,35 @@ pub const UNSEEN: TimeDelta = TimeDelta::days(15);
 /// A room to play: plan, devices and breakages in the story, people beside it.
 pub struct Invented {
     pub story: Story,
-    pub deeds: Vec<Deed>,
+    pub deeds: Vec<Done>,
+    /// The weather, if it is not the plan's.
+    pub weather: Option<MeasuredYear>,
+    /// Spans without a broker, in order.
+    pub broker_away: Vec<(Timestamp, Timestamp)>,
+    /// How far the gauge's echoes scatter, millimetres (one standard deviation); at least
+    /// the 0.6 of a good one.
+    pub scatter_mm: f64,
     /// What plants drink beside the usual.
     pub thirst: f64,
     /// The settings the room is watched by.
     pub config: Arc<Config>,
+}
+
+/// What somebody did, and whether the journal heard of it.
+#[derive(Clone, Debug)]
+pub struct Done {
+    pub at: Timestamp,
+    pub doing: Doing,
+    pub typed: Typed,
+}
+
+/// When an entry is typed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Typed {
+    AtOnce,
+    /// With the time at which it was done.
+    Later(Timestamp),
+    Never,
 }
 
 /// What the player tells.
@@ -34,8 +59,8 @@ pub struct Invented {
 pub enum Played<'a> {
     /// For the engine.
     Event(Event),
-    /// Not for the engine: a minute of truth and what grows.
-    Minute(&'a Truth, &'a [Lot]),
+    /// Not for the engine: a minute of truth, and the room itself with what grows in it.
+    Minute(&'a Truth, &'a Room),
 }
 
 /// The settings of a story's room.
@@ -52,48 +77,43 @@ impl Invented {
         let offset = TIME_ZONE.offset_from_utc_datetime(&story.starts_at.naive_utc()).fix().local_minus_utc();
         let timer = TimeDelta::seconds(i64::from(offset));
         let from = story.starts_at - UNSEEN;
-        let mut room =
-            Room::new(story.plan.clone(), story.breakages.clone(), from, timer, story.seed).thirsty(self.thirst);
+        let mut room = Room::new(story.plan.clone(), story.breakages.clone(), from, timer, story.seed)
+            .thirsty(self.thirst)
+            .under(self.weather.clone());
         let mut sensors: Vec<Sensor> =
             story.devices.iter().map(|device| Sensor::new(device.clone(), story.starts_at, story.seed)).collect();
-        let mut number = 0;
-        let mut entry = |at: Timestamp, told: Option<Timestamp>, did: &Did| {
-            number += 1;
-            let entry = Entry { at: told, by: Some("Wren".into()), did: did.clone() };
-            Event { at: whole_milliseconds(at), what: What::Journal { number, entry } }
-        };
-        let past = self.deeds.iter().filter(|deed| from <= deed.at && deed.at < story.starts_at);
-        for (deed, place) in past.zip(0..) {
-            if let Doing::Did(did) = &deed.doing {
-                let told_at = story.starts_at + TimeDelta::milliseconds(20 * place);
-                tell(Played::Event(entry(told_at, Some(deed.at), did)));
-            }
-        }
+        let mut scatter = Chance::for_part(story.seed, "scatter of the gauge");
+        let mut entries = self.entries().into_iter().peekable();
+        let mut links = self.links().into_iter().peekable();
         let mut next = self.deeds.partition_point(|deed| deed.at < from);
         while room.at() < story.ends_at() {
             let until = room.at() + STEP;
             if room.at() == story.starts_at {
                 room.begin();
             }
-            let seen = room.at() >= story.starts_at;
-            let mut events = Vec::new();
             while let Some(deed) = self.deeds.get(next).filter(|deed| deed.at < until) {
                 match &deed.doing {
                     Doing::Enter(span) => room.open_door(deed.at + *span),
-                    Doing::Did(did) => {
-                        room.take(did);
-                        if seen {
-                            events.push(entry(deed.at, None, did));
-                        }
-                    }
+                    Doing::Did(did) => room.take(did),
                 }
                 next += 1;
             }
-            if seen {
+            if room.at() >= story.starts_at {
                 let truth = room.truth();
+                let whole_minute = (room.at() - story.starts_at).num_seconds() % 60 == 0;
+                // As the daemon wakes when something falls due, though nobody speaks.
+                let mut events = Vec::from_iter(whole_minute.then_some(Event { at: room.at(), what: What::Tick }));
+                while let Some(event) = entries.next_if(|event| event.at < until) {
+                    events.push(event);
+                }
+                while let Some(event) = links.next_if(|event| event.at < until) {
+                    events.push(event);
+                }
                 for sensor in &mut sensors {
                     for message in sensor.publish(&truth, until) {
-                        self.hear(&message, &mut events);
+                        if !self.broker_away.iter().any(|(from, until)| *from <= message.at && message.at < *until) {
+                            self.hear(self.scattered(message, &mut scatter), &mut events);
+                        }
                     }
                 }
                 // Stable: what was said first at one instant stays first.
@@ -101,15 +121,70 @@ impl Invented {
                 for event in events {
                     tell(Played::Event(event));
                 }
-                if (room.at() - story.starts_at).num_seconds() % 60 == 0 {
-                    tell(Played::Minute(&truth, room.lots()));
+                if whole_minute {
+                    tell(Played::Minute(&truth, &room));
                 }
             }
             room.step();
         }
     }
 
-    fn hear(&self, message: &Message, events: &mut Vec<Event>) {
+    /// The journal as it is typed, numbered in that order. What was done before the story is
+    /// typed in its first second.
+    fn entries(&self) -> Vec<Event> {
+        let starts_at = self.story.starts_at;
+        let from = starts_at - UNSEEN;
+        let mut typed: Vec<(Timestamp, Option<Timestamp>, &Did)> = Vec::new();
+        let mut past = 0;
+        for deed in self.deeds.iter().filter(|deed| from <= deed.at) {
+            let Doing::Did(did) = &deed.doing else { continue };
+            match deed.typed {
+                Typed::Never => {}
+                Typed::AtOnce if deed.at >= starts_at => typed.push((deed.at, None, did)),
+                Typed::Later(at) if at >= starts_at => typed.push((at, Some(deed.at), did)),
+                Typed::AtOnce | Typed::Later(_) => {
+                    typed.push((starts_at + TimeDelta::milliseconds(5 * past), Some(deed.at), did));
+                    past += 1;
+                }
+            }
+        }
+        typed.sort_by_key(|(at, ..)| *at);
+        let numbered = (1..).zip(typed);
+        numbered
+            .map(|(number, (at, told, did))| {
+                let entry = Entry { at: told, by: Some("Wren".into()), did: did.clone() };
+                Event { at: whole_milliseconds(at), what: What::Journal { number, entry } }
+            })
+            .collect()
+    }
+
+    fn links(&self) -> Vec<Event> {
+        let both = |(from, until): &(Timestamp, Timestamp)| {
+            [Event { at: *from, what: What::BrokerDown }, Event { at: *until, what: What::BrokerUp }]
+        };
+        self.broker_away.iter().flat_map(both).collect()
+    }
+
+    /// A gauge's message, with the scatter of this room's.
+    fn scattered(&self, message: Message, chance: &mut Chance) -> Message {
+        const OF_A_GOOD_ONE: f64 = 0.6;
+        let more = (self.scatter_mm.powi(2) - OF_A_GOOD_ONE.powi(2)).max(0.0).sqrt();
+        let gauges = self
+            .story
+            .devices
+            .iter()
+            .any(|device| device.topic == message.topic && matches!(device.measures, Measures::Distance(_)));
+        let distance = std::str::from_utf8(&message.payload).ok().and_then(|text| text.parse::<f64>().ok());
+        match distance.filter(|distance| gauges && more > 0.0 && *distance > 0.0) {
+            Some(distance) => {
+                let payload = format!("{:.0}", (distance + more * chance.bell()).max(0.0)).into_bytes();
+                Message { payload, ..message }
+            }
+            None => message,
+        }
+    }
+
+    fn hear(&self, message: Message, events: &mut Vec<Event>) {
         let at = whole_milliseconds(message.at);
         if let Heard::Said(said) =
             payload::decode(&self.config.topics, &message.topic, &message.payload, message.retained, at)

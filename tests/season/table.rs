@@ -1,65 +1,101 @@
-//! The season's figures, and the table they make.
+//! Plays all rooms of a season, and the table of faults.
 
 use crate::drawn::draw;
 use crate::faults::Kind;
+use crate::gauge;
 use crate::watched::{Outcome, Told, outcome, watch};
 use comfy_table::Table;
 use std::fmt;
+use std::sync::Mutex;
 use traywarden::engine::alarm::AlarmKind;
-use traywarden::engine::event::LetterKind;
 use traywarden::units::Timestamp;
 
 /// Rooms a fault, and days each; healthy rooms, and days each: a year together.
-const ROOMS_A_FAULT: u64 = 3;
+const ROOMS_A_FAULT: u64 = 5;
 const DAYS_WITH_FAULT: u64 = 8;
 /// A tank that nobody fills, and a tray that nobody cuts, take their time.
 const DAYS_WITH_SLOW_FAULT: u64 = 14;
-const HEALTHY_ROOMS: u64 = 5;
-const HEALTHY_DAYS: u64 = 73;
+const HEALTHY_ROOMS: u64 = 9;
+const HEALTHY_DAYS: u64 = 61;
+/// Tanks without a leak for each scatter of the gauge, millimetres; tanks with one.
+const TANKS: [(f64, u64); 3] = [(1.0, 2), (2.0, 2), (3.0, 5)];
+const LEAKING_TANKS: u64 = 12;
 
 /// One room in which something broke.
 pub struct Broken {
     pub seed: u64,
     pub kind: Kind,
     pub from: Timestamp,
+    /// When somebody came for a round.
+    pub came: Vec<Timestamp>,
     pub told: Told,
     pub ours: Outcome,
     pub plain: Outcome,
 }
 
+/// One room in which nothing broke.
+pub struct Healthy {
+    pub seed: u64,
+    pub scatter_mm: f64,
+    pub came: Vec<Timestamp>,
+    pub told: Told,
+}
+
 /// All rooms of a run.
+#[derive(Default)]
 pub struct Season {
-    pub healthy: Vec<(u64, Told)>,
+    pub healthy: Vec<Healthy>,
     pub broken: Vec<Broken>,
+    /// Scatter of a gauge, millimetres, and leaks told of a sound tank in [`gauge::CALM_DAYS`].
+    pub sound_tanks: Vec<(f64, usize)>,
+    /// Hours until a leak was told.
+    pub leaking_tanks: Vec<Option<f64>>,
+}
+
+enum Job {
+    Healthy(u64),
+    Broken(Kind, u64),
+    Sound(f64, u64),
+    Leaking(u64),
 }
 
 impl Season {
-    /// Plays them all.
+    /// Plays them all, so many times as many as usual.
     pub fn play(times: u64) -> Season {
         let only = std::env::var("ONLY").ok();
-        let first_seed = std::env::var("SEED").map_or(0, |text| text.parse().expect("a whole number"));
-        let healthy_only = only.as_ref().is_none_or(|only| only == "healthy");
-        let healthy_rooms = if healthy_only { HEALTHY_ROOMS * times } else { 0 };
-        let healthy = (0..healthy_rooms)
-            .map(|room| first_seed + 10_000 + room)
-            .map(|seed| (seed, watch(&draw(seed, HEALTHY_DAYS, None))))
-            .collect();
-        let mut broken = Vec::new();
-        let wanted = |kind: &Kind| only.as_ref().is_none_or(|only| only == kind.name());
-        for (number, kind) in (0..).zip(Kind::ALL).filter(|(_, kind)| wanted(kind)) {
-            for room in 0..ROOMS_A_FAULT * times {
-                let seed = first_seed + 100 * number + room;
-                let slow = matches!(kind, Kind::NotRefilled | Kind::Overdue);
-                let days = if slow { DAYS_WITH_SLOW_FAULT } else { DAYS_WITH_FAULT };
-                let drawn = draw(seed, days, Some(kind));
-                let from = drawn.fault.expect("a fault").from;
-                let told = watch(&drawn);
-                let ours = outcome(kind, from, told.first_fitting(kind.fits(), from), told.harm);
-                let plain = outcome(kind, from, told.first_plain(kind.fits(), from), told.harm);
-                broken.push(Broken { seed, kind, from, told, ours, plain });
+        let first = std::env::var("SEED").map_or(0, |text| text.parse().expect("a whole number"));
+        let mut jobs = Vec::new();
+        if only.as_ref().is_none_or(|only| only == "healthy") {
+            jobs.extend((0..HEALTHY_ROOMS * times).map(|room| Job::Healthy(first + 10_000 + room)));
+        }
+        if only.as_ref().is_none_or(|only| only == "tanks") {
+            for (scatter, tanks) in TANKS {
+                jobs.extend((0..tanks * times).map(|tank| Job::Sound(scatter, first + 20_000 + tank)));
+            }
+            jobs.extend((0..LEAKING_TANKS * times).map(|tank| Job::Leaking(first + 30_000 + tank)));
+        }
+        for (number, kind) in (0..).zip(Kind::ALL) {
+            if only.as_ref().is_none_or(|only| only == kind.name()) {
+                jobs.extend((0..ROOMS_A_FAULT * times).map(|room| Job::Broken(kind, first + 100 * number + room)));
             }
         }
-        Season { healthy, broken }
+        // The last first: a long job that begins late would keep one core alone.
+        jobs.reverse();
+        let (jobs, season) = (Mutex::new(jobs), Mutex::new(Season::default()));
+        std::thread::scope(|scope| {
+            for _ in 0..std::thread::available_parallelism().map_or(2, usize::from) {
+                scope.spawn(|| {
+                    let next = || jobs.lock().expect("no player died").pop();
+                    while let Some(job) = next() {
+                        job.play(&season);
+                    }
+                });
+            }
+        });
+        let mut season = season.into_inner().expect("no player died");
+        season.healthy.sort_by_key(|room| room.seed);
+        season.broken.sort_by_key(|room| room.seed);
+        season
     }
 
     /// Entries that the engine refused.
@@ -71,19 +107,20 @@ impl Season {
 
     /// Faults that did harm before anybody heard, or of which nobody heard in time; of the
     /// kinds that can be seen.
-    pub fn missed(&self) -> Vec<String> {
-        let missed =
-            self.broken.iter().filter(|broken| broken.ours == Outcome::Missed && !broken.kind.beyond_what_is_seen());
+    pub fn missed(&self, but: &[Kind]) -> Vec<String> {
+        let seen = |broken: &&Broken| !broken.kind.beyond_what_is_seen() && !but.contains(&broken.kind);
+        let missed = self.broken.iter().filter(seen).filter(|broken| broken.ours == Outcome::Missed);
         missed
             .map(|broken| {
                 let first = broken.told.first_fitting(broken.kind.fits(), broken.from);
-                let (kind, from, harm) = (broken.kind.name(), broken.from, broken.told.harm);
+                let harm = broken.told.harm_of(broken.kind.fits(), broken.from);
+                let (kind, from) = (broken.kind.name(), broken.from);
                 format!("{kind}, seed {}: broke {from}, harm {harm:?}, first letter {first:?}", broken.seed)
             })
             .collect()
     }
 
-    /// Letters in healthy rooms: ours without the daily digest, and the plain rule's.
+    /// Letters of all rooms: ours without the daily digest, and the plain rule's.
     pub fn letters(&self) -> (usize, usize) {
         let sum = |of: fn(&Told) -> usize| self.told().map(of).sum();
         (sum(Told::opened), sum(|told| told.plain.len()))
@@ -95,8 +132,41 @@ impl Season {
         median(fitting.filter_map(|broken| lead(broken.ours)))
     }
 
-    fn told(&self) -> impl Iterator<Item = &Told> {
-        self.healthy.iter().map(|(_, told)| told).chain(self.broken.iter().map(|broken| &broken.told))
+    /// What was told of every room.
+    pub fn told(&self) -> impl Iterator<Item = &Told> {
+        self.healthy.iter().map(|room| &room.told).chain(self.broken.iter().map(|broken| &broken.told))
+    }
+}
+
+impl Job {
+    fn play(self, season: &Mutex<Season>) {
+        let done = || season.lock().expect("no player died");
+        match self {
+            Job::Healthy(seed) => {
+                let drawn = draw(seed, HEALTHY_DAYS, None);
+                let told = watch(&drawn);
+                let room = Healthy { seed, scatter_mm: drawn.room.scatter_mm, came: drawn.came, told };
+                done().healthy.push(room);
+            }
+            Job::Broken(kind, seed) => {
+                let slow = matches!(kind, Kind::NotRefilled | Kind::Overdue);
+                let drawn = draw(seed, if slow { DAYS_WITH_SLOW_FAULT } else { DAYS_WITH_FAULT }, Some(kind));
+                let from = drawn.fault.expect("a fault").from;
+                let told = watch(&drawn);
+                let harm = told.harm_of(kind.fits(), from).map(|harm| harm.from);
+                let ours = outcome(kind, from, told.first_fitting(kind.fits(), from), harm);
+                let plain = outcome(kind, from, told.first_plain(kind.fits(), from), harm);
+                done().broken.push(Broken { seed, kind, from, came: drawn.came, told, ours, plain });
+            }
+            Job::Sound(scatter_mm, seed) => {
+                let leaks = gauge::false_leaks(seed, scatter_mm);
+                done().sound_tanks.push((scatter_mm, leaks));
+            }
+            Job::Leaking(seed) => {
+                let hours = gauge::hours_until_told(seed);
+                done().leaking_tanks.push(hours);
+            }
+        }
     }
 }
 
@@ -104,7 +174,8 @@ fn lead(outcome: Outcome) -> Option<f64> {
     if let Outcome::Caught(lead) = outcome { lead } else { None }
 }
 
-fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+/// The middle one; of an even number the upper of the two.
+pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     let mut values: Vec<f64> = values.collect();
     values.sort_by(f64::total_cmp);
     (!values.is_empty()).then(|| values[values.len() / 2])
@@ -123,12 +194,13 @@ impl fmt::Display for Season {
             let hours = |of: fn(&Broken) -> Outcome| {
                 median(rooms.iter().filter_map(|broken| lead(of(broken)))).map_or("-".into(), |h| format!("{h:.1}"))
             };
+            let harmed = |broken: &&&Broken| broken.told.harm_of(kind.fits(), broken.from).is_some();
             let caught = |outcome| matches!(outcome, Outcome::Caught(_));
             let missed = |outcome| outcome == Outcome::Missed;
             table.add_row([
                 kind.name().to_owned(),
                 rooms.len().to_string(),
-                rooms.iter().filter(|broken| broken.told.harm.is_some()).count().to_string(),
+                rooms.iter().filter(harmed).count().to_string(),
                 count(|broken| broken.ours, caught),
                 count(|broken| broken.ours, missed),
                 hours(|broken| broken.ours),
@@ -138,35 +210,28 @@ impl fmt::Display for Season {
             ]);
         }
         writeln!(f, "{table}")?;
-        let weeks: f64 = self.healthy.iter().map(|(_, told)| told.days / 7.0).sum();
-        let healthy = |of: &dyn Fn(&Told) -> usize| self.healthy.iter().map(|(_, told)| of(told)).sum::<usize>();
-        let woke = healthy(&|told| told.letters.iter().filter(|(_, kind, _)| *kind == LetterKind::Alarm).count());
-        let a_week = |count: usize| count as f64 / weeks;
-        writeln!(
-            f,
-            "healthy: {weeks:.0} weeks; alarms raised {:.2} a week, `now` letters {:.2}, letters {:.2}; plain rule {:.1}",
-            a_week(healthy(&|told| told.raised.len())),
-            a_week(woke),
-            a_week(healthy(&Told::opened)),
-            a_week(healthy(&|told| told.plain.len())),
-        )?;
-        let days: f64 = self.told().map(|told| told.days).sum();
-        let (ours, plain) = self.letters();
-        writeln!(f, "all {days:.0} nights: {ours} letters, plain rule {plain}")?;
         if std::env::var("EACH").is_ok() {
-            for (seed, told) in &self.healthy {
-                for (at, key, said) in &told.raised {
-                    writeln!(f, "healthy {seed} {at} {} {said}", key.id())?;
-                }
+            for room in &self.healthy {
+                writeln!(f, "healthy {} harm {:?}", room.seed, room.told.harms)?;
+                each(f, &room.told)?;
             }
             for broken in &self.broken {
-                let (kind, from) = (broken.kind.name(), broken.from);
-                writeln!(f, "{kind} seed {} from {from} harm {:?} {:?}", broken.seed, broken.told.harm, broken.ours)?;
-                for (at, key, said) in &broken.told.raised {
-                    writeln!(f, "    {at} {} {said}", key.id())?;
-                }
+                let (kind, from, harms) = (broken.kind.name(), broken.from, &broken.told.harms);
+                writeln!(f, "{kind} seed {} from {from} harm {harms:?} {:?}", broken.seed, broken.ours)?;
+                each(f, &broken.told)?;
             }
         }
         Ok(())
     }
+}
+
+fn each(f: &mut fmt::Formatter<'_>, told: &Told) -> fmt::Result {
+    for (at, key, said) in &told.raised {
+        writeln!(f, "    {at} {} {said}", key.id())?;
+    }
+    for letter in &told.letters {
+        let about: Vec<String> = letter.about.iter().map(|key| key.id()).collect();
+        writeln!(f, "    {} letter {:?}: {}", letter.at, letter.what, about.join(", "))?;
+    }
+    Ok(())
 }

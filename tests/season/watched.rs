@@ -1,93 +1,172 @@
 //! A drawn room under the engine's eyes: which letters came when, beside the plain rule's
-//! and beside the moment of harm.
+//! and beside the hidden truth; and what was stated and forecast, beside what came.
 
+use crate::asked::{self, Letter};
 use crate::drawn::Drawn;
-use crate::faults::{HarmWatch, Kind};
+use crate::faults::Kind;
+use crate::harm::{Harm, HarmWatch, Hazard, dry_if_not_watered, empty_if_not_filled};
 use crate::plain::Plain;
 use crate::running::Played;
-use chrono::TimeDelta;
+use chrono::{TimeDelta, Timelike};
 use std::sync::Arc;
+use traywarden::demo::story::TIME_ZONE;
 use traywarden::engine::Engine;
 use traywarden::engine::alarm::{AlarmKey, AlarmKind, AlarmState};
-use traywarden::engine::event::{Effect, Event, LetterKind, What};
+use traywarden::engine::event::{Effect, Event, LetterFacts, What};
 use traywarden::reading::{Quantity, RawReading};
 use traywarden::units::Timestamp;
+
+/// From a letter to hands at the rack.
+pub const COME_WITHIN: TimeDelta = TimeDelta::minutes(45);
+
+/// A letter that was written.
+#[derive(Clone, Debug)]
+pub struct Written {
+    pub at: Timestamp,
+    pub what: Letter,
+    pub about: Vec<AlarmKey>,
+}
+
+impl Written {
+    /// It names an alarm of one of these kinds.
+    pub fn names(&self, kinds: &[AlarmKind]) -> bool {
+        self.about.iter().any(|key| kinds.contains(&key.kind))
+    }
+}
+
+/// What engine and plain rule held of one hazard at one moment.
+#[derive(Clone, Copy, Debug)]
+pub struct Stated {
+    pub at: Timestamp,
+    pub hazard: Hazard,
+    pub ours: f64,
+    pub plain: f64,
+    /// The engine names something open that leads to it.
+    pub named: bool,
+    /// It is the evening's, for the score told once a day.
+    pub evening: bool,
+    pub next_round: Timestamp,
+}
+
+/// An interval that was printed, and the truth if nobody had acted.
+#[derive(Clone, Copy, Debug)]
+pub struct Forecast {
+    pub early: Timestamp,
+    /// `None`: not said.
+    pub late: Option<Timestamp>,
+    /// `None`: not before `looked_until`.
+    pub truth: Option<Timestamp>,
+    pub looked_until: Timestamp,
+}
 
 /// What was told of a room.
 #[derive(Default)]
 pub struct Told {
-    /// Letters that name alarms, and which. A digest counts as telling, not as a letter.
-    pub letters: Vec<(Timestamp, LetterKind, Vec<AlarmKey>)>,
+    pub letters: Vec<Written>,
     /// Alarms raised, with what was said of them.
     pub raised: Vec<(Timestamp, AlarmKey, String)>,
     /// Letters of the plain rule.
     pub plain: Vec<(Timestamp, crate::plain::Crossed)>,
-    /// When harm began.
-    pub harm: Option<Timestamp>,
-    /// What the harm was.
-    pub harm_was: String,
+    /// All harm that came.
+    pub harms: Vec<Harm>,
+    pub stated: Vec<Stated>,
+    pub tank_forecasts: Vec<Forecast>,
+    pub dry_forecasts: Vec<Forecast>,
     /// Days watched.
     pub days: f64,
     /// Entries the engine refused.
     pub refused: Vec<String>,
 }
 
+/// How far a forecast is followed.
+const LOOK_AHEAD: TimeDelta = TimeDelta::days(5);
+
+/// A forecast further off than this is not judged: nobody plans by it.
+const NEAR: TimeDelta = TimeDelta::days(2);
+
 /// Lets the engine and the plain rule watch a drawn room.
 pub fn watch(drawn: &Drawn) -> Told {
+    watch_and(drawn, |_, _| ())
+}
+
+/// The same, and shows every letter as it is decided.
+pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) -> Told {
     let story = &drawn.room.story;
     let mut engine = Engine::new(Arc::new(drawn.room.config.rules.clone()), story.starts_at);
     let mut plain = Plain::default();
-    let mut harm = HarmWatch::new();
+    let mut harm = HarmWatch::default();
     let mut told = Told { days: story.span.num_hours() as f64 / 24.0, ..Told::default() };
-    let mut away = false;
-    let mut take = |event: Event, engine: &mut Engine, plain: &mut Plain| {
-        let at = event.at;
-        for effect in engine.handle(event) {
-            match effect {
-                Effect::Judged(judgement) => plain.judged(at, engine, &judgement),
-                Effect::Alarm(change)
-                    if change.before == AlarmState::Normal && change.state == AlarmState::Unacknowledged =>
-                {
-                    let what = format!("{:?} {:?}", change.priority, change.evidence);
-                    told.raised.push((change.at, change.key, what));
-                }
-                Effect::Letter(facts) => {
-                    let mut keys: Vec<AlarmKey> = facts.alarms.iter().map(|(_, change)| change.key.clone()).collect();
-                    if let Some(digest) = &facts.digest {
-                        keys.extend(digest.alarms.iter().chain(&digest.standing).map(|change| change.key.clone()));
-                    }
-                    told.letters.push((facts.at, facts.kind, keys));
-                }
-                Effect::EntryRefused { why, .. } => told.refused.push(why),
-                _ => {}
-            }
-        }
-    };
     drawn.room.play(|played| match played {
         Played::Event(event) => {
-            let broken = drawn.fault.filter(|fault| event.at >= fault.from);
-            match broken.map(|fault| fault.kind) {
-                Some(Kind::BrokerAway) => {
-                    if !away {
-                        away = true;
-                        take(Event { at: event.at, what: What::BrokerDown }, &mut engine, &mut plain);
+            let swapped = drawn.fault.is_some_and(|fault| fault.kind == Kind::SwappedUnits && event.at >= fault.from);
+            let event = if swapped { in_fahrenheit(event, &engine) } else { event };
+            let at = event.at;
+            for effect in engine.handle(event) {
+                match effect {
+                    Effect::Judged(judgement) => plain.judged(at, &engine, &judgement),
+                    Effect::Alarm(change)
+                        if change.before == AlarmState::Normal && change.state == AlarmState::Unacknowledged =>
+                    {
+                        let what = format!("{:?} {:?}", change.priority, change.evidence);
+                        told.raised.push((change.at, change.key, what));
                     }
-                    take(Event { at: event.at, what: What::Tick }, &mut engine, &mut plain);
+                    Effect::Letter(facts) => {
+                        shows(&engine, &facts);
+                        let (what, about) = (asked::letter(&facts), asked::about(&facts));
+                        told.letters.push(Written { at: facts.at, what, about });
+                    }
+                    Effect::EntryRefused { why, .. } => told.refused.push(why),
+                    _ => {}
                 }
-                Some(Kind::SwappedUnits) => take(in_fahrenheit(event, &engine), &mut engine, &mut plain),
-                _ => take(event, &mut engine, &mut plain),
             }
         }
-        Played::Minute(truth, lots) => {
-            harm.minute(drawn, truth, lots);
+        Played::Minute(truth, room) => {
+            harm.minute(drawn, truth, room.lots());
             plain.minute(truth.at);
             if truth.at.timestamp() % 600 == 0 {
                 plain.look_up(&engine);
             }
+            let local = truth.at.with_timezone(&TIME_ZONE);
+            let evening = local.hour() == 21;
+            let settled = truth.at - story.starts_at > TimeDelta::days(2);
+            if local.minute() == 0 && (local.hour() % 3 == 2 || evening) && settled {
+                let snapshot = engine.snapshot();
+                told.stated.extend(Hazard::ALL.map(|hazard| Stated {
+                    at: truth.at,
+                    hazard,
+                    ours: asked::stated_chance(&snapshot, hazard),
+                    plain: plain.chance(hazard),
+                    named: asked::names(&snapshot, hazard),
+                    evening,
+                    next_round: snapshot.next_round,
+                }));
+                if evening {
+                    let looked_until = truth.at + LOOK_AHEAD;
+                    let near = |early: Timestamp| early - truth.at < NEAR;
+                    let tank = asked::tank_empty(&snapshot).filter(|(early, _)| near(*early));
+                    told.tank_forecasts.extend(tank.map(|(early, late)| Forecast {
+                        early,
+                        late: Some(late),
+                        truth: empty_if_not_filled(room, drawn, LOOK_AHEAD),
+                        looked_until,
+                    }));
+                    let mut dry = asked::dry_out(&snapshot);
+                    dry.retain(|_, (early, _)| near(*early));
+                    if !dry.is_empty() {
+                        let truths = dry_if_not_watered(room, drawn, LOOK_AHEAD);
+                        told.dry_forecasts.extend(dry.into_iter().map(|(place, (early, late))| Forecast {
+                            early,
+                            late,
+                            truth: truths.get(&place).copied(),
+                            looked_until,
+                        }));
+                    }
+                }
+            }
         }
     });
     told.plain = plain.letters;
-    (told.harm, told.harm_was) = harm.at.map_or((None, String::new()), |(at, was)| (Some(at), was));
+    told.harms = harm.harms;
     told
 }
 
@@ -131,9 +210,7 @@ pub fn outcome(kind: Kind, from: Timestamp, first: Option<Timestamp>, harm: Opti
 impl Told {
     /// The first letter or digest that names a fitting alarm, from a moment on.
     pub fn first_fitting(&self, fits: &[AlarmKind], from: Timestamp) -> Option<Timestamp> {
-        let fitting =
-            self.letters.iter().filter(|(at, _, keys)| *at >= from && keys.iter().any(|key| fits.contains(&key.kind)));
-        fitting.map(|(at, ..)| *at).min()
+        self.letters.iter().find(|letter| letter.at >= from && letter.names(fits)).map(|letter| letter.at)
     }
 
     /// The first letter of the plain rule that would do.
@@ -143,8 +220,26 @@ impl Told {
         fitting.map(|(at, _)| *at).min()
     }
 
-    /// Letters somebody had to open: alarm and round letters, not the daily digest.
+    /// Letters somebody had to open: all but the daily digest.
     pub fn opened(&self) -> usize {
-        self.letters.iter().filter(|(_, kind, _)| *kind != LetterKind::Digest).count()
+        self.letters.iter().filter(|letter| letter.what != Letter::Digest).count()
+    }
+
+    /// Letters that called.
+    pub fn calls(&self) -> impl Iterator<Item = &Written> {
+        self.letters.iter().filter(|letter| letter.what == Letter::Call)
+    }
+
+    /// The first harm of the hazards that such alarms warn of, from a moment on.
+    pub fn harm_of(&self, kinds: &[AlarmKind], from: Timestamp) -> Option<Harm> {
+        let fits =
+            |harm: &&Harm| harm.from >= from && kinds.iter().any(|kind| Hazard::of(*kind).contains(&harm.hazard));
+        self.harms.iter().find(fits).copied()
+    }
+
+    /// Harm of one of these hazards goes on at a moment, or begins between it and another.
+    pub fn harms_between(&self, hazards: &[Hazard], from: Timestamp, until: Timestamp) -> bool {
+        let touches = |harm: &Harm| harm.from <= until && harm.until.is_none_or(|over| over >= from);
+        self.harms.iter().any(|harm| hazards.contains(&harm.hazard) && touches(harm))
     }
 }

@@ -55,6 +55,8 @@ pub(super) fn look(config: &Config) -> Vec<Point> {
     let tls = config.broker.tls.iter().flat_map(|tls| [&tls.ca_file, &tls.certificate_file, &tls.key_file]);
     let mail_ca = config.mail.smtp.iter().map(|smtp| &smtp.ca_file);
     points.extend(tls.chain(mail_ca).flatten().filter_map(|file| unreadable(file)));
+    let keys = config.broker.tls.iter().filter_map(|tls| tls.key_file.as_deref());
+    points.extend(keys.filter(|key| is_open(key)).map(open_secret));
     points.push(the_store(config));
     points.extend(disk(&config.store.path));
     points.push(match store::is_watched(&config.store.path) {
@@ -93,13 +95,23 @@ fn password(file: &Path) -> Point {
             format!("The password file {shown} is empty."),
             "Put the password alone on its first line.".to_owned(),
         ),
-        Ok(_) if file.metadata().is_ok_and(|found| found.permissions().mode() & 0o007 != 0) => Point::Mend(
-            format!("Everybody on this machine may read the password file {shown}."),
-            format!("Close it: chmod 600 {shown}"),
-        ),
+        Ok(_) if is_open(file) => open_secret(file),
         Ok(_) => Point::Well(format!("The password file {shown} can be read.")),
         Err(error) => cannot_read(file, &error),
     }
+}
+
+/// Whether others on this machine than its owner and group may read or change it.
+fn is_open(file: &Path) -> bool {
+    file.metadata().is_ok_and(|found| found.permissions().mode() & 0o007 != 0)
+}
+
+fn open_secret(file: &Path) -> Point {
+    let shown = file.display();
+    Point::Mend(
+        format!("{shown} can be read or changed by others on this machine."),
+        format!("Close it: chmod 600 {shown}"),
+    )
 }
 
 fn unreadable(file: &Path) -> Option<Point> {

@@ -83,6 +83,9 @@ fn set(block: &Block) -> Markup {
                 }
             }
         },
+        Block::AsWritten(lines) => html! {
+            pre style=(format!("margin:8px 0 0;white-space:pre-wrap;font-family:ui-monospace,Menlo,Consolas,monospace;font-size:13px;line-height:19px;color:{INK};")) { (lines.trim_end()) }
+        },
         Block::Points(points) => html! {
             ul style="margin:10px 0 0;padding:0 0 0 20px;" {
                 @for point in points { li style="margin:4px 0;" { (units_kept(point)) } }

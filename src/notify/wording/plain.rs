@@ -31,6 +31,7 @@ pub(crate) fn text(sheet: &Sheet) -> String {
             Block::Command { purpose, line } => {
                 text.push_str(&format!("\n{}    {line}\n", wrapped(purpose, "", "")));
             }
+            Block::AsWritten(lines) => text.push_str(&format!("\n{}\n", lines.trim_end())),
             Block::Reply { sentence, .. } => text.push_str(&format!("\n{}", wrapped(sentence, "", ""))),
             Block::Picture { .. } => {}
         }

@@ -67,6 +67,8 @@ pub(crate) enum Block {
     },
     /// Small print.
     Small(String),
+    /// Lines that were set before and stay as they are.
+    AsWritten(String),
 }
 
 impl Sheet {

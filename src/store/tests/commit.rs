@@ -5,9 +5,9 @@ use crate::engine::event::{Doubt, EntryNote, Garbled, Judgement, LetterKind};
 use crate::engine::letters::digest::Due;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::{Did, Entry, Target};
-use crate::notify::letter::{Letter, Mail};
+use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use crate::reading::Flag;
-use crate::store::{Delivery, Inbox, InboxAnswer, InboxKind, LetterProgress, MailOutcome, Rejected};
+use crate::store::{Delivery, Inbox, InboxAnswer, InboxKind, LetterProgress, Outcome, Rejected};
 
 fn letter(id: &str, at: Timestamp) -> Letter {
     Letter {
@@ -22,14 +22,24 @@ fn letter(id: &str, at: Timestamp) -> Letter {
     }
 }
 
-fn mail(letter: &str, recipient: &str) -> Mail {
-    Mail {
-        letter: letter.into(),
-        recipient: recipient.into(),
-        sender: "warden@saltmarsh.example".into(),
-        message_id: format!("<{letter}.{recipient}>"),
+fn key(letter: &str, recipient: &str) -> ParcelKey {
+    ParcelKey { letter: letter.into(), channel: ChannelName::Mail, recipient: recipient.into() }
+}
+
+fn mail(letter: &str, recipient: &str) -> Parcel {
+    Parcel {
+        key: key(letter, recipient),
+        message_id: Some(format!("<{letter}.{recipient}>")),
         bytes: b"Subject: x\r\n\r\n\xff".to_vec(),
     }
+}
+
+fn sent(letter: &str, recipient: &str) -> Outcome {
+    Outcome::Sent(key(letter, recipient))
+}
+
+fn failed(recipient: &str, error: &str, not_before: Option<Timestamp>) -> Outcome {
+    Outcome::Failed { key: key("alarm-1", recipient), error: error.into(), not_before }
 }
 
 fn journal(at: Timestamp, number: i64, did: Did, effects: Vec<Effect>) -> Record {
@@ -71,7 +81,7 @@ fn full_record(rules: &Rules) -> Vec<Record> {
 
 /// Every row of every table, as text.
 fn whole(store: &Store) -> Vec<String> {
-    let tables = ["reading", "event", "journal", "alarm", "letter", "mail", "minute", "garbled", "delivery", "inbox"];
+    let tables = ["reading", "event", "journal", "alarm", "letter", "outbox", "minute", "garbled", "delivery", "inbox"];
     let mut rows = Vec::new();
     for table in tables {
         let mut statement = store.connection.prepare(&format!("SELECT * FROM {table}")).unwrap();
@@ -103,12 +113,12 @@ fn a_letter_that_was_sent_is_not_put_in_the_outbox_again_by_a_second_run() {
     let mut store = room.store();
     let records = full_record(&room.rules);
     store.commit(&records).unwrap();
-    store.mail_sent("<alarm-1.one>", at(5)).unwrap();
-    store.mail_sent("<alarm-1.two>", at(5)).unwrap();
+    store.note_outcome(&sent("alarm-1", "one"), at(5)).unwrap();
+    store.note_outcome(&sent("alarm-1", "two"), at(5)).unwrap();
     let mut again = records;
-    again[0].letters[0].1[0].message_id = "<another>".into();
+    again[0].letters[0].1[0].key.recipient = "another".into();
     store.commit(&again).unwrap();
-    assert_eq!(store.waiting_mails(at(99)).unwrap(), []);
+    assert_eq!(store.waiting_parcels().unwrap(), []);
     assert_eq!(store.letter_progress("alarm-1").unwrap(), LetterProgress { waiting: 0, sent: 2, failed: 0 });
 }
 
@@ -282,29 +292,69 @@ fn a_mail_waits_until_it_is_taken_or_given_up() {
     let room = Room::new();
     let mut store = room.store();
     store.commit(&full_record(&room.rules)).unwrap();
-    let due = |store: &Store, ms| -> Vec<(String, u32)> {
-        let waiting = store.waiting_mails(at(ms)).unwrap();
-        waiting.into_iter().map(|waiting| (waiting.mail.recipient, waiting.tries)).collect()
+    let waits = |store: &Store| -> Vec<(String, u32)> {
+        let waiting = store.waiting_parcels().unwrap();
+        waiting.into_iter().map(|waiting| (waiting.parcel.key.recipient, waiting.tries)).collect()
     };
-    assert_eq!(store.waiting_mails(at(0)).unwrap()[0].mail, mail("alarm-1", "one"));
-    store.mail_failed("<alarm-1.one>", at(1), "451 later", Some(at(60_000))).unwrap();
-    assert_eq!(due(&store, 59_999), [("two".to_owned(), 0)]);
-    assert_eq!(due(&store, 60_000), [("one".to_owned(), 1), ("two".to_owned(), 0)]);
-    store.mail_sent("<alarm-1.two>", at(2)).unwrap();
-    assert_eq!(store.next_mail_due().unwrap(), Some(at(60_000)));
+    let first = store.waiting_parcels().unwrap().remove(0);
+    assert_eq!((first.parcel, first.decided_at), (mail("alarm-1", "one"), at(0)));
+    assert_eq!((first.subject.as_str(), first.text.as_str()), ("18h Rack A too warm", "Open the vent."));
+    store.note_outcome(&failed("one", "451 later", Some(at(60_000))), at(1)).unwrap();
+    assert_eq!(waits(&store), [("one".to_owned(), 1), ("two".to_owned(), 0)]);
+    store.note_outcome(&sent("alarm-1", "two"), at(2)).unwrap();
     let mut gave_up = happening(at(3), 0, What::LetterFailed { letter: "alarm-1".into(), error: "550".into() });
-    gave_up.mails =
-        vec![MailOutcome::Failed { message_id: "<alarm-1.one>".into(), error: "550 no".into(), not_before: None }];
+    gave_up.outcomes = vec![failed("one", "550 no", None)];
     store.commit(&[gave_up]).unwrap();
     // A late "failed" cannot take back what the server took.
-    store.mail_failed("<alarm-1.two>", at(4), "timeout", None).unwrap();
+    store.note_outcome(&failed("two", "timeout", None), at(4)).unwrap();
     let progress = LetterProgress { waiting: 0, sent: 1, failed: 1 };
     assert_eq!(store.letter_progress("alarm-1").unwrap(), progress);
-    assert_eq!(store.next_mail_due().unwrap(), None);
+    assert_eq!(waits(&store), []);
     let letters = room.reader().letters(at(0)).unwrap();
     assert_eq!((letters[0].progress, letters[0].subject.as_str()), (progress, "18h Rack A too warm"));
     assert_eq!(letters[0].answers.as_deref(), Some("alarm-0"));
     assert_eq!(room.reader().letters(at(1)).unwrap(), []);
+}
+
+#[test]
+fn letters_told_by_another_end_with_it_and_are_known_after_a_restart() {
+    let room = Room::new();
+    let mut store = room.store();
+    store.commit(&full_record(&room.rules)).unwrap();
+    let told = |recipient: &str| Outcome::ToldBy { key: key("alarm-1", recipient), letter: "held-up".into() };
+    let mut gathered = happening(at(3), 0, What::Tick);
+    gathered.letters = vec![(letter("held-up", at(3)), vec![mail("held-up", "one"), mail("held-up", "two")])];
+    gathered.outcomes = vec![told("one"), told("two")];
+    store.commit(&[gathered]).unwrap();
+    drop(store);
+    let mut store = room.store();
+    let waiting = store.waiting_parcels().unwrap();
+    assert_eq!(waiting.len(), 2);
+    assert!(waiting.iter().all(|waiting| waiting.tells.contains("alarm-1")), "{waiting:?}");
+    assert_eq!(store.letter_progress("alarm-1").unwrap(), LetterProgress { waiting: 2, sent: 0, failed: 0 });
+    store.note_outcome(&sent("held-up", "one"), at(4)).unwrap();
+    store
+        .note_outcome(&Outcome::Failed { key: key("held-up", "two"), error: "550".into(), not_before: None }, at(4))
+        .unwrap();
+    assert_eq!(store.letter_progress("alarm-1").unwrap(), LetterProgress { waiting: 0, sent: 1, failed: 1 });
+}
+
+#[test]
+fn a_lamp_that_has_not_heard_of_the_end_is_told_after_a_restart() {
+    let room = Room::new();
+    let mut store = room.store();
+    let lamp = ParcelKey { letter: "air@1".into(), channel: ChannelName::Lamp, recipient: "alarm/air".into() };
+    let mut over = happening(at(3), 0, What::Tick);
+    over.parcels = vec![Parcel { key: lamp.clone(), message_id: None, bytes: Vec::new() }];
+    store.commit(&[over]).unwrap();
+    drop(store);
+    let mut store = room.store();
+    assert_eq!(
+        store.waiting_parcels().unwrap()[0].parcel,
+        Parcel { key: lamp.clone(), message_id: None, bytes: Vec::new() }
+    );
+    store.note_outcome(&Outcome::Sent(lamp), at(4)).unwrap();
+    assert_eq!(store.waiting_parcels().unwrap(), []);
 }
 
 #[test]

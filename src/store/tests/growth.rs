@@ -3,7 +3,8 @@
 use super::*;
 use crate::engine::event::{Command, LetterKind};
 use crate::journal::{Did, Entry, Target};
-use crate::notify::letter::{Letter, Mail};
+use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
+use crate::store::Outcome;
 
 const DAY_MS: i64 = 86_400_000;
 
@@ -87,7 +88,11 @@ fn a_gap_of_months_loses_and_doubles_nothing() {
     assert_eq!(minutes(&store).len(), 2);
 }
 
-fn letter(id: &str, at: Timestamp) -> (Letter, Vec<Mail>) {
+fn mail(letter: &str) -> ParcelKey {
+    ParcelKey { letter: letter.into(), channel: ChannelName::Mail, recipient: String::new() }
+}
+
+fn letter(id: &str, at: Timestamp) -> (Letter, Vec<Parcel>) {
     let text = String::new();
     let letter = Letter {
         id: id.into(),
@@ -99,8 +104,7 @@ fn letter(id: &str, at: Timestamp) -> (Letter, Vec<Mail>) {
         html: text.clone(),
         pictures: Vec::new(),
     };
-    let mail = Mail { letter: id.into(), recipient: text.clone(), sender: text, message_id: id.into(), bytes: vec![0] };
-    (letter, vec![mail])
+    (letter, vec![Parcel { key: mail(id), message_id: None, bytes: vec![0] }])
 }
 
 #[test]
@@ -126,7 +130,7 @@ fn retention_takes_old_readings_and_small_events_and_nothing_else() {
             happening(at(100 * DAY_MS), 1, What::BrokerUp),
         ])
         .unwrap();
-    store.mail_sent("sent", at(5)).unwrap();
+    store.note_outcome(&Outcome::Sent(mail("sent")), at(5)).unwrap();
     let now = at(200 * DAY_MS);
     let keep = TimeDelta::days(100);
     while store.forget(now, keep).unwrap() > 0 {}
@@ -139,11 +143,11 @@ fn retention_takes_old_readings_and_small_events_and_nothing_else() {
     let whats: Vec<What> = room.events().into_iter().map(|event| event.what).collect();
     assert_eq!(whats, [kept_entry, kept_answer, What::Reading(heard(0, 22.0)), What::BrokerUp]);
     assert_eq!(
-        ["minute", "journal", "alarm", "letter", "mail"].map(|table| count(&store, table)),
+        ["minute", "journal", "alarm", "letter", "outbox"].map(|table| count(&store, table)),
         [3, 1, 1, 2, 1],
         "of two mails only the one that was sent long ago has left"
     );
-    assert_eq!(store.waiting_mails(now).unwrap()[0].mail.message_id, "waiting");
+    assert_eq!(store.waiting_parcels().unwrap()[0].parcel.key, mail("waiting"));
 }
 
 #[test]

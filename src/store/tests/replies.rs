@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::engine::event::LetterKind;
-use crate::notify::letter::{Letter, Mail};
+use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use crate::store::{InboxKind, MailboxPosition, Replies, ReplyFate};
 
 fn with_a_letter(room: &Room) -> Replies {
@@ -17,11 +17,13 @@ fn with_a_letter(room: &Room) -> Replies {
         html: String::new(),
         pictures: Vec::new(),
     };
-    let mail = Mail {
-        letter: "alarm-1".into(),
-        recipient: "grower@saltmarsh.example".into(),
-        sender: "warden@saltmarsh.example".into(),
-        message_id: "<alarm-1.5eed@saltmarsh.example>".into(),
+    let mail = Parcel {
+        key: ParcelKey {
+            letter: "alarm-1".into(),
+            channel: ChannelName::Mail,
+            recipient: "grower@saltmarsh.example".into(),
+        },
+        message_id: Some("<alarm-1.5eed@saltmarsh.example>".into()),
         bytes: b"mail".to_vec(),
     };
     let mut record = happening(at(1_000), 0, What::BrokerUp);

@@ -1,0 +1,44 @@
+//! Alarms for a lamp or siren, as retained messages on the broker: a channel like the
+//! mail. It is made here because the daemon is where broker and letters meet.
+
+use crate::engine::alarm::AlarmChange;
+use crate::engine::rules::Site;
+use crate::intake::mqtt::Speaker;
+use crate::notify::annunciator;
+use crate::notify::channel::{Attempt, Channel, Refused};
+use crate::notify::letter::{ChannelName, Letter, Parcel};
+use crate::notify::outbox::Refusal;
+
+/// Tells a lamp how each alarm stands.
+pub(super) struct Lamp {
+    pub speaker: Speaker,
+    pub site: Site,
+    /// `config::Broker::site_topic`.
+    pub site_topic: String,
+}
+
+impl Channel for Lamp {
+    fn name(&self) -> ChannelName {
+        ChannelName::Lamp
+    }
+
+    fn letter(&self, _: &Letter) -> Vec<Parcel> {
+        Vec::new()
+    }
+
+    fn alarm(&self, change: &AlarmChange) -> Option<Parcel> {
+        Some(annunciator::announcement(change, &self.site, &self.site_topic))
+    }
+
+    /// A lamp shows how it is, not how it was.
+    fn newest_only(&self) -> bool {
+        true
+    }
+
+    fn try_once<'a>(&'a self, parcel: &'a Parcel) -> Attempt<'a> {
+        Box::pin(async move {
+            let said = self.speaker.announce(&parcel.key.recipient, &parcel.bytes).await;
+            said.map_err(|text| Refused { kind: Refusal::Unreachable, text })
+        })
+    }
+}

@@ -1,0 +1,206 @@
+//! One channel with its queue: what waits on it, which try begins now, and what a try
+//! that ended means. Each try runs in a task of its own and each channel has its own
+//! `Post`, so that neither a mail server that hangs nor one that is away keeps another
+//! letter, or another channel, waiting.
+
+use super::channel::{Channel, Refused};
+use super::letter::{ChannelName, Letter, Parcel, ParcelKey};
+use super::outbox::{Outbox, Settled};
+use crate::engine::alarm::AlarmChange;
+use crate::engine::event::LetterKind;
+use crate::units::Timestamp;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use tokio::sync::mpsc;
+
+/// How a try went, as its task says it.
+pub type Tried = (ParcelKey, Result<(), Refused>);
+
+/// A parcel that waits, with what can be said of its letter without opening it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Posted {
+    /// The parcel.
+    pub parcel: Parcel,
+    /// Its letter's kind.
+    pub kind: LetterKind,
+    /// When the letter was decided.
+    pub at: Timestamp,
+    /// The letter's subject.
+    pub subject: String,
+    /// The letter in plain text.
+    pub text: String,
+}
+
+impl Posted {
+    /// A letter's parcel.
+    pub fn of(letter: &Letter, parcel: Parcel) -> Posted {
+        let Letter { kind, at, subject, text, .. } = letter;
+        Posted { parcel, kind: *kind, at: *at, subject: subject.clone(), text: text.clone() }
+    }
+
+    /// An alarm itself, for a lamp.
+    pub fn alarm(change: &AlarmChange, parcel: Parcel) -> Posted {
+        Posted { parcel, kind: LetterKind::Alarm, at: change.at, subject: String::new(), text: String::new() }
+    }
+}
+
+/// What became of a parcel.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ParcelOutcome {
+    /// Which one.
+    pub key: ParcelKey,
+    /// What.
+    pub fate: Fate,
+}
+
+/// What can become of a parcel.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Fate {
+    /// It was taken.
+    Sent,
+    /// It was not.
+    Refused {
+        /// The other side's words, or ours.
+        error: String,
+        /// When it is tried again; `None`: never.
+        again: Option<Timestamp>,
+    },
+    /// This letter to the same recipient tells what it had to tell.
+    ToldBy {
+        /// The letter's id.
+        letter: String,
+    },
+}
+
+/// A channel at work.
+pub struct Post {
+    channel: Arc<dyn Channel>,
+    outbox: Outbox,
+    parcels: BTreeMap<ParcelKey, Posted>,
+    /// Letters that are told by a letter which waits itself.
+    told_by: BTreeMap<ParcelKey, BTreeSet<String>>,
+}
+
+impl Post {
+    /// A channel where nothing waits.
+    pub fn new(channel: Arc<dyn Channel>) -> Post {
+        Post { channel, outbox: Outbox::default(), parcels: BTreeMap::new(), told_by: BTreeMap::new() }
+    }
+
+    /// Which channel.
+    pub fn channel(&self) -> ChannelName {
+        self.channel.name()
+    }
+
+    /// A letter as this channel's parcels.
+    pub fn letter(&self, letter: &Letter) -> Vec<Parcel> {
+        self.channel.letter(letter)
+    }
+
+    /// A change of an alarm as this channel's parcel.
+    pub fn alarm(&self, change: &AlarmChange) -> Option<Parcel> {
+        self.channel.alarm(change)
+    }
+
+    /// Takes a parcel to be tried at once. Says which ones it makes needless.
+    pub fn put(&mut self, posted: Posted) -> Vec<ParcelOutcome> {
+        let key = posted.parcel.key.clone();
+        if self.told_by.contains_key(&key) {
+            self.outbox.put_gathering(&key, posted.at);
+        } else {
+            self.outbox.put(&key, posted.kind, posted.at);
+        }
+        self.parcels.insert(key.clone(), posted);
+        if !self.channel.newest_only() {
+            return Vec::new();
+        }
+        let older = self.outbox.older_to_same(&key);
+        older.into_iter().filter_map(|old| self.let_tell(&old, &key.letter)).collect()
+    }
+
+    /// Takes a parcel as the store remembers it; `tells` are the letters it tells besides its own.
+    pub fn restore(&mut self, posted: Posted, tries: u32, tells: BTreeSet<String>, now: Timestamp) {
+        let key = posted.parcel.key.clone();
+        if tells.is_empty() {
+            self.outbox.restore(&key, posted.kind, posted.at, tries, now);
+        } else {
+            self.outbox.put_gathering(&key, posted.at);
+            self.told_by.insert(key.clone(), tells);
+        }
+        self.parcels.insert(key, posted);
+    }
+
+    /// When a try is to begin; `None`: nothing waits, or nothing can begin before a try ends.
+    pub fn next_at(&self, now: Timestamp) -> Option<Timestamp> {
+        self.outbox.next_at(now)
+    }
+
+    /// Begins every try that is due. How each went comes out of `tried`. Must be called
+    /// inside a tokio runtime.
+    pub fn begin(&mut self, now: Timestamp, tried: &mpsc::UnboundedSender<Tried>) {
+        while let Some(key) = self.outbox.take(now) {
+            let Some(posted) = self.parcels.get(&key) else { continue };
+            let (channel, parcel, tried) = (Arc::clone(&self.channel), posted.parcel.clone(), tried.clone());
+            tokio::spawn(async move {
+                let outcome = channel.try_once(&parcel).await;
+                // Nobody listens any more only when the daemon ends.
+                let _ = tried.send((parcel.key, outcome));
+            });
+        }
+    }
+
+    /// Takes note of how a try went; `None` when no such parcel was being tried. With
+    /// the outcome come the ids of all letters that are told, or fail, with it.
+    pub fn settle(
+        &mut self,
+        key: &ParcelKey,
+        now: Timestamp,
+        outcome: &Result<(), Refused>,
+    ) -> Option<(ParcelOutcome, Vec<String>)> {
+        let said = outcome.as_ref().copied().map_err(|refused| (refused.kind, refused.text.as_str()));
+        let error = outcome.as_ref().err().map(|refused| refused.text.clone()).unwrap_or_default();
+        let (fate, over) = match self.outbox.settle(key, now, said) {
+            Settled::Sent => (Fate::Sent, true),
+            Settled::Again { not_before } => (Fate::Refused { error, again: Some(not_before) }, false),
+            Settled::Failed { .. } => (Fate::Refused { error, again: None }, true),
+            Settled::Unknown => return None,
+        };
+        let mut letters = vec![key.letter.clone()];
+        letters.extend(self.told_by.get(key).into_iter().flatten().cloned());
+        if over {
+            self.parcels.remove(key);
+            self.told_by.remove(key);
+            self.outbox.forget(key);
+        }
+        Some((ParcelOutcome { key: key.clone(), fate }, letters))
+    }
+
+    /// Letters that were held up for so long that one letter may tell them all: for each
+    /// recipient at least two, the newest first.
+    pub fn held_up(&self, now: Timestamp) -> BTreeMap<String, Vec<Posted>> {
+        let posted = |keys: Vec<ParcelKey>| keys.iter().filter_map(|key| self.parcels.get(key)).cloned().collect();
+        self.outbox.held_up(now).into_iter().map(|(recipient, keys)| (recipient, posted(keys))).collect()
+    }
+
+    /// The parcel of this key, which comes with the next [`Post::put`], tells what these
+    /// had to tell; they wait no more.
+    pub fn gather(&mut self, key: ParcelKey, told: &[Posted]) -> Vec<ParcelOutcome> {
+        let outcomes: Vec<_> =
+            told.iter().filter_map(|posted| self.let_tell(&posted.parcel.key, &key.letter)).collect();
+        self.told_by.insert(key, outcomes.iter().map(|outcome| outcome.key.letter.clone()).collect());
+        outcomes
+    }
+
+    /// The settings were changed, or the other side is back: nothing waits any longer.
+    pub fn try_all_now(&mut self, now: Timestamp) {
+        self.outbox.try_all_now(now);
+    }
+
+    fn let_tell(&mut self, key: &ParcelKey, letter: &str) -> Option<ParcelOutcome> {
+        if !self.outbox.forget(key) {
+            return None;
+        }
+        self.parcels.remove(key);
+        Some(ParcelOutcome { key: key.clone(), fate: Fate::ToldBy { letter: letter.to_owned() } })
+    }
+}

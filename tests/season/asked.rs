@@ -1,0 +1,81 @@
+//! What the season asks of the engine: what a letter is, which chance is stated, which
+//! forecast is printed. The one place that changes when the engine's own words do.
+
+use crate::harm::Hazard;
+use std::collections::BTreeMap;
+use traywarden::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Priority};
+use traywarden::engine::event::{LetterFacts, LetterKind, Occasion};
+use traywarden::engine::letters::snapshot::Snapshot;
+use traywarden::units::Timestamp;
+
+/// What a letter asks of who gets it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Letter {
+    /// Come: something new, or more urgent than was told.
+    Call,
+    /// Nobody has answered a call.
+    Reminder,
+    /// It is over.
+    Over,
+    /// For the evening, before people sleep.
+    #[allow(dead_code, reason = "the engine writes none yet")]
+    Evening,
+    /// For the round.
+    Round,
+    /// The daily one.
+    Digest,
+}
+
+/// What a letter is.
+pub fn letter(facts: &LetterFacts) -> Letter {
+    let any = |wanted: fn(Occasion) -> bool| facts.alarms.iter().any(|(occasion, _)| wanted(*occasion));
+    match facts.kind {
+        LetterKind::Digest => Letter::Digest,
+        LetterKind::Round => Letter::Round,
+        LetterKind::Alarm if any(|occasion| matches!(occasion, Occasion::Raised | Occasion::Escalated)) => Letter::Call,
+        LetterKind::Alarm if any(|occasion| matches!(occasion, Occasion::Reminder(_))) => Letter::Reminder,
+        LetterKind::Alarm => Letter::Over,
+    }
+}
+
+/// What a letter is about; for a call only what it calls for, not what it says besides.
+pub fn about(facts: &LetterFacts) -> Vec<AlarmKey> {
+    let calls = letter(facts) == Letter::Call;
+    let urgent = |occasion: Occasion| !calls || matches!(occasion, Occasion::Raised | Occasion::Escalated);
+    let named = facts.alarms.iter().filter(|(occasion, _)| urgent(*occasion)).map(|(_, change)| change.key.clone());
+    let digest = facts.digest.iter().flat_map(|digest| digest.alarms.iter().chain(&digest.standing));
+    named.chain(digest.map(|change| change.key.clone())).collect()
+}
+
+/// The chance the engine states that this hazard does harm before the next round. Today it
+/// states none: what calls is taken for certain, all else for impossible.
+pub fn stated_chance(snapshot: &Snapshot, hazard: Hazard) -> f64 {
+    let calls = open(snapshot).any(|(kind, priority)| priority == Priority::Now && Hazard::of(kind).contains(&hazard));
+    f64::from(u8::from(calls))
+}
+
+/// The engine names something open that leads to this hazard.
+pub fn names(snapshot: &Snapshot, hazard: Hazard) -> bool {
+    open(snapshot).any(|(kind, _)| Hazard::of(kind).contains(&hazard))
+}
+
+fn open(snapshot: &Snapshot) -> impl Iterator<Item = (AlarmKind, Priority)> {
+    let holds = |state| matches!(state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
+    snapshot.alarms.iter().filter(move |change| holds(change.state)).map(|change| (change.key.kind, change.priority))
+}
+
+/// The interval printed for when the tank is empty.
+pub fn tank_empty(snapshot: &Snapshot) -> Option<(Timestamp, Timestamp)> {
+    snapshot.reservoirs.iter().find_map(|tank| tank.empty_at).map(|(_, early, late)| (early, late))
+}
+
+/// The earliest and, once the engine gives one, the latest time at which a place's trays are
+/// told to be too dry.
+pub fn dry_out(snapshot: &Snapshot) -> BTreeMap<String, (Timestamp, Option<Timestamp>)> {
+    let dry = snapshot.alarms.iter().filter(|change| change.key.kind == AlarmKind::DryOut);
+    dry.filter_map(|change| Some((change.key.subject.clone(), (change.harm?.early, None)))).collect()
+}
+
+/// The share of truths an interval of the engine's claims to hold: it speaks of early and late
+/// without a figure, so the nine in ten that such words are taken for (own default).
+pub const CLAIMED: f64 = 0.9;

@@ -1,0 +1,400 @@
+//! How good it is: the figures of forecast verification over a season's rooms, each beside
+//! what it must be and beside the plain rule.
+
+use crate::asked::{CLAIMED, Letter};
+use crate::gauge::{CALM_DAYS, leaks_raised};
+use crate::harm::Hazard;
+use crate::table::{Broken, Season, median};
+use crate::watched::{COME_WITHIN, Forecast, Stated, Told, Written};
+use chrono::{NaiveDate, TimeDelta};
+use comfy_table::Table;
+use std::collections::BTreeMap;
+use std::fmt;
+use traywarden::demo::story::TIME_ZONE;
+use traywarden::engine::alarm::AlarmKind;
+use traywarden::units::Timestamp;
+
+/// Days in a month on average.
+const MONTH: f64 = 365.25 / 12.0;
+/// Statements a bin needs before its share says anything.
+const ENOUGH: usize = 50;
+
+/// One figure.
+pub struct Row {
+    /// What it is; also what `NOT_YET` in `main` calls it.
+    pub figure: String,
+    pub must_be: &'static str,
+    pub is: String,
+    pub plain: String,
+    /// It is as it must be. `None`: there was nothing to judge by.
+    pub holds: Option<bool>,
+}
+
+/// All figures of a season.
+pub struct Figures {
+    pub rows: Vec<Row>,
+    also: Vec<String>,
+}
+
+impl Figures {
+    pub fn of(season: &Season) -> Figures {
+        let mut rows = vec![hits(season), false_alarms(season), healthy_calls(season), fault_nights(season)];
+        rows.push(healthy_letters(season));
+        rows.extend(calibration(season));
+        rows.push(brier(season));
+        rows.extend([1.0, 2.0, 3.0].map(|scatter| false_leaks(season, scatter)));
+        rows.push(leak_hours(season));
+        let all = |of: fn(&Told) -> &Vec<Forecast>| season.told().flat_map(of).copied().collect::<Vec<Forecast>>();
+        rows.push(inside("truths inside the forecast of an empty tank", &all(|told| &told.tank_forecasts)));
+        rows.push(inside("truths inside the forecast of a dry tray", &all(|told| &told.dry_forecasts)));
+        Figures { rows, also: vec![how_often(season), unasked_harm(season)] }
+    }
+}
+
+impl fmt::Display for Figures {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut table = Table::new();
+        table.load_preset(comfy_table::presets::ASCII_MARKDOWN);
+        table.set_header(["figure", "must be", "is", "", "plain rule"]);
+        for row in &self.rows {
+            let mark = row.holds.map_or("?", |holds| if holds { "" } else { "NOT" });
+            table.add_row([&row.figure, row.must_be, &row.is, mark, &row.plain]);
+        }
+        writeln!(f, "{table}")?;
+        self.also.iter().try_for_each(|also| writeln!(f, "\n{also}"))
+    }
+}
+
+/// A letter came early enough for hands: a call so long before harm as it takes to come, or
+/// anything that somebody reads before a round they come to.
+pub fn in_time(letter: &Written, came: &[Timestamp], harm: Timestamp) -> bool {
+    match letter.what {
+        Letter::Call | Letter::Reminder | Letter::Evening => letter.at <= harm - COME_WITHIN,
+        Letter::Round | Letter::Digest => came.iter().any(|round| letter.at < *round && *round <= harm),
+        Letter::Over => false,
+    }
+}
+
+/// The fault was told in time; `None`: it did no harm, or cannot be seen.
+fn hit(broken: &Broken) -> Option<(bool, bool)> {
+    let fits = broken.kind.fits();
+    let harm = broken.told.harm_of(fits, broken.from)?.from;
+    if broken.kind.beyond_what_is_seen() || broken.kind.told_within().is_some() {
+        return None;
+    }
+    let told = broken.told.letters.iter().filter(|letter| letter.at >= broken.from && letter.names(fits));
+    let plain = broken.told.first_plain(fits, broken.from).is_some_and(|first| first <= harm - COME_WITHIN);
+    Some((told.into_iter().any(|letter| in_time(letter, &broken.came, harm)), plain))
+}
+
+fn hits(season: &Season) -> Row {
+    let hits: Vec<(bool, bool)> = season.broken.iter().filter_map(hit).collect();
+    let share = |of: fn(&(bool, bool)) -> bool| (hits.iter().filter(|hit| of(hit)).count(), hits.len());
+    let (ours, plain) = (share(|hit| hit.0), share(|hit| hit.1));
+    Row {
+        figure: "hit rate".into(),
+        must_be: "1",
+        is: of_all(ours),
+        plain: of_all(plain),
+        holds: (ours.1 > 0).then_some(ours.0 == ours.1),
+    }
+}
+
+/// Faults that did harm and were not told in time.
+pub fn too_late(season: &Season) -> Vec<String> {
+    let late = season.broken.iter().filter(|broken| hit(broken).is_some_and(|(ours, _)| !ours));
+    late.map(|broken| {
+        let harm = broken.told.harm_of(broken.kind.fits(), broken.from).map(|harm| harm.from);
+        let first = broken.told.first_fitting(broken.kind.fits(), broken.from);
+        format!("{}, seed {}: harm {harm:?}, first letter {first:?}", broken.kind.name(), broken.seed)
+    })
+    .collect()
+}
+
+fn rooms(season: &Season) -> impl Iterator<Item = (&Told, &[Timestamp])> {
+    let healthy = season.healthy.iter().map(|room| (&room.told, room.came.as_slice()));
+    healthy.chain(season.broken.iter().map(|room| (&room.told, room.came.as_slice())))
+}
+
+/// Nothing such alarms warn of was going on or came before somebody came.
+pub fn for_nothing(told: &Told, came: &[Timestamp], at: Timestamp, kinds: &[AlarmKind]) -> bool {
+    let next = came[came.partition_point(|round| *round <= at)..].first().copied();
+    let until = next.unwrap_or(at + TimeDelta::hours(12));
+    let hazards: Vec<Hazard> = kinds.iter().flat_map(|kind| Hazard::of(*kind)).copied().collect();
+    !told.harms_between(&hazards, at, until)
+}
+
+fn false_alarms(season: &Season) -> Row {
+    let (mut ours, mut plain) = ((0, 0), (0, 0));
+    for (told, came) in rooms(season) {
+        for call in told.calls() {
+            let kinds: Vec<AlarmKind> = call.about.iter().map(|key| key.kind).collect();
+            ours.0 += usize::from(for_nothing(told, came, call.at, &kinds));
+            ours.1 += 1;
+        }
+        for (at, crossed) in &told.plain {
+            let kinds: Vec<AlarmKind> = AlarmKind::ALL.into_iter().filter(|kind| crossed.speaks_of(*kind)).collect();
+            plain.0 += usize::from(for_nothing(told, came, *at, &kinds));
+            plain.1 += 1;
+        }
+    }
+    Row {
+        figure: "false alarm ratio".into(),
+        must_be: "<= 0.2",
+        is: of_all(ours),
+        plain: of_all(plain),
+        holds: (ours.1 > 0).then_some(ours.0 * 5 <= ours.1),
+    }
+}
+
+/// Calls after which no harm came, with what they called for.
+pub fn called_for_nothing(season: &Season) -> Vec<String> {
+    let named = season.healthy.iter().map(|room| (format!("healthy, seed {}", room.seed), &room.told, &room.came));
+    let broken =
+        season.broken.iter().map(|room| (format!("{}, seed {}", room.kind.name(), room.seed), &room.told, &room.came));
+    let mut found = Vec::new();
+    for (room, told, came) in named.chain(broken) {
+        for call in told.calls() {
+            let kinds: Vec<AlarmKind> = call.about.iter().map(|key| key.kind).collect();
+            if for_nothing(told, came, call.at, &kinds) {
+                let about: Vec<String> = call.about.iter().map(|key| key.id()).collect();
+                found.push(format!(
+                    "{room}: {} {}",
+                    call.at.with_timezone(&TIME_ZONE).format("%m-%d %H:%M"),
+                    about.join(", ")
+                ));
+            }
+        }
+    }
+    found
+}
+
+fn healthy_days(season: &Season) -> f64 {
+    season.healthy.iter().map(|room| room.told.days).sum()
+}
+
+fn healthy_calls(season: &Season) -> Row {
+    let months = healthy_days(season) / MONTH;
+    let calls = season.healthy.iter().map(|room| room.told.calls().count()).sum::<usize>() as f64;
+    let plain = season.healthy.iter().map(|room| room.told.plain.len()).sum::<usize>() as f64;
+    Row {
+        figure: "calls in a room where nothing breaks, in 4 months".into(),
+        must_be: "<= 1",
+        is: format!("{:.1}", calls / months * 4.0),
+        plain: format!("{:.0}", plain / months * 4.0),
+        holds: (months > 0.0).then_some(calls / months * 4.0 <= 1.0),
+    }
+}
+
+fn healthy_letters(season: &Season) -> Row {
+    let weeks = healthy_days(season) / 7.0;
+    let letters = season.healthy.iter().map(|room| room.told.opened()).sum::<usize>() as f64;
+    let plain = season.healthy.iter().map(|room| room.told.plain.len()).sum::<usize>() as f64;
+    Row {
+        figure: "letters a week in a healthy room beside the digests".into(),
+        must_be: "<= 0.5",
+        is: format!("{:.2}", letters / weeks),
+        plain: format!("{:.0}", plain / weeks),
+        holds: (weeks > 0.0).then_some(letters / weeks <= 0.5),
+    }
+}
+
+/// The night a moment belongs to: from noon to noon, by its first day.
+fn night_of(at: Timestamp) -> NaiveDate {
+    (at.with_timezone(&TIME_ZONE) - TimeDelta::hours(12)).date_naive()
+}
+
+/// Letters of each night with a fault, digest included.
+fn letters_by_night(times: impl Iterator<Item = Timestamp>, from: Timestamp, until: Timestamp) -> Vec<usize> {
+    let mut nights: BTreeMap<NaiveDate, usize> =
+        night_of(from).iter_days().take_while(|night| *night <= night_of(until)).map(|night| (night, 0)).collect();
+    times.filter(|at| *at >= from).for_each(|at| *nights.entry(night_of(at)).or_default() += 1);
+    nights.into_values().collect()
+}
+
+fn fault_nights(season: &Season) -> Row {
+    let (mut ours, mut plain) = (Vec::new(), Vec::new());
+    for room in &season.broken {
+        let until = room.told.letters.last().map_or(room.from, |letter| letter.at);
+        ours.extend(letters_by_night(room.told.letters.iter().map(|letter| letter.at), room.from, until));
+        plain.extend(letters_by_night(room.told.plain.iter().map(|(at, _)| *at), room.from, until));
+    }
+    let said = |nights: &mut Vec<usize>| {
+        nights.sort_unstable();
+        let at = |share: f64| nights.get((nights.len() as f64 * share) as usize).copied().unwrap_or_default();
+        format!("{} at worst, {} in 1 of 20, median {}", nights.last().unwrap_or(&0), at(0.95), at(0.5))
+    };
+    let is = said(&mut ours);
+    Row {
+        figure: "letters on a night with one fault, digest included".into(),
+        must_be: "<= 6",
+        is,
+        plain: said(&mut plain),
+        holds: ours.last().map(|worst| *worst <= 6),
+    }
+}
+
+/// Every statement with what came of it.
+fn judged(season: &Season) -> Vec<(Stated, bool)> {
+    let judge = |told: &Told, stated: &Stated| told.harms_between(&[stated.hazard], stated.at, stated.next_round);
+    season.told().flat_map(|told| told.stated.iter().map(move |stated| (*stated, judge(told, stated)))).collect()
+}
+
+fn calibration(season: &Season) -> Vec<Row> {
+    let judged = judged(season);
+    let bin = |chance: f64| ((chance * 5.0) as usize).min(4);
+    let bins = ["0 to 0.2", "0.2 to 0.4", "0.4 to 0.6", "0.6 to 0.8", "0.8 to 1"];
+    bins.iter()
+        .enumerate()
+        .map(|(number, name)| {
+            let of = |chance: fn(&Stated) -> f64, given: fn(&Stated) -> bool| {
+                let inside: Vec<(f64, bool)> = judged
+                    .iter()
+                    .filter(|(stated, _)| given(stated) && bin(chance(stated)) == number)
+                    .map(|(stated, came)| (chance(stated), *came))
+                    .collect();
+                let count = inside.len();
+                let mean = inside.iter().map(|(chance, _)| chance).sum::<f64>() / count as f64;
+                let came = inside.iter().filter(|(_, came)| *came).count() as f64 / count as f64;
+                (count, mean, came)
+            };
+            let said = |(count, mean, came): (usize, f64, f64)| {
+                if count == 0 { "-".to_owned() } else { format!("{came:.2} of {count} at {mean:.2}") }
+            };
+            let ours = of(|stated| stated.ours, |stated| stated.named);
+            let plain = of(|stated| stated.plain, |stated| stated.plain > 0.0);
+            Row {
+                figure: format!("came true when given a chance of {name}"),
+                must_be: "within 0.1",
+                is: said(ours),
+                plain: said(plain),
+                holds: (ours.0 >= ENOUGH).then_some((ours.1 - ours.2).abs() <= 0.1),
+            }
+        })
+        .collect()
+}
+
+fn brier(season: &Season) -> Row {
+    let evenings: Vec<(Stated, bool)> = judged(season).into_iter().filter(|(stated, _)| stated.evening).collect();
+    let mut means: BTreeMap<Hazard, (f64, f64)> = BTreeMap::new();
+    for (stated, came) in &evenings {
+        let mean = means.entry(stated.hazard).or_default();
+        *mean = (mean.0 + f64::from(u8::from(*came)), mean.1 + 1.0);
+    }
+    let score = |chance: &dyn Fn(&Stated) -> f64| {
+        let squares = evenings.iter().map(|(stated, came)| (chance(stated) - f64::from(u8::from(*came))).powi(2));
+        squares.sum::<f64>() / evenings.len() as f64
+    };
+    let ours = score(&|stated| stated.ours);
+    let mean = score(&|stated| means[&stated.hazard].0 / means[&stated.hazard].1);
+    Row {
+        figure: "Brier score of the evening's chances".into(),
+        must_be: "below the mean's",
+        is: format!("{ours:.4}; the season's mean {mean:.4}"),
+        plain: format!("{:.4}", score(&|stated| stated.plain)),
+        holds: (!evenings.is_empty()).then_some(ours < mean),
+    }
+}
+
+fn false_leaks(season: &Season, scatter: f64) -> Row {
+    let tanks = season.sound_tanks.iter().filter(|(of, _)| *of == scatter);
+    let rooms = season.healthy.iter().filter(|room| room.scatter_mm == scatter);
+    let (mut months, mut leaks) = (0.0, 0);
+    for (_, told) in tanks {
+        months += CALM_DAYS as f64 / MONTH;
+        leaks += told;
+    }
+    for room in rooms {
+        months += room.told.days / MONTH;
+        leaks += leaks_raised(&room.told);
+    }
+    let a_year = leaks as f64 / months * 12.0;
+    Row {
+        figure: format!("false leaks in 12 tank-months at {scatter:.0} mm of scatter"),
+        must_be: "<= 1",
+        is: format!("{a_year:.1} ({leaks} in {months:.0} months)"),
+        plain: "tells none".into(),
+        holds: (months > 0.0).then_some(a_year <= 1.0),
+    }
+}
+
+fn leak_hours(season: &Season) -> Row {
+    // One that nobody told within a day took at least that day.
+    let hours = || season.leaking_tanks.iter().map(|hours| hours.unwrap_or(24.0));
+    let worst = hours().fold(0.0, f64::max);
+    let untold = season.leaking_tanks.iter().filter(|hours| hours.is_none()).count();
+    Row {
+        figure: "hours until a leak of 1 L/h is told, at 1.2 mm".into(),
+        must_be: "<= 3",
+        is: format!(
+            "median {:.1}, worst {worst:.1}; {untold} of {} not in a day",
+            median(hours()).unwrap_or_default(),
+            season.leaking_tanks.len()
+        ),
+        plain: "tells none".into(),
+        holds: (!season.leaking_tanks.is_empty()).then_some(worst <= 3.0),
+    }
+}
+
+fn inside(figure: &str, forecasts: &[Forecast]) -> Row {
+    let count = |of: &dyn Fn(&Forecast) -> bool| forecasts.iter().filter(|forecast| of(forecast)).count();
+    let before = count(&|forecast| forecast.truth.is_some_and(|truth| truth < forecast.early));
+    // A truth that was not found came after all that was looked at.
+    let after = count(&|forecast| {
+        let not_before = forecast.truth.unwrap_or(forecast.looked_until);
+        forecast.late.is_some_and(|late| not_before > late)
+    });
+    let unknown =
+        count(&|forecast| forecast.truth.is_none() && forecast.late.is_none_or(|late| late >= forecast.looked_until));
+    let known = forecasts.len() - unknown;
+    let inside = known - before - after;
+    Row {
+        figure: figure.into(),
+        must_be: ">= 0.9",
+        is: format!("{}; {before} earlier, {after} later, {unknown} beyond sight", of_all((inside, known))),
+        plain: "forecasts none".into(),
+        holds: (known >= ENOUGH).then_some(inside as f64 >= CLAIMED * known as f64),
+    }
+}
+
+fn how_often(season: &Season) -> String {
+    let mut table = Table::new();
+    table.load_preset(comfy_table::presets::ASCII_MARKDOWN);
+    table.set_header([
+        "rooms",
+        "nights",
+        "calls a night",
+        "letters a night",
+        "calls a week",
+        "letters a week",
+        "of these no digest",
+        "plain rule a week",
+    ]);
+    let mut row = |name: &str, told: Vec<&Told>| {
+        let nights: f64 = told.iter().map(|told| told.days).sum();
+        let sum = |of: fn(&Told) -> usize| told.iter().map(|told| of(told)).sum::<usize>() as f64 / nights;
+        let (calls, letters) = (sum(|told| told.calls().count()), sum(|told| told.letters.len()));
+        table.add_row([
+            name.to_owned(),
+            format!("{nights:.0}"),
+            format!("{calls:.3}"),
+            format!("{letters:.2}"),
+            format!("{:.2}", 7.0 * calls),
+            format!("{:.2}", 7.0 * letters),
+            format!("{:.2}", 7.0 * sum(Told::opened)),
+            format!("{:.0}", 7.0 * sum(|told| told.plain.len())),
+        ]);
+    };
+    row("healthy", season.healthy.iter().map(|room| &room.told).collect());
+    row("with a fault", season.broken.iter().map(|room| &room.told).collect());
+    table.to_string()
+}
+
+fn unasked_harm(season: &Season) -> String {
+    let harms = season.healthy.iter().map(|room| room.told.harms.len()).sum::<usize>();
+    format!("Harm in healthy rooms: {harms}. Engine's letters beside the plain rule's: {:?}.", season.letters())
+}
+
+fn of_all((some, all): (usize, usize)) -> String {
+    if all == 0 { "-".into() } else { format!("{:.2} ({some} of {all})", some as f64 / all as f64) }
+}
