@@ -9,11 +9,11 @@ use chrono::TimeDelta;
 use serde::Serialize;
 
 /// Fewer sisters than this are not tested. From the issue.
-pub const FEWEST_SISTERS: usize = 5;
+pub const FEWEST_PEERS: usize = 5;
 /// A condition this many spreads above the sisters' median is told. Own default.
-const TOLD_FROM: f64 = 3.0;
+const REPORTED_FROM: f64 = 3.0;
 /// So many are told. From the issue.
-const TOLD: usize = 3;
+const REPORTED: usize = 3;
 /// A sister must have lived in light this share of the tray's own time. Own default.
 const LIGHT_SHARE: f64 = 0.75;
 /// The median absolute deviation of a normal sample times this is its standard deviation
@@ -81,7 +81,7 @@ impl Measure {
 
 /// One condition of a tray beside its sisters'.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Condition {
+pub struct Comparison {
     /// Which.
     pub measure: Measure,
     /// This tray's: hours, or for mold pressure 0 to 100.
@@ -119,19 +119,19 @@ pub struct Envelope {
 }
 
 /// A sister has lived long enough to be held against it.
-pub fn comparable(own: &Walked, sister: &Walked) -> bool {
-    let covered = sister.light_at.is_some() || sister.until >= sister.sown_at + (own.uncovered_at() - own.sown_at);
-    let (mine, hers) = (light_age(own), light_age(sister));
+pub fn comparable(own: &Walked, peer: &Walked) -> bool {
+    let covered = peer.light_at.is_some() || peer.until >= peer.sown_at + (own.uncovered_at() - own.sown_at);
+    let (mine, hers) = (light_age(own), light_age(peer));
     covered && hers.num_minutes() as f64 >= LIGHT_SHARE * mine.num_minutes() as f64
 }
 
 /// Every condition, counted in each sister up to the tray's own age in light.
-pub fn conditions(own: &Walked, sisters: &[&Walked]) -> Vec<Condition> {
+pub fn conditions(own: &Walked, peers: &[&Walked]) -> Vec<Comparison> {
     let age = light_age(own);
-    let mut all: Vec<Condition> = Measure::ALL
+    let mut all: Vec<Comparison> = Measure::ALL
         .into_iter()
         .map(|measure| {
-            let others: Vec<f64> = sisters.iter().map(|sister| value(measure, sister, age)).collect();
+            let others: Vec<f64> = peers.iter().map(|peer| value(measure, peer, age)).collect();
             condition(measure, value(measure, own, age), &others)
         })
         .collect();
@@ -144,16 +144,16 @@ pub fn conditions(own: &Walked, sisters: &[&Walked]) -> Vec<Condition> {
 
 /// What its sisters' air was at the same age of the same half of life, under the cover or in
 /// light, for each of its own steps in which at least one of them was known.
-pub fn envelope(own: &Walked, sisters: &[&Walked]) -> Vec<Envelope> {
+pub fn envelope(own: &Walked, peers: &[&Walked]) -> Vec<Envelope> {
     let uncovered = own.uncovered_at();
-    let air_then = |at: Timestamp, sister: &Walked| {
+    let air_then = |at: Timestamp, peer: &Walked| {
         let lit = at >= uncovered;
-        let then = if lit { sister.uncovered_at() + (at - uncovered) } else { sister.sown_at + (at - own.sown_at) };
-        if !lit && then >= sister.uncovered_at() {
+        let then = if lit { peer.uncovered_at() + (at - uncovered) } else { peer.sown_at + (at - own.sown_at) };
+        if !lit && then >= peer.uncovered_at() {
             return None;
         }
-        let next = sister.slots.partition_point(|slot| slot.at <= then);
-        let slot = sister.slots.get(next.checked_sub(1)?)?;
+        let next = peer.slots.partition_point(|slot| slot.at <= then);
+        let slot = peer.slots.get(next.checked_sub(1)?)?;
         slot.air.filter(|_| then - slot.at < STEP)
     };
     let quartiles = |mut values: Vec<f64>| {
@@ -161,7 +161,7 @@ pub fn envelope(own: &Walked, sisters: &[&Walked]) -> Vec<Envelope> {
         [quantile(&values, 0.25), quantile(&values, 0.5), quantile(&values, 0.75)]
     };
     let step = |slot: &Slot| {
-        let known: Vec<(f64, f64)> = sisters.iter().filter_map(|sister| air_then(slot.at, sister)).collect();
+        let known: Vec<(f64, f64)> = peers.iter().filter_map(|peer| air_then(slot.at, peer)).collect();
         (!known.is_empty()).then(|| Envelope {
             at: slot.at,
             n: known.len(),
@@ -173,23 +173,23 @@ pub fn envelope(own: &Walked, sisters: &[&Walked]) -> Vec<Envelope> {
 }
 
 /// The conditions that differ most in the direction that can harm, at most three.
-pub fn told(conditions: &[Condition]) -> Vec<&Condition> {
-    let beyond = |condition: &&Condition| {
-        condition.effect.is_some_and(|effect| effect >= TOLD_FROM)
+pub fn reported(conditions: &[Comparison]) -> Vec<&Comparison> {
+    let beyond = |condition: &&Comparison| {
+        condition.effect.is_some_and(|effect| effect >= REPORTED_FROM)
             && condition.range.is_some_and(|(_, high)| condition.value > high)
     };
-    let mut told: Vec<&Condition> = conditions.iter().filter(beyond).collect();
-    told.sort_by(|one, other| other.effect.unwrap_or(0.0).total_cmp(&one.effect.unwrap_or(0.0)));
-    told.truncate(TOLD);
-    told
+    let mut reported: Vec<&Comparison> = conditions.iter().filter(beyond).collect();
+    reported.sort_by(|one, other| other.effect.unwrap_or(0.0).total_cmp(&one.effect.unwrap_or(0.0)));
+    reported.truncate(REPORTED);
+    reported
 }
 
-fn condition(measure: Measure, value: f64, others: &[f64]) -> Condition {
+fn condition(measure: Measure, value: f64, others: &[f64]) -> Comparison {
     let mut sorted = others.to_vec();
     sorted.sort_by(f64::total_cmp);
     let some = !sorted.is_empty();
     let median = some.then(|| quantile(&sorted, 0.5));
-    Condition {
+    Comparison {
         measure,
         value,
         n: sorted.len(),
@@ -202,7 +202,7 @@ fn condition(measure: Measure, value: f64, others: &[f64]) -> Condition {
             off.sort_by(f64::total_cmp);
             (value - median) / (MAD_TO_DEVIATION * quantile(&off, 0.5)).max(measure.least_spread())
         }),
-        p: (sorted.len() >= FEWEST_SISTERS).then(|| two_sided(value, &sorted)),
+        p: (sorted.len() >= FEWEST_PEERS).then(|| two_sided(value, &sorted)),
         p_corrected: None,
     }
 }

@@ -35,7 +35,7 @@ pub fn beyond(
     side: Side,
     limit: f64,
 ) -> Beyond {
-    let mut told = Beyond {
+    let mut reported = Beyond {
         beyond: TimeDelta::zero(),
         longest: TimeDelta::zero(),
         known: TimeDelta::zero(),
@@ -50,21 +50,21 @@ pub fn beyond(
             spell = TimeDelta::zero();
         }
         stood_until = begins + stands;
-        told.known += stands;
+        reported.known += stands;
         let passed = match side {
             Side::Above => mean > limit,
             Side::Below => mean < limit,
         };
         if passed {
-            told.beyond += stands;
+            reported.beyond += stands;
             spell += stands;
-            told.longest = told.longest.max(spell);
+            reported.longest = reported.longest.max(spell);
         } else {
             spell = TimeDelta::zero();
         }
     }
-    told.unknown = (until - from - told.known).max(TimeDelta::zero());
-    told
+    reported.unknown = (until - from - reported.known).max(TimeDelta::zero());
+    reported
 }
 
 #[cfg(test)]
@@ -83,10 +83,10 @@ mod tests {
         let begin = at("2026-03-03 08:00");
         let values = [(0, 70.0), (10, 80.0), (20, 82.0), (30, 75.0), (70, 90.0), (80, 60.0)];
         let points: Vec<_> = values.map(|(minute, value)| (begin + minutes(minute), value)).into();
-        let told = beyond(&points, (begin, begin + minutes(90)), minutes(25), Side::Above, 75.0);
+        let reported = beyond(&points, (begin, begin + minutes(90)), minutes(25), Side::Above, 75.0);
         // Above: 08:10 to 08:30, and 09:10 to 09:20. 75 stands until 08:55; 08:55 to 09:10 nobody knows.
         let expected = Beyond { beyond: minutes(30), longest: minutes(20), known: minutes(75), unknown: minutes(15) };
-        assert_eq!(told, expected);
+        assert_eq!(reported, expected);
         let below = beyond(&points, (begin, begin + minutes(90)), minutes(25), Side::Below, 75.0);
         assert_eq!((below.beyond, below.known), (minutes(20), minutes(75)));
     }
@@ -95,8 +95,8 @@ mod tests {
     fn a_gap_ends_a_spell_and_no_data_is_no_minute_below() {
         let begin = at("2026-03-03 08:00");
         let points = [(begin, 80.0), (begin + minutes(60), 80.0)];
-        let told = beyond(&points, (begin, begin + minutes(120)), minutes(5), Side::Above, 75.0);
-        assert_eq!((told.beyond, told.longest, told.unknown), (minutes(10), minutes(5), minutes(110)));
+        let reported = beyond(&points, (begin, begin + minutes(120)), minutes(5), Side::Above, 75.0);
+        assert_eq!((reported.beyond, reported.longest, reported.unknown), (minutes(10), minutes(5), minutes(110)));
         let nothing = beyond(&[], (begin, begin + minutes(120)), minutes(5), Side::Below, 75.0);
         assert_eq!((nothing.beyond, nothing.unknown), (minutes(0), minutes(120)));
     }

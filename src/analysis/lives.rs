@@ -23,14 +23,14 @@ pub struct Life {
     pub stood: Vec<(Timestamp, PlaceId)>,
     /// What was done to it, also as one of all trays of a place, ascending by when it
     /// was done; the sowing is the first. Struck and refused entries are not here.
-    pub deeds: Vec<Deed>,
+    pub actions: Vec<Action>,
     /// How it ended; `None`: it grows.
     pub end: Option<End>,
 }
 
 /// One thing that was done to a tray.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Deed {
+pub struct Action {
     /// The number of the journal entry.
     pub number: i64,
     /// When it was done.
@@ -83,7 +83,7 @@ impl Life {
         tray.light_at = known(tray.light_at);
         tray.place = self.place_at(at);
         let last = |wanted: fn(&Did) -> bool| {
-            self.deeds.iter().rev().find(|deed| deed.at <= at && wanted(&deed.did)).map(|deed| deed.at)
+            self.actions.iter().rev().find(|action| action.at <= at && wanted(&action.did)).map(|action| action.at)
         };
         tray.watered_at = last(|did| matches!(did, Did::Water { .. }));
         tray.misted_at = last(|did| matches!(did, Did::Mist(_)));
@@ -142,7 +142,7 @@ pub fn lives(rules: &Rules, lines: &[JournalLine]) -> Vec<Life> {
                 sown_by: line.number,
                 sowing: sowing.clone(),
                 stood: vec![(when, tray.place)],
-                deeds: Vec::new(),
+                actions: Vec::new(),
                 end: None,
             }));
         }
@@ -157,7 +157,7 @@ pub fn lives(rules: &Rules, lines: &[JournalLine]) -> Vec<Life> {
     for life in &mut lives {
         // Told in one order, done in another: the sort keeps the telling's order for equal times.
         life.stood.sort_by_key(|(from, _)| *from);
-        life.deeds.sort_by_key(|deed| deed.at);
+        life.actions.sort_by_key(|action| action.at);
     }
     lives
 }
@@ -209,7 +209,7 @@ fn live_on(life: &mut Life, line: &JournalLine, when: Timestamp) {
         _ => None,
     };
     life.end = life.end.take().or(fate.map(|fate| End { at: when, number: line.number, fate }));
-    life.deeds.push(Deed { number: line.number, at: when, by: line.entry.by.clone(), did });
+    life.actions.push(Action { number: line.number, at: when, by: line.entry.by.clone(), did });
 }
 
 #[cfg(test)]
@@ -244,7 +244,7 @@ mod tests {
         assert_eq!(life.stage_at(at("2026-03-05 08:00")), Stage::Blackout);
         assert_eq!(life.stage_at(at("2026-03-06 09:00")), Stage::Light);
         // The watering of the rack it had left is none of its deeds.
-        let numbers: Vec<i64> = life.deeds.iter().map(|deed| deed.number).collect();
+        let numbers: Vec<i64> = life.actions.iter().map(|action| action.number).collect();
         assert_eq!(numbers, [1, 2, 3, 4, 6, 7]);
         assert_eq!(life.as_of(at("2026-03-07 08:30")).watered_at, None);
         assert_eq!(life.until(at("2026-04-01 00:00")), at("2026-03-13 08:00"));
@@ -261,8 +261,8 @@ mod tests {
         assert_eq!(all.len(), 2);
         let lost = Fate::Discarded { reason: Loss::Mold, share: Some(30.0), note: None };
         assert_eq!(all[0].end.as_ref().map(|end| &end.fate), Some(&lost));
-        assert_eq!((all[0].deeds.len(), all[0].tray.crop.as_str()), (2, "broccoli"));
-        assert_eq!((all[1].deeds.len(), all[1].tray.crop.as_str(), all[1].end.is_none()), (2, "radish", true));
+        assert_eq!((all[0].actions.len(), all[0].tray.crop.as_str()), (2, "broccoli"));
+        assert_eq!((all[1].actions.len(), all[1].tray.crop.as_str(), all[1].end.is_none()), (2, "radish", true));
     }
 
     #[test]
@@ -287,7 +287,7 @@ mod tests {
             ("2026-03-07 09:00", r#"{"did":"water","tray":"K1"}"#),
             ("2026-03-07 10:00", r#"{"did":"look","tray":"K1","at":"2026-03-06T10:00:00Z"}"#),
         ]);
-        let numbers: Vec<i64> = all[0].deeds.iter().map(|deed| deed.number).collect();
+        let numbers: Vec<i64> = all[0].actions.iter().map(|action| action.number).collect();
         assert_eq!(numbers, [1, 3, 2]);
     }
 }

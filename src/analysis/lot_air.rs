@@ -94,14 +94,14 @@ mod tests {
     fn a_mist_under_the_cover_is_no_wet_leaf_in_light() {
         let lived = |misted: &str| {
             let mist = r#"{"did":"mist","tray":"K1"}"#;
-            let mut told = vec![
+            let mut reported = vec![
                 ("2026-03-02 08:00", r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#),
                 ("2026-03-06 08:00", r#"{"did":"uncover","tray":"K1"}"#),
                 (misted, mist),
                 ("2026-03-12 08:00", r#"{"did":"harvest","tray":"K1","grams":300}"#),
             ];
-            told.sort_by_key(|(when, _)| *when);
-            let life = lives(&rules(), &journal(&told)).remove(0);
+            reported.sort_by_key(|(when, _)| *when);
+            let life = lives(&rules(), &journal(&reported)).remove(0);
             let steps = air("2026-03-02 08:00", "2026-03-12 08:00", 20.0, 55.0);
             LotAir::of(&walk(&rules(), &life, &steps, at("2026-04-01 00:00"))).mold_pressure
         };

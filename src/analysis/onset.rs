@@ -90,14 +90,14 @@ fn seen_at(life: &Life) -> Option<Timestamp> {
         let denied = ["no mold", "no mould", "not mold", "no sign of mo"].iter().any(|no| text.contains(no));
         (text.contains("mold") || text.contains("mould")) && !denied
     };
-    life.deeds
+    life.actions
         .iter()
-        .find(|deed| match &deed.did {
+        .find(|action| match &action.did {
             Did::Discard { reason: Loss::Mold, .. } => true,
             Did::Look { note: Some(text), .. } | Did::Note { text, .. } => says(text),
             _ => false,
         })
-        .map(|deed| deed.at)
+        .map(|action| action.at)
 }
 
 fn suspects(life: &Life, walked: &Walked, from: Timestamp, until: Timestamp) -> Vec<(Timestamp, Suspect)> {

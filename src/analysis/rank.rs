@@ -45,7 +45,7 @@ pub fn spearman(pairs: &[(f64, f64)]) -> Option<Correlation> {
         });
         f64::from(far) / f64::from(all)
     } else {
-        let mut chance = Chance(SEED);
+        let mut chance = SplitMix64(SEED);
         // The observed pairing is one of those that could have been (Phipson and Smyth 2010).
         let mut far = 1_u32;
         for _ in 0..RANDOM_PAIRINGS {
@@ -108,9 +108,9 @@ fn every_order(values: &mut [f64], each: &mut impl FnMut(&[f64])) {
 const SEED: u64 = 20_261_125;
 
 /// SplitMix64 (Steele, Lea and Flood 2014).
-struct Chance(u64);
+struct SplitMix64(u64);
 
-impl Chance {
+impl SplitMix64 {
     fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut mixed = self.0;
@@ -152,7 +152,7 @@ mod tests {
     #[test]
     fn chance_alone_is_not_taken_for_a_finding() {
         // Unrelated pairs: p spreads evenly, so about one in twenty lies below 0.05.
-        let mut chance = Chance(7);
+        let mut chance = SplitMix64(7);
         let mut figure = || chance.next() as f64;
         let found = (0..200).filter(|_| {
             let pairs: Vec<(f64, f64)> = (0..12).map(|_| (figure(), figure())).collect();

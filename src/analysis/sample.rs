@@ -58,13 +58,13 @@ pub(crate) fn at(text: &str) -> Timestamp {
 /// as the store does.
 pub(crate) fn journal(entries: &[(&str, &str)]) -> Vec<JournalLine> {
     let mut lines: Vec<JournalLine> = Vec::new();
-    for (number, (told, entry)) in (1..).zip(entries) {
+    for (number, (reported, entry)) in (1..).zip(entries) {
         let entry: crate::journal::Entry = serde_json::from_str(entry).expect("an entry");
         if let crate::journal::Did::Strike { entry: struck, .. } = entry.did {
             let struck = lines.iter_mut().find(|line| line.number == struck).expect("it strikes an entry");
             struck.struck_by = Some(number);
         }
-        lines.push(JournalLine { number, at: at(told), entry, refused: None, struck_by: None, note: Vec::new() });
+        lines.push(JournalLine { number, at: at(reported), entry, refused: None, struck_by: None, note: Vec::new() });
     }
     lines
 }

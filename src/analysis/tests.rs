@@ -10,17 +10,17 @@ use super::walk::{KnownAir, STEP, Walked, walk};
 /// light. `damp`: hours of air at 92 % from the evening of the seventh on.
 pub(crate) fn tray(uncovered: &str, damp: i64, last_words: &str) -> (Life, Walked) {
     let uncover = format!("{uncovered} 08:00");
-    let mut told = vec![
+    let mut reported = vec![
         ("2026-03-02 08:00".to_owned(), r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli"}"#.to_owned()),
         (uncover, r#"{"did":"uncover","tray":"K1"}"#.to_owned()),
     ];
     for day in 8..12 {
         for hour in ["07", "19"] {
-            told.push((format!("2026-03-{day:02} {hour}:00"), r#"{"did":"water","tray":"K1"}"#.to_owned()));
+            reported.push((format!("2026-03-{day:02} {hour}:00"), r#"{"did":"water","tray":"K1"}"#.to_owned()));
         }
     }
-    told.push(("2026-03-12 08:00".to_owned(), last_words.to_owned()));
-    let entries: Vec<(&str, &str)> = told.iter().map(|(when, what)| (when.as_str(), what.as_str())).collect();
+    reported.push(("2026-03-12 08:00".to_owned(), last_words.to_owned()));
+    let entries: Vec<(&str, &str)> = reported.iter().map(|(when, what)| (when.as_str(), what.as_str())).collect();
     let life = lives(&rules(), &journal(&entries)).remove(0);
     let (mut now, mut air) = (at("2026-03-02 08:00"), Vec::new());
     let evening = at("2026-03-08 20:00");
@@ -36,10 +36,10 @@ pub(crate) fn tray(uncovered: &str, damp: i64, last_words: &str) -> (Life, Walke
 pub(crate) const CUT: &str = r#"{"did":"harvest","tray":"K1","grams":400}"#;
 pub(crate) const MOLD: &str = r#"{"did":"discard","tray":"K1","reason":"mold"}"#;
 
-pub(crate) fn beside_nine(own: &Walked) -> Vec<beside::Condition> {
-    let sisters: Vec<Walked> = (0..9).map(|nth| tray("2026-03-06", nth % 3, CUT).1).collect();
-    assert!(sisters.iter().all(|sister| beside::comparable(own, sister)));
-    beside::conditions(own, &sisters.iter().collect::<Vec<_>>())
+pub(crate) fn beside_nine(own: &Walked) -> Vec<beside::Comparison> {
+    let peers: Vec<Walked> = (0..9).map(|nth| tray("2026-03-06", nth % 3, CUT).1).collect();
+    assert!(peers.iter().all(|peer| beside::comparable(own, peer)));
+    beside::conditions(own, &peers.iter().collect::<Vec<_>>())
 }
 
 /// `scipy.stats.mannwhitneyu([value], others, method="exact", alternative="two-sided")`,
@@ -71,15 +71,15 @@ fn quantiles_are_numpys() {
 #[test]
 fn two_days_under_the_cover_past_the_plan_are_told_first() {
     let conditions = beside_nine(&tray("2026-03-08", 0, MOLD).1);
-    let told = beside::told(&conditions);
-    assert_eq!((told[0].measure, told[0].value), (Measure::OverdueCover, 48.0));
+    let reported = beside::reported(&conditions);
+    assert_eq!((reported[0].measure, reported[0].value), (Measure::OverdueCover, 48.0));
 }
 
 #[test]
 fn a_tray_like_its_sisters_is_not_accused() {
-    assert_eq!(beside::told(&beside_nine(&tray("2026-03-06", 2, CUT).1)), Vec::<&beside::Condition>::new());
+    assert_eq!(beside::reported(&beside_nine(&tray("2026-03-06", 2, CUT).1)), Vec::<&beside::Comparison>::new());
     // An hour more than all sisters is less than what a hygrometer may be off by.
-    assert_eq!(beside::told(&beside_nine(&tray("2026-03-06", 3, CUT).1)), Vec::<&beside::Condition>::new());
+    assert_eq!(beside::reported(&beside_nine(&tray("2026-03-06", 3, CUT).1)), Vec::<&beside::Comparison>::new());
 }
 
 #[test]

@@ -4,7 +4,7 @@
 use super::lives::Life;
 use super::place_air::humidity_accuracy;
 use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
-use crate::engine::physics::dryness::{Coefficient, Medium, Store};
+use crate::engine::physics::dryness::{Coefficient, Medium, MediumWater};
 use crate::engine::physics::mold_pressure::MoldPressure;
 use crate::engine::rules::Rules;
 use crate::engine::watch::dryout::{LOGGED_WATERINGS, MEDIUM_DEPTH_MM, drawn_by_theory};
@@ -123,12 +123,12 @@ pub fn walk(rules: &Rules, life: &Life, known: &[KnownAir], now: Timestamp) -> W
     let nth = |at: Timestamp| (at - sown_at).num_seconds().div_euclid(STEP.num_seconds());
     let air: BTreeMap<i64, (f64, f64)> = known.iter().map(|air| (nth(air.at), (air.celsius, air.percent))).collect();
     let done = |wanted: fn(&Did) -> bool| -> Vec<Timestamp> {
-        life.deeds.iter().filter(|deed| wanted(&deed.did)).map(|deed| deed.at).collect()
+        life.actions.iter().filter(|action| wanted(&action.did)).map(|action| action.at).collect()
     };
     let waterings = done(|did| matches!(did, Did::Water { .. }));
     let mistings = done(|did| matches!(did, Did::Mist(_)));
     let logged = waterings.len() >= LOGGED_WATERINGS as usize;
-    let soaked = Store::full(Medium::Fine.available_grams(MEDIUM_DEPTH_MM));
+    let soaked = MediumWater::full(Medium::Fine.available_grams(MEDIUM_DEPTH_MM));
     let (mut clock, mut water) = (MoldPressure::new(&life.tray.figures.family), soaked);
     let mut next_water = waterings.iter().peekable();
     let mut next_mist = mistings.iter().peekable();

@@ -92,7 +92,7 @@ pub struct Losses {
 
 /// A condition of the air that yields are held against.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Condition {
+pub enum AirFigure {
     /// Mean humidity in light.
     Humidity,
     /// Mean temperature.
@@ -109,7 +109,7 @@ pub enum Condition {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Finding {
     /// Which.
-    pub condition: Condition,
+    pub condition: AirFigure,
     /// Condition and grams a tray, a pair a lot.
     pub pairs: Vec<(f64, f64)>,
     /// What goes with what; `None`: fewer than [`LEAST_LOTS`] lots, or one side never changed.
@@ -149,30 +149,30 @@ impl Lot {
     }
 }
 
-impl Condition {
+impl AirFigure {
     /// Every condition.
-    pub const ALL: [Condition; 5] =
-        [Condition::Humidity, Condition::Temperature, Condition::Vpd, Condition::DampHours, Condition::MoldPressure];
+    pub const ALL: [AirFigure; 5] =
+        [AirFigure::Humidity, AirFigure::Temperature, AirFigure::Vpd, AirFigure::DampHours, AirFigure::MoldPressure];
 
     /// The word in arguments and JSON.
     pub fn word(self) -> &'static str {
         match self {
-            Condition::Humidity => "humidity",
-            Condition::Temperature => "temperature",
-            Condition::Vpd => "vpd",
-            Condition::DampHours => "damp-hours",
-            Condition::MoldPressure => "mold-pressure",
+            AirFigure::Humidity => "humidity",
+            AirFigure::Temperature => "temperature",
+            AirFigure::Vpd => "vpd",
+            AirFigure::DampHours => "damp-hours",
+            AirFigure::MoldPressure => "mold-pressure",
         }
     }
 
     /// Its figure: per cent, Celsius, kilopascals, hours, or 0 to 100.
     pub fn of(self, air: &LotAir) -> Option<f64> {
         match self {
-            Condition::Humidity => air.humidity,
-            Condition::Temperature => air.temperature,
-            Condition::Vpd => air.vpd,
-            Condition::DampHours => air.damp_hours,
-            Condition::MoldPressure => air.mold_pressure,
+            AirFigure::Humidity => air.humidity,
+            AirFigure::Temperature => air.temperature,
+            AirFigure::Vpd => air.vpd,
+            AirFigure::DampHours => air.damp_hours,
+            AirFigure::MoldPressure => air.mold_pressure,
         }
     }
 }
@@ -257,7 +257,7 @@ pub fn losses(lots: &[Lot], by: By) -> Vec<Losses> {
 /// Every condition against grams a tray, within one crop.
 pub fn findings(lots: &[Lot], crop: &str) -> Vec<Finding> {
     let of_crop = comparable(lots, crop);
-    let mut findings: Vec<Finding> = Condition::ALL
+    let mut findings: Vec<Finding> = AirFigure::ALL
         .into_iter()
         .map(|condition| {
             let pairs: Vec<(f64, f64)> =
@@ -427,7 +427,7 @@ mod tests {
             (0..8).map(|nth| lot("broccoli", nth, 50.0 + f64::from(nth), 700.0 - f64::from(nth))).collect();
         lots.extend((0..7).map(|nth| lot("radish", nth, 50.0 + f64::from(nth), 300.0 + f64::from(nth))));
         let broccoli = findings(&lots, "broccoli").remove(0);
-        assert_eq!(broccoli.condition, Condition::Humidity);
+        assert_eq!(broccoli.condition, AirFigure::Humidity);
         let found = broccoli.correlation.expect("eight lots are enough");
         assert_eq!((found.rho, found.n), (-1.0, 8));
         assert_eq!(broccoli.pairs[0], (50.0, 350.0));

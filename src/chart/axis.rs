@@ -39,39 +39,39 @@ pub(crate) fn digits(scale: &[f64]) -> usize {
 
 /// Steps of a time axis.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Step {
+enum TickStep {
     Minutes(i64),
     Days(u64),
     Week,
     Months(u32),
 }
 
-const STEPS: [Step; 15] = [
-    Step::Minutes(5),
-    Step::Minutes(15),
-    Step::Minutes(30),
-    Step::Minutes(60),
-    Step::Minutes(120),
-    Step::Minutes(180),
-    Step::Minutes(360),
-    Step::Minutes(720),
-    Step::Days(1),
-    Step::Days(2),
-    Step::Week,
-    Step::Months(1),
-    Step::Months(3),
-    Step::Months(6),
-    Step::Months(12),
+const STEPS: [TickStep; 15] = [
+    TickStep::Minutes(5),
+    TickStep::Minutes(15),
+    TickStep::Minutes(30),
+    TickStep::Minutes(60),
+    TickStep::Minutes(120),
+    TickStep::Minutes(180),
+    TickStep::Minutes(360),
+    TickStep::Minutes(720),
+    TickStep::Days(1),
+    TickStep::Days(2),
+    TickStep::Week,
+    TickStep::Months(1),
+    TickStep::Months(3),
+    TickStep::Months(6),
+    TickStep::Months(12),
 ];
 
-impl Step {
+impl TickStep {
     /// Its length, near enough to choose by.
     fn about(self) -> TimeDelta {
         match self {
-            Step::Minutes(minutes) => TimeDelta::minutes(minutes),
-            Step::Days(days) => TimeDelta::days(days as i64),
-            Step::Week => TimeDelta::days(7),
-            Step::Months(months) => TimeDelta::days(30 * i64::from(months)),
+            TickStep::Minutes(minutes) => TimeDelta::minutes(minutes),
+            TickStep::Days(days) => TimeDelta::days(days as i64),
+            TickStep::Week => TimeDelta::days(7),
+            TickStep::Months(months) => TimeDelta::days(30 * i64::from(months)),
         }
     }
 
@@ -79,19 +79,19 @@ impl Step {
     fn floor(self, local: NaiveDateTime) -> Option<NaiveDateTime> {
         let date = local.date();
         match self {
-            Step::Minutes(step) => {
+            TickStep::Minutes(step) => {
                 let minutes = i64::from(local.hour() * 60 + local.minute());
                 Some(date.and_time(NaiveTime::MIN) + TimeDelta::minutes(minutes - minutes % step))
             }
-            Step::Days(days) => {
+            TickStep::Days(days) => {
                 let past = u64::from(date.num_days_from_ce().unsigned_abs()) % days;
                 Some(date.checked_sub_days(Days::new(past))?.and_time(NaiveTime::MIN))
             }
-            Step::Week => {
+            TickStep::Week => {
                 let past = u64::from(date.weekday().num_days_from_monday());
                 Some(date.checked_sub_days(Days::new(past))?.and_time(NaiveTime::MIN))
             }
-            Step::Months(months) => {
+            TickStep::Months(months) => {
                 let month = date.month0() - date.month0() % months;
                 Some(NaiveDate::from_ymd_opt(date.year(), month + 1, 1)?.and_time(NaiveTime::MIN))
             }
@@ -100,21 +100,21 @@ impl Step {
 
     fn next(self, local: NaiveDateTime) -> Option<NaiveDateTime> {
         match self {
-            Step::Minutes(minutes) => local.checked_add_signed(TimeDelta::minutes(minutes)),
-            Step::Days(days) => local.checked_add_days(Days::new(days)),
-            Step::Week => local.checked_add_days(Days::new(7)),
-            Step::Months(months) => local.checked_add_months(Months::new(months)),
+            TickStep::Minutes(minutes) => local.checked_add_signed(TimeDelta::minutes(minutes)),
+            TickStep::Days(days) => local.checked_add_days(Days::new(days)),
+            TickStep::Week => local.checked_add_days(Days::new(7)),
+            TickStep::Months(months) => local.checked_add_months(Months::new(months)),
         }
     }
 
     fn label(self, local: NaiveDateTime) -> String {
         let midnight = local.time() == NaiveTime::MIN;
         let form = match self {
-            Step::Minutes(_) if !midnight => "%H:%M",
-            Step::Minutes(_) | Step::Days(1) => "%a %-d",
-            Step::Days(_) | Step::Week => "%-d %b",
-            Step::Months(_) if local.month() == 1 => "%Y",
-            Step::Months(_) => "%b",
+            TickStep::Minutes(_) if !midnight => "%H:%M",
+            TickStep::Minutes(_) | TickStep::Days(1) => "%a %-d",
+            TickStep::Days(_) | TickStep::Week => "%-d %b",
+            TickStep::Months(_) if local.month() == 1 => "%Y",
+            TickStep::Months(_) => "%b",
         };
         local.format(form).to_string()
     }
@@ -123,8 +123,8 @@ impl Step {
 /// Round local times between the ends, at most `most`, each with its label.
 pub(crate) fn times(from: Timestamp, until: Timestamp, zone: Tz, most: usize) -> Vec<(Timestamp, String)> {
     let span = until - from;
-    let fits = |step: &Step| span.num_seconds() / step.about().num_seconds().max(1) <= most.max(1) as i64;
-    let step = STEPS.into_iter().find(|step| fits(step)).unwrap_or(Step::Months(12));
+    let fits = |step: &TickStep| span.num_seconds() / step.about().num_seconds().max(1) <= most.max(1) as i64;
+    let step = STEPS.into_iter().find(|step| fits(step)).unwrap_or(TickStep::Months(12));
     let mut ticks = Vec::new();
     let mut local = step.floor(from.with_timezone(&zone).naive_local());
     let end = until.with_timezone(&zone).naive_local();
@@ -174,7 +174,7 @@ mod tests {
     }
 
     #[test]
-    fn the_hour_that_a_clock_change_skips_has_no_tick_and_the_repeated_one_has_one() {
+    fn a_skipped_hour_has_no_tick_and_a_repeated_one_has_one() {
         // Europe/Paris, 2026-03-29: 02:00 does not exist; 2026-10-25: 02:00 comes twice (tz database).
         assert_eq!(labels("2026-03-28T23:30:00Z", "2026-03-29T03:30:00Z", 6), ["01:00", "03:00", "04:00", "05:00"]);
         assert_eq!(labels("2026-10-24T23:30:00Z", "2026-10-25T02:30:00Z", 4), ["02:00", "03:00"]);

@@ -3,7 +3,7 @@
 
 use super::canvas::{Anchor, Canvas, Dashes, Ink, Lettering, SHORT};
 use super::lettering::{fitted, width};
-use super::look::{BAND, DARK, FOURTH, GAP, GRID, LIMIT, NIGHT, SISTERS, SOFT, STAGE, THIRD, WARMTH, WATER};
+use super::look::{BAND, DARK, FOURTH, GAP, GRID, LIMIT, NIGHT, PEERS, SOFT, STAGE, THIRD, WARMTH, WATER};
 use super::picture::Picture;
 use super::{Band, Chart, Line, Measure, Panel, Point, axis};
 use crate::units::Timestamp;
@@ -53,8 +53,8 @@ impl Column {
 impl Field<'_> {
     pub(crate) fn draw(&self, canvas: &mut dyn Canvas, ticks: &[(Timestamp, String)]) {
         let lines: Vec<Vec<Run>> = self.panel.lines.iter().map(|line| self.runs(line)).collect();
-        let sisters = self.panel.sisters.as_ref().map(|line| self.runs(line)).unwrap_or_default();
-        let scale = self.scale(&lines, &sisters);
+        let peers = self.panel.peers.as_ref().map(|line| self.runs(line)).unwrap_or_default();
+        let scale = self.scale(&lines, &peers);
         let (bottom_value, top_value) = (scale[0], scale[scale.len() - 1]);
         let y = |value: f64| {
             let share = ((value - bottom_value) / (top_value - bottom_value)).clamp(0.0, 1.0) as f32;
@@ -65,8 +65,8 @@ impl Field<'_> {
         for band in &self.panel.bands {
             self.draw_band(canvas, band, &y);
         }
-        for run in &sisters {
-            self.draw_sisters(canvas, run, &y);
+        for run in &peers {
+            self.draw_peers(canvas, run, &y);
         }
         if let Some(first) = lines.first() {
             self.draw_gaps(canvas, first);
@@ -76,7 +76,7 @@ impl Field<'_> {
                 self.draw_run(canvas, run, index, &y);
             }
         }
-        self.draw_names(canvas, &lines, &sisters, &y);
+        self.draw_names(canvas, &lines, &peers, &y);
         self.draw_head(canvas, lines.first().map_or(&[], Vec::as_slice));
     }
 
@@ -127,9 +127,9 @@ impl Field<'_> {
         }
     }
 
-    fn draw_sisters(&self, canvas: &mut dyn Canvas, run: &[Column], y: &dyn Fn(f64) -> f32) {
-        canvas.area(&outline(run, y), Ink { opacity: 0.2, ..SISTERS });
-        canvas.polyline(&means(run, y), 1.4, SISTERS, MEDIAN);
+    fn draw_peers(&self, canvas: &mut dyn Canvas, run: &[Column], y: &dyn Fn(f64) -> f32) {
+        canvas.area(&outline(run, y), Ink { opacity: 0.2, ..PEERS });
+        canvas.polyline(&means(run, y), 1.4, PEERS, MEDIAN);
     }
 
     /// Hatched where the panel's first line has no data.
@@ -168,7 +168,7 @@ impl Field<'_> {
             Measure::Temperature | Measure::Vpd | Measure::MoldPressure => WARMTH,
             Measure::Humidity | Measure::Volume => WATER,
         };
-        [own, SISTERS, THIRD, FOURTH][index.min(3)]
+        [own, PEERS, THIRD, FOURTH][index.min(3)]
     }
 
     fn draw_run(&self, canvas: &mut dyn Canvas, run: &[Column], index: usize, y: &dyn Fn(f64) -> f32) {
@@ -211,8 +211,8 @@ impl Field<'_> {
     }
 
     /// The name of each line at its end, where there is more than one; moved apart.
-    fn draw_names(&self, canvas: &mut dyn Canvas, lines: &[Vec<Run>], sisters: &[Run], y: &dyn Fn(f64) -> f32) {
-        if lines.len() < 2 && self.panel.sisters.is_none() {
+    fn draw_names(&self, canvas: &mut dyn Canvas, lines: &[Vec<Run>], peers: &[Run], y: &dyn Fn(f64) -> f32) {
+        if lines.len() < 2 && self.panel.peers.is_none() {
             return;
         }
         let size = self.letters * 0.85;
@@ -222,8 +222,8 @@ impl Field<'_> {
         for (index, (line, runs)) in self.panel.lines.iter().zip(lines).enumerate() {
             names.extend(end(runs).map(|y| (y, line.name.as_str(), self.ink(index))));
         }
-        if let Some(line) = &self.panel.sisters {
-            names.extend(end(sisters).map(|y| (y, line.name.as_str(), SISTERS)));
+        if let Some(line) = &self.panel.peers {
+            names.extend(end(peers).map(|y| (y, line.name.as_str(), PEERS)));
         }
         names.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut free_from = self.top + size * 0.5;
@@ -254,11 +254,11 @@ impl Field<'_> {
             _ => "not measured".to_owned(),
         };
         let named = self.panel.lines.first().filter(|_| self.panel.lines.len() > 1);
-        let said = named.map_or(range.clone(), |line| format!("{}: {range}", line.name));
+        let formatted = named.map_or(range.clone(), |line| format!("{}: {range}", line.name));
         let end = self.picture.setting.width - self.letters * 0.9;
         let room = end - self.letters * 1.5 - width(&head, name.size, true);
-        let said = if width(&said, name.size, false) <= room { said } else { range };
-        canvas.text(&said, end, base, Lettering { ink: SOFT, anchor: Anchor::End, bold: false, ..name });
+        let formatted = if width(&formatted, name.size, false) <= room { formatted } else { range };
+        canvas.text(&formatted, end, base, Lettering { ink: SOFT, anchor: Anchor::End, bold: false, ..name });
     }
 
     fn x(&self, at: Timestamp) -> f32 {
@@ -301,7 +301,7 @@ impl Field<'_> {
     }
 
     /// The values of the grid lines; at least two, holding data, sisters and bands.
-    fn scale(&self, lines: &[Vec<Run>], sisters: &[Run]) -> Vec<f64> {
+    fn scale(&self, lines: &[Vec<Run>], peers: &[Run]) -> Vec<f64> {
         let seen = |band: &&Band| band.until > self.chart.from && band.from < self.chart.until;
         let limits: Vec<f64> = self
             .panel
@@ -312,7 +312,7 @@ impl Field<'_> {
             .flatten()
             .map(|limit| self.shown(limit))
             .collect();
-        let columns = || lines.iter().flatten().chain(sisters).flatten();
+        let columns = || lines.iter().flatten().chain(peers).flatten();
         let lows = columns().map(|column| column.low).chain(limits.iter().copied());
         let highs = columns().map(|column| column.high).chain(limits.iter().copied());
         let low = lows.min_by(f64::total_cmp).unwrap_or(0.0);

@@ -27,7 +27,7 @@ pub(crate) const LIMIT: Ink = ink(tone("limit", 0x3f_7d5b, 0x6f_bf93));
 /// Where nothing was measured.
 pub(crate) const GAP: Ink = Ink { opacity: 0.55, ..ink(tone("gap", 0x8c_948f, 0x76_807a)) };
 /// The sisters.
-pub(crate) const SISTERS: Ink = ink(tone("sisters", 0x4d_5651, 0xb9_c4be));
+pub(crate) const PEERS: Ink = ink(tone("sisters", 0x4d_5651, 0xb9_c4be));
 /// Warmth, and all that is no water: the vermillion of Okabe and Ito, darker on light paper.
 pub(crate) const WARMTH: Ink = ink(tone("warmth", 0xb4_4c00, 0xf0_8a3c));
 /// Water in air and tank: the blue of Okabe and Ito, and their sky blue on dark paper.
@@ -47,7 +47,7 @@ pub(crate) const TONES: [Tone; 13] = [
     STAGE.tone,
     LIMIT.tone,
     GAP.tone,
-    SISTERS.tone,
+    PEERS.tone,
     WARMTH.tone,
     WATER.tone,
     THIRD.tone,
@@ -80,7 +80,7 @@ mod tests {
     use super::*;
 
     /// What carries data in one picture beside each other.
-    const DATA: [Ink; 3] = [SISTERS, WARMTH, WATER];
+    const DATA: [Ink; 3] = [PEERS, WARMTH, WATER];
     /// Groups of a scatter plot, which also differ in shape.
     const GROUPS: [Ink; 4] = [WATER, WARMTH, THIRD, FOURTH];
 

@@ -88,7 +88,7 @@ pub struct Panel {
     /// What the trays ask for; outside it the first line is thick.
     pub bands: Vec<Band>,
     /// Others behind the lines: lowest, median and highest.
-    pub sisters: Option<Line>,
+    pub peers: Option<Line>,
 }
 
 /// A stage, or anything else that lasts and has a name.

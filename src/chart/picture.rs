@@ -33,7 +33,7 @@ impl<'a> Picture<'a> {
     pub(crate) fn of(chart: &'a Chart, setting: Setting) -> Self {
         let letters = setting.letters;
         let room = setting.width - letters;
-        let span = said_span(chart);
+        let span = formatted_span(chart);
         let title = wrapped(&chart.title, letters, true, room);
         let taken = title.last().map_or(0.0, |line| width(line, letters, true));
         let span_below = !title.is_empty() && taken + letters + width(&span, letters, false) > room;
@@ -98,9 +98,9 @@ impl<'a> Picture<'a> {
     /// Room for the names of lines at their ends.
     fn names(&self) -> f32 {
         let letters = self.setting.letters;
-        let told_apart = |panel: &&super::Panel| panel.lines.len() > 1 || panel.sisters.is_some();
+        let told_apart = |panel: &&super::Panel| panel.lines.len() > 1 || panel.peers.is_some();
         let names =
-            self.chart.panels.iter().filter(told_apart).flat_map(|panel| panel.lines.iter().chain(&panel.sisters));
+            self.chart.panels.iter().filter(told_apart).flat_map(|panel| panel.lines.iter().chain(&panel.peers));
         let widest = names.map(|line| width(&line.name, letters * 0.85, false)).fold(0.0, f32::max);
         if widest > 0.0 { widest.min(self.setting.width * 0.2) + letters * 0.3 } else { 0.0 }
     }
@@ -151,7 +151,7 @@ impl<'a> Picture<'a> {
     }
 }
 
-fn said_span(chart: &Chart) -> String {
+fn formatted_span(chart: &Chart) -> String {
     let local = |at: Timestamp| at.with_timezone(&chart.time_zone);
     let (from, until) = (local(chart.from), local(chart.until));
     let days = (chart.until - chart.from).num_days();

@@ -116,7 +116,7 @@ impl<'a> Plot<'a> {
         top += letters * 1.7;
         let x_scale = scale(points.iter().map(|point| point.x), (setting.width / letters / 9.0) as usize);
         let y_scale = scale(points.iter().map(|point| point.y), 4);
-        let label = |scale: &[f64], value: f64| width(&said(scale, value), letters * 0.9, false);
+        let label = |scale: &[f64], value: f64| width(&formatted(scale, value), letters * 0.9, false);
         let left = letters + y_scale.iter().map(|value| label(&y_scale, *value)).fold(0.0, f32::max);
         let last = x_scale.last().map_or(0.0, |value| label(&x_scale, *value));
         let right = setting.width - letters * 0.6 - last / 2.0;
@@ -149,13 +149,13 @@ impl<'a> Plot<'a> {
             let y = self.y(*value);
             canvas.polyline(&[(left, y), (right, y)], 0.8, GRID, &[]);
             let end = Lettering { anchor: Anchor::End, ..small };
-            canvas.text(&said(&self.y_scale, *value), left - letters * 0.35, y + letters * 0.32, end);
+            canvas.text(&formatted(&self.y_scale, *value), left - letters * 0.35, y + letters * 0.32, end);
         }
         for value in &self.x_scale {
             let x = self.x(*value);
             canvas.polyline(&[(x, top), (x, bottom)], 0.8, GRID, &[]);
             let middle = Lettering { anchor: Anchor::Middle, ..small };
-            canvas.text(&said(&self.x_scale, *value), x, bottom + letters * 1.15, middle);
+            canvas.text(&formatted(&self.x_scale, *value), x, bottom + letters * 1.15, middle);
         }
         for point in &self.points {
             mark(canvas, (self.x(point.x), self.y(point.y)), letters * 0.36, point.group);
@@ -215,7 +215,7 @@ fn share(scale: &[f64], value: f64) -> f32 {
     ((value - low) / (high - low)).clamp(0.0, 1.0) as f32
 }
 
-fn said(scale: &[f64], value: f64) -> String {
+fn formatted(scale: &[f64], value: f64) -> String {
     let digits = axis::digits(scale);
     format!("{value:.digits$}")
 }
@@ -271,7 +271,7 @@ mod tests {
     }
 
     #[test]
-    fn words_stay_inside_the_picture_and_off_one_another_as_wide_as_a_phone_and_a_page() {
+    fn words_stay_inside_the_picture_and_off_one_another() {
         for setting in [PHONE, PAGE] {
             let (ledger, height) = ledger(&lots(), setting);
             ledger.words_stand_clear(setting.width, height);
@@ -303,12 +303,12 @@ mod tests {
         let (png, svg) = (scatter_png(&lots()).unwrap(), scatter_phone_svg(&lots()).unwrap());
         let (width, height) = size_of_png(&png);
         assert_eq!(width, (PHONE.width * super::super::look::PIXELS_PER_POINT) as u32);
-        let said: f32 = svg
+        let formatted: f32 = svg
             .split_once("height=\"")
             .and_then(|(_, rest)| rest.split_once('"'))
             .and_then(|(height, _)| height.parse().ok())
             .expect("it says its height");
-        assert_eq!((said * super::super::look::PIXELS_PER_POINT).ceil() as u32, height);
+        assert_eq!((formatted * super::super::look::PIXELS_PER_POINT).ceil() as u32, height);
         for_a_look("scatter.png", &png);
         for_a_look("scatter-phone.svg", svg.as_bytes());
         for_a_look("scatter.svg", scatter_svg(&lots()).unwrap().as_bytes());

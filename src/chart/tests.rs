@@ -73,7 +73,7 @@ pub(crate) fn room(units: UnitSystem) -> Chart {
         measure,
         lines: vec![Line { name: "Rack A".into(), points, gap_after: TimeDelta::minutes(10) }],
         bands: vec![Band { from: start(), until: minute(1440), low: Some(low), high: Some(high) }],
-        sisters: None,
+        peers: None,
     };
     Chart {
         title: "Rack A".into(),
@@ -168,11 +168,11 @@ pub(crate) fn tray() -> Chart {
             .collect(),
         gap_after: TimeDelta::minutes(150),
     };
-    let panel = |measure, value: &dyn Fn(i64) -> f64, sisters: &dyn Fn(i64) -> f64, spread: f64| Panel {
+    let panel = |measure, value: &dyn Fn(i64) -> f64, peers: &dyn Fn(i64) -> f64, spread: f64| Panel {
         measure,
         lines: vec![line("K12", value, spread / 6.0)],
         bands: vec![],
-        sisters: Some(line("7 sisters", sisters, spread)),
+        peers: Some(line("7 sisters", peers, spread)),
     };
     let mut panels = vec![
         panel(Measure::Temperature, &|hour| 21.0 + wave(hour), &|hour| 20.6 + wave(hour) * 0.8, 0.9),

@@ -2,7 +2,7 @@
 
 use super::log::hand_over;
 use super::show;
-use super::{Answer, Failure, Outcome, print, room, settings, when};
+use super::{Answer, Failure, Outcome, present, print, settings, when};
 use crate::clock::Clock;
 use crate::engine::alarm::table::row;
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind};
@@ -90,16 +90,16 @@ fn key(id: &str) -> Result<AlarmKey, Failure> {
 
 fn list(path: &Path, json: bool) -> Outcome {
     let config = settings(path)?;
-    let room = room::open(&config)?;
-    let alarms = room.engine.snapshot().alarms;
+    let present = present::open(&config)?;
+    let alarms = present.engine.snapshot().alarms;
     let site = &config.rules.site;
     if json {
         print(&Value::Array(alarms.iter().map(|alarm| alarm_json(alarm, site)).collect()).to_string())?;
     } else if alarms.is_empty() {
-        room::warn_if_quiet(&room);
+        present::warn_if_quiet(&present);
         print("No alarm.")?;
     } else {
-        room::warn_if_quiet(&room);
+        present::warn_if_quiet(&present);
         for alarm in &alarms {
             print(&format!(
                 "{} ({}, {})\n  {}",

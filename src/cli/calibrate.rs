@@ -55,7 +55,7 @@ struct Found {
 }
 
 /// The jars that correct, and the one that verifies.
-type Told = (Vec<Found>, Option<Found>);
+type Reported = (Vec<Found>, Option<Found>);
 
 /// Everything that was worked out.
 struct Finding {
@@ -203,7 +203,7 @@ struct Talk<R> {
 
 impl<R: BufRead> Talk<R> {
     /// The jars, and the third; `None` when nobody answers at all.
-    fn jars(&mut self, bench: &Bench<'_>) -> Result<Option<Told>, Failure> {
+    fn jars(&mut self, bench: &Bench<'_>) -> Result<Option<Reported>, Failure> {
         let mut jars = Vec::new();
         for (which, usual) in [("first", Salt::MagnesiumChloride), ("second", Salt::SodiumChloride)] {
             let question = format!("Salt in the {which} jar [{}]", words::packet(usual));

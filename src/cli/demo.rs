@@ -88,13 +88,13 @@ impl Demo {
         let clock = Clock::fast(story.starts_at, self.speed);
         let (connected, wait_connected) = oneshot::channel();
         let mut connected = Some(connected);
-        let (told, _) = watch::channel(None);
+        let (reported, _) = watch::channel(None);
         let sensors = async {
             // Readings published before anybody listens would be lost, as in a real room.
             if wait_connected.await.is_err() {
                 return Err(Failure::Sentence("the daemon stopped before it was connected".into()));
             }
-            publisher::publish(story, "127.0.0.1", port, begin, self.speed, &told)
+            publisher::publish(story, "127.0.0.1", port, begin, self.speed, &reported)
                 .await
                 .map_err(|error| Failure::Sentence(error.to_string()))?;
             // The last letters are on their way.
@@ -112,7 +112,7 @@ impl Demo {
                 }
             }
         });
-        let mut witness = |happening: Happening<'_>| {
+        let mut observer = |happening: Happening<'_>| {
             if matches!(happening, Happening::BrokerUp)
                 && let Some(connected) = connected.take()
             {
@@ -135,7 +135,7 @@ impl Demo {
                 let _ = stop.await;
                 daemon::Leave::Stop
             },
-            &mut witness,
+            &mut observer,
         );
         let sensors = async {
             let outcome = sensors.await;

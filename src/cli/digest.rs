@@ -1,7 +1,7 @@
 //! `digest`: the daily letter as it would be written now. Nothing is sent or changed.
 
 use super::file::Replace;
-use super::{Answer, Failure, Outcome, print, room, settings};
+use super::{Answer, Failure, Outcome, present, print, settings};
 use crate::daemon;
 use crate::engine::event::{LetterFacts, LetterKind};
 use crate::marks::MarkKey;
@@ -23,14 +23,14 @@ pub struct Digest {
 impl Digest {
     pub fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
-        let room = room::open(&config)?;
-        room::warn_if_quiet(&room);
-        let digest = room.engine.digest_facts(false);
+        let present = present::open(&config)?;
+        present::warn_if_quiet(&present);
+        let digest = present.engine.digest_facts(false);
         let pictures =
-            if self.eml.is_some() { daemon::day_pictures(&room.reader, &config.rules, &digest) } else { Vec::new() };
+            if self.eml.is_some() { daemon::day_pictures(&present.reader, &config.rules, &digest) } else { Vec::new() };
         let facts = LetterFacts {
-            id: format!("digest-preview-{}", room.now.timestamp()),
-            at: room.now,
+            id: format!("digest-preview-{}", present.now.timestamp()),
+            at: present.now,
             kind: LetterKind::Digest,
             answers: None,
             alarms: Vec::new(),

@@ -6,7 +6,7 @@ use super::{Answer, Failure, Outcome, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::report::export::calendar::{Edition, calendar};
-use crate::report::export::sheet::{Sheet, Span};
+use crate::report::export::table::{ExportSpan, Table};
 use crate::report::export::{csv, record, record_page, sqlite};
 use crate::store::Reader;
 use crate::units::Timestamp;
@@ -73,7 +73,7 @@ impl Export {
         }
         let remind = self.remind.as_deref().map(when::span).transpose()?;
         let reader = Reader::open(&config.store.path, &config.rules)?;
-        let span = Span { since, until, rules: &config.rules };
+        let span = ExportSpan { since, until, rules: &config.rules };
         if self.to.as_os_str() == "-" {
             return match self.what {
                 What::Sqlite => Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
@@ -103,16 +103,16 @@ impl Export {
 fn write(
     what: What,
     reader: &Reader,
-    span: Span<'_>,
+    span: ExportSpan<'_>,
     now: Timestamp,
     remind: Option<TimeDelta>,
     out: &mut impl Write,
 ) -> Result<(), Failure> {
     let text = match what {
-        What::Readings => return Ok(csv::write(Sheet::Readings, reader, &reader.moment()?, span, out)?),
-        What::Minutes => return Ok(csv::write(Sheet::Minutes, reader, &reader.moment()?, span, out)?),
-        What::Journal => return Ok(csv::write(Sheet::Journal, reader, &reader.moment()?, span, out)?),
-        What::Alarms => return Ok(csv::write(Sheet::Alarms, reader, &reader.moment()?, span, out)?),
+        What::Readings => return Ok(csv::write(Table::Readings, reader, &reader.moment()?, span, out)?),
+        What::Minutes => return Ok(csv::write(Table::Minutes, reader, &reader.moment()?, span, out)?),
+        What::Journal => return Ok(csv::write(Table::Journal, reader, &reader.moment()?, span, out)?),
+        What::Alarms => return Ok(csv::write(Table::Alarms, reader, &reader.moment()?, span, out)?),
         What::Sqlite => return Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
         What::Calendar => {
             let lines = reader.journal(Timestamp::UNIX_EPOCH)?;

@@ -82,7 +82,7 @@ pub fn part_of(file: &Path) -> PathBuf {
 mod tests {
     use super::*;
 
-    fn said(outcome: Result<(), Failure>) -> String {
+    fn formatted(outcome: Result<(), Failure>) -> String {
         match outcome {
             Err(Failure::Usage(sentence)) => sentence,
             Err(_) => panic!("another failure"),
@@ -95,7 +95,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("k12.html");
         std::fs::write(&file, "mine").unwrap();
-        let sentence = said(Replace { force: false }.write(&file, b"new"));
+        let sentence = formatted(Replace { force: false }.write(&file, b"new"));
         assert!(sentence.contains("k12.html") && sentence.contains("--force"), "{sentence}");
         assert_eq!(std::fs::read(&file).unwrap(), b"mine");
         assert!(Replace { force: true }.write(&file, b"new").is_ok());
@@ -108,7 +108,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let (precious, link) = (folder.path().join("precious"), folder.path().join("link"));
         std::os::unix::fs::symlink(&precious, &link).unwrap();
-        assert!(said(Replace { force: false }.write(&link, b"new")).contains("link"));
+        assert!(formatted(Replace { force: false }.write(&link, b"new")).contains("link"));
         assert!(!precious.exists());
         std::fs::write(&precious, "mine").unwrap();
         assert!(Replace { force: true }.write(&link, b"new").is_ok());
@@ -120,7 +120,7 @@ mod tests {
     fn a_device_or_a_folder_is_never_replaced() {
         let folder = tempfile::tempdir().unwrap();
         for name in [Path::new("/dev/null"), folder.path()] {
-            assert!(said(Replace { force: true }.write(name, b"new")).contains("no ordinary file"));
+            assert!(formatted(Replace { force: true }.write(name, b"new")).contains("no ordinary file"));
         }
     }
 }

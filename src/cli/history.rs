@@ -17,7 +17,7 @@ use crate::store::Reader;
 use crate::units::{Litres, Timestamp, UnitSystem};
 use chrono::TimeDelta;
 use clap::Args;
-use printed::{as_csv, as_json, as_table, told_beyond, word};
+use printed::{as_csv, as_json, as_table, reported_beyond, word};
 use std::path::{Path, PathBuf};
 
 /// More lines than this no terminal shows at once; the step follows from it.
@@ -109,13 +109,13 @@ impl History {
         } else if table {
             print(&as_table(config, &parts))?;
         }
-        let said = told_beyond(config, &parts);
-        if said.is_empty() || self.json {
+        let formatted = reported_beyond(config, &parts);
+        if formatted.is_empty() || self.json {
             // JSON has it beside the points.
         } else if self.csv {
-            eprint!("{said}");
+            eprint!("{formatted}");
         } else {
-            print(&said)?;
+            print(&formatted)?;
         }
         let found = parts.iter().any(|part| !part.series.points.is_empty());
         if !found {
@@ -259,8 +259,8 @@ impl Records {
         let (quantity, limit) = limit(typed, rules.site.units, &quantities)?;
         for (part, series) in parts.iter_mut().zip(&minutes).filter(|(_, series)| series.quantity == quantity) {
             let means: Vec<_> = series.points.iter().map(|point| (point.from, point.mean)).collect();
-            let told = beyond(&means, span, report::holds(rules, series), side, limit);
-            part.beyond.push((side, typed.trim().to_owned(), told));
+            let reported = beyond(&means, span, report::holds(rules, series), side, limit);
+            part.beyond.push((side, typed.trim().to_owned(), reported));
         }
         Ok(())
     }
@@ -310,7 +310,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_limit_is_read_with_its_unit_and_a_bare_number_only_where_it_can_mean_one_thing() {
+    fn a_bare_limit_is_read_only_where_it_can_mean_one_thing() {
         let air = [Quantity::Temperature, Quantity::Humidity];
         let read = |typed, units, measured: &[Quantity]| limit(typed, units, measured).ok();
         assert_eq!(read("75 %", UnitSystem::Us, &air), Some((Quantity::Humidity, 75.0)));

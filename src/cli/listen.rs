@@ -381,9 +381,10 @@ mod tests {
         assert_eq!((fields.time.as_deref(), fields.fields[0].unit), (Some("/time"), Unit::Fahrenheit));
         assert_eq!(config.rules.sensors[1].every.num_seconds(), 30, "{text}");
         assert_eq!((config.broker.port, config.broker.user.as_deref()), (1884, Some("warden")));
-        for told in ["Not watched: loft/door", "#[[reservoir]]", "\"temperature\" in its name", "look: this machine's"]
+        for reported in
+            ["Not watched: loft/door", "#[[reservoir]]", "\"temperature\" in its name", "look: this machine's"]
         {
-            assert!(text.contains(told), "{told} in\n{text}");
+            assert!(text.contains(reported), "{reported} in\n{text}");
         }
         assert!(!text.contains('\u{1b}'), "nothing of a message reaches the terminal raw");
         // The gauge's lines are right too, once a grower has opened them.

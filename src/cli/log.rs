@@ -139,12 +139,12 @@ fn list(config: &Config, all: bool) -> Outcome {
 fn listed(line: &JournalLine, site: &Site) -> Result<String, Failure> {
     let done = line.entry.at.unwrap_or(line.at);
     let body = serde_json::to_value(&line.entry).map_err(|error| Failure::Sentence(error.to_string()))?;
-    let mut said = body["did"].as_str().unwrap_or_default().to_owned();
+    let mut formatted = body["did"].as_str().unwrap_or_default().to_owned();
     for (key, value) in body.as_object().into_iter().flatten() {
         if matches!(key.as_str(), "did" | "at" | "by") {
             continue;
         }
-        said.push_str(&match value {
+        formatted.push_str(&match value {
             Value::String(text) if text.contains(' ') => format!(" {key}=\"{text}\""),
             Value::String(text) => format!(" {key}={text}"),
             Value::Object(kinds) => {
@@ -160,7 +160,7 @@ fn listed(line: &JournalLine, site: &Site) -> Result<String, Failure> {
         _ => String::new(),
     };
     let by = line.entry.by.as_deref().unwrap_or("-");
-    Ok(format!("{:>5}  {}  {by:<8}  {said}{fate}", line.number, super::show::local_date(site, done)))
+    Ok(format!("{:>5}  {}  {by:<8}  {formatted}{fate}", line.number, super::show::local_date(site, done)))
 }
 
 #[cfg(test)]

@@ -16,7 +16,7 @@ mod listen;
 mod log;
 mod now;
 mod rehearse;
-mod room;
+mod present;
 mod run;
 mod show;
 mod trace;

@@ -1,7 +1,7 @@
 //! `now`: the room as it stands.
 
 use super::show::{self, AsJson, table};
-use super::{Answer, Outcome, print, room, settings};
+use super::{Answer, Outcome, present, print, settings};
 use crate::engine::letters::digest::ReservoirDay;
 use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot, SurfaceNow};
 use crate::engine::physics::surface::Surface;
@@ -25,14 +25,14 @@ const MOST_REFUSED: usize = 5;
 
 pub fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
-    let room = room::open(&config)?;
-    let snapshot = room.engine.snapshot();
+    let present = present::open(&config)?;
+    let snapshot = present.engine.snapshot();
     let site = &config.rules.site;
     if shown.json {
         print(&as_json(&snapshot, site).to_string())?;
     } else {
-        room::warn_if_quiet(&room);
-        let refused = room.reader.garbled(LOOKED_AT)?;
+        present::warn_if_quiet(&present);
+        let refused = present.reader.garbled(LOOKED_AT)?;
         print(&as_text(&snapshot, &refused, site, columns()))?;
     }
     Ok(Answer::Yes)
@@ -117,20 +117,20 @@ fn place_lines(place: &PlaceNow, site: &Site) -> Vec<(&'static str, String)> {
 /// What the words above mean, each once, and only those that stand there.
 fn explained(snapshot: &Snapshot) -> Vec<&'static str> {
     let any = |holds: fn(&PlaceNow) -> bool| snapshot.places.iter().any(holds);
-    let mut said = Vec::new();
+    let mut formatted = Vec::new();
     if any(|place| place.deficit.is_some()) {
-        said.push("VPD, the vapor pressure deficit, is how much more water the air could take up: low is damp, high is thirsty.");
+        formatted.push("VPD, the vapor pressure deficit, is how much more water the air could take up: low is damp, high is thirsty.");
     }
     if any(|place| place.deficit_accuracy.is_some()) {
-        said.push("After ± stands what the sensors may be off by, as far as the settings state their accuracy.");
+        formatted.push("After ± stands what the sensors may be off by, as far as the settings state their accuracy.");
     }
     if any(|place| place.mold.is_some()) {
-        said.push(
+        formatted.push(
             "Mold is mold pressure: hours of wet leaves that conditions have allowed, of those infection needs. Computed \
              from room air and your log with field-crop disease models; not validated on microgreens; look at the tray.",
         );
     }
-    said
+    formatted
 }
 
 /// Messages of the last day that were no readings, alike ones together.
@@ -153,12 +153,12 @@ fn not_understood(refused: &[GarbledLine], now: Timestamp, site: &Site, width: u
             "bad-entry" => "it was no entry for the journal",
             other => wording::refusal(other),
         };
-        let said: String =
+        let formatted: String =
             String::from_utf8_lossy(&line.payload).chars().filter(|sign| !sign.is_control()).take(40).collect();
         let topic = line.topic.escape_debug();
         wrapped(
             &mut text,
-            &format!("{topic}: {why}; {times} times, last {}: {said}", show::local(site, line.at)),
+            &format!("{topic}: {why}; {times} times, last {}: {formatted}", show::local(site, line.at)),
             "  ",
             width,
         );
@@ -366,7 +366,7 @@ mod tests {
     use crate::reading::{ChannelId, RawReading};
     use std::sync::Arc;
 
-    fn room() -> (Snapshot, Site) {
+    fn present() -> (Snapshot, Site) {
         let text = include_str!("../../config/traywarden.toml");
         let config = crate::config::parse(text, "room.toml", Path::new("/")).expect("the shipped example is right");
         let at = |minute| "2026-03-03T04:00:00Z".parse::<Timestamp>().expect("a time") + TimeDelta::minutes(minute);
@@ -388,7 +388,7 @@ mod tests {
 
     #[test]
     fn the_room_fits_80_columns_and_a_phone_and_silence_is_said() {
-        let (snapshot, site) = room();
+        let (snapshot, site) = present();
         let stray = |topic: &str, reason: &str| GarbledLine {
             at: snapshot.at,
             topic: topic.into(),
@@ -403,9 +403,10 @@ mod tests {
                 assert!(line.chars().count() <= width, "{width}: {line}\n{text}");
             }
             let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
-            for said in ["VPD, the vapor pressure deficit", "loft/rack-z/air: no sensor of the settings has this topic"]
+            for formatted in
+                ["VPD, the vapor pressure deficit", "loft/rack-z/air: no sensor of the settings has this topic"]
             {
-                assert!(words.contains(said), "{said}\n{text}");
+                assert!(words.contains(formatted), "{formatted}\n{text}");
             }
         }
         let text = as_text(&snapshot, &refused, &site, 80);

@@ -134,18 +134,18 @@ fn for_people(site: &Site, names: &[String; 2], nights: [&Night<'_>; 2], found: 
         let alarm = alarm.map_or(String::new(), |episode| episode.alarm.id());
         text.push_str(&format!("\n\n{}  {alarm}", show::local_date(site, difference.at())));
         for (name, episode) in names.iter().zip([&difference.this, &difference.that]) {
-            text.push_str(&format!("\n  {name}: {}", told(site, episode.as_ref())));
+            text.push_str(&format!("\n  {name}: {}", reported(site, episode.as_ref())));
         }
     }
     text
 }
 
-fn told(site: &Site, episode: Option<&Episode>) -> String {
+fn reported(site: &Site, episode: Option<&Episode>) -> String {
     let Some(episode) = episode else {
         return "nothing.".to_owned();
     };
     let raised = format!("raised {}", show::local_date(site, episode.raised_at));
-    match &episode.told {
+    match &episode.reported {
         Some(letter) => {
             format!("{raised}, {} letter {}: {}", letter.kind.word(), show::local_date(site, letter.at), letter.subject)
         }

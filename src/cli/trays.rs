@@ -1,7 +1,7 @@
 //! `trays`: what grows where, in which stage, and what is due.
 
 use super::show::{self, AsJson, table};
-use super::{Answer, Outcome, print, room, settings};
+use super::{Answer, Outcome, present, print, settings};
 use crate::engine::letters::digest::TrayDay;
 use crate::engine::rules::Site;
 use crate::units::Timestamp;
@@ -10,19 +10,19 @@ use std::path::Path;
 
 pub fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
-    let room = room::open(&config)?;
+    let present = present::open(&config)?;
     let site = &config.rules.site;
-    let trays = room.engine.snapshot().trays;
+    let trays = present.engine.snapshot().trays;
     if shown.json {
         print(&Value::Array(trays.iter().map(show::tray_json).collect()).to_string())?;
         return Ok(Answer::Yes);
     }
-    room::warn_if_quiet(&room);
+    present::warn_if_quiet(&present);
     if trays.is_empty() {
         print("No tray is growing. Sow one with: traywarden log sow tray=K12 place=rack-a crop=broccoli")?;
         return Ok(Answer::No);
     }
-    print(&shown_trays(&trays, site, room.now))?;
+    print(&shown_trays(&trays, site, present.now))?;
     Ok(Answer::Yes)
 }
 

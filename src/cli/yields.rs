@@ -6,7 +6,7 @@ use super::show;
 use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::analysis::lives::lives;
 use crate::analysis::lot_air::LotAir;
-use crate::analysis::yields::{self, By, Condition, Finding, Group, LEAST_LOTS, Losses, Lot, REASONS};
+use crate::analysis::yields::{self, AirFigure, By, Finding, Group, LEAST_LOTS, Losses, Lot, REASONS};
 use crate::chart::scatter::{Scatter, ScatterPoint, scatter_png, scatter_svg};
 use crate::clock::Clock;
 use crate::engine::rules::Site;
@@ -42,7 +42,7 @@ pub struct Yields {
     crop: Option<String>,
 }
 
-/// [`Condition`], as it is typed.
+/// [`AirFigure`], as it is typed.
 #[derive(Clone, Copy, ValueEnum)]
 enum Against {
     Humidity,
@@ -53,13 +53,13 @@ enum Against {
 }
 
 impl Against {
-    fn condition(self) -> Condition {
+    fn condition(self) -> AirFigure {
         match self {
-            Against::Humidity => Condition::Humidity,
-            Against::Temperature => Condition::Temperature,
-            Against::Vpd => Condition::Vpd,
-            Against::DampHours => Condition::DampHours,
-            Against::MoldPressure => Condition::MoldPressure,
+            Against::Humidity => AirFigure::Humidity,
+            Against::Temperature => AirFigure::Temperature,
+            Against::Vpd => AirFigure::Vpd,
+            Against::DampHours => AirFigure::DampHours,
+            Against::MoldPressure => AirFigure::MoldPressure,
         }
     }
 }
@@ -135,7 +135,7 @@ fn draw(
     site: &Site,
     lots: &[Lot],
     crop: &str,
-    condition: Condition,
+    condition: AirFigure,
     (file, replace): (&Path, Replace),
 ) -> Result<(), Failure> {
     let scatter = plot(site, lots, crop, condition).ok_or_else(|| {
@@ -155,7 +155,7 @@ fn draw(
 }
 
 /// Grams a tray against a condition, a point a lot, a shape a place. `None`: no such lot.
-fn plot(site: &Site, lots: &[Lot], crop: &str, condition: Condition) -> Option<Scatter> {
+fn plot(site: &Site, lots: &[Lot], crop: &str, condition: AirFigure) -> Option<Scatter> {
     let shown: Vec<(&Lot, f64, f64)> = yields::comparable(lots, crop)
         .into_iter()
         .filter_map(|lot| Some((lot, condition.of(&lot.air)?, lot.grams_a_tray()?)))
@@ -165,7 +165,7 @@ fn plot(site: &Site, lots: &[Lot], crop: &str, condition: Condition) -> Option<S
     groups.dedup();
     let us = site.units == UnitSystem::Us;
     let along = |figure: f64| match condition {
-        Condition::Temperature => site.units.degrees(figure),
+        AirFigure::Temperature => site.units.degrees(figure),
         _ => figure,
     };
     let points = shown.iter().map(|(lot, figure, grams)| ScatterPoint {
@@ -175,12 +175,12 @@ fn plot(site: &Site, lots: &[Lot], crop: &str, condition: Condition) -> Option<S
     });
     let points: Vec<ScatterPoint> = points.collect();
     let x_label = match condition {
-        Condition::Humidity => "mean humidity in light, %",
-        Condition::Temperature if us => "mean temperature, °F",
-        Condition::Temperature => "mean temperature, °C",
-        Condition::Vpd => "mean VPD in light, kPa",
-        Condition::DampHours => "hours in light damper than the alarm's limit",
-        Condition::MoldPressure => "highest mold pressure, 0 to 100",
+        AirFigure::Humidity => "mean humidity in light, %",
+        AirFigure::Temperature if us => "mean temperature, °F",
+        AirFigure::Temperature => "mean temperature, °C",
+        AirFigure::Vpd => "mean VPD in light, kPa",
+        AirFigure::DampHours => "hours in light damper than the alarm's limit",
+        AirFigure::MoldPressure => "highest mold pressure, 0 to 100",
     };
     let finding = yields::findings(lots, crop).into_iter().find(|finding| finding.condition == condition)?;
     let what = match finding.correlation {
@@ -280,9 +280,9 @@ fn findings_in_words(site: &Site, crop: &str, findings: &[Finding]) -> String {
     for finding in findings {
         let what = title(finding.condition);
         let words = match (finding.correlation, finding.p_of_all) {
-            (Some(found), Some(of_all)) if found.p < TOLD_BELOW => {
+            (Some(found), Some(of_all)) if found.p < REPORTED_BELOW => {
                 let less = if found.rho < 0.0 { "less" } else { "more" };
-                let beyond = if of_all < TOLD_BELOW { "" } else { ", which may well be chance" };
+                let beyond = if of_all < REPORTED_BELOW { "" } else { ", which may well be chance" };
                 format!(
                     "more of it went with {less} yield (rank correlation {:+.2}, n {}, p {}; {} with all {tried} tried{beyond})",
                     found.rho,
@@ -306,28 +306,28 @@ fn findings_in_words(site: &Site, crop: &str, findings: &[Finding]) -> String {
 }
 
 /// The custom of one in twenty.
-const TOLD_BELOW: f64 = 0.05;
+const REPORTED_BELOW: f64 = 0.05;
 
 fn range(site: &Site, finding: &Finding) -> String {
     let figures = finding.pairs.iter().map(|(figure, _)| *figure);
     let ends = figures.clone().reduce(f64::min).zip(figures.reduce(f64::max));
     let show = |figure: f64| match finding.condition {
-        Condition::Humidity => show::percent(Some(figure)),
-        Condition::Temperature => show::temperature(site, Some(figure)),
-        Condition::Vpd => format!("{figure:.2} kPa"),
-        Condition::DampHours => format!("{figure:.1} h"),
-        Condition::MoldPressure => format!("{figure:.0}"),
+        AirFigure::Humidity => show::percent(Some(figure)),
+        AirFigure::Temperature => show::temperature(site, Some(figure)),
+        AirFigure::Vpd => format!("{figure:.2} kPa"),
+        AirFigure::DampHours => format!("{figure:.1} h"),
+        AirFigure::MoldPressure => format!("{figure:.0}"),
     };
     ends.map_or(String::new(), |(low, high)| format!(" ({} to {})", show(low), show(high)))
 }
 
-fn title(condition: Condition) -> &'static str {
+fn title(condition: AirFigure) -> &'static str {
     match condition {
-        Condition::Humidity => "humidity",
-        Condition::Temperature => "temperature",
-        Condition::Vpd => "VPD",
-        Condition::DampHours => "damp hours",
-        Condition::MoldPressure => "mold pressure",
+        AirFigure::Humidity => "humidity",
+        AirFigure::Temperature => "temperature",
+        AirFigure::Vpd => "VPD",
+        AirFigure::DampHours => "damp hours",
+        AirFigure::MoldPressure => "mold pressure",
     }
 }
 
@@ -415,7 +415,7 @@ mod tests {
 
     fn finding(pairs: Vec<(f64, f64)>, p_of_all: Option<f64>) -> Finding {
         let correlation = p_of_all.and_then(|_| spearman(&pairs));
-        Finding { condition: Condition::Humidity, pairs, correlation, p_of_all }
+        Finding { condition: AirFigure::Humidity, pairs, correlation, p_of_all }
     }
 
     #[test]
@@ -458,15 +458,15 @@ mod tests {
     #[test]
     fn a_plot_shows_a_point_a_lot_a_shape_a_place_and_its_n() {
         let lots = [lot(1, "Rack B", 50.0, 800.0), lot(2, "Rack A", 60.0, 700.0)];
-        let shown = plot(&site(), &lots, "broccoli", Condition::Humidity).expect("there are lots");
+        let shown = plot(&site(), &lots, "broccoli", AirFigure::Humidity).expect("there are lots");
         assert_eq!(shown.groups, ["Rack A", "Rack B"]);
         assert_eq!(shown.points[0], ScatterPoint { x: 50.0, y: 400.0, group: 1 });
         assert!(shown.note.contains("n 2; below 8 nothing can be said"), "{}", shown.note);
         let us = Site { units: UnitSystem::Us, ..site() };
-        let shown = plot(&us, &lots, "broccoli", Condition::Temperature).expect("there are lots");
+        let shown = plot(&us, &lots, "broccoli", AirFigure::Temperature).expect("there are lots");
         assert!((shown.points[0].x - 68.0).abs() < 1e-9 && (shown.points[0].y - 14.11).abs() < 0.01, "{shown:?}");
-        assert_eq!(plot(&site(), &lots, "radish", Condition::Humidity), None);
-        assert_eq!(plot(&site(), &lots, "broccoli", Condition::Vpd), None);
+        assert_eq!(plot(&site(), &lots, "radish", AirFigure::Humidity), None);
+        assert_eq!(plot(&site(), &lots, "broccoli", AirFigure::Vpd), None);
     }
 
     #[test]

@@ -5,9 +5,9 @@
 use super::amount::{identifier, span_between, text, time_of_day, topic_word, truth};
 use super::beat;
 use super::crops;
+use super::devices;
 use super::file::{Complaint, Findings, Table};
 use super::outside;
-use super::room;
 use super::{Config, Store};
 use crate::engine::alarm::AlarmKind;
 use crate::engine::rules::{AlarmTuning, Rules, Site};
@@ -31,7 +31,7 @@ pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: 
     let mail = outside::mail(mail_table, findings, base, &store.path);
     let beat_table = root.table(findings, "beat");
     let beat = beat::beat(beat_table, findings, base);
-    let mut room = room::room(&mut root, findings, &site_topic);
+    let mut room = devices::room(&mut root, findings, &site_topic);
     room.topics.journal = format!("traywarden/{site_topic}/journal");
     let alarms = alarms(&mut root, findings);
     let mut crops = crops::built_in();

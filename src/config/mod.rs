@@ -10,7 +10,7 @@ mod file;
 mod outside;
 mod problem;
 mod reservoir;
-mod room;
+mod devices;
 mod tank;
 
 pub use problem::{Problem, Problems};

@@ -4,8 +4,8 @@
 use super::Field;
 use super::Source;
 use super::amount::{air_temperature, length_between, number_between, text};
+use super::devices::{Reader, rhythm, time_of_measuring};
 use super::file::{Complaint, Findings, Item, Table};
-use super::room::{Reader, rhythm, time_of_measuring};
 use super::tank::{height_mm, shape};
 use crate::engine::rules::{Channel, Echo, PlaceId, Reservoir, ReservoirId, Sensor};
 use crate::reading::{ChannelId, Quantity, SensorId};

@@ -4,7 +4,7 @@
 use super::{Daemon, Extras, Happening, ledger};
 use crate::engine::event::{Command, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
-use crate::intake::payload::{self, Heard};
+use crate::intake::payload::{self, Decoded};
 use crate::store::{InboxAnswer, InboxKind, Rejected};
 use std::hash::{DefaultHasher, Hash, Hasher};
 
@@ -22,19 +22,19 @@ impl Daemon<'_> {
                     }
                 }
                 tracing::info!(session_present, "connected to the broker");
-                (self.witness)(Happening::BrokerUp);
+                (self.observer)(Happening::BrokerUp);
                 self.lamps_can_hear();
                 self.happen(What::BrokerUp, Extras::default());
             }
             FromBroker::Down { error } => {
                 tracing::warn!(%error, "no connection to the broker");
-                (self.witness)(Happening::BrokerDown(&error));
+                (self.observer)(Happening::BrokerDown(&error));
                 self.happen(What::BrokerDown, Extras::default());
             }
             FromBroker::SubscribeRefused { topics } => {
                 let topics = topics.join(", ");
                 tracing::error!(topics, "the broker refuses these topics; check its access control");
-                (self.witness)(Happening::BrokerDown(&format!("the broker refuses to let us listen to {topics}")));
+                (self.observer)(Happening::BrokerDown(&format!("the broker refuses to let us listen to {topics}")));
             }
             FromBroker::Delivery(delivery) => self.delivery(delivery),
         }
@@ -57,20 +57,20 @@ impl Daemon<'_> {
         let heard = payload::decode(&self.config.topics, &delivery.topic, &delivery.payload, delivery.retained, now);
         let mut mark = acknowledged.then_some(mark);
         match heard {
-            Heard::Said(said) => {
+            Decoded::Events(events) => {
                 if delivery.topic == self.config.topics.journal
                     && let Some(why) = payload::why_no_entry(&delivery.payload, delivery.retained)
-                    && !said.is_empty()
+                    && !events.is_empty()
                 {
                     self.answer_sender(None, false, &why);
                 }
-                for what in said {
+                for what in events {
                     let rejected = matches!(what, What::Garbled { .. })
                         .then(|| Rejected { topic: delivery.topic.clone(), payload: delivery.payload.clone() });
                     self.happen(what, Extras { rejected, delivery: mark.take(), ..Extras::default() });
                 }
             }
-            Heard::Entry(mut entry) => {
+            Decoded::Entry(mut entry) => {
                 // A button says no name; that it came by the broker is what we know.
                 entry.by.get_or_insert_with(|| BY_BROKER.to_owned());
                 let number = self.take_number();

@@ -37,8 +37,8 @@ impl Channel for Lamp {
 
     fn try_once<'a>(&'a self, parcel: &'a Parcel) -> Attempt<'a> {
         Box::pin(async move {
-            let said = self.speaker.announce(&parcel.key.recipient, &parcel.bytes).await;
-            said.map_err(|text| Refused { kind: Refusal::Unreachable, text })
+            let events = self.speaker.announce(&parcel.key.recipient, &parcel.bytes).await;
+            events.map_err(|text| Refused { kind: Refusal::Unreachable, text })
         })
     }
 }

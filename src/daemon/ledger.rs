@@ -185,7 +185,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_broker_that_sends_no_more_before_it_is_answered_does_not_wait_for_the_few_seconds() {
+    fn a_broker_that_waits_for_its_answer_is_answered_at_once() {
         let (jobs, batches) = std::sync::mpsc::channel();
         let mut ledger = Ledger {
             waiting: Vec::new(),

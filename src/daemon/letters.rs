@@ -18,7 +18,7 @@ impl Daemon<'_> {
     pub(super) fn write_letter(&mut self, facts: &LetterFacts) -> (Letter, Vec<Parcel>) {
         let pictures = if facts.kind == LetterKind::Digest { self.pictures(facts) } else { Vec::new() };
         let letter = wording::letter(facts, &self.rules, pictures, &self.answering(facts));
-        (self.witness)(Happening::Letter(&letter));
+        (self.observer)(Happening::Letter(&letter));
         tracing::info!(letter = letter.id, subject = letter.subject, "letter");
         let parcels = self.posts.iter().flat_map(|post| post.letter(&letter)).collect();
         (letter, parcels)
@@ -155,8 +155,8 @@ impl Daemon<'_> {
                     self.posts[place].letter(&letter).into_iter().find(|parcel| parcel.key.recipient == recipient);
                 let Some(parcel) = parcel else { continue };
                 tracing::info!(letter = letter.id, recipient, letters = held.len(), "told in one letter");
-                let told = self.posts[place].gather(parcel.key.clone(), &held);
-                let outcomes = told.into_iter().map(outcome).collect();
+                let reported = self.posts[place].gather(parcel.key.clone(), &held);
+                let outcomes = reported.into_iter().map(outcome).collect();
                 self.happen(
                     What::Tick,
                     Extras { letters: vec![(letter, vec![parcel])], outcomes, ..Extras::default() },

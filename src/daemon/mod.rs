@@ -120,7 +120,7 @@ pub struct Daemon<'w> {
     next_tidy: Timestamp,
     /// Shared with the task that beats, so that a line is written only when it changes.
     beat_missed: Arc<AtomicBool>,
-    witness: &'w mut dyn FnMut(Happening<'_>),
+    observer: &'w mut dyn FnMut(Happening<'_>),
 }
 
 /// What the shells add to an event for safe-keeping.
@@ -200,7 +200,7 @@ impl Daemon<'_> {
     fn wake(&mut self) {
         if self.engine.next_deadline() <= self.clock.now() {
             self.happen(What::Tick, Extras::default());
-            (self.witness)(Happening::Time(&self.engine));
+            (self.observer)(Happening::Time(&self.engine));
         }
         if self.next_tidy <= self.clock.now() {
             self.tidy();
@@ -240,7 +240,7 @@ impl Daemon<'_> {
                         priority = change.priority.word(),
                         "{text}"
                     );
-                    (self.witness)(Happening::Alarm(change, &text));
+                    (self.observer)(Happening::Alarm(change, &text));
                     self.announce(change, &mut record);
                     record.alarm_texts.push(text);
                     urgent = true;
@@ -268,7 +268,7 @@ impl Daemon<'_> {
                 self.answer_sender(Some(*number), refused.is_none(), refused.unwrap_or(&answer));
             }
             tracing::info!(refused, "journal entry");
-            (self.witness)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
+            (self.observer)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
         }
         record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer });
         urgent |= record.inbox.is_some() || !record.outcomes.is_empty();

@@ -18,7 +18,7 @@ use std::collections::HashSet;
 use std::future::Future;
 use std::sync::{Arc, Mutex};
 
-/// Runs until `stop` is done, and says what it was done for. `witness` hears what happens.
+/// Runs until `stop` is done, and says what it was done for. `observer` hears what happens.
 ///
 /// # Errors
 /// When the store or the broker's settings cannot be used. A broker or a mail server
@@ -27,7 +27,7 @@ pub async fn run(
     config: Config,
     mut clock: Clock,
     stop: impl Future<Output = Leave>,
-    witness: &mut dyn FnMut(Happening<'_>),
+    observer: &mut dyn FnMut(Happening<'_>),
 ) -> Result<Leave, DaemonError> {
     let rules = Arc::new(config.rules.clone());
     if let Some(folder) = config.store.path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
@@ -85,10 +85,10 @@ pub async fn run(
         inbox_taken: 0,
         next_tidy,
         beat_missed: Arc::default(),
-        witness,
+        observer,
         config,
     };
-    (daemon.witness)(Happening::Ready { events: rebuilt.events });
+    (daemon.observer)(Happening::Ready { events: rebuilt.events });
     daemon.happen(What::Started, Extras::default());
     if let Opening::Damaged { set_aside, carried_over, .. } = &opening {
         let error = format!(
@@ -108,7 +108,10 @@ pub async fn run(
 
 fn still_holds(engine: &Engine, facts: &LetterFacts) -> bool {
     let standing = engine.snapshot().alarms;
-    facts.alarms.iter().any(|(_, told)| standing.iter().any(|now| now.key == told.key && now.since == told.since))
+    facts
+        .alarms
+        .iter()
+        .any(|(_, reported)| standing.iter().any(|now| now.key == reported.key && now.since == reported.since))
 }
 
 fn report_opening(opening: &Opening) {

@@ -6,8 +6,8 @@
 //! figures are chosen to be believable, not measured anywhere.
 
 pub mod broker;
-pub mod chance;
-pub mod hands;
+pub mod random;
+pub mod people;
 pub mod nights;
 pub mod plan;
 pub mod publisher;

@@ -2,7 +2,7 @@
 //! ought to be noticed. One seed each, drawn once and not chosen by result.
 //! How a story is played is in `story`.
 
-use super::hands::Habits;
+use super::people::Habits;
 use super::plan::{Breakage, Broken, Lot, Outside, PlacePlan, RoomPlan, TankPlan};
 use super::room::Air;
 use super::sensors::{Ailment, Device, Measures, Trouble};

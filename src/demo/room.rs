@@ -5,8 +5,8 @@
 //! Each rack stands behind a curtain with its own lights and fan; the fan
 //! trades air with the loft, and the loft leaks to the outside.
 
-use super::chance::Chance;
 use super::plan::{Breakage, Broken, Lot, MeasuredYear, PlacePlan, RoomPlan, TankPlan};
+use super::random::SplitMix64;
 use crate::journal::{Did, Sowing, Target};
 use crate::units::Timestamp;
 use chrono::{Datelike, TimeDelta, Timelike};
@@ -54,7 +54,7 @@ pub struct Room {
     at: Timestamp,
     /// Room time less UTC: lights and weather follow a timer that knows no summer time.
     timer_offset: TimeDelta,
-    chance: Chance,
+    random: SplitMix64,
     weather: f64,
     loft: Node,
     fabric: f64,
@@ -97,7 +97,7 @@ impl Room {
             places: vec![shelf; plan.places.len()],
             // Full while nobody watches; `begin` sets what the story asks for.
             litres: tank_area(&plan.tank) * plan.tank.height,
-            chance: Chance::for_part(seed, "weather"),
+            random: SplitMix64::for_part(seed, "weather"),
             weather: 0.0,
             loft: start,
             heating: false,
@@ -296,7 +296,7 @@ impl Room {
     fn switch(&mut self) {
         // Weather wanders with a memory of about half a day.
         let memory = STEP.num_seconds() as f64 / 43_200.0;
-        self.weather += -self.weather * memory + 1.2 * (2.0 * memory).sqrt() * self.chance.bell();
+        self.weather += -self.weather * memory + 1.2 * (2.0 * memory).sqrt() * self.random.bell();
         let (thermostat, loft) = (self.plan.thermostat, air_of(self.loft));
         self.heating = hold(self.heating, thermostat - loft.temperature, 0.3);
         self.cooling = hold(self.cooling, loft.temperature - thermostat - 2.0, 0.4);

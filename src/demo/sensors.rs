@@ -2,7 +2,7 @@
 //! with jitter, and troubles by schedule. What really is comes from `room`; who
 //! listens is not known here.
 
-use super::chance::Chance;
+use super::random::SplitMix64;
 use super::room::{Air, Truth};
 use crate::units::Timestamp;
 use chrono::{SecondsFormat, TimeDelta};
@@ -103,7 +103,7 @@ pub enum Ailment {
 #[derive(Clone, Debug)]
 pub struct Sensor {
     device: Device,
-    chance: Chance,
+    random: SplitMix64,
     due: Timestamp,
     offset: (f64, f64),
     wander: (f64, f64),
@@ -115,12 +115,12 @@ pub struct Sensor {
 impl Sensor {
     /// A device switched on at `start`. Its offset from the truth is drawn once.
     pub fn new(device: Device, start: Timestamp, seed: u64) -> Self {
-        let mut chance = Chance::for_part(seed, &device.id);
-        let due = start + fraction(device.every, chance.between(0.05, 0.95));
-        let offset = (0.15 * chance.bell(), 0.8 * chance.bell());
+        let mut random = SplitMix64::for_part(seed, &device.id);
+        let due = start + fraction(device.every, random.between(0.05, 0.95));
+        let offset = (0.15 * random.bell(), 0.8 * random.bell());
         Sensor {
             device,
-            chance,
+            random,
             due,
             offset,
             wander: (0.0, 0.0),
@@ -137,15 +137,15 @@ impl Sensor {
 
     /// Everything it publishes before `until`, judged by the truth of now.
     pub fn publish(&mut self, truth: &Truth, until: Timestamp) -> Vec<Message> {
-        let mut said = Vec::from_iter(self.held_by_the_broker(until));
-        said.extend(self.burst(until));
+        let mut reported = Vec::from_iter(self.held_by_the_broker(until));
+        reported.extend(self.burst(until));
         while self.due < until {
             let at = self.due;
             let value = self.measure(truth, at);
-            said.extend(self.say(at, value));
-            self.due = at + fraction(self.device.every, self.chance.between(0.97, 1.03));
+            reported.extend(self.say(at, value));
+            self.due = at + fraction(self.device.every, self.random.between(0.97, 1.03));
         }
-        said
+        reported
     }
 
     fn active(&self, at: Timestamp, what: impl Fn(&Ailment) -> bool) -> Option<&Trouble> {
@@ -155,9 +155,9 @@ impl Sensor {
     /// Truth, offset, slow wander, noise, drift, stuck: in this order, so that
     /// a trouble never changes the luck of the readings after it.
     fn measure(&mut self, truth: &Truth, at: Timestamp) -> (f64, f64) {
-        let noise = (self.chance.bell(), self.chance.bell());
-        self.wander.0 += -0.02 * self.wander.0 + 0.025 * self.chance.bell();
-        self.wander.1 += -0.02 * self.wander.1 + 0.12 * self.chance.bell();
+        let noise = (self.random.bell(), self.random.bell());
+        self.wander.0 += -0.02 * self.wander.0 + 0.025 * self.random.bell();
+        self.wander.1 += -0.02 * self.wander.1 + 0.12 * self.random.bell();
         let mut value = match self.device.measures {
             Measures::Air(place) => (
                 truth.places[place].temperature + self.offset.0 + self.wander.0 + 0.06 * noise.0,
@@ -189,7 +189,7 @@ impl Sensor {
         let spike = self.rare(at, |a| if let Ailment::Spikes { one_in } = a { Some(*one_in) } else { None });
         let fault = self.rare(at, |a| if let Ailment::FaultCodes { one_in } = a { Some(*one_in) } else { None });
         let garbage = self.rare(at, |a| if let Ailment::Garbage { one_in } = a { Some(*one_in) } else { None });
-        let which = self.chance.whole() as usize;
+        let which = self.random.whole() as usize;
         let air = !matches!(self.device.measures, Measures::Distance(_));
         if spike {
             let sign = if which.is_multiple_of(2) { 1.0 } else { -1.0 };
@@ -220,7 +220,7 @@ impl Sensor {
 
     fn rare(&mut self, at: Timestamp, of: impl Fn(&Ailment) -> Option<u32>) -> bool {
         let one_in = self.active(at, |a| of(a).is_some()).and_then(|trouble| of(&trouble.what));
-        one_in.is_some_and(|n| self.chance.one_in(n))
+        one_in.is_some_and(|n| self.random.one_in(n))
     }
 
     /// When the link is back, all that was held back comes 20 ms apart.
@@ -362,9 +362,9 @@ mod tests {
 
     #[test]
     fn a_healthy_device_speaks_on_time_and_near_the_truth() {
-        let said = half_an_hour(air_sensor(false, None));
-        assert!((58..=62).contains(&said.len()), "{}", said.len());
-        for message in &said {
+        let reported = half_an_hour(air_sensor(false, None));
+        assert!((58..=62).contains(&reported.len()), "{}", reported.len());
+        for message in &reported {
             let value: serde_json::Value = serde_json::from_slice(&message.payload).expect("json");
             assert!((value["temperature"].as_f64().expect("a number") - 21.0).abs() < 1.5);
             assert!((value["humidity"].as_f64().expect("a number") - 56.0).abs() < 6.0);
@@ -385,24 +385,24 @@ mod tests {
     #[test]
     fn each_seed_has_its_own_noise_under_the_same_truth() {
         let device = air_sensor(false, None).device;
-        let said = |seed| half_an_hour(Sensor::new(device.clone(), start(), seed));
-        assert_eq!(said(1), said(1));
-        assert_ne!(said(1), said(2));
+        let reported = |seed| half_an_hour(Sensor::new(device.clone(), start(), seed));
+        assert_eq!(reported(1), reported(1));
+        assert_ne!(reported(1), reported(2));
     }
 
     #[test]
     fn a_silent_device_says_nothing_until_it_is_mended() {
-        let said = half_an_hour(air_sensor(false, Some(Ailment::Silent)));
-        assert!(within(&said, 10, 20).is_empty());
-        assert!(within(&said, 20, 30).len() >= 18);
+        let reported = half_an_hour(air_sensor(false, Some(Ailment::Silent)));
+        assert!(within(&reported, 10, 20).is_empty());
+        assert!(within(&reported, 20, 30).len() >= 18);
     }
 
     #[test]
     fn a_stuck_device_repeats_itself() {
-        let said = half_an_hour(air_sensor(false, Some(Ailment::Stuck)));
-        let stuck = within(&said, 10, 20);
+        let reported = half_an_hour(air_sensor(false, Some(Ailment::Stuck)));
+        let stuck = within(&reported, 10, 20);
         assert!(stuck.iter().all(|m| m.payload == stuck[0].payload));
-        let free = within(&said, 20, 30);
+        let free = within(&reported, 20, 30);
         assert!(free.iter().any(|m| m.payload != free[0].payload));
     }
 
@@ -415,12 +415,12 @@ mod tests {
 
     #[test]
     fn a_backlog_comes_in_one_burst_with_the_times_of_measuring() {
-        let said = half_an_hour(air_sensor(true, Some(Ailment::Backlog)));
-        assert!(within(&said, 10, 20).is_empty());
+        let reported = half_an_hour(air_sensor(true, Some(Ailment::Backlog)));
+        assert!(within(&reported, 10, 20).is_empty());
         let burst: Vec<_> =
-            said.iter().filter(|m| (m.at - start() - TimeDelta::minutes(20)) < TimeDelta::seconds(1)).collect();
+            reported.iter().filter(|m| (m.at - start() - TimeDelta::minutes(20)) < TimeDelta::seconds(1)).collect();
         assert!(burst.len() > 30, "before and during: {}", burst.len());
-        let first = within(&said, 20, 21)[0];
+        let first = within(&reported, 20, 21)[0];
         let value: serde_json::Value = serde_json::from_slice(&first.payload).expect("json");
         let measured: Timestamp = value["time"].as_str().expect("text").parse().expect("RFC 3339");
         assert!(measured < start() + TimeDelta::minutes(11), "{measured}");
@@ -428,8 +428,8 @@ mod tests {
 
     #[test]
     fn garbage_is_never_a_pair_of_believable_numbers() {
-        let said = half_an_hour(air_sensor(false, Some(Ailment::Garbage { one_in: 1 })));
-        let garbage = within(&said, 10, 20);
+        let reported = half_an_hour(air_sensor(false, Some(Ailment::Garbage { one_in: 1 })));
+        let garbage = within(&reported, 10, 20);
         assert!(garbage.len() >= 18);
         for message in garbage {
             let value: serde_json::Value = serde_json::from_slice(&message.payload).unwrap_or_default();

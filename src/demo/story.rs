@@ -1,8 +1,8 @@
 //! A story: a room, its devices, its people, what breaks and what ought to be
 //! noticed. Played, it becomes messages and, beside them, the truth. The
-//! stories themselves are in `nights`, the people's habits in `hands`.
+//! stories themselves are in `nights`, the people's habits in `people`.
 
-use super::hands::{Deed, Doing, Habits};
+use super::people::{Action, Doing, Habits};
 use super::plan::{Breakage, Lot, RoomPlan};
 use super::room::{Room, STEP, Truth};
 use super::sensors::{Device, Measures, Message, Sensor};
@@ -114,20 +114,20 @@ impl Story {
         let mut room = Room::new(self.plan.clone(), self.breakages.clone(), warm_from, timer_offset, self.seed);
         let mut sensors: Vec<Sensor> =
             self.devices.iter().map(|device| Sensor::new(device.clone(), self.starts_at, self.seed)).collect();
-        let deeds = self.habits.deeds(&self.plan.lots, warm_from, self.starts_at, ends_at, self.seed);
-        let mut next_deed = 0;
-        let mut played = Played { messages: self.journal(&deeds), truths: Vec::new() };
+        let actions = self.habits.actions(&self.plan.lots, warm_from, self.starts_at, ends_at, self.seed);
+        let mut next_action = 0;
+        let mut played = Played { messages: self.journal(&actions), truths: Vec::new() };
         while room.at() < ends_at {
             let until = room.at() + STEP;
             if room.at() == self.starts_at {
                 room.begin();
             }
-            while let Some(deed) = deeds.get(next_deed).filter(|deed| deed.at < until) {
-                match &deed.doing {
-                    Doing::Enter(span) => room.open_door(deed.at + *span),
+            while let Some(action) = actions.get(next_action).filter(|action| action.at < until) {
+                match &action.doing {
+                    Doing::Enter(span) => room.open_door(action.at + *span),
                     Doing::Did(did) => room.take(did),
                 }
-                next_deed += 1;
+                next_action += 1;
             }
             if room.at() >= self.starts_at {
                 let truth = room.truth();
@@ -255,22 +255,22 @@ digest_at = "06:30"
 
     /// The journal as messages. What was done before the story is told in its
     /// first seconds, with the time it was done; the rest when it is done.
-    fn journal(&self, deeds: &[Deed]) -> Vec<Message> {
+    fn journal(&self, actions: &[Action]) -> Vec<Message> {
         if !self.habits.keeps_journal {
             return Vec::new();
         }
         let mut past: Vec<(Timestamp, Did)> = self.plan.lots.iter().flat_map(lot_history).collect();
         past.retain(|(at, _)| *at < self.starts_at);
-        let told = deeds.iter().filter_map(|deed| match &deed.doing {
-            Doing::Did(did) => Some((deed.at, did.clone())),
+        let reported = actions.iter().filter_map(|action| match &action.doing {
+            Doing::Did(did) => Some((action.at, did.clone())),
             Doing::Enter(_) => None,
         });
-        let (before, during): (Vec<_>, Vec<_>) = told.partition(|(at, _)| *at < self.starts_at);
+        let (before, during): (Vec<_>, Vec<_>) = reported.partition(|(at, _)| *at < self.starts_at);
         past.extend(before);
         past.sort_by_key(|(at, _)| *at);
         let past = past.into_iter().zip(0..).map(|((at, did), place)| {
-            let told_at = self.starts_at + TimeDelta::milliseconds(1000 + 50 * place);
-            journal_message(told_at, Entry { at: Some(at), by: Some("Wren".into()), did })
+            let reported_at = self.starts_at + TimeDelta::milliseconds(1000 + 50 * place);
+            journal_message(reported_at, Entry { at: Some(at), by: Some("Wren".into()), did })
         });
         let during =
             during.into_iter().map(|(at, did)| journal_message(at, Entry { at: None, by: Some("Wren".into()), did }));
@@ -302,10 +302,10 @@ pub fn capture_line(message: &Message) -> String {
 fn lot_history(lot: &Lot) -> Vec<(Timestamp, Did)> {
     let target = Target { tray: Some(lot.tray.clone()), place: None };
     let weight_off = lot.sown_at + TimeDelta::days(3);
-    let mut told = vec![(lot.sown_at, super::hands::sowing(&lot.tray, &lot.place, &lot.crop, lot.count))];
-    told.push((weight_off, Did::Unweight(target.clone())));
-    told.extend(lot.lit_at.map(|at| (at, Did::Uncover(target))));
-    told
+    let mut reported = vec![(lot.sown_at, super::people::sowing(&lot.tray, &lot.place, &lot.crop, lot.count))];
+    reported.push((weight_off, Did::Unweight(target.clone())));
+    reported.extend(lot.lit_at.map(|at| (at, Did::Uncover(target))));
+    reported
 }
 
 fn journal_message(at: Timestamp, entry: Entry) -> Message {

@@ -2,7 +2,7 @@
 //! how, and which pass the door as raw readings for `engine::quality` to judge.
 //! The rows stand in `catalogue.tsv`, whose first line says where they are from.
 
-use super::payload::{Heard, decode};
+use super::payload::{Decoded, decode};
 use crate::config::{Field, Locator, Source, Topics, Unit};
 use crate::engine::event::{Garbled, What};
 use crate::reading::{ChannelId, Quantity, SensorId};
@@ -162,10 +162,11 @@ fn every_row_of_the_catalogue_gets_what_it_deserves_at_the_door() {
         }
         judged_here += 1;
         let topic = topic.replace("<60 kB>", &"x".repeat(60_000));
-        let Heard::Said(said) = decode(&topics(id, payload), &topic, &bytes(id, payload), false, arrived()) else {
+        let Decoded::Events(events) = decode(&topics(id, payload), &topic, &bytes(id, payload), false, arrived())
+        else {
             panic!("row {id} ({what}) became a journal entry")
         };
-        let right = match (&expected, &said[..]) {
+        let right = match (&expected, &events[..]) {
             (Door::Value(value), [What::Reading(raw)]) => raw.value() == *value && raw.measured_at.is_none(),
             (Door::Measured(value, after), [What::Reading(raw)]) => {
                 raw.value() == *value && raw.measured_at == Some(arrived() + *after)
@@ -174,7 +175,7 @@ fn every_row_of_the_catalogue_gets_what_it_deserves_at_the_door() {
             (Door::Refused(wanted), [What::Garbled { reason, .. }]) => verdict == "REJECT" && reason == wanted,
             _ => false,
         };
-        assert!(right, "row {id} ({what}, {verdict}): expected {expected:?}, heard {said:?}");
+        assert!(right, "row {id} ({what}, {verdict}): expected {expected:?}, heard {events:?}");
     }
     assert_eq!(judged_here, 92, "rows judged at the door or passed by it");
 }

@@ -317,7 +317,7 @@ fn shortened(text: &str) -> String {
 mod tests {
     use super::*;
 
-    fn said(messages: &[(u64, &str, &str)]) -> Vec<TopicGuess> {
+    fn events(messages: &[(u64, &str, &str)]) -> Vec<TopicGuess> {
         let heard: Vec<Overhearing> = messages
             .iter()
             .map(|(second, topic, payload)| Overhearing {
@@ -332,7 +332,7 @@ mod tests {
 
     #[track_caller]
     fn finds(topic: &str, payload: &str, wanted: &[(&str, Quantity, Unit)]) {
-        let found = said(&[(0, topic, payload)]);
+        let found = events(&[(0, topic, payload)]);
         let found: Vec<(String, Quantity, Unit)> =
             found[0].found.iter().map(|found| (shown(&found.at), found.quantity, found.unit)).collect();
         let wanted: Vec<_> = wanted.iter().map(|(at, quantity, unit)| ((*at).to_owned(), *quantity, *unit)).collect();
@@ -374,7 +374,7 @@ mod tests {
 
     #[test]
     fn what_cannot_be_told_says_why() {
-        let why = |topic: &str, payload: &str| said(&[(0, topic, payload)])[0].why_not.clone().unwrap_or_default();
+        let why = |topic: &str, payload: &str| events(&[(0, topic, payload)])[0].why_not.clone().unwrap_or_default();
         assert_eq!(why("loft/door", "open"), "there is no number in its messages, bare or in JSON");
         assert_eq!(why("loft/fan", r#"{"rpm":1200}"#), "nothing in its name or in /rpm says what is measured");
         assert_eq!(why("loft/x", ""), "its messages are empty or no text");
@@ -384,7 +384,7 @@ mod tests {
     #[test]
     fn the_pace_is_the_usual_gap_and_the_time_of_measuring_is_found() {
         let air = r#"{"time":"2026-03-03T04:00:00Z","temperature":21}"#;
-        let found = said(&[(0, "a/b", air), (30, "a/b", air), (61, "a/b", air), (62, "a/once", "1")]);
+        let found = events(&[(0, "a/b", air), (30, "a/b", air), (61, "a/b", air), (62, "a/once", "1")]);
         assert_eq!(found[0].every, Some(Duration::from_secs(30)));
         assert_eq!(found[0].time.as_deref(), Some("/time"));
         assert_eq!(found[1].every, None);

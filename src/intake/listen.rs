@@ -82,7 +82,7 @@ pub(super) struct Listener {
     refused: Vec<String>,
     unsubscribed: BTreeSet<String>,
     /// The last reason told for being down; `None` while up.
-    told_down: Option<String>,
+    reported_down: Option<String>,
     pause: Duration,
 }
 
@@ -119,7 +119,7 @@ impl Listener {
             answers: 0,
             refused: Vec::new(),
             unsubscribed: BTreeSet::new(),
-            told_down: None,
+            reported_down: None,
             pause: FIRST_PAUSE,
         }
     }
@@ -183,7 +183,7 @@ impl Listener {
     }
 
     async fn tell_up(&mut self) {
-        self.told_down = None;
+        self.reported_down = None;
         self.pause = FIRST_PAUSE;
         self.hand_on(FromBroker::Up { session_present: self.session_present }).await;
     }
@@ -237,8 +237,8 @@ impl Listener {
             self.event_loop.mqtt_options.set_clean_session(true);
         }
         let sentence = why(&self.broker, self.bridge.as_ref(), &error);
-        if self.told_down.as_ref() != Some(&sentence) {
-            self.told_down = Some(sentence.clone());
+        if self.reported_down.as_ref() != Some(&sentence) {
+            self.reported_down = Some(sentence.clone());
             self.hand_on(FromBroker::Down { error: sentence }).await;
         }
         let _ = tokio::time::timeout(with_jitter(self.pause), self.closing.wait_for(|closing| *closing)).await;

@@ -221,10 +221,10 @@ impl Link {
     pub async fn close(mut self) {
         // No receiver left means that the listener is gone already.
         let _ = self.closing.send(true);
-        let (farewell, said) = oneshot::channel();
+        let (farewell, events) = oneshot::channel();
         self.send(Outbound::Close(farewell));
         let leave = async {
-            if said.await.unwrap_or(false) {
+            if events.await.unwrap_or(false) {
                 let _ = (&mut self.listener).await;
             }
         };
@@ -323,11 +323,11 @@ impl Sender {
                     sent
                 }
                 Outbound::Close(farewell) => {
-                    let said = up != 0
+                    let events = up != 0
                         && self.publish(self.status_topic.clone(), b"offline".to_vec()).await.is_ok()
                         && self.client.disconnect().await.is_ok();
                     // Nobody waits any longer if the caller has given up.
-                    let _ = farewell.send(said);
+                    let _ = farewell.send(events);
                     return;
                 }
             };

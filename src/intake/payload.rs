@@ -3,7 +3,7 @@
 //! fault codes, rate and lateness are judged by `engine::quality`.
 
 use super::json::{Json, with_nan_as_null};
-use super::senml::{self, PackError, Record, StatedUnit, Value};
+use super::senml::{self, PackError, SenmlRecord, StatedUnit, Value};
 use super::stated_time;
 use super::unit::convert;
 use crate::config::{Field, Locator, Source, Topics};
@@ -21,10 +21,10 @@ const PLACEHOLDERS: [&str; 7] = ["unavailable", "unknown", "none", "nan", "null"
 
 /// What one message said.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Heard {
+pub enum Decoded {
     /// Events for the engine, in the order of the config: readings, missing
     /// values, or why there are none. Empty when a retained message was cleared.
-    Said(Vec<What>),
+    Events(Vec<What>),
     /// A journal entry; it becomes an event when the store has given it a number.
     Entry(Box<Entry>),
 }
@@ -35,23 +35,23 @@ pub enum Heard {
 ///
 /// A retained journal entry is refused as [`Garbled::BadEntry`]: it would be
 /// done again at every subscription.
-pub fn decode(topics: &Topics, topic: &str, payload: &[u8], retained: bool, arrived: Timestamp) -> Heard {
+pub fn decode(topics: &Topics, topic: &str, payload: &[u8], retained: bool, arrived: Timestamp) -> Decoded {
     if payload.is_empty() && retained {
-        return Heard::Said(Vec::new());
+        return Decoded::Events(Vec::new());
     }
     let text = readable(payload);
     if topic == topics.journal {
         let entry = text.ok().filter(|_| !retained).and_then(journal_entry);
         return entry
-            .map_or(Heard::Said(vec![garbled(None, Garbled::BadEntry)]), |entry| Heard::Entry(Box::new(entry)));
+            .map_or(Decoded::Events(vec![garbled(None, Garbled::BadEntry)]), |entry| Decoded::Entry(Box::new(entry)));
     }
     let Some(sources) = topics.sensors.get(topic) else {
-        return Heard::Said(vec![garbled(None, Garbled::UnknownTopic)]);
+        return Decoded::Events(vec![garbled(None, Garbled::UnknownTopic)]);
     };
-    let mut said = Vec::with_capacity(sources.iter().map(|source| source.fields.len()).sum());
+    let mut events = Vec::with_capacity(sources.iter().map(|source| source.fields.len()).sum());
     match text {
-        Err(reason) => said.extend(sources.iter().map(|source| garbled(Some(source.sensor), reason))),
-        Ok(text) if is_placeholder(text) => said.extend(sources.iter().map(|source| What::NoValue(source.sensor))),
+        Err(reason) => events.extend(sources.iter().map(|source| garbled(Some(source.sensor), reason))),
+        Ok(text) if is_placeholder(text) => events.extend(sources.iter().map(|source| What::NoValue(source.sensor))),
         Ok(text) => {
             let mended;
             let mut tree = None;
@@ -64,11 +64,11 @@ pub fn decode(topics: &Topics, topic: &str, payload: &[u8], retained: bool, arri
             }
             let message = Message { text, tree, pack: OnceCell::new(), retained, arrived };
             for source in sources {
-                message.hear(source, &mut said);
+                message.hear(source, &mut events);
             }
         }
     }
-    Heard::Said(said)
+    Decoded::Events(events)
 }
 
 /// Whether a text is one of the words that stand for "no value".
@@ -134,27 +134,27 @@ struct Message<'a> {
     text: &'a str,
     /// `None`: no sensor of this topic reads JSON, or this is none.
     tree: Option<Json<'a>>,
-    pack: OnceCell<Result<Vec<Record>, Garbled>>,
+    pack: OnceCell<Result<Vec<SenmlRecord>, Garbled>>,
     retained: bool,
     arrived: Timestamp,
 }
 
 impl Message<'_> {
-    fn hear(&self, source: &Source, said: &mut Vec<What>) {
-        let first = said.len();
+    fn hear(&self, source: &Source, events: &mut Vec<What>) {
+        let first = events.len();
         // A message that misses two fields is still one message: say each reason once.
-        let mut missed = |said: &mut Vec<What>, miss: Miss| {
+        let mut missed = |events: &mut Vec<What>, miss: Miss| {
             let what = match miss {
                 Miss::NoValue => What::NoValue(source.sensor),
                 Miss::Garbled(reason) => garbled(Some(source.sensor), reason),
             };
-            if !said[first..].contains(&what) {
-                said.push(what);
+            if !events[first..].contains(&what) {
+                events.push(what);
             }
         };
         let measured_at = match self.stated_time(source) {
             Ok(measured_at) => measured_at,
-            Err(reason) => return missed(said, Miss::Garbled(reason)),
+            Err(reason) => return missed(events, Miss::Garbled(reason)),
         };
         for field in &source.fields {
             let number = match &field.at {
@@ -162,15 +162,15 @@ impl Message<'_> {
                 Locator::Pointer(pointer) => self.pointed(pointer),
                 Locator::Senml(ending) => {
                     match self.pack() {
-                        Err(reason) => missed(said, Miss::Garbled(*reason)),
-                        Ok(records) => self.hear_records(field, ending, records, said, &mut missed),
+                        Err(reason) => missed(events, Miss::Garbled(*reason)),
+                        Ok(records) => self.hear_records(field, ending, records, events, &mut missed),
                     }
                     continue;
                 }
             };
             match number.and_then(|number| self.reading(field, number, Stated::AsDeclared, measured_at)) {
-                Ok(reading) => said.push(reading),
-                Err(miss) => missed(said, miss),
+                Ok(reading) => events.push(reading),
+                Err(miss) => missed(events, miss),
             }
         }
     }
@@ -198,11 +198,11 @@ impl Message<'_> {
         &self,
         field: &Field,
         ending: &str,
-        records: &[Record],
-        said: &mut Vec<What>,
+        records: &[SenmlRecord],
+        events: &mut Vec<What>,
         missed: &mut impl FnMut(&mut Vec<What>, Miss),
     ) {
-        let first = said.len();
+        let first = events.len();
         let mut miss = None;
         let ambiguous = ending.is_empty() && records.iter().any(|record| record.name != records[0].name);
         for record in records.iter().filter(|record| !ambiguous && record.name.ends_with(ending)) {
@@ -214,14 +214,14 @@ impl Message<'_> {
             };
             let stated = record.unit.map_or(Stated::AsDeclared, Stated::InRecord);
             match number.and_then(|number| self.reading(field, number, stated, record.measured_at)) {
-                Ok(reading) => said.push(reading),
+                Ok(reading) => events.push(reading),
                 Err(reason) => miss = Some(reason),
             }
         }
         // Records of one name may measure several things (RFC 8428, section 5.1.3):
         // those in a foreign unit matter only when none fits.
-        if said.len() == first {
-            missed(said, miss.unwrap_or(Miss::Garbled(Garbled::FieldMissing)));
+        if events.len() == first {
+            missed(events, miss.unwrap_or(Miss::Garbled(Garbled::FieldMissing)));
         }
     }
 
@@ -252,7 +252,7 @@ impl Message<'_> {
         }
     }
 
-    fn pack(&self) -> &Result<Vec<Record>, Garbled> {
+    fn pack(&self) -> &Result<Vec<SenmlRecord>, Garbled> {
         self.pack.get_or_init(|| {
             let tree = self.tree.as_ref().ok_or(Garbled::NotReadable)?;
             senml::resolve(tree, self.arrived).map_err(|error| match error {
@@ -323,8 +323,8 @@ mod tests {
 
     fn heard(topic: &str, payload: &str) -> Vec<What> {
         match decode(&topics(), topic, payload.as_bytes(), false, arrived()) {
-            Heard::Said(said) => said,
-            Heard::Entry(entry) => panic!("{payload} is an entry: {entry:?}"),
+            Decoded::Events(events) => events,
+            Decoded::Entry(entry) => panic!("{payload} is an entry: {entry:?}"),
         }
     }
 
@@ -334,8 +334,8 @@ mod tests {
 
     #[test]
     fn a_small_object_gives_its_readings_in_the_order_of_the_config() {
-        let said = heard("loft/rack-a/air", r#"{"humidity":61.5,"battery":2.9,"temperature":21.25}"#);
-        assert_eq!(said, [reading(0, 21.25), reading(1, 61.5)]);
+        let events = heard("loft/rack-a/air", r#"{"humidity":61.5,"battery":2.9,"temperature":21.25}"#);
+        assert_eq!(events, [reading(0, 21.25), reading(1, 61.5)]);
     }
 
     #[test]
@@ -345,23 +345,23 @@ mod tests {
 
     #[test]
     fn sensors_that_share_a_topic_are_each_heard() {
-        let said = heard("loft/both", r#"{"upper":{"t":24,"h":50},"lower":{"t":20}}"#);
+        let events = heard("loft/both", r#"{"upper":{"t":24,"h":50},"lower":{"t":20}}"#);
         let missing = garbled(Some(SensorId(2)), Garbled::FieldMissing);
-        assert_eq!(said, [reading(2, 24.0), reading(3, 50.0), reading(4, 20.0), missing]);
+        assert_eq!(events, [reading(2, 24.0), reading(3, 50.0), reading(4, 20.0), missing]);
     }
 
     #[test]
     fn one_missing_value_does_not_silence_the_other_and_two_are_said_once() {
         let lost = What::NoValue(SensorId(0));
-        let said = heard("loft/rack-a/air", r#"{"temperature":null,"humidity":60}"#);
-        assert_eq!(said, [lost.clone(), reading(1, 60.0)]);
+        let events = heard("loft/rack-a/air", r#"{"temperature":null,"humidity":60}"#);
+        assert_eq!(events, [lost.clone(), reading(1, 60.0)]);
         assert_eq!(heard("loft/rack-a/air", r#"{"temperature":null,"humidity":"N/A"}"#).len(), 2);
         assert_eq!(heard("loft/rack-a/air", r#"{"temperature":nan,"humidity":"unknown"}"#), [lost]);
     }
 
     #[test]
     fn a_pack_gives_every_record_its_own_unit_and_time() {
-        let said = heard(
+        let events = heard(
             "loft/pack",
             r#"[{"bn":"rack-a:","bt":1772557000,"n":"temperature","u":"K","v":294.65},
                 {"n":"temperature","t":60,"u":"Cel","v":21.6},{"n":"humidity","u":"/","v":0.62}]"#,
@@ -371,7 +371,7 @@ mod tests {
             What::Reading(RawReading::new(ChannelId(channel), value, at(seconds), false).expect("of this world"))
         };
         assert_eq!(
-            said,
+            events,
             [stamped(6, 21.5, 1_772_557_000), stamped(6, 21.6, 1_772_557_060), stamped(7, 62.0, 1_772_557_000)]
         );
     }
@@ -388,24 +388,26 @@ mod tests {
     #[test]
     fn a_cleared_retained_message_says_nothing() {
         let heard = decode(&topics(), "loft/tank/distance", b"", true, arrived());
-        assert_eq!(heard, Heard::Said(Vec::new()));
+        assert_eq!(heard, Decoded::Events(Vec::new()));
     }
 
     #[test]
     fn a_retained_reading_is_marked_so() {
-        let Heard::Said(said) = decode(&topics(), "loft/tank/distance", b"30", true, arrived()) else { panic!("said") };
-        assert!(matches!(said[..], [What::Reading(raw)] if raw.retained));
+        let Decoded::Events(events) = decode(&topics(), "loft/tank/distance", b"30", true, arrived()) else {
+            panic!("said")
+        };
+        assert!(matches!(events[..], [What::Reading(raw)] if raw.retained));
     }
 
     #[test]
     fn a_journal_entry_is_read_and_a_bad_or_retained_one_refused() {
         let topic = "traywarden/loft/journal";
-        let told = br#"{"did":"water","place":"rack-a","ml_per_tray":118,"at":"2026-03-02T08:00:00.1239Z"}"#;
-        let Heard::Entry(entry) = decode(&topics(), topic, told, false, arrived()) else { panic!("an entry") };
+        let reported = br#"{"did":"water","place":"rack-a","ml_per_tray":118,"at":"2026-03-02T08:00:00.1239Z"}"#;
+        let Decoded::Entry(entry) = decode(&topics(), topic, reported, false, arrived()) else { panic!("an entry") };
         assert!(matches!(&entry.did, Did::Water { ml_per_tray: Some(118.0), .. }));
         assert_eq!(entry.at, Timestamp::from_timestamp_millis(1_772_438_400_123), "whole milliseconds");
-        let refused = Heard::Said(vec![garbled(None, Garbled::BadEntry)]);
-        assert_eq!(decode(&topics(), topic, told, true, arrived()), refused);
+        let refused = Decoded::Events(vec![garbled(None, Garbled::BadEntry)]);
+        assert_eq!(decode(&topics(), topic, reported, true, arrived()), refused);
         for bad in ["", "water", "{}", r#"{"did":"dance"}"#, r#"["water"]"#, r#"{"did":"look","tray":"a","tray":"b"}"#]
         {
             assert_eq!(decode(&topics(), topic, bad.as_bytes(), false, arrived()), refused, "{bad}");
@@ -430,9 +432,9 @@ mod tests {
         assert_eq!(heard("loft/tank/distance", &padded[..LARGEST_PAYLOAD]), [reading(8, 300.0)]);
     }
 
-    fn no_reading_is_beyond_this_world(said: Heard) -> bool {
-        let Heard::Said(said) = said else { return true };
-        said.iter().all(|what| match what {
+    fn no_reading_is_beyond_this_world(events: Decoded) -> bool {
+        let Decoded::Events(events) = events else { return true };
+        events.iter().all(|what| match what {
             What::Reading(raw) => raw.value().is_finite() && raw.value().abs() <= 1e6,
             _ => true,
         })
@@ -459,8 +461,8 @@ mod tests {
             ];
             for (topic, message) in messages {
                 for payload in [&message[..], message.get(..cut).unwrap_or("")] {
-                    let said = decode(&topics(), topic, payload.as_bytes(), false, arrived());
-                    prop_assert!(no_reading_is_beyond_this_world(said));
+                    let events = decode(&topics(), topic, payload.as_bytes(), false, arrived());
+                    prop_assert!(no_reading_is_beyond_this_world(events));
                 }
             }
         }

@@ -14,7 +14,7 @@ const VERSION: f64 = 10.0;
 
 /// One record after resolution (RFC 8428, section 4.6).
 #[derive(Clone, Debug, PartialEq)]
-pub struct Record {
+pub struct SenmlRecord {
     /// Base name and name put together; empty if the pack names nothing.
     pub name: String,
     /// The unit, if the record or its base states one.
@@ -59,7 +59,7 @@ pub enum PackError {
 /// The records of a pack, base fields resolved. Records that only set base
 /// fields give none. A missing name is let pass, though RFC 8428 wants one:
 /// sensors that publish one quantity a topic leave it out.
-pub(super) fn resolve(pack: &Json<'_>, arrived: Timestamp) -> Result<Vec<Record>, PackError> {
+pub(super) fn resolve(pack: &Json<'_>, arrived: Timestamp) -> Result<Vec<SenmlRecord>, PackError> {
     let Json::Array(items) = pack else { return Err(PackError::NotAPack) };
     if items.len() > MOST_RECORDS {
         return Err(PackError::TooManyRecords);
@@ -97,7 +97,7 @@ pub(super) fn resolve(pack: &Json<'_>, arrived: Timestamp) -> Result<Vec<Record>
         if !is_name(&name) {
             return Err(PackError::NotAPack);
         }
-        records.push(Record {
+        records.push(SenmlRecord {
             name,
             unit: own.unit.or(base.unit).map(stated_unit),
             value: match value {
@@ -171,13 +171,13 @@ mod tests {
     use super::*;
     use chrono::DateTime;
 
-    fn resolved(text: &str) -> Result<Vec<Record>, PackError> {
+    fn resolved(text: &str) -> Result<Vec<SenmlRecord>, PackError> {
         // 2026-03-03T17:00:00Z: long after the times in the RFC.
         let arrived = DateTime::from_timestamp(1_772_557_200, 0).expect("a date");
         resolve(&Json::read(text).expect("JSON"), arrived)
     }
 
-    fn milliseconds(record: &Record) -> Option<i64> {
+    fn milliseconds(record: &SenmlRecord) -> Option<i64> {
         record.measured_at.map(|at| at.timestamp_millis())
     }
 

@@ -157,9 +157,9 @@ impl Post {
         now: Timestamp,
         outcome: &Result<(), Refused>,
     ) -> Option<(ParcelOutcome, Vec<String>)> {
-        let said = outcome.as_ref().copied().map_err(|refused| (refused.kind, refused.text.as_str()));
+        let formatted = outcome.as_ref().copied().map_err(|refused| (refused.kind, refused.text.as_str()));
         let error = outcome.as_ref().err().map(|refused| refused.text.clone()).unwrap_or_default();
-        let (fate, over) = match self.outbox.settle(key, now, said) {
+        let (fate, over) = match self.outbox.settle(key, now, formatted) {
             Settled::Sent => (Fate::Sent, true),
             Settled::Again { not_before } => (Fate::Refused { error, again: Some(not_before) }, false),
             Settled::Failed { .. } => (Fate::Refused { error, again: None }, true),
@@ -184,9 +184,9 @@ impl Post {
 
     /// The parcel of this key, which comes with the next [`Post::put`], tells what these
     /// had to tell; they wait no more.
-    pub fn gather(&mut self, key: ParcelKey, told: &[Posted]) -> Vec<ParcelOutcome> {
+    pub fn gather(&mut self, key: ParcelKey, reported: &[Posted]) -> Vec<ParcelOutcome> {
         let outcomes: Vec<_> =
-            told.iter().filter_map(|posted| self.let_tell(&posted.parcel.key, &key.letter)).collect();
+            reported.iter().filter_map(|posted| self.let_tell(&posted.parcel.key, &key.letter)).collect();
         self.told_by.insert(key, outcomes.iter().map(|outcome| outcome.key.letter.clone()).collect());
         outcomes
     }

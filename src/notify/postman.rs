@@ -148,15 +148,15 @@ fn tls_parameters(smtp: &config::Smtp) -> Result<TlsParameters, Refused> {
 }
 
 fn password(file: &Path) -> Result<String, Refused> {
-    let told = |cause: String| settings(format!("the password file {} {cause}", file.display()));
-    let size = std::fs::metadata(file).map_err(|cause| told(format!("cannot be read: {cause}")))?.len();
+    let reported = |cause: String| settings(format!("the password file {} {cause}", file.display()));
+    let size = std::fs::metadata(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?.len();
     if size > LARGEST_PASSWORD_FILE {
-        return Err(told(format!("has {size} bytes; it should hold one line")));
+        return Err(reported(format!("has {size} bytes; it should hold one line")));
     }
-    let text = std::fs::read_to_string(file).map_err(|cause| told(format!("cannot be read: {cause}")))?;
+    let text = std::fs::read_to_string(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?;
     match text.lines().next() {
         Some(line) if !line.is_empty() => Ok(line.to_owned()),
-        _ => Err(told("is empty; its first line should be the password".to_owned())),
+        _ => Err(reported("is empty; its first line should be the password".to_owned())),
     }
 }
 
@@ -228,10 +228,10 @@ fn words_of(error: &SmtpError) -> String {
     let mut words = error.to_string();
     let mut cause = std::error::Error::source(error);
     while let Some(inner) = cause {
-        let said = inner.to_string();
-        if !words.contains(&said) {
+        let formatted = inner.to_string();
+        if !words.contains(&formatted) {
             words.push_str(": ");
-            words.push_str(&said);
+            words.push_str(&formatted);
         }
         cause = inner.source();
     }
@@ -253,7 +253,7 @@ fn plain_text_where_tls_was_wanted(words: &str) -> bool {
 
 /// Writes beside and renames, so that nobody ever reads half a letter.
 fn into_folder(folder: &Path, mail: &Parcel) -> Result<(), Refused> {
-    let told = |path: &Path, cause: std::io::Error| Refused {
+    let reported = |path: &Path, cause: std::io::Error| Refused {
         kind: if matches!(cause.kind(), std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::NotADirectory) {
             Refusal::Settings
         } else {
@@ -261,15 +261,15 @@ fn into_folder(folder: &Path, mail: &Parcel) -> Result<(), Refused> {
         },
         text: format!("the letter cannot be written to {}: {cause}", path.display()),
     };
-    std::fs::create_dir_all(folder).map_err(|cause| told(folder, cause))?;
+    std::fs::create_dir_all(folder).map_err(|cause| reported(folder, cause))?;
     let path = folder.join(file_name(mail));
     let beside = PathBuf::from(format!("{}.part", path.display()));
     // What a try that was cut off left behind goes; a link is not followed.
     let _ = std::fs::remove_file(&beside);
     std::fs::File::create_new(&beside)
         .and_then(|mut file| file.write_all(&mail.bytes))
-        .map_err(|cause| told(&beside, cause))?;
-    std::fs::rename(&beside, &path).map_err(|cause| told(&path, cause))
+        .map_err(|cause| reported(&beside, cause))?;
+    std::fs::rename(&beside, &path).map_err(|cause| reported(&path, cause))
 }
 
 /// Sorted by time (UTC) and readable: `2026-03-04_0410Z_now-tank-empty-by-03-40_1f3a.eml`.

@@ -1,7 +1,7 @@
 //! Every sentence a grower reads about alarms and letters. Pure: facts in, words
 //! out. What is, since when, what harm comes and when, what to do.
 //!
-//! In reading order: `alarm_words` (what a kind says), `told` (when, and by whom),
+//! In reading order: `alarm_words` (what a kind says), `reported` (when, and by whom),
 //! `alarm_letter` and `digest` (what stands in a letter), `answering` (how to answer), `sheet` (a letter as
 //! blocks), `plain` and `html` (the two ways to set it), `speech` (numbers).
 
@@ -16,9 +16,9 @@ mod held_up;
 mod html;
 mod plain;
 mod sensor_words;
-mod sheet;
+mod blocks;
 pub(crate) mod speech;
-mod told;
+mod alarm_reported;
 mod watch_words;
 
 #[cfg(test)]
@@ -40,7 +40,7 @@ use speech::Speech;
 
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
 pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
-    told::paragraph(change, &Speech::new(site, change.at))
+    alarm_reported::paragraph(change, &Speech::new(site, change.at))
 }
 
 /// What the grower should know about a journal entry that was taken.

@@ -1,7 +1,7 @@
 //! One recorded night under two sets of settings: the letters each would have sent, what
 //! differs, and when. Pure once both nights are gathered.
 
-use super::{RehearsalError, Summary, Teller, Told, instant, is_raise};
+use super::{RehearsalError, Reported, Summary, Teller, instant, is_raise};
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmState, Priority};
 use crate::engine::event::{LetterFacts, LetterKind, Occasion};
 use crate::engine::rules::Rules;
@@ -30,7 +30,8 @@ pub struct Episode {
     #[serde(serialize_with = "as_priority")]
     pub priority: Priority,
     /// The first letter that told of it.
-    pub told: Option<Letter>,
+    #[serde(rename = "told")]
+    pub reported: Option<Letter>,
     /// What was said when it was raised.
     pub text: String,
 }
@@ -79,7 +80,7 @@ impl<'a> Night<'a> {
                 raised_at: change.at,
                 over_at: None,
                 priority: change.priority,
-                told: None,
+                reported: None,
                 text: wording::alarm_text(change, &self.rules.site),
             }),
             None => {}
@@ -93,7 +94,7 @@ impl<'a> Night<'a> {
         for (_, change) in about {
             let newest = self.episodes.iter_mut().rev().find(|episode| episode.alarm == change.key);
             if let Some(episode) = newest {
-                episode.told.get_or_insert_with(|| letter.clone());
+                episode.reported.get_or_insert_with(|| letter.clone());
             }
         }
         self.letters.push(letter);
@@ -101,11 +102,11 @@ impl<'a> Night<'a> {
 }
 
 impl Teller for &mut Night<'_> {
-    fn told(&mut self, told: Told<'_>) -> Result<(), RehearsalError> {
-        match told {
-            Told::Alarm(change) => self.alarm(change),
-            Told::Letter(facts) => self.letter(facts),
-            Told::Refused { .. } => {}
+    fn reported(&mut self, reported: Reported<'_>) -> Result<(), RehearsalError> {
+        match reported {
+            Reported::Alarm(change) => self.alarm(change),
+            Reported::Letter(facts) => self.letter(facts),
+            Reported::Refused { .. } => {}
         }
         Ok(())
     }
@@ -166,7 +167,7 @@ fn meet(one: &Episode, other: &Episode) -> bool {
 }
 
 fn alike(one: &Episode, other: &Episode) -> bool {
-    match (&one.told, &other.told) {
+    match (&one.reported, &other.reported) {
         (None, None) => true,
         (Some(one), Some(other)) => one.kind == other.kind && (one.at - other.at).abs() <= SAME_TIME,
         _ => false,

@@ -14,7 +14,7 @@ use crate::engine::Engine;
 use crate::engine::alarm::{AlarmChange, AlarmState};
 use crate::engine::event::{Effect, Event, LetterFacts, What};
 use crate::intake::capture::CaptureError;
-use crate::intake::payload::{self, Heard};
+use crate::intake::payload::{self, Decoded};
 use crate::store::StoreError;
 use crate::units::Timestamp;
 use chrono::{SecondsFormat, TimeDelta};
@@ -114,7 +114,7 @@ pub struct JournalCounts {
 
 /// What a rehearsal tells, as it happens.
 #[derive(Clone, Copy, Debug)]
-pub enum Told<'a> {
+pub enum Reported<'a> {
     /// An alarm changed its state.
     Alarm(&'a AlarmChange),
     /// A letter would have been written.
@@ -134,7 +134,7 @@ pub trait Teller {
     ///
     /// # Errors
     /// When it cannot be passed on.
-    fn told(&mut self, told: Told<'_>) -> Result<(), RehearsalError>;
+    fn reported(&mut self, reported: Reported<'_>) -> Result<(), RehearsalError>;
 
     /// The end, with the sums.
     ///
@@ -174,12 +174,12 @@ impl<'a, T: Teller> Rehearsal<'a, T> {
     pub fn message(&mut self, at: Timestamp, topic: &str, bytes: &[u8], retained: bool) -> Result<(), RehearsalError> {
         let at = self.forward(at);
         match payload::decode(&self.config.topics, topic, bytes, retained, at) {
-            Heard::Said(said) => {
-                for what in said {
+            Decoded::Events(events) => {
+                for what in events {
                     self.event(Event { at, what })?;
                 }
             }
-            Heard::Entry(mut entry) => {
+            Decoded::Entry(mut entry) => {
                 let trays = self.engine.as_ref().map(|engine| engine.trays().growing().map(|tray| tray.name.as_str()));
                 let growing: Vec<&str> = trays.into_iter().flatten().collect();
                 crate::typed::names::as_known(&mut entry, &self.rules, &growing);
@@ -234,16 +234,16 @@ impl<'a, T: Teller> Rehearsal<'a, T> {
                 if is_raise(&change) {
                     *self.summary.alarms.entry(change.key.kind.word()).or_default() += 1;
                 }
-                self.teller.told(Told::Alarm(&change))?;
+                self.teller.reported(Reported::Alarm(&change))?;
             }
             Effect::Letter(facts) => {
                 *self.summary.letters.entry(facts.kind.word()).or_default() += 1;
-                self.teller.told(Told::Letter(&facts))?;
+                self.teller.reported(Reported::Letter(&facts))?;
             }
             Effect::EntryTaken { .. } => self.summary.journal.taken += 1,
             Effect::EntryRefused { number, why } => {
                 self.summary.journal.refused += 1;
-                self.teller.told(Told::Refused { number, why: &why })?;
+                self.teller.reported(Reported::Refused { number, why: &why })?;
             }
             Effect::CommandRefused { .. } => {}
         }

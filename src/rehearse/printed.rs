@@ -1,6 +1,6 @@
 //! A rehearsal as lines: one JSON object each, or lines for people.
 
-use super::{RehearsalError, Summary, Teller, Told, instant};
+use super::{RehearsalError, Reported, Summary, Teller, instant};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::LetterFacts;
 use crate::engine::rules::Rules;
@@ -70,11 +70,11 @@ impl<'a, W: Write> Printed<'a, W> {
 }
 
 impl<W: Write> Teller for Printed<'_, W> {
-    fn told(&mut self, told: Told<'_>) -> Result<(), RehearsalError> {
-        match told {
-            Told::Alarm(change) => self.alarm(change),
-            Told::Letter(facts) => self.letter(facts),
-            Told::Refused { number, why } => {
+    fn reported(&mut self, reported: Reported<'_>) -> Result<(), RehearsalError> {
+        match reported {
+            Reported::Alarm(change) => self.alarm(change),
+            Reported::Letter(facts) => self.letter(facts),
+            Reported::Refused { number, why } => {
                 if !self.json {
                     writeln!(self.out, "Journal entry {number} is refused: {why}")?;
                 }

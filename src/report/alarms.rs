@@ -1,7 +1,7 @@
 //! Alarm changes folded into episodes: when each first spoke, when its condition held, who
 //! answered. The chart, the record and the trace all tell alarms from here.
 
-use crate::engine::alarm::{AlarmKey, AlarmState, TOLD_IN_THE_DIGEST};
+use crate::engine::alarm::{AlarmKey, AlarmState, REPORTED_IN_THE_DIGEST};
 use crate::store::{AlarmLine, Reader, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -64,7 +64,11 @@ pub fn episodes(changes: &[AlarmLine], since: Timestamp, until: Timestamp) -> Ve
             AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged => false,
         };
         episode.answers.extend(
-            change.by.clone().filter(|by| answered && by != TOLD_IN_THE_DIGEST).map(|by| (change.at, by, change.state)),
+            change
+                .by
+                .clone()
+                .filter(|by| answered && by != REPORTED_IN_THE_DIGEST)
+                .map(|by| (change.at, by, change.state)),
         );
         let gone = matches!(change.state, AlarmState::Normal | AlarmState::ReturnedUnacknowledged);
         match episode.held.last_mut() {
@@ -94,12 +98,12 @@ pub(super) mod tests {
     /// A change of an alarm about `subject`, told at a time, of a condition since another.
     pub(in super::super) fn change(
         (kind, subject): (AlarmKind, &str),
-        (told, since): (&str, &str),
+        (reported, since): (&str, &str),
         (before, state): (AlarmState, AlarmState),
         by: Option<&str>,
     ) -> AlarmLine {
         AlarmLine {
-            at: at(told),
+            at: at(reported),
             key: AlarmKey { kind, subject: subject.to_owned() },
             since: at(since),
             state,
@@ -113,8 +117,8 @@ pub(super) mod tests {
         }
     }
 
-    fn damp(told: &str, before: AlarmState, state: AlarmState, by: Option<&str>) -> AlarmLine {
-        change((AlarmKind::AirTooDamp, "rack-a"), (told, "2026-03-02 10:00"), (before, state), by)
+    fn damp(reported: &str, before: AlarmState, state: AlarmState, by: Option<&str>) -> AlarmLine {
+        change((AlarmKind::AirTooDamp, "rack-a"), (reported, "2026-03-02 10:00"), (before, state), by)
     }
 
     fn of(changes: &[AlarmLine], since: &str, until: &str) -> Vec<Episode> {
@@ -131,10 +135,10 @@ pub(super) mod tests {
             damp("2026-03-02 12:00", Acknowledged, Normal, Some("Ada")),
             damp("2026-03-05 10:20", Normal, Unacknowledged, None),
             damp("2026-03-05 11:00", Unacknowledged, ReturnedUnacknowledged, None),
-            damp("2026-03-05 12:30", ReturnedUnacknowledged, Normal, Some(TOLD_IN_THE_DIGEST)),
+            damp("2026-03-05 12:30", ReturnedUnacknowledged, Normal, Some(REPORTED_IN_THE_DIGEST)),
         ];
-        let told = of(&changes, "2026-03-02 06:00", "2026-03-03 06:00");
-        let [episode] = &told[..] else { panic!("one episode, not {told:?}") };
+        let reported = of(&changes, "2026-03-02 06:00", "2026-03-03 06:00");
+        let [episode] = &reported[..] else { panic!("one episode, not {reported:?}") };
         assert_eq!(episode.spoke_at, at("2026-03-02 10:20"));
         assert_eq!(episode.held, [(at("2026-03-02 10:00"), Some(at("2026-03-02 12:00")))]);
         assert_eq!(episode.answers, [(at("2026-03-02 10:40"), "Ada".to_owned(), Acknowledged)]);
@@ -156,13 +160,13 @@ pub(super) mod tests {
             change(again, ("2026-03-02 15:00", "2026-03-02 13:40"), (Unacknowledged, ReturnedUnacknowledged), None),
             change(again, ("2026-03-02 18:00", "2026-03-02 13:40"), (ReturnedUnacknowledged, Normal), Some("Wren")),
         ];
-        let told = of(&changes, "2026-03-02 06:00", "2026-03-03 06:00");
+        let reported = of(&changes, "2026-03-02 06:00", "2026-03-03 06:00");
         let spells = [
             (at("2026-03-02 10:00"), Some(at("2026-03-02 11:00"))),
             (at("2026-03-02 13:40"), Some(at("2026-03-02 15:00"))),
         ];
-        assert_eq!(told.iter().map(|episode| &episode.held[..]).collect::<Vec<_>>(), [&spells[..]]);
-        assert_eq!(told[0].answers, [(at("2026-03-02 18:00"), "Wren".to_owned(), Normal)]);
+        assert_eq!(reported.iter().map(|episode| &episode.held[..]).collect::<Vec<_>>(), [&spells[..]]);
+        assert_eq!(reported[0].answers, [(at("2026-03-02 18:00"), "Wren".to_owned(), Normal)]);
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use super::alarms::Episode;
 use super::history::Subject;
-use crate::analysis::lives::Deed;
+use crate::analysis::lives::Action;
 use crate::chart::{Happening, Lane, Sign};
 use crate::engine::alarm::AlarmKey;
 use crate::engine::rules::Rules;
@@ -10,14 +10,14 @@ use crate::journal::Did;
 use crate::units::Timestamp;
 
 /// The water and the work among some deeds, a lane each where there is any.
-pub fn lanes(deeds: &[&Deed]) -> Vec<Lane> {
+pub fn lanes(actions: &[&Action]) -> Vec<Lane> {
     let lane = |name: &str, sign: fn(&Did) -> Option<(Sign, &'static str)>| Lane {
         name: name.to_owned(),
-        happenings: deeds
+        happenings: actions
             .iter()
-            .filter_map(|deed| {
-                let (sign, word) = sign(&deed.did)?;
-                Some(Happening { at: deed.at, until: None, sign, word: word.to_owned() })
+            .filter_map(|action| {
+                let (sign, word) = sign(&action.did)?;
+                Some(Happening { at: action.at, until: None, sign, word: word.to_owned() })
             })
             .collect(),
     };
@@ -95,8 +95,9 @@ mod tests {
         let rules = rules();
         use crate::engine::alarm::AlarmKind::{AirTooDamp, SensorSilent};
         use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
-        let damp = |told, states| change((AirTooDamp, "rack-a"), (told, "2026-03-03 08:00"), states, None);
-        let silent = |told, states| change((SensorSilent, "rack-a-air"), (told, "2026-03-03 08:50"), states, None);
+        let damp = |reported, states| change((AirTooDamp, "rack-a"), (reported, "2026-03-03 08:00"), states, None);
+        let silent =
+            |reported, states| change((SensorSilent, "rack-a-air"), (reported, "2026-03-03 08:50"), states, None);
         let changes = [
             damp("2026-03-03 08:10", (Normal, Unacknowledged)),
             damp("2026-03-03 08:30", (Unacknowledged, Acknowledged)),
@@ -147,12 +148,12 @@ mod tests {
         let (from, until) = (at("2026-03-01 00:00"), at("2026-03-06 00:00"));
         let alarms = episodes(&changes, from, until);
         let tray = Subject::named(&rules, &all, "K1").expect("it was sown");
-        let told: Vec<Timestamp> = tray
+        let reported: Vec<Timestamp> = tray
             .alarms(&rules, &alarms, from, until)
             .iter()
             .flat_map(|lane| &lane.happenings)
             .map(|held| held.at)
             .collect();
-        assert_eq!(told, [at("2026-03-03 14:00"), at("2026-03-04 06:00")]);
+        assert_eq!(reported, [at("2026-03-03 14:00"), at("2026-03-04 06:00")]);
     }
 }

@@ -3,7 +3,7 @@
 //! that, with another place or another span laid over it.
 
 use super::{Series, happenings, series};
-use crate::analysis::lives::{Deed, Life};
+use crate::analysis::lives::{Action, Life};
 use crate::analysis::place_air::measured_at;
 use crate::chart::{self, Chart, Lane, Line, Measure, Panel, Point, Span};
 use crate::engine::calendar::local_instant;
@@ -182,22 +182,22 @@ impl Subject {
 
     /// What was done to the tray, or to the trays of the place while they stood there.
     pub fn lanes(&self, rules: &Rules, lives: &[Life], from: Timestamp, until: Timestamp) -> Vec<Lane> {
-        let mut deeds: Vec<&Deed> = match &self.kind {
-            Kind::Tray(life) => life.deeds.iter().collect(),
+        let mut actions: Vec<&Action> = match &self.kind {
+            Kind::Tray(life) => life.actions.iter().collect(),
             Kind::Place(place) => {
                 let served = served_by(rules, *place);
                 lives
                     .iter()
-                    .flat_map(|life| life.deeds.iter().filter(|deed| served.contains(&life.place_at(deed.at))))
+                    .flat_map(|life| life.actions.iter().filter(|action| served.contains(&life.place_at(action.at))))
                     .collect()
             }
             Kind::Sensor(..) => Vec::new(),
         };
-        deeds.retain(|deed| (from..=until).contains(&deed.at));
-        deeds.sort_by_key(|deed| (deed.at, deed.number));
+        actions.retain(|action| (from..=until).contains(&action.at));
+        actions.sort_by_key(|action| (action.at, action.number));
         // One entry about many trays is one thing done.
-        deeds.dedup_by_key(|deed| deed.number);
-        happenings::lanes(&deeds)
+        actions.dedup_by_key(|action| action.number);
+        happenings::lanes(&actions)
     }
 }
 
@@ -267,7 +267,7 @@ pub fn chart(
         let line = line(name, series);
         match panels.iter_mut().find(|panel| panel.measure == measure) {
             Some(panel) => panel.lines.push(line),
-            None => panels.push(Panel { measure, lines: vec![line], bands: limits(measure, bands), sisters: None }),
+            None => panels.push(Panel { measure, lines: vec![line], bands: limits(measure, bands), peers: None }),
         }
     }
     Chart {

@@ -21,13 +21,13 @@ pub fn known_air(reader: &Reader, rules: &Rules, life: &Life, now: Timestamp) ->
         let sensors = sensors_of(rules, place);
         // The middle of its sensors, as the watch itself takes it.
         let middle = |quantity: Quantity| -> Result<BTreeMap<Timestamp, f64>, StoreError> {
-            let mut said: BTreeMap<Timestamp, Vec<f64>> = BTreeMap::new();
+            let mut formatted: BTreeMap<Timestamp, Vec<f64>> = BTreeMap::new();
             for sensor in &sensors {
                 for point in reader.history(&rules.sensor(*sensor).id, quantity, from, until, STEP)? {
-                    said.entry(point.from).or_default().push(point.mean);
+                    formatted.entry(point.from).or_default().push(point.mean);
                 }
             }
-            Ok(said.into_iter().filter_map(|(at, values)| Some((at, median(&values)?))).collect())
+            Ok(formatted.into_iter().filter_map(|(at, values)| Some((at, median(&values)?))).collect())
         };
         let humidity = middle(Quantity::Humidity)?;
         let temperature = middle(Quantity::Temperature)?;

@@ -6,7 +6,7 @@ pub mod export;
 pub mod happenings;
 pub mod history;
 pub mod known_air;
-pub mod said;
+pub mod formatted;
 pub mod trace;
 pub mod sheet;
 

@@ -113,8 +113,8 @@ fn set_table(table: &SheetTable) -> Markup {
 fn key(chart: &Chart) -> Vec<String> {
     let mut words = Vec::new();
     let panels = &chart.panels;
-    if let Some(sisters) = panels.iter().find_map(|panel| panel.sisters.as_ref()) {
-        words.push(format!("Whole line: this tray. Dashed line on grey: {}, their middle and spread.", sisters.name));
+    if let Some(peers) = panels.iter().find_map(|panel| panel.peers.as_ref()) {
+        words.push(format!("Whole line: this tray. Dashed line on grey: {}, their middle and spread.", peers.name));
     }
     if panels.iter().any(|panel| !panel.bands.is_empty()) {
         words.push("Green between dashes: what the stage asks for; outside it the line is thick.".to_owned());
@@ -272,7 +272,7 @@ mod tests {
         sheet.chart.lanes[0].name = evil.into();
         for panel in &mut sheet.chart.panels {
             panel.lines[0].name = evil.into();
-            panel.sisters.as_mut().expect("the sample has sisters").name = evil.into();
+            panel.peers.as_mut().expect("the sample has sisters").name = evil.into();
         }
         sheet.tables[0].heading = evil.into();
         sheet.tables[0].head[0] = evil.into();

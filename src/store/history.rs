@@ -96,7 +96,7 @@ impl Reader {
         let mut rows = minutes.query(params![series, first, end])?;
         while let Some(row) = rows.next()? {
             let minute: i64 = row.get(0)?;
-            let part = Step { n: row.get(1)?, low: row.get(2)?, sum: row.get(3)?, high: row.get(4)? };
+            let part = StepWindow { n: row.get(1)?, low: row.get(2)?, sum: row.get(3)?, high: row.get(4)? };
             steps.add(minute.saturating_mul(MINUTE_MS), part);
         }
         Ok(())
@@ -120,7 +120,7 @@ impl Reader {
             let measured: i64 = row.get(0)?;
             let value: i64 = row.get(1)?;
             if (since..until).contains(&measured) {
-                steps.add(measured, Step { n: 1, low: value, sum: value, high: value });
+                steps.add(measured, StepWindow { n: 1, low: value, sum: value, high: value });
             }
         }
         Ok(())
@@ -193,20 +193,20 @@ impl Reader {
 struct Steps {
     since: i64,
     step: i64,
-    latest: Option<(i64, Step)>,
-    points: BTreeMap<i64, Step>,
+    latest: Option<(i64, StepWindow)>,
+    points: BTreeMap<i64, StepWindow>,
 }
 
 #[derive(Clone, Copy)]
-struct Step {
+struct StepWindow {
     n: i64,
     low: i64,
     sum: i64,
     high: i64,
 }
 
-impl Step {
-    fn add(&mut self, part: Step) {
+impl StepWindow {
+    fn add(&mut self, part: StepWindow) {
         self.n += part.n;
         self.low = self.low.min(part.low);
         self.sum = self.sum.saturating_add(part.sum);
@@ -215,7 +215,7 @@ impl Step {
 }
 
 impl Steps {
-    fn add(&mut self, at: i64, part: Step) {
+    fn add(&mut self, at: i64, part: StepWindow) {
         let nth = (at - self.since).div_euclid(self.step);
         match &mut self.latest {
             Some((latest, step)) if *latest == nth => step.add(part),

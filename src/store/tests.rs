@@ -74,14 +74,14 @@ fn rules() -> Rules {
     rules_with(&["rack-a-air", "rack-b-air"])
 }
 
-struct Room {
+struct TestStore {
     folder: tempfile::TempDir,
     rules: Rules,
 }
 
-impl Room {
-    fn new() -> Room {
-        Room { folder: tempfile::tempdir().unwrap(), rules: rules() }
+impl TestStore {
+    fn new() -> TestStore {
+        TestStore { folder: tempfile::tempdir().unwrap(), rules: rules() }
     }
 
     fn path(&self) -> PathBuf {

@@ -119,7 +119,7 @@ impl Reader {
 }
 
 #[tokio::test]
-async fn a_user_with_the_right_password_is_let_in_and_a_wrong_one_is_told_what_to_check() {
+async fn a_wrong_password_is_told_what_to_check() {
     let server = Server::start(|folder| {
         server::run("mosquitto_passwd", &["-b", "-c", &folder.file("passwords"), "warden", "sesame"]);
         format!("allow_anonymous false\npassword_file {}\n", folder.file("passwords"))
@@ -138,7 +138,7 @@ async fn a_user_with_the_right_password_is_let_in_and_a_wrong_one_is_told_what_t
 }
 
 #[tokio::test]
-async fn tls_with_a_private_authority_and_our_certificate_carries_messages_and_says_what_is_missing() {
+async fn tls_with_a_private_authority_carries_messages() {
     let server = Server::start(|folder| {
         Certificates::make(folder);
         format!(
@@ -173,7 +173,7 @@ async fn tls_with_a_private_authority_and_our_certificate_carries_messages_and_s
 }
 
 #[tokio::test]
-async fn what_was_not_acknowledged_comes_again_marked_as_duplicate_and_what_was_does_not() {
+async fn what_was_not_acknowledged_comes_again_marked_as_duplicate() {
     let server = Server::start(|_| "allow_anonymous true\n".into());
     let (first, mut from_broker) = link(&broker(server.port), &[AIR]);
     up(&mut from_broker).await;

@@ -91,7 +91,7 @@ fn the_shipped_example_is_right_and_means_what_the_design_says() {
 }
 
 #[test]
-fn every_optional_key_of_the_shipped_example_is_right_when_its_comment_sign_is_taken_away() {
+fn every_optional_key_of_the_shipped_example_is_right() {
     let opened: String = config::example()
         .lines()
         .map(|line| match line.strip_prefix('#') {

@@ -59,8 +59,8 @@ impl Bench {
                 let what = |channel: u16, value: f64| {
                     What::Reading(RawReading::new(ChannelId(channel), value, None, false).expect("a number"))
                 };
-                let said = [what(0, 22.0 + (minute % 3) as f64 * 0.05), what(1, humidity(minute))];
-                (0u32..).zip(said).map(move |(seq, what)| Record::of(Event { at, what }, seq, Vec::new()))
+                let events = [what(0, 22.0 + (minute % 3) as f64 * 0.05), what(1, humidity(minute))];
+                (0u32..).zip(events).map(move |(seq, what)| Record::of(Event { at, what }, seq, Vec::new()))
             })
             .collect();
         store.commit(&records).expect("committed");
@@ -90,7 +90,7 @@ impl Bench {
 const JARS: [&str; 6] = ["--point", "MgCl2=35.6", "--point", "NaCl=78.2", "--temperature", "22 C"];
 
 #[test]
-fn two_jars_typed_in_give_the_line_of_the_worked_example_which_the_settings_take() {
+fn two_jars_give_the_settings_line_of_the_worked_example() {
     let bench = Bench::new();
     let run = bench.calibrate(&JARS, "");
     assert_eq!(run.code, Some(0), "{}", run.err);

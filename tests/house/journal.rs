@@ -52,7 +52,7 @@ impl Room {
         Room { rules, trays: Trays::default(), now: at("2026-03-02T08:00:00Z"), number: 0 }
     }
 
-    fn told(&mut self, entry: &str) -> Result<Vec<EntryNote>, String> {
+    fn reported(&mut self, entry: &str) -> Result<Vec<EntryNote>, String> {
         self.number += 1;
         self.now += TimeDelta::hours(1);
         let entry: Entry = serde_json::from_str(entry).unwrap_or_else(|error| panic!("{entry}: {error}"));
@@ -62,14 +62,14 @@ impl Room {
     fn with(entries: &[&str]) -> Room {
         let mut room = Room::new();
         for entry in entries {
-            room.told(entry).unwrap_or_else(|why| panic!("{entry}: {why}"));
+            room.reported(entry).unwrap_or_else(|why| panic!("{entry}: {why}"));
         }
         room
     }
 
     fn refuses(&mut self, entry: &str) -> String {
         let before = format!("{:?}", self.trays);
-        let why = self.told(entry).expect_err(entry);
+        let why = self.reported(entry).expect_err(entry);
         assert_eq!(before, format!("{:?}", self.trays), "a refusal changes nothing: {entry}");
         why
     }
@@ -98,9 +98,9 @@ fn strike(entry: i64) -> String {
 fn a_struck_uncovering_puts_the_cover_back() {
     let mut room = Room::with(&[SOW, UNWEIGHT, UNCOVER]);
     assert_eq!(room.k12().stage(room.now), Stage::Light);
-    assert_eq!(room.told(&strike(3)), Ok(Vec::new()));
+    assert_eq!(room.reported(&strike(3)), Ok(Vec::new()));
     assert_eq!(room.k12().stage(room.now), Stage::Blackout);
-    room.told(&strike(2)).expect("it can be struck");
+    room.reported(&strike(2)).expect("it can be struck");
     assert_eq!(room.k12().stage(room.now), Stage::Germination);
 }
 
@@ -108,7 +108,7 @@ fn a_struck_uncovering_puts_the_cover_back() {
 fn a_struck_move_puts_the_tray_back() {
     let mut room = Room::with(&[SOW, MOVE]);
     assert_eq!(room.k12().place, PlaceId(1));
-    room.told(&strike(2)).expect("it can be struck");
+    room.reported(&strike(2)).expect("it can be struck");
     assert_eq!(room.k12().place, PlaceId(0));
 }
 
@@ -117,17 +117,17 @@ fn a_struck_harvest_brings_the_tray_back_and_takes_the_grams_away() {
     let mut room = Room::with(&[SOW, UNCOVER, CUT]);
     assert!(room.trays.get("K12").is_none());
     assert_eq!(room.trays.cuts()[0].grams, Some(1696.0), "four trays at 424 g");
-    room.told(&strike(3)).expect("it can be struck");
+    room.reported(&strike(3)).expect("it can be struck");
     assert_eq!(room.k12().stage(room.now), Stage::Light);
     assert!(room.trays.cuts().is_empty());
-    room.told(CUT).expect("it can be cut again");
+    room.reported(CUT).expect("it can be cut again");
 }
 
 #[test]
 fn a_struck_discard_brings_the_tray_back_and_is_no_loss() {
     let mut room = Room::with(&[SOW, r#"{"did":"discard","tray":"K12","reason":"mold","share":30}"#]);
     assert_eq!(week_of_losses(room.trays.losses(), room.now), [(Loss::Mold, 4)]);
-    room.told(&strike(2)).expect("it can be struck");
+    room.reported(&strike(2)).expect("it can be struck");
     assert_eq!(room.k12().count, 4);
     assert!(room.trays.losses().is_empty());
 }
@@ -135,7 +135,7 @@ fn a_struck_discard_brings_the_tray_back_and_is_no_loss() {
 #[test]
 fn a_struck_sowing_takes_with_it_what_made_sense_only_after_it() {
     let mut room = Room::with(&[SOW, UNWEIGHT, WATER, CUT]);
-    assert_eq!(room.told(&strike(1)), Ok(vec![EntryNote::FellWithIt { entries: vec![2, 4] }]));
+    assert_eq!(room.reported(&strike(1)), Ok(vec![EntryNote::FellWithIt { entries: vec![2, 4] }]));
     assert!(room.trays.get("K12").is_none() && room.trays.cuts().is_empty() && !room.trays.any_sown());
     assert!(room.refuses(UNCOVER).starts_with("There is no tray called \"K12\""));
     assert!(room.refuses(&strike(1)).starts_with("There is no entry 1 that could be struck out"));
@@ -208,7 +208,7 @@ fn what_cannot_be_is_refused_with_the_remedy_and_changes_nothing() {
     ] {
         assert_eq!(room.refuses(entry), why);
     }
-    room.told(CUT).expect("it can be cut");
+    room.reported(CUT).expect("it can be cut");
     assert_eq!(
         room.refuses(CUT),
         "Tray \"K12\" has been harvested or discarded already; if that was a slip, strike that entry out."
@@ -219,16 +219,16 @@ fn what_cannot_be_is_refused_with_the_remedy_and_changes_nothing() {
 fn what_was_done_before_or_finds_no_tray_is_a_note_and_no_refusal() {
     let mut room = Room::with(&[SOW, UNCOVER]);
     let uncovered = room.k12().light_at;
-    assert_eq!(room.told(UNCOVER), Ok(vec![EntryNote::DoneBefore { tray: "K12".into(), stage: Stage::Light }]));
+    assert_eq!(room.reported(UNCOVER), Ok(vec![EntryNote::DoneBefore { tray: "K12".into(), stage: Stage::Light }]));
     assert_eq!(room.k12().light_at, uncovered, "the first time stands");
-    let empty = room.told(r#"{"did":"look","place":"rack-b"}"#);
+    let empty = room.reported(r#"{"did":"look","place":"rack-b"}"#);
     assert_eq!(empty, Ok(vec![EntryNote::NoTrayThere { place: Some("rack-b".into()) }]));
 }
 
 #[test]
 fn an_entry_about_the_past_counts_from_then() {
     let mut room = Room::with(&[SOW]);
-    room.told(r#"{"did":"uncover","tray":"K12","at":"2026-03-02T09:30:00Z"}"#).expect("the past is fine");
+    room.reported(r#"{"did":"uncover","tray":"K12","at":"2026-03-02T09:30:00Z"}"#).expect("the past is fine");
     assert_eq!(room.k12().light_at, Some(at("2026-03-02T09:30:00Z")));
 }
 
@@ -238,7 +238,7 @@ fn waterings_of_a_day_are_told_for_trays_that_hands_water() {
     let mut room = Room::with(&[SOW, UNCOVER]);
     let usual = WaterDue { trays: 4, ml_each: Some(118.0), litres: 0.944 };
     assert_eq!(water_due(&room.rules, &room.trays, room.now), Some(usual));
-    room.told(r#"{"did":"water","tray":"K12","ml":150}"#).expect("taken");
+    room.reported(r#"{"did":"water","tray":"K12","ml":150}"#).expect("taken");
     let own = WaterDue { trays: 4, ml_each: Some(150.0), litres: 1.2 };
     assert_eq!(water_due(&room.rules, &room.trays, room.now), Some(own));
 }
@@ -247,7 +247,7 @@ fn waterings_of_a_day_are_told_for_trays_that_hands_water() {
 fn a_tray_that_the_pump_waters_wants_none_by_hand_until_a_watering_is_logged() {
     let mut room = Room::with(&[SOW, UNCOVER, MOVE]);
     assert_eq!(water_due(&room.rules, &room.trays, room.now), None);
-    room.told(r#"{"did":"water","place":"rack-b"}"#).expect("taken");
+    room.reported(r#"{"did":"water","place":"rack-b"}"#).expect("taken");
     assert_eq!(water_due(&room.rules, &room.trays, room.now).map(|due| due.trays), Some(4));
 }
 
@@ -255,9 +255,9 @@ fn a_tray_that_the_pump_waters_wants_none_by_hand_until_a_watering_is_logged() {
 fn covered_trays_that_are_misted_are_counted_and_others_not() {
     let mut room = Room::with(&[SOW]);
     assert_eq!(mist_due(&room.trays, room.now), 0);
-    room.told(r#"{"did":"mist","tray":"K12"}"#).expect("taken");
+    room.reported(r#"{"did":"mist","tray":"K12"}"#).expect("taken");
     assert_eq!(mist_due(&room.trays, room.now), 4);
-    room.told(UNCOVER).expect("taken");
+    room.reported(UNCOVER).expect("taken");
     assert_eq!(mist_due(&room.trays, room.now), 0);
 }
 
@@ -272,10 +272,10 @@ fn losses_older_than_a_week_are_told_no_more() {
 fn an_engine_that_begins_later_remembers_what_was_told_long_before() {
     let now = at("2027-05-01T08:00:00Z");
     let mut engine = Engine::new(std::sync::Arc::new(rules()), now);
-    let told = |text: &str| serde_json::from_str::<Entry>(text).expect("an entry");
-    engine.remember(at("2026-03-02T08:00:00Z"), 1, &told(SOW));
-    engine.remember(at("2026-03-13T08:00:00Z"), 2, &told(CUT));
-    engine.remember(at("2027-04-20T08:00:00Z"), 3, &told(SOW));
+    let reported = |text: &str| serde_json::from_str::<Entry>(text).expect("an entry");
+    engine.remember(at("2026-03-02T08:00:00Z"), 1, &reported(SOW));
+    engine.remember(at("2026-03-13T08:00:00Z"), 2, &reported(CUT));
+    engine.remember(at("2027-04-20T08:00:00Z"), 3, &reported(SOW));
     assert_eq!(engine.trays().cuts().iter().map(|cut| cut.grams).collect::<Vec<_>>(), [Some(1696.0)]);
     assert_eq!(engine.trays().get("K12").map(|tray| tray.day(now)), Some(11));
     assert!(engine.digest_facts(false).cuts.is_empty(), "it was in a digest of its own day");

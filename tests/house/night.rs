@@ -40,7 +40,7 @@ pub struct Night {
     now: Timestamp,
     entries: i64,
     speaks: BTreeMap<String, (f64, f64)>,
-    told: Vec<String>,
+    reported: Vec<String>,
 }
 
 impl Night {
@@ -70,7 +70,7 @@ impl Night {
             sensors.iter().map(|(id, _)| ((*id).to_owned(), (21.0, 50.0))).collect();
         speaks.insert("tank".into(), (250.0, 0.0));
         let engine = Engine::new(Arc::new(config.rules.clone()), now);
-        let mut night = Night { config, engine, now, entries: 0, speaks, told: Vec::new() };
+        let mut night = Night { config, engine, now, entries: 0, speaks, reported: Vec::new() };
         night.happens(What::BrokerUp);
         night
     }
@@ -127,7 +127,7 @@ impl Night {
         for effect in self.engine.handle(Event { at: self.now, what }) {
             if let Some((at, line)) = line(&effect, self.now) {
                 let local = at.with_timezone(&self.config.rules.site.time_zone);
-                self.told.push(format!("{} {line}", local.format("%d %H:%M")));
+                self.reported.push(format!("{} {line}", local.format("%d %H:%M")));
             }
         }
         self
@@ -175,8 +175,8 @@ impl Night {
     }
 
     /// Everything said so far in which one of these stands: `day hour:minute what`.
-    pub fn told(&self, any_of: &[&str]) -> Vec<&str> {
-        self.told.iter().map(String::as_str).filter(|line| any_of.iter().any(|word| line.contains(word))).collect()
+    pub fn reported(&self, any_of: &[&str]) -> Vec<&str> {
+        self.reported.iter().map(String::as_str).filter(|line| any_of.iter().any(|word| line.contains(word))).collect()
     }
 
     /// The trays that grow, and the stage each is in.

@@ -7,7 +7,7 @@ use traywarden::demo::nights;
 use traywarden::demo::story::Story;
 use traywarden::engine::Engine;
 use traywarden::engine::event::{Event, LetterKind, What};
-use traywarden::intake::payload::{Heard, decode};
+use traywarden::intake::payload::{Decoded, decode};
 use traywarden::rehearse::beside::{Night, differences};
 use traywarden::rehearse::recorded::{Grain, Recording, rehearse};
 use traywarden::store::{Record, Store};
@@ -32,14 +32,14 @@ fn stored(story: &Story, config: &Config, folder: &Path) -> impl Fn(Grain) -> Re
     let mut engine = Engine::new(Arc::new(config.rules.clone()), first);
     let (mut records, mut seq, mut number) = (Vec::new(), 0, 0);
     for message in messages {
-        let said = match decode(&config.topics, &message.topic, &message.payload, message.retained, message.at) {
-            Heard::Said(said) => said,
-            Heard::Entry(entry) => {
+        let events = match decode(&config.topics, &message.topic, &message.payload, message.retained, message.at) {
+            Decoded::Events(events) => events,
+            Decoded::Entry(entry) => {
                 number += 1;
                 vec![What::Journal { number, entry: *entry }]
             }
         };
-        for what in said {
+        for what in events {
             let event = Event { at: message.at, what };
             let effects = engine.handle(event.clone());
             seq += 1;
@@ -52,17 +52,17 @@ fn stored(story: &Story, config: &Config, folder: &Path) -> impl Fn(Grain) -> Re
 }
 
 #[test]
-fn two_settings_alike_tell_the_same_and_a_later_alarm_is_named_with_both_times() {
+fn two_settings_are_compared_alarm_by_alarm() {
     let story = nights::named("fan-out-at-22").expect("a story");
     let folder = tempfile::tempdir().expect("a folder");
     let recording = captured(&story, folder.path());
     let (this, later) = (settings(&story, ""), settings(&story, "[alarm.air-too-damp]\non_delay = \"3 h\"\n"));
-    fn told<'a>(config: &'a Config, recording: &Recording) -> Night<'a> {
+    fn reported<'a>(config: &'a Config, recording: &Recording) -> Night<'a> {
         let mut night = Night::new(&config.rules);
         rehearse(config, recording, &mut night).expect("a rehearsal");
         night
     }
-    let (one, same, other) = (told(&this, &recording), told(&this, &recording), told(&later, &recording));
+    let (one, same, other) = (reported(&this, &recording), reported(&this, &recording), reported(&later, &recording));
     assert!(!one.episodes.is_empty());
     assert_eq!(differences(&one, &same), []);
     let found = differences(&one, &other);
@@ -71,7 +71,7 @@ fn two_settings_alike_tell_the_same_and_a_later_alarm_is_named_with_both_times()
         .find(|difference| difference.this.as_ref().is_some_and(|mine| mine.alarm.kind.word() == "air-too-damp"))
         .expect("the damp air is told at another time");
     let mine = damp.this.as_ref().expect("told");
-    let letter = mine.told.as_ref().expect("a letter told of it");
+    let letter = mine.reported.as_ref().expect("a letter told of it");
     assert_eq!(letter.kind, LetterKind::Alarm);
     match &damp.that {
         Some(theirs) => assert!(theirs.raised_at > mine.raised_at, "{damp:?}"),
@@ -86,13 +86,13 @@ fn by_its_minutes_a_night_is_told_as_by_its_readings() {
         let folder = tempfile::tempdir().expect("a folder");
         let config = settings(&story, "");
         let recording = stored(&story, &config, folder.path());
-        let told = |grain| {
+        let reported = |grain| {
             let mut night = Night::new(&config.rules);
             let summary = rehearse(&config, &recording(grain), &mut night).expect("a rehearsal");
             assert!(summary.readings.taken > 500, "{name}: {summary:?}");
             night
         };
-        let (readings, minutes) = (told(Grain::Readings), told(Grain::Minutes));
+        let (readings, minutes) = (reported(Grain::Readings), reported(Grain::Minutes));
         assert!(minutes.summary.readings.taken <= readings.summary.readings.taken);
         let kinds = |night: &Night<'_>| -> Vec<String> {
             let mut kinds: Vec<String> = night.episodes.iter().map(|episode| episode.alarm.id()).collect();

@@ -19,7 +19,7 @@ fn a_sensor_falls_silent_is_missed_once_and_welcomed_back() {
     night.until("2026-03-03 21:00").is_silent("b1").until("2026-03-03 21:30");
     night.says("b1", 21.0, 50.0).until("2026-03-03 23:30");
     assert_eq!(
-        night.told(&["b1"]),
+        night.reported(&["b1"]),
         [
             "03 21:06 sensor-silent:b1 unacknowledged now",
             "03 21:07 LETTER alarm raised sensor-silent:b1",
@@ -43,14 +43,14 @@ fn an_answered_alarm_says_when_it_was_answered_however_later_it_is_listed() {
 fn silence_of_one_of_two_sensors_wakes_nobody() {
     let mut night = Night::begins("2026-03-03 17:00");
     night.until("2026-03-03 21:00").is_silent("a2").until("2026-03-04 06:00");
-    assert_eq!(night.told(&["a2", "LETTER alarm"]), ["03 21:06 sensor-silent:a2 unacknowledged digest"]);
+    assert_eq!(night.reported(&["a2", "LETTER alarm"]), ["03 21:06 sensor-silent:a2 unacknowledged digest"]);
 }
 
 #[test]
 fn hours_with_the_daemon_off_raise_no_silence_and_send_no_storm() {
     let mut night = Night::begins("2026-03-03 17:00");
     night.until("2026-03-03 21:00").off_until("2026-03-04 04:00").until("2026-03-04 05:00");
-    assert_eq!(night.told(&["silent", "LETTER"]), Vec::<&str>::new());
+    assert_eq!(night.reported(&["silent", "LETTER"]), Vec::<&str>::new());
 }
 
 #[test]
@@ -58,7 +58,7 @@ fn a_digest_missed_is_written_late_says_so_and_comes_once_that_day() {
     let mut night = Night::begins("2026-03-03 17:00");
     night.until("2026-03-04 05:00").off_until("2026-03-04 09:00").until("2026-03-05 08:00");
     assert_eq!(
-        night.told(&["LETTER"]),
+        night.reported(&["LETTER"]),
         [
             "04 09:00 LETTER digest of 2026-03-04 late, 4.0 h unwatched ",
             "05 06:30 LETTER digest of 2026-03-05, 0.0 h unwatched "
@@ -71,7 +71,7 @@ fn every_local_date_has_one_digest_across_both_changes_of_the_clock() {
     let mut spring = Night::begins("2026-03-07 12:00");
     spring.until("2026-03-09 12:00");
     assert_eq!(
-        spring.told(&["LETTER"]),
+        spring.reported(&["LETTER"]),
         [
             "08 06:30 LETTER digest of 2026-03-08, 0.0 h unwatched ",
             "09 06:30 LETTER digest of 2026-03-09, 0.0 h unwatched "
@@ -80,7 +80,7 @@ fn every_local_date_has_one_digest_across_both_changes_of_the_clock() {
     let mut autumn = Night::begins("2026-10-31 12:00");
     autumn.until("2026-11-02 12:00");
     assert_eq!(
-        autumn.told(&["LETTER"]),
+        autumn.reported(&["LETTER"]),
         [
             "01 06:30 LETTER digest of 2026-11-01, 0.0 h unwatched ",
             "02 06:30 LETTER digest of 2026-11-02, 0.0 h unwatched "
@@ -93,7 +93,7 @@ fn who_answers_is_not_reminded_and_who_does_not_is_five_times() {
     let mut night = Night::begins("2026-03-03 17:00");
     night.until("2026-03-03 22:00").says("b1", 35.0, 50.0).until("2026-03-04 06:00");
     assert_eq!(
-        night.told(&["LETTER alarm"]),
+        night.reported(&["LETTER alarm"]),
         [
             "03 22:14 LETTER alarm raised air-too-warm:rack-b",
             "03 22:30 LETTER alarm reminder 1 air-too-warm:rack-b",
@@ -107,7 +107,7 @@ fn who_answers_is_not_reminded_and_who_does_not_is_five_times() {
     night.until("2026-03-03 22:00").says("b1", 35.0, 50.0).until("2026-03-03 22:35");
     night.answers(acknowledge, "air-too-warm:rack-b").until("2026-03-04 06:00");
     assert_eq!(
-        night.told(&["LETTER alarm"]),
+        night.reported(&["LETTER alarm"]),
         ["03 22:14 LETTER alarm raised air-too-warm:rack-b", "03 22:30 LETTER alarm reminder 1 air-too-warm:rack-b"]
     );
 }
@@ -119,7 +119,7 @@ fn a_shelf_ends_by_itself_and_the_alarm_speaks_again() {
     let until = Night::at("2026-03-04 00:20");
     night.answers(|alarm, by| Command::Shelve { alarm, by, until }, "air-too-warm:rack-b").until("2026-03-04 00:25");
     assert_eq!(
-        night.told(&["air-too-warm"]),
+        night.reported(&["air-too-warm"]),
         [
             "03 22:13 air-too-warm:rack-b unacknowledged now",
             "03 22:14 LETTER alarm raised air-too-warm:rack-b",
@@ -131,7 +131,7 @@ fn a_shelf_ends_by_itself_and_the_alarm_speaks_again() {
     let too_long = Night::at("2026-03-05 00:26");
     night.answers(|alarm, by| Command::Shelve { alarm, by, until: too_long }, "air-too-warm:rack-b");
     assert_eq!(
-        night.told(&["refused"]),
+        night.reported(&["refused"]),
         ["04 00:25 command refused: An alarm can be shelved for 24 hours at most, and its end must lie ahead."]
     );
 }
@@ -144,7 +144,7 @@ fn an_alarm_out_of_service_says_nothing_until_it_is_brought_back() {
     night.answers(out, "air-too-warm:rack-b").until("2026-03-04 05:00");
     night.answers(|alarm, by| Command::Unshelve { alarm, by }, "air-too-warm:rack-b").until("2026-03-04 05:05");
     assert_eq!(
-        night.told(&["air-too-warm"]),
+        night.reported(&["air-too-warm"]),
         [
             "03 22:13 air-too-warm:rack-b unacknowledged now",
             "03 22:14 LETTER alarm raised air-too-warm:rack-b",
@@ -161,7 +161,7 @@ fn what_could_wait_for_the_round_wakes_somebody_when_it_gets_worse() {
     night.until("2026-03-04 01:00").says("b1", 21.0, 78.0).until("2026-03-04 03:00");
     night.says("b1", 21.0, 97.0).until("2026-03-04 04:00");
     assert_eq!(
-        night.told(&["too-damp"]),
+        night.reported(&["too-damp"]),
         [
             "04 01:23 air-too-damp:rack-b unacknowledged next-round",
             "04 03:02 air-too-damp:rack-b unacknowledged now",
@@ -178,7 +178,7 @@ fn alarms_within_a_minute_are_one_letter() {
     night.until("2026-03-03 22:00").says("b1", 35.0, 50.0).says("a1", 35.0, 50.0).says("a2", 35.0, 50.0);
     night.until("2026-03-03 22:14");
     assert_eq!(
-        night.told(&["LETTER alarm"]),
+        night.reported(&["LETTER alarm"]),
         ["03 22:14 LETTER alarm raised air-too-warm:rack-a + raised air-too-warm:rack-b"]
     );
 }
@@ -195,7 +195,7 @@ fn a_flood_of_alarms_becomes_few_letters() {
         night.says(id, 36.0, 50.0).until(&format!("2026-03-03 22:{:02}", index + 1));
     }
     night.until("2026-03-03 22:45");
-    let letters = night.told(&["LETTER alarm"]);
+    let letters = night.reported(&["LETTER alarm"]);
     let new: Vec<&str> = letters.iter().filter(|line| line.contains("raised")).map(|line| &line[..8]).collect();
     // The first ten come at once, two by two; the eleventh makes it a flood, and the rest
     // wait for one letter: at most a quarter of an hour, here for the first reminder.
@@ -210,7 +210,7 @@ fn an_empty_tank_is_told_as_empty_and_no_longer_as_low() {
     night.until("2026-03-03 22:00").says("tank", 50.0, 0.0).until("2026-03-03 22:30");
     night.says("tank", 20.0, 0.0).until("2026-03-03 23:00");
     assert_eq!(
-        night.told(&["reservoir-low", "reservoir-empty"]),
+        night.reported(&["reservoir-low", "reservoir-empty"]),
         [
             "03 22:13 reservoir-low:tank unacknowledged next-round",
             "03 22:35 reservoir-empty:tank unacknowledged now",
@@ -224,9 +224,12 @@ fn an_empty_tank_is_told_as_empty_and_no_longer_as_low() {
 fn trays_under_cover_may_be_as_damp_as_they_like() {
     let mut night = Night::begins("2026-03-03 17:00");
     night.logs(sow("A1", "rack-a")).says("a1", 21.0, 97.0).says("a2", 21.0, 97.0).until("2026-03-04 03:00");
-    assert_eq!(night.told(&["too-damp", "LETTER alarm"]), Vec::<&str>::new());
+    assert_eq!(night.reported(&["too-damp", "LETTER alarm"]), Vec::<&str>::new());
     night.logs(Did::Uncover(Target { tray: Some("A1".into()), place: None })).until("2026-03-04 04:00");
-    assert_eq!(night.told(&["too-damp", "LETTER alarm"]), ["04 03:21 air-too-damp:rack-a unacknowledged next-round"]);
+    assert_eq!(
+        night.reported(&["too-damp", "LETTER alarm"]),
+        ["04 03:21 air-too-damp:rack-a unacknowledged next-round"]
+    );
 }
 
 #[test]
@@ -239,7 +242,7 @@ fn a_struck_entry_never_happened() {
     night.logs(Did::Strike { entry: 1, note: None }).logs(Did::Strike { entry: 77, note: None });
     assert_eq!(night.trays(), ["A2 germination"]);
     assert_eq!(
-        night.told(&["entry"]),
+        night.reported(&["entry"]),
         [
             "03 17:00 entry 1 taken [Plan { weight_off_day: Some(3.0), light_day: 4.0, harvest_from: 9.0, harvest_to: 12.0 }]",
             "03 17:00 entry 2 taken [Plan { weight_off_day: Some(3.0), light_day: 4.0, harvest_from: 9.0, harvest_to: 12.0 }]",
@@ -261,7 +264,7 @@ fn an_entry_that_cannot_be_is_refused_with_a_sentence() {
         .logs_of_days_ago(-1, harvest("A1", None));
     assert_eq!(night.trays(), ["A1 germination"], "a refusal changes nothing");
     assert_eq!(
-        night.told(&["entry"]),
+        night.reported(&["entry"]),
         [
             "03 17:00 entry 1 refused: There is no tray called \"A9\"; sow it first, or see `traywarden trays`.",
             "03 17:00 entry 2 refused: There is no place called \"attic\" in the config; there are: rack-a, rack-b.",
@@ -284,7 +287,7 @@ fn an_alarm_that_chatters_is_held_on_until_it_has_been_quiet_for_half_an_hour() 
     }
     night.until("2026-03-04 00:00");
     assert_eq!(
-        night.told(&["silent:b1 "]),
+        night.reported(&["silent:b1 "]),
         [
             "03 21:36 sensor-silent:b1 unacknowledged now",
             "03 21:41 sensor-silent:b1 returned-unacknowledged now",
@@ -308,7 +311,7 @@ fn a_retained_message_neither_clears_silence_nor_raises_anything() {
         }
     }
     assert_eq!(
-        night.told(&["b1", "rack-b"]),
+        night.reported(&["b1", "rack-b"]),
         [
             "03 21:06 sensor-silent:b1 unacknowledged now",
             "03 21:07 LETTER alarm raised sensor-silent:b1",
@@ -321,8 +324,8 @@ fn a_retained_message_neither_clears_silence_nor_raises_anything() {
 #[test]
 fn a_tank_that_only_one_tray_draws_on_is_watched_for_days() {
     let mut night = Night::begins("2026-03-03 17:00");
-    night.logs(traywarden::demo::hands::sowing("K1", "rack-a", "broccoli", 1)).until("2026-03-05 18:00");
-    assert_eq!(night.told(&["tank"]), Vec::<&str>::new());
+    night.logs(traywarden::demo::people::sowing("K1", "rack-a", "broccoli", 1)).until("2026-03-05 18:00");
+    assert_eq!(night.reported(&["tank"]), Vec::<&str>::new());
 }
 
 #[test]
@@ -330,11 +333,15 @@ fn a_covered_tray_a_little_warm_is_the_digests_and_a_hot_one_wakes() {
     // SCIENCE.md 3.5: covered trays want 24 °C at most. Two degrees more harm nobody by morning.
     let mut night = Night::begins("2026-03-03 17:00");
     night.logs(sow("A1", "rack-a")).says("a1", 26.0, 97.0).says("a2", 26.0, 97.0).until("2026-03-04 06:20");
-    assert_eq!(night.told(&["too-warm", "LETTER alarm", "LETTER round"]), Vec::<&str>::new());
+    assert_eq!(night.reported(&["too-warm", "LETTER alarm", "LETTER round"]), Vec::<&str>::new());
     let warm = night.digest().places.iter().find(|place| place.id == "rack-a").map(|place| place.hours_warm);
     assert!(warm.is_some_and(|hours| hours > 12.0), "the digest counts the hours above 24 °C: {warm:?}");
     night.says("a1", 31.0, 97.0).says("a2", 31.0, 97.0).until("2026-03-04 08:00");
-    assert!(!night.told(&["air-too-warm:rack-a unacknowledged now"]).is_empty(), "{:?}", night.told(&["too-warm"]));
+    assert!(
+        !night.reported(&["air-too-warm:rack-a unacknowledged now"]).is_empty(),
+        "{:?}",
+        night.reported(&["too-warm"])
+    );
     let words = night.words("air-too-warm:rack-a");
     assert!(words.contains("broccoli under cover"), "{words}");
 }
@@ -347,7 +354,7 @@ fn a_covered_tray_nobody_looks_at_is_a_line_of_the_digest_and_wakes_nobody() {
     let unseen: Vec<&str> =
         digest.trays.iter().filter(|tray| tray.unseen_since.is_some()).map(|tray| tray.tray.as_str()).collect();
     assert_eq!(unseen, ["A1"]);
-    assert_eq!(night.told(&["LETTER alarm", "LETTER round"]), Vec::<&str>::new());
+    assert_eq!(night.reported(&["LETTER alarm", "LETTER round"]), Vec::<&str>::new());
     night.logs(Did::Look { target: Target { tray: Some("A1".into()), place: None }, note: None });
     assert!(night.digest().trays.iter().all(|tray| tray.unseen_since.is_none()));
 }
@@ -387,7 +394,7 @@ fn what_was_cut_and_lost_is_in_one_digest_and_losses_in_a_week_of_them() {
 
 #[test]
 fn dry_air_wakes_only_where_nobody_knows_how_much_water_the_trays_have() {
-    let told = |watered: bool| {
+    let reported = |watered: bool| {
         let mut night = Night::begins("2026-03-01 17:00");
         night.logs_of_days_ago(6, sow("A1", "rack-a"));
         for (until, dry) in
@@ -403,11 +410,11 @@ fn dry_air_wakes_only_where_nobody_knows_how_much_water_the_trays_have() {
             }
         }
         night.until("2026-03-04 06:00");
-        let said = night.told(&["air-too-dry"]);
-        said.iter().map(|line| (*line).to_owned()).collect::<Vec<_>>()
+        let events = night.reported(&["air-too-dry"]);
+        events.iter().map(|line| (*line).to_owned()).collect::<Vec<_>>()
     };
     // With a log of its waterings the tray is known to have water until after the round.
-    assert_eq!(told(true), ["03 19:23 air-too-dry:rack-a unacknowledged next-round"]);
-    let unlogged = told(false);
+    assert_eq!(reported(true), ["03 19:23 air-too-dry:rack-a unacknowledged next-round"]);
+    let unlogged = reported(false);
     assert!(unlogged.iter().any(|line| line.contains("LETTER alarm")), "{unlogged:?}");
 }

@@ -20,7 +20,7 @@ fn room_of(temperature: f64, humidity: f64) -> Night {
 
 #[test]
 fn a_tray_new_in_the_light_is_watched_by_the_log_of_its_neighbours() {
-    let told = |watered: &[&str]| {
+    let reported = |watered: &[&str]| {
         let mut night = room_of(30.0, 25.0);
         for round in ["01 19:00", "02 07:00", "02 19:00", "03 07:00"] {
             night.until(&format!("2026-03-{round}"));
@@ -31,12 +31,12 @@ fn a_tray_new_in_the_light_is_watched_by_the_log_of_its_neighbours() {
         // One is cut, the next comes to the light on the same rack, and nobody waters any more.
         night.logs(Did::Harvest { tray: "A1".into(), grams: None, grams_per_tray: None, note: None });
         night.logs_of_days_ago(5, sow("A2", "rack-a")).until("2026-03-05 06:00");
-        night.told(&["dry-out:rack-a"]).iter().map(|line| (*line).to_owned()).collect::<Vec<_>>()
+        night.reported(&["dry-out:rack-a"]).iter().map(|line| (*line).to_owned()).collect::<Vec<_>>()
     };
-    let dry = told(&["rack-a"]);
+    let dry = reported(&["rack-a"]);
     assert!(dry.first().is_some_and(|line| line.starts_with("04 ")), "the day after: {dry:?}");
-    assert_eq!(told(&[]), Vec::<String>::new(), "who writes nothing down is not told of drying");
-    assert_eq!(told(&["rack-b"]), Vec::<String>::new(), "nor by the log of another rack");
+    assert_eq!(reported(&[]), Vec::<String>::new(), "who writes nothing down is not told of drying");
+    assert_eq!(reported(&["rack-b"]), Vec::<String>::new(), "nor by the log of another rack");
 }
 
 #[test]
@@ -49,7 +49,7 @@ fn a_log_that_ended_three_days_ago_tells_of_no_new_tray() {
     night.until("2026-03-06 07:10").logs_of_days_ago(5, sow("A2", "rack-a")).until("2026-03-07 19:00");
     // One watering after days of none begins a log anew, and is none yet.
     night.logs(water("rack-a", 350.0)).until("2026-03-10 06:00");
-    assert_eq!(night.told(&["dry-out:rack-a"]), Vec::<&str>::new());
+    assert_eq!(night.reported(&["dry-out:rack-a"]), Vec::<&str>::new());
 }
 
 /// Three rounds at which the tank fell by 6 mm. At the fourth it is filled, so that nothing can
@@ -98,17 +98,17 @@ fn first_told_without_water_after(rhythm_hours: i64) -> Option<String> {
         night.until_instant(last + TimeDelta::hours(rhythm_hours * i64::from(round))).logs(water("rack-a", 120.0));
     }
     night.until_instant(last + TimeDelta::hours(60));
-    night.told(&["dry-out:rack-a"]).first().map(|line| (*line).to_owned())
+    night.reported(&["dry-out:rack-a"]).first().map(|line| (*line).to_owned())
 }
 
 #[test]
 fn a_rack_that_missed_two_of_its_usual_waterings_is_told_however_wet_it_is() {
     // The last was on the evening of the 3rd; two rounds and two hours later is 21:00 on the 4th.
-    let told = first_told_without_water_after(12);
-    assert_eq!(told.as_deref(), Some("04 21:20 dry-out:rack-a unacknowledged next-round"));
+    let reported = first_told_without_water_after(12);
+    assert_eq!(reported.as_deref(), Some("04 21:20 dry-out:rack-a unacknowledged next-round"));
     // Once a day: the last on the 5th at 19:00, and 50 hours later is 21:00 on the 7th.
-    let told = first_told_without_water_after(24);
-    assert_eq!(told.as_deref(), Some("07 21:20 dry-out:rack-a unacknowledged next-round"));
+    let reported = first_told_without_water_after(24);
+    assert_eq!(reported.as_deref(), Some("07 21:20 dry-out:rack-a unacknowledged next-round"));
 }
 
 #[test]
@@ -120,14 +120,14 @@ fn a_tray_uncovered_and_never_watered_is_missed_like_the_others() {
     night.logs(Did::Harvest { tray: "A1".into(), grams: None, grams_per_tray: None, note: None });
     night.logs_of_days_ago(4, sow("A2", "rack-a"));
     night.logs(Did::Uncover(Target { tray: Some("A2".into()), place: None })).until("2026-03-04 12:00");
-    let told = night.told(&["dry-out:rack-a"]);
-    assert_eq!(told.first(), Some(&"04 09:20 dry-out:rack-a unacknowledged next-round"), "{told:?}");
+    let reported = night.reported(&["dry-out:rack-a"]);
+    assert_eq!(reported.first(), Some(&"04 09:20 dry-out:rack-a unacknowledged next-round"), "{reported:?}");
     // It is not over when the log has ended, but when the tray is watered.
     night.until("2026-03-06 12:00");
-    assert_eq!(night.told(&["dry-out:rack-a returned", "dry-out:rack-a normal"]), Vec::<&str>::new());
+    assert_eq!(night.reported(&["dry-out:rack-a returned", "dry-out:rack-a normal"]), Vec::<&str>::new());
     assert!(night.standing("dry-out:rack-a").state != AlarmState::Normal);
     night.logs(water("rack-a", 120.0)).until("2026-03-06 13:00");
-    assert_eq!(night.told(&["dry-out:rack-a returned"]).len(), 1, "{:?}", night.told(&["dry-out"]));
+    assert_eq!(night.reported(&["dry-out:rack-a returned"]).len(), 1, "{:?}", night.reported(&["dry-out"]));
 }
 
 #[test]
@@ -138,10 +138,10 @@ fn nothing_told_of_drying_becomes_urgent_while_a_round_may_be_under_way() {
     }
     night.until("2026-03-04 19:59");
     // After the letter before the round, so that no letter told of it yet.
-    assert_eq!(night.told(&["dry-out"]), ["04 18:50 dry-out:rack-a unacknowledged next-round"]);
+    assert_eq!(night.reported(&["dry-out"]), ["04 18:50 dry-out:rack-a unacknowledged next-round"]);
     night.until("2026-03-04 20:30");
     assert_eq!(
-        night.told(&["dry-out"])[1..],
+        night.reported(&["dry-out"])[1..],
         [
             "04 20:00 dry-out:rack-a unacknowledged now",
             "04 20:01 LETTER alarm raised dry-out:rack-a",

@@ -3,7 +3,7 @@
 use crate::night::{Bent, Night, heard, seeds};
 use chrono::TimeDelta;
 use std::collections::BTreeMap;
-use traywarden::demo::chance::Chance;
+use traywarden::demo::random::SplitMix64;
 use traywarden::engine::event::{Doubt, Effect, Event};
 use traywarden::intake::payload;
 use traywarden::reading::{ChannelId, Flag, Quantity, RawReading};
@@ -49,7 +49,7 @@ fn no_bytes_at_all_make_intake_or_engine_panic() {
     for seed in seeds(12) {
         let night = Night::of(seed, Bent::default());
         let config = &night.config;
-        let mut chance = Chance::new(seed ^ 0xBAD);
+        let mut chance = SplitMix64::new(seed ^ 0xBAD);
         let mut topics: Vec<&str> = config.topics.sensors.keys().map(String::as_str).collect();
         topics.extend([config.topics.journal.as_str(), "", "nobody/owns/this"]);
         let templates: [&[u8]; 6] = [

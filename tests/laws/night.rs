@@ -7,12 +7,12 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 use traywarden::config::Config;
-use traywarden::demo::chance::Chance;
 use traywarden::demo::nights;
+use traywarden::demo::random::SplitMix64;
 use traywarden::engine::alarm::{AlarmKey, AlarmKind};
 use traywarden::engine::event::{Command, Effect, Event, What};
 use traywarden::engine::{Engine, rules::Rules};
-use traywarden::intake::payload::{self, Heard};
+use traywarden::intake::payload::{self, Decoded};
 use traywarden::journal::{Did, Entry, Sowing, Target};
 use traywarden::reading::{ChannelId, RawReading, SensorId};
 use traywarden::units::Timestamp;
@@ -57,7 +57,7 @@ const TROUBLE_EVERY: u64 = 9;
 
 impl Night {
     pub fn of(seed: u64, bent: Bent) -> Night {
-        let mut chance = Chance::new(seed);
+        let mut chance = SplitMix64::new(seed);
         let names: Vec<&'static str> = nights::all()
             .iter()
             .map(|story| story.name)
@@ -155,16 +155,16 @@ fn harder(text: String) -> String {
 }
 
 /// What was heard, as events; the entry's number is given later.
-pub fn heard(heard: Heard) -> impl Iterator<Item = What> {
+pub fn heard(heard: Decoded) -> impl Iterator<Item = What> {
     match heard {
-        Heard::Said(said) => said,
-        Heard::Entry(entry) => vec![What::Journal { number: 0, entry: *entry }],
+        Decoded::Events(events) => events,
+        Decoded::Entry(entry) => vec![What::Journal { number: 0, entry: *entry }],
     }
     .into_iter()
 }
 
 /// Any number at all that a raw reading can be made of; else no value.
-fn garbage(config: &Config, chance: &mut Chance, at: Timestamp) -> What {
+fn garbage(config: &Config, chance: &mut SplitMix64, at: Timestamp) -> What {
     let channel = ChannelId((chance.whole() % config.rules.channels.len() as u64) as u16);
     let value = match chance.whole() % 4 {
         0 => f64::from_bits(chance.whole()),
@@ -181,7 +181,7 @@ fn garbage(config: &Config, chance: &mut Chance, at: Timestamp) -> What {
 }
 
 /// A reading that was measured long before it arrived, and looks bad.
-pub fn late(rules: &Rules, chance: &mut Chance, at: Timestamp) -> Event {
+pub fn late(rules: &Rules, chance: &mut SplitMix64, at: Timestamp) -> Event {
     let channel = ChannelId((chance.whole() % rules.channels.len() as u64) as u16);
     let value = match rules.channel(channel).quantity {
         traywarden::reading::Quantity::Temperature => chance.between(32.0, 40.0),
@@ -193,8 +193,8 @@ pub fn late(rules: &Rules, chance: &mut Chance, at: Timestamp) -> Event {
     Event { at, what: What::Reading(raw) }
 }
 
-fn trouble(rules: &Rules, chance: &mut Chance, at: Timestamp, bent: Bent, number: &mut i64) -> Vec<Event> {
-    let later = |chance: &mut Chance| at + TimeDelta::milliseconds(chance.between(1000.0, 5_400_000.0) as i64);
+fn trouble(rules: &Rules, chance: &mut SplitMix64, at: Timestamp, bent: Bent, number: &mut i64) -> Vec<Event> {
+    let later = |chance: &mut SplitMix64| at + TimeDelta::milliseconds(chance.between(1000.0, 5_400_000.0) as i64);
     let event = |at, what| Event { at, what };
     let letter = format!("alarm-{}-sensor-silent-tank", at.timestamp() - (chance.whole() % 7200) as i64);
     match chance.whole() % 12 {
@@ -218,8 +218,8 @@ fn trouble(rules: &Rules, chance: &mut Chance, at: Timestamp, bent: Bent, number
     }
 }
 
-fn entry(rules: &Rules, chance: &mut Chance, at: Timestamp, bent: Bent, number: i64) -> Entry {
-    let pick = |chance: &mut Chance, names: &[&str]| names[chance.whole() as usize % names.len()].to_owned();
+fn entry(rules: &Rules, chance: &mut SplitMix64, at: Timestamp, bent: Bent, number: i64) -> Entry {
+    let pick = |chance: &mut SplitMix64, names: &[&str]| names[chance.whole() as usize % names.len()].to_owned();
     let mut place = pick(chance, &["nowhere", ""]);
     if !chance.one_in(4) {
         place = rules.places[chance.whole() as usize % rules.places.len()].id.clone();
@@ -259,12 +259,12 @@ fn entry(rules: &Rules, chance: &mut Chance, at: Timestamp, bent: Bent, number: 
         9 => Did::Discard { tray, reason: Default::default(), share: amount, note: None },
         _ => Did::Strike { entry: (chance.whole() % (number as u64 + 3)) as i64, note: None },
     };
-    let told = chance.one_in(3).then(|| at + TimeDelta::seconds(chance.between(-9e5, 1e4) as i64));
-    Entry { at: told, by: None, did }
+    let reported = chance.one_in(3).then(|| at + TimeDelta::seconds(chance.between(-9e5, 1e4) as i64));
+    Entry { at: reported, by: None, did }
 }
 
 /// A command about an alarm that may or may not be there.
-fn command(rules: &Rules, chance: &mut Chance, at: Timestamp) -> Command {
+fn command(rules: &Rules, chance: &mut SplitMix64, at: Timestamp) -> Command {
     let kind = AlarmKind::ALL[chance.whole() as usize % AlarmKind::ALL.len()];
     let subjects: Vec<&str> = rules
         .places
@@ -295,7 +295,7 @@ fn number_entries(events: &mut [Event]) {
 }
 
 /// The clock is set: forward, the rest is later by as much; back, our time goes on.
-fn step_clock(events: &mut Vec<Event>, chance: &mut Chance) {
+fn step_clock(events: &mut Vec<Event>, chance: &mut SplitMix64) {
     let index = 1 + chance.whole() as usize % (events.len() - 1);
     let by = TimeDelta::seconds(chance.between(-20_000.0, 20_000.0) as i64);
     let forward = by.max(TimeDelta::zero());
@@ -307,7 +307,7 @@ fn step_clock(events: &mut Vec<Event>, chance: &mut Chance) {
 }
 
 /// Nobody watches for a while.
-fn stop_and_start(events: &mut Vec<Event>, chance: &mut Chance) {
+fn stop_and_start(events: &mut Vec<Event>, chance: &mut SplitMix64) {
     let index = 1 + chance.whole() as usize % (events.len() - 1);
     let until = events[index].at + TimeDelta::minutes(chance.between(0.0, 400.0) as i64);
     let mut place = 0;

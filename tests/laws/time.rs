@@ -3,7 +3,7 @@
 use crate::night::{Bent, Night, seeds};
 use chrono::TimeDelta;
 use std::sync::Arc;
-use traywarden::demo::chance::Chance;
+use traywarden::demo::random::SplitMix64;
 use traywarden::engine::Engine;
 use traywarden::engine::event::{Effect, Event, What};
 use traywarden::rebuild::rebuild;
@@ -26,8 +26,8 @@ fn assert_same(label: &str, left: &[Effect], right: &[Effect]) {
 
 /// The same events with ticks strewn among them; one that stops or sets the clock lets no time
 /// pass before it, so none is strewn into the span that nobody watched.
-fn strewn(events: &[Event], seed: u64) -> Vec<Event> {
-    let mut chance = Chance::new(seed ^ 0x71C);
+fn interspersed(events: &[Event], seed: u64) -> Vec<Event> {
+    let mut chance = SplitMix64::new(seed ^ 0x71C);
     let mut out: Vec<Event> = Vec::with_capacity(events.len() * 2);
     for event in events {
         if let Some(last) = out.last() {
@@ -48,7 +48,7 @@ fn strewn_ticks_change_nothing() {
     for seed in seeds(40) {
         let night = Night::of(seed, Bent::default());
         let plain = night.effects();
-        let ticked = run(&mut night.engine(), &strewn(&night.events, seed));
+        let ticked = run(&mut night.engine(), &interspersed(&night.events, seed));
         assert_same(&night.label, &plain, &ticked);
     }
 }
@@ -57,9 +57,9 @@ fn strewn_ticks_change_nothing() {
 fn an_engine_rebuilt_from_the_same_events_goes_on_as_if_nothing_had_been() {
     for seed in seeds(30) {
         let night = Night::of(seed, Bent::default());
-        let cut = Chance::new(seed ^ 0xC07).whole() as usize % night.events.len();
+        let cut = SplitMix64::new(seed ^ 0xC07).whole() as usize % night.events.len();
         let mut live = night.engine();
-        run(&mut live, &strewn(&night.events[..cut], seed));
+        run(&mut live, &interspersed(&night.events[..cut], seed));
         let mut again = night.engine();
         run(&mut again, &night.events[..cut]);
         let rest = &night.events[cut..];
@@ -72,7 +72,7 @@ fn a_restart_through_the_real_store_changes_nothing() {
     for seed in seeds(6) {
         let night = Night::of(seed, Bent { storable: true, ..Bent::default() });
         let rules = night.rules();
-        let cut = (Chance::new(seed ^ 0x570).whole() as usize % night.events.len()).max(1);
+        let cut = (SplitMix64::new(seed ^ 0x570).whole() as usize % night.events.len()).max(1);
         let folder = tempfile::tempdir().expect("a folder for a store");
         let path = folder.path().join("traywarden.db");
         let mut live = night.engine();
@@ -95,7 +95,7 @@ fn a_restart_through_the_real_store_changes_nothing() {
 #[test]
 fn the_same_seed_gives_the_same_bytes() {
     for seed in seeds(8) {
-        let told = || {
+        let reported = || {
             let night = Night::of(seed, Bent::default());
             let mut out = Vec::new();
             let mut rehearsal = Rehearsal::new(&night.config, Printed::new(&night.config.rules, &mut out, true));
@@ -105,8 +105,8 @@ fn the_same_seed_gives_the_same_bytes() {
             rehearsal.finish().expect("memory can be written");
             out
         };
-        let first = told();
+        let first = reported();
         assert!(first.len() > 100, "SEED={seed}: nothing was told");
-        assert!(first == told(), "SEED={seed}: two runs differ");
+        assert!(first == reported(), "SEED={seed}: two runs differ");
     }
 }

@@ -244,9 +244,9 @@ fn letters_held_up_by_an_outage_come_as_one_behind_the_newest() {
         post.begin(at, &tried);
         ended.recv().await.unwrap()
     });
-    let (_, mut told) = post.settle(&key, at, &outcome).unwrap();
-    told.sort();
-    assert_eq!(told, ["first", gathering.id.as_str(), "second"]);
+    let (_, mut reported) = post.settle(&key, at, &outcome).unwrap();
+    reported.sort();
+    assert_eq!(reported, ["first", gathering.id.as_str(), "second"]);
     assert_eq!(post.next_at(at), None, "nothing waits any more");
     let taken = server.taken();
     assert_eq!(taken.len(), 2);

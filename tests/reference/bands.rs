@@ -48,9 +48,9 @@ fn bands_are_the_derivatives_of_the_figures_themselves() {
 }
 
 /// A sum of twelve draws from a seed, less six: nearly normal, spread one.
-struct Chance(u64);
+struct SplitMix64(u64);
 
-impl Chance {
+impl SplitMix64 {
     fn uniform(&mut self) -> f64 {
         // Knuth's MMIX constants.
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
@@ -64,7 +64,7 @@ impl Chance {
 
 #[test]
 fn sensors_that_err_at_random_scatter_the_figures_as_wide_as_the_bands_say() {
-    let mut chance = Chance(20_261_125);
+    let mut chance = SplitMix64(20_261_125);
     let spread = |values: &[f64]| {
         let mean = values.iter().sum::<f64>() / values.len() as f64;
         (values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / values.len() as f64).sqrt()

@@ -23,9 +23,9 @@ fn at(text: &str) -> Timestamp {
 }
 
 fn journal(entries: &[(&str, &str)]) -> Vec<JournalLine> {
-    let line = |(number, (told, entry)): (i64, &(&str, &str))| JournalLine {
+    let line = |(number, (reported, entry)): (i64, &(&str, &str))| JournalLine {
         number,
-        at: at(told),
+        at: at(reported),
         entry: serde_json::from_str(entry).expect("an entry"),
         refused: None,
         struck_by: None,

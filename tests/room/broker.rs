@@ -29,15 +29,17 @@ fn a_story_reaches_a_subscriber_whole_and_in_order() {
             while heard.len() < count {
                 match events.poll().await.expect("the broker is there") {
                     Event::Incoming(Packet::SubAck(_)) => drop(ready.send_replace(true)),
-                    Event::Incoming(Packet::Publish(said)) => heard.push((said.topic, said.payload.to_vec())),
+                    Event::Incoming(Packet::Publish(reported)) => {
+                        heard.push((reported.topic, reported.payload.to_vec()))
+                    }
                     _ => {}
                 }
             }
             heard
         });
         subscribed.wait_for(|ready| *ready).await.expect("subscribed");
-        let (told, clock) = watch::channel(None);
-        let published = publisher::publish(&story, "127.0.0.1", embedded.port, Instant::now(), 20_000.0, &told)
+        let (reported, clock) = watch::channel(None);
+        let published = publisher::publish(&story, "127.0.0.1", embedded.port, Instant::now(), 20_000.0, &reported)
             .await
             .expect("published");
         assert_eq!((published.sent, published.acknowledged), (count, count));
@@ -67,14 +69,17 @@ fn the_built_in_broker_keeps_sessions_wills_and_retained_messages() {
         speaker.publish("demo/one", QoS::AtLeastOnce, true, "1").await.expect("queued");
         until(&mut speaking, |packet| matches!(packet, Packet::PubAck(_))).await;
         let first = until(&mut events, |packet| matches!(packet, Packet::Publish(_))).await;
-        assert!(matches!(first, Packet::Publish(said) if !said.dup && !said.retain && said.payload == "1"));
+        assert!(
+            matches!(first, Packet::Publish(reported) if !reported.dup && !reported.retain && reported.payload == "1")
+        );
         drop((client, events));
         let (late, mut hearing) = AsyncClient::new(options("late"), 8);
         late.subscribe("#", QoS::AtMostOnce).await.expect("queued");
         let mut kept = Vec::new();
         while kept.len() < 2 {
-            if let Packet::Publish(said) = until(&mut hearing, |packet| matches!(packet, Packet::Publish(_))).await {
-                kept.push((said.topic, said.payload.to_vec()));
+            if let Packet::Publish(reported) = until(&mut hearing, |packet| matches!(packet, Packet::Publish(_))).await
+            {
+                kept.push((reported.topic, reported.payload.to_vec()));
             }
         }
         kept.sort();
@@ -83,7 +88,7 @@ fn the_built_in_broker_keeps_sessions_wills_and_retained_messages() {
         let greeted = until(&mut events, |packet| matches!(packet, Packet::ConnAck(_))).await;
         assert!(matches!(greeted, Packet::ConnAck(greeting) if greeting.session_present));
         let again = until(&mut events, |packet| matches!(packet, Packet::Publish(_))).await;
-        assert!(matches!(again, Packet::Publish(said) if said.dup && said.payload == "1"));
+        assert!(matches!(again, Packet::Publish(reported) if reported.dup && reported.payload == "1"));
     });
 }
 
@@ -105,8 +110,8 @@ fn a_missing_broker_is_named_and_the_demo_ends() {
     let port = std::net::TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port").port();
     let story = nights::demo();
     let error = runtime().block_on(async {
-        let (told, _clock) = watch::channel(None);
-        publisher::publish(&story, "127.0.0.1", port, Instant::now(), publisher::DEMO_SPEED, &told).await
+        let (reported, _clock) = watch::channel(None);
+        publisher::publish(&story, "127.0.0.1", port, Instant::now(), publisher::DEMO_SPEED, &reported).await
     });
     let text = error.expect_err("nobody listens").to_string();
     assert!(text.contains(&format!("127.0.0.1:{port}")), "{text}");
@@ -120,8 +125,8 @@ fn a_senseless_speed_is_refused_and_the_demo_takes_about_two_minutes() {
     assert!((100..150).contains(&(last - begin).as_secs()));
     for speed in [0.0, -1.0, f64::NAN, f64::INFINITY] {
         let refused = runtime().block_on(async {
-            let (told, _clock) = watch::channel(None);
-            publisher::publish(&story, "127.0.0.1", 1, begin, speed, &told).await
+            let (reported, _clock) = watch::channel(None);
+            publisher::publish(&story, "127.0.0.1", 1, begin, speed, &reported).await
         });
         assert!(matches!(refused, Err(publisher::PublishError::Speed(_))), "{speed}");
     }

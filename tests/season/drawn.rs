@@ -9,8 +9,8 @@ use crate::running::{Invented, UNSEEN, config_of};
 use crate::weather;
 use chrono::{Days, NaiveDate, TimeDelta};
 use std::sync::Arc;
-use traywarden::demo::chance::Chance;
 use traywarden::demo::plan::{Breakage, Broken, MeasuredYear, Outside, PlacePlan, RoomPlan, TankPlan};
+use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::{Ailment, Device, Measures, Trouble};
 use traywarden::demo::story::{Expected, Story};
 use traywarden::units::Timestamp;
@@ -87,7 +87,7 @@ pub fn draft(seed: u64, days: u64, kind: Option<Kind>) -> Draft {
 
 /// The same, in weather of mean temperature and mean dew point as asked.
 pub fn draft_in(seed: u64, days: u64, kind: Option<Kind>, wanted: impl Fn(f64, f64) -> bool) -> Draft {
-    let mut chance = Chance::for_part(seed, "room of a season");
+    let mut chance = SplitMix64::for_part(seed, "room of a season");
     let first = weather::first_day(&mut chance, wanted);
     let mut weather = weather::measured();
     let bears = Bears {
@@ -224,10 +224,10 @@ impl Draft {
         let mut story = story;
         story.plan.places.iter_mut().for_each(|place| place.watered = false);
         let from = (self.starts_at - UNSEEN).date_naive();
-        let (deeds, came) = self.people.deeds(from, self.first + Days::new(self.days + 1));
+        let (actions, came) = self.people.actions(from, self.first + Days::new(self.days + 1));
         let room = Invented {
             story,
-            deeds,
+            actions,
             weather: Some(self.weather),
             broker_away: self.broker_away,
             scatter_mm: self.scatter_mm,
@@ -248,7 +248,7 @@ fn breaks_in(kind: Option<Kind>, temperature: f64, dew_point: f64) -> bool {
     }
 }
 
-fn lives(first: NaiveDate, days: u64, chance: &mut Chance) -> Vec<Life> {
+fn lives(first: NaiveDate, days: u64, chance: &mut SplitMix64) -> Vec<Life> {
     let mut lives = Vec::new();
     for (rack, letter) in [("rack-a", 'A'), ("rack-b", 'B')] {
         for slot in 0..5_u64 {
@@ -276,10 +276,10 @@ fn lives(first: NaiveDate, days: u64, chance: &mut Chance) -> Vec<Life> {
     lives
 }
 
-fn plan(litres_a_day: f64, chance: &mut Chance) -> RoomPlan {
+fn plan(litres_a_day: f64, chance: &mut SplitMix64) -> RoomPlan {
     let thermostat = chance.between(20.0, 22.0);
     let humidistat = chance.between(48.0, 56.0);
-    let rack = |id: &str, chance: &mut Chance| PlacePlan {
+    let rack = |id: &str, chance: &mut SplitMix64| PlacePlan {
         id: id.to_owned(),
         // A rack that its own lights take past 27 °C every day is not a healthy one.
         light_watts: chance.between(100.0, 220.0),

@@ -5,7 +5,7 @@ use crate::asked::{CLAIMED, Letter};
 use crate::gauge::{CALM_DAYS, leaks_raised};
 use crate::harm::Hazard;
 use crate::table::{Broken, Season, median};
-use crate::watched::{COME_WITHIN, Forecast, Stated, Told, Written};
+use crate::watched::{COME_WITHIN, Forecast, Reported, Stated, Written};
 use chrono::{NaiveDate, TimeDelta};
 use comfy_table::Table;
 use std::collections::BTreeMap;
@@ -44,9 +44,10 @@ impl Figures {
         rows.push(brier(season));
         rows.extend([1.0, 2.0, 3.0].map(|scatter| false_leaks(season, scatter)));
         rows.push(leak_hours(season));
-        let all = |of: fn(&Told) -> &Vec<Forecast>| season.told().flat_map(of).copied().collect::<Vec<Forecast>>();
-        rows.push(inside("truths inside the forecast of an empty tank", &all(|told| &told.tank_forecasts)));
-        rows.push(inside("truths inside the forecast of a dry tray", &all(|told| &told.dry_forecasts)));
+        let all =
+            |of: fn(&Reported) -> &Vec<Forecast>| season.reported().flat_map(of).copied().collect::<Vec<Forecast>>();
+        rows.push(inside("truths inside the forecast of an empty tank", &all(|reported| &reported.tank_forecasts)));
+        rows.push(inside("truths inside the forecast of a dry tray", &all(|reported| &reported.dry_forecasts)));
         Figures { rows, also: vec![how_often(season), unasked_harm(season)] }
     }
 }
@@ -78,13 +79,13 @@ pub fn in_time(letter: &Written, came: &[Timestamp], harm: Timestamp) -> bool {
 /// The fault was told in time; `None`: it did no harm, or cannot be seen.
 fn hit(broken: &Broken) -> Option<(bool, bool)> {
     let fits = broken.kind.fits();
-    let harm = broken.told.harm_of(fits, broken.from)?.from;
+    let harm = broken.reported.harm_of(fits, broken.from)?.from;
     if broken.kind.beyond_what_is_seen() || broken.kind.told_within().is_some() {
         return None;
     }
-    let told = broken.told.letters.iter().filter(|letter| letter.at >= broken.from && letter.names(fits));
-    let plain = broken.told.first_plain(fits, broken.from).is_some_and(|first| first <= harm - COME_WITHIN);
-    Some((told.into_iter().any(|letter| in_time(letter, &broken.came, harm)), plain))
+    let reported = broken.reported.letters.iter().filter(|letter| letter.at >= broken.from && letter.names(fits));
+    let plain = broken.reported.first_plain(fits, broken.from).is_some_and(|first| first <= harm - COME_WITHIN);
+    Some((reported.into_iter().any(|letter| in_time(letter, &broken.came, harm)), plain))
 }
 
 fn hits(season: &Season) -> Row {
@@ -104,37 +105,37 @@ fn hits(season: &Season) -> Row {
 pub fn too_late(season: &Season) -> Vec<String> {
     let late = season.broken.iter().filter(|broken| hit(broken).is_some_and(|(ours, _)| !ours));
     late.map(|broken| {
-        let harm = broken.told.harm_of(broken.kind.fits(), broken.from).map(|harm| harm.from);
-        let first = broken.told.first_fitting(broken.kind.fits(), broken.from);
+        let harm = broken.reported.harm_of(broken.kind.fits(), broken.from).map(|harm| harm.from);
+        let first = broken.reported.first_fitting(broken.kind.fits(), broken.from);
         format!("{}, seed {}: harm {harm:?}, first letter {first:?}", broken.kind.name(), broken.seed)
     })
     .collect()
 }
 
-fn rooms(season: &Season) -> impl Iterator<Item = (&Told, &[Timestamp])> {
-    let healthy = season.healthy.iter().map(|room| (&room.told, room.came.as_slice()));
-    healthy.chain(season.broken.iter().map(|room| (&room.told, room.came.as_slice())))
+fn rooms(season: &Season) -> impl Iterator<Item = (&Reported, &[Timestamp])> {
+    let healthy = season.healthy.iter().map(|room| (&room.reported, room.came.as_slice()));
+    healthy.chain(season.broken.iter().map(|room| (&room.reported, room.came.as_slice())))
 }
 
 /// Nothing such alarms warn of was going on or came before somebody came.
-pub fn for_nothing(told: &Told, came: &[Timestamp], at: Timestamp, kinds: &[AlarmKind]) -> bool {
+pub fn for_nothing(reported: &Reported, came: &[Timestamp], at: Timestamp, kinds: &[AlarmKind]) -> bool {
     let next = came[came.partition_point(|round| *round <= at)..].first().copied();
     let until = next.unwrap_or(at + TimeDelta::hours(12));
     let hazards: Vec<Hazard> = kinds.iter().flat_map(|kind| Hazard::of(*kind)).copied().collect();
-    !told.harms_between(&hazards, at, until)
+    !reported.harms_between(&hazards, at, until)
 }
 
 fn false_alarms(season: &Season) -> Row {
     let (mut ours, mut plain) = ((0, 0), (0, 0));
-    for (told, came) in rooms(season) {
-        for call in told.calls() {
+    for (reported, came) in rooms(season) {
+        for call in reported.calls() {
             let kinds: Vec<AlarmKind> = call.about.iter().map(|key| key.kind).collect();
-            ours.0 += usize::from(for_nothing(told, came, call.at, &kinds));
+            ours.0 += usize::from(for_nothing(reported, came, call.at, &kinds));
             ours.1 += 1;
         }
-        for (at, crossed) in &told.plain {
+        for (at, crossed) in &reported.plain {
             let kinds: Vec<AlarmKind> = AlarmKind::ALL.into_iter().filter(|kind| crossed.speaks_of(*kind)).collect();
-            plain.0 += usize::from(for_nothing(told, came, *at, &kinds));
+            plain.0 += usize::from(for_nothing(reported, came, *at, &kinds));
             plain.1 += 1;
         }
     }
@@ -149,14 +150,16 @@ fn false_alarms(season: &Season) -> Row {
 
 /// Calls after which no harm came, with what they called for.
 pub fn called_for_nothing(season: &Season) -> Vec<String> {
-    let named = season.healthy.iter().map(|room| (format!("healthy, seed {}", room.seed), &room.told, &room.came));
-    let broken =
-        season.broken.iter().map(|room| (format!("{}, seed {}", room.kind.name(), room.seed), &room.told, &room.came));
+    let named = season.healthy.iter().map(|room| (format!("healthy, seed {}", room.seed), &room.reported, &room.came));
+    let broken = season
+        .broken
+        .iter()
+        .map(|room| (format!("{}, seed {}", room.kind.name(), room.seed), &room.reported, &room.came));
     let mut found = Vec::new();
-    for (room, told, came) in named.chain(broken) {
-        for call in told.calls() {
+    for (room, reported, came) in named.chain(broken) {
+        for call in reported.calls() {
             let kinds: Vec<AlarmKind> = call.about.iter().map(|key| key.kind).collect();
-            if for_nothing(told, came, call.at, &kinds) {
+            if for_nothing(reported, came, call.at, &kinds) {
                 let about: Vec<String> = call.about.iter().map(|key| key.id()).collect();
                 found.push(format!(
                     "{room}: {} {}",
@@ -170,13 +173,13 @@ pub fn called_for_nothing(season: &Season) -> Vec<String> {
 }
 
 fn healthy_days(season: &Season) -> f64 {
-    season.healthy.iter().map(|room| room.told.days).sum()
+    season.healthy.iter().map(|room| room.reported.days).sum()
 }
 
 fn healthy_calls(season: &Season) -> Row {
     let months = healthy_days(season) / MONTH;
-    let calls = season.healthy.iter().map(|room| room.told.calls().count()).sum::<usize>() as f64;
-    let plain = season.healthy.iter().map(|room| room.told.plain.len()).sum::<usize>() as f64;
+    let calls = season.healthy.iter().map(|room| room.reported.calls().count()).sum::<usize>() as f64;
+    let plain = season.healthy.iter().map(|room| room.reported.plain.len()).sum::<usize>() as f64;
     Row {
         figure: "calls in a room where nothing breaks, in 4 months".into(),
         must_be: "<= 1",
@@ -188,8 +191,8 @@ fn healthy_calls(season: &Season) -> Row {
 
 fn healthy_letters(season: &Season) -> Row {
     let weeks = healthy_days(season) / 7.0;
-    let letters = season.healthy.iter().map(|room| room.told.opened()).sum::<usize>() as f64;
-    let plain = season.healthy.iter().map(|room| room.told.plain.len()).sum::<usize>() as f64;
+    let letters = season.healthy.iter().map(|room| room.reported.opened()).sum::<usize>() as f64;
+    let plain = season.healthy.iter().map(|room| room.reported.plain.len()).sum::<usize>() as f64;
     Row {
         figure: "letters a week in a healthy room beside the digests".into(),
         must_be: "<= 0.5",
@@ -215,29 +218,33 @@ fn letters_by_night(times: impl Iterator<Item = Timestamp>, from: Timestamp, unt
 fn fault_nights(season: &Season) -> Row {
     let (mut ours, mut plain) = (Vec::new(), Vec::new());
     for room in &season.broken {
-        let until = room.told.letters.last().map_or(room.from, |letter| letter.at);
-        ours.extend(letters_by_night(room.told.letters.iter().map(|letter| letter.at), room.from, until));
-        plain.extend(letters_by_night(room.told.plain.iter().map(|(at, _)| *at), room.from, until));
+        let until = room.reported.letters.last().map_or(room.from, |letter| letter.at);
+        ours.extend(letters_by_night(room.reported.letters.iter().map(|letter| letter.at), room.from, until));
+        plain.extend(letters_by_night(room.reported.plain.iter().map(|(at, _)| *at), room.from, until));
     }
-    let said = |nights: &mut Vec<usize>| {
+    let decoded = |nights: &mut Vec<usize>| {
         nights.sort_unstable();
         let at = |share: f64| nights.get((nights.len() as f64 * share) as usize).copied().unwrap_or_default();
         format!("{} at worst, {} in 1 of 20, median {}", nights.last().unwrap_or(&0), at(0.95), at(0.5))
     };
-    let is = said(&mut ours);
+    let is = decoded(&mut ours);
     Row {
         figure: "letters on a night with one fault, digest included".into(),
         must_be: "<= 6",
         is,
-        plain: said(&mut plain),
+        plain: decoded(&mut plain),
         holds: ours.last().map(|worst| *worst <= 6),
     }
 }
 
 /// Every statement with what came of it.
 fn judged(season: &Season) -> Vec<(Stated, bool)> {
-    let judge = |told: &Told, stated: &Stated| told.harms_between(&[stated.hazard], stated.at, stated.next_round);
-    season.told().flat_map(|told| told.stated.iter().map(move |stated| (*stated, judge(told, stated)))).collect()
+    let judge =
+        |reported: &Reported, stated: &Stated| reported.harms_between(&[stated.hazard], stated.at, stated.next_round);
+    season
+        .reported()
+        .flat_map(|reported| reported.stated.iter().map(move |stated| (*stated, judge(reported, stated))))
+        .collect()
 }
 
 fn calibration(season: &Season) -> Vec<Row> {
@@ -258,7 +265,7 @@ fn calibration(season: &Season) -> Vec<Row> {
                 let came = inside.iter().filter(|(_, came)| *came).count() as f64 / count as f64;
                 (count, mean, came)
             };
-            let said = |(count, mean, came): (usize, f64, f64)| {
+            let decoded = |(count, mean, came): (usize, f64, f64)| {
                 if count == 0 { "-".to_owned() } else { format!("{came:.2} of {count} at {mean:.2}") }
             };
             let ours = of(|stated| stated.ours, |stated| stated.named);
@@ -266,8 +273,8 @@ fn calibration(season: &Season) -> Vec<Row> {
             Row {
                 figure: format!("came true when given a chance of {name}"),
                 must_be: "within 0.1",
-                is: said(ours),
-                plain: said(plain),
+                is: decoded(ours),
+                plain: decoded(plain),
                 holds: (ours.0 >= ENOUGH).then_some((ours.1 - ours.2).abs() <= 0.1),
             }
         })
@@ -300,13 +307,13 @@ fn false_leaks(season: &Season, scatter: f64) -> Row {
     let tanks = season.sound_tanks.iter().filter(|(of, _)| *of == scatter);
     let rooms = season.healthy.iter().filter(|room| room.scatter_mm == scatter);
     let (mut months, mut leaks) = (0.0, 0);
-    for (_, told) in tanks {
+    for (_, reported) in tanks {
         months += CALM_DAYS as f64 / MONTH;
-        leaks += told;
+        leaks += reported;
     }
     for room in rooms {
-        months += room.told.days / MONTH;
-        leaks += leaks_raised(&room.told);
+        months += room.reported.days / MONTH;
+        leaks += leaks_raised(&room.reported);
     }
     let a_year = leaks as f64 / months * 12.0;
     Row {
@@ -370,10 +377,11 @@ fn how_often(season: &Season) -> String {
         "of these no digest",
         "plain rule a week",
     ]);
-    let mut row = |name: &str, told: Vec<&Told>| {
-        let nights: f64 = told.iter().map(|told| told.days).sum();
-        let sum = |of: fn(&Told) -> usize| told.iter().map(|told| of(told)).sum::<usize>() as f64 / nights;
-        let (calls, letters) = (sum(|told| told.calls().count()), sum(|told| told.letters.len()));
+    let mut row = |name: &str, reported: Vec<&Reported>| {
+        let nights: f64 = reported.iter().map(|reported| reported.days).sum();
+        let sum =
+            |of: fn(&Reported) -> usize| reported.iter().map(|reported| of(reported)).sum::<usize>() as f64 / nights;
+        let (calls, letters) = (sum(|reported| reported.calls().count()), sum(|reported| reported.letters.len()));
         table.add_row([
             name.to_owned(),
             format!("{nights:.0}"),
@@ -381,17 +389,17 @@ fn how_often(season: &Season) -> String {
             format!("{letters:.2}"),
             format!("{:.2}", 7.0 * calls),
             format!("{:.2}", 7.0 * letters),
-            format!("{:.2}", 7.0 * sum(Told::opened)),
-            format!("{:.0}", 7.0 * sum(|told| told.plain.len())),
+            format!("{:.2}", 7.0 * sum(Reported::opened)),
+            format!("{:.0}", 7.0 * sum(|reported| reported.plain.len())),
         ]);
     };
-    row("healthy", season.healthy.iter().map(|room| &room.told).collect());
-    row("with a fault", season.broken.iter().map(|room| &room.told).collect());
+    row("healthy", season.healthy.iter().map(|room| &room.reported).collect());
+    row("with a fault", season.broken.iter().map(|room| &room.reported).collect());
     table.to_string()
 }
 
 fn unasked_harm(season: &Season) -> String {
-    let harms = season.healthy.iter().map(|room| room.told.harms.len()).sum::<usize>();
+    let harms = season.healthy.iter().map(|room| room.reported.harms.len()).sum::<usize>();
     format!("Harm in healthy rooms: {harms}. Engine's letters beside the plain rule's: {:?}.", season.letters())
 }
 

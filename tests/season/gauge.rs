@@ -3,10 +3,10 @@
 
 use crate::drawn::draft;
 use crate::ordinary;
-use crate::watched::{Told, watch};
+use crate::watched::{Reported, watch};
 use chrono::TimeDelta;
-use traywarden::demo::chance::Chance;
 use traywarden::demo::plan::{Breakage, Broken};
+use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::Measures;
 use traywarden::engine::alarm::AlarmKind;
 
@@ -28,8 +28,8 @@ pub fn false_leaks(seed: u64, scatter_mm: f64) -> usize {
 }
 
 /// Leaks that were raised.
-pub fn leaks_raised(told: &Told) -> usize {
-    told.raised.iter().filter(|(_, key, _)| key.kind == AlarmKind::ReservoirLeak).count()
+pub fn leaks_raised(reported: &Reported) -> usize {
+    reported.raised.iter().filter(|(_, key, _)| key.kind == AlarmKind::ReservoirLeak).count()
 }
 
 /// Hours until a leak of a litre an hour is in a letter, with a gauge that scatters by
@@ -39,11 +39,11 @@ pub fn hours_until_told(seed: u64) -> Option<f64> {
     draft.devices.retain(|device| matches!(device.measures, Measures::Distance(_)));
     draft.scatter_mm = 1.2;
     draft.people.quirks.clear();
-    let mut chance = Chance::for_part(seed, "when it begins to leak");
+    let mut chance = SplitMix64::for_part(seed, "when it begins to leak");
     let until = draft.starts_at + TimeDelta::days(DAYS_BEFORE + DAYS_AFTER);
     let from = until - TimeDelta::days(DAYS_AFTER) - TimeDelta::minutes(chance.between(0.0, 1440.0) as i64);
     draft.breakages.push(Breakage { from, until, what: Broken::Leak(1.0) });
-    let told = watch(&draft.drawn());
-    let first = told.first_fitting(&[AlarmKind::ReservoirLeak], from)?;
+    let reported = watch(&draft.drawn());
+    let first = reported.first_fitting(&[AlarmKind::ReservoirLeak], from)?;
     Some((first - from).num_minutes() as f64 / 60.0)
 }

@@ -5,7 +5,7 @@ use crate::drawn::{Bears, Drawn};
 use crate::faults::Kind;
 use chrono::TimeDelta;
 use std::collections::BTreeMap;
-use traywarden::demo::hands::Doing;
+use traywarden::demo::people::Doing;
 use traywarden::demo::plan::Lot;
 use traywarden::demo::room::{Room, STEP, Truth};
 use traywarden::engine::alarm::AlarmKind;
@@ -157,11 +157,11 @@ pub fn empty_if_not_filled(room: &Room, drawn: &Drawn, limit: TimeDelta) -> Opti
     let mut room = room.clone();
     let until = room.at() + limit;
     let inlet = drawn.room.story.plan.tank.pump_inlet;
-    let deeds = &drawn.room.deeds;
-    let mut next = deeds.partition_point(|deed| deed.at < room.at());
+    let actions = &drawn.room.actions;
+    let mut next = actions.partition_point(|action| action.at < room.at());
     while room.at() < until {
-        while let Some(deed) = deeds.get(next).filter(|deed| deed.at < room.at() + STEP) {
-            if let Doing::Did(did) = &deed.doing
+        while let Some(action) = actions.get(next).filter(|action| action.at < room.at() + STEP) {
+            if let Doing::Did(did) = &action.doing
                 && !matches!(did, Did::Refill { .. })
             {
                 room.take(did);

@@ -57,8 +57,8 @@ fn the_people_of_a_season_tell_nothing_that_is_refused() {
 
 #[test]
 fn a_healthy_year_harms_nothing() {
-    let healthy = season().healthy.iter().filter(|room| !room.told.harms.is_empty());
-    let harmed: Vec<String> = healthy.map(|room| format!("seed {}: {:?}", room.seed, room.told.harms)).collect();
+    let healthy = season().healthy.iter().filter(|room| !room.reported.harms.is_empty());
+    let harmed: Vec<String> = healthy.map(|room| format!("seed {}: {:?}", room.seed, room.reported.harms)).collect();
     assert_eq!(harmed, Vec::<String>::new(), "seeds whose healthy room was not healthy");
 }
 
@@ -80,7 +80,7 @@ fn there_are_at_most_a_tenth_of_the_letters_of_a_plain_rule() {
 }
 
 #[test]
-fn half_of_the_letters_about_dry_out_mold_and_the_tank_come_two_hours_before_harm() {
+fn half_of_the_letters_come_two_hours_before_harm() {
     use AlarmKind::{AirTooDamp, Condensation, DryOut, MoldPressure, ReservoirEmpty, ReservoirLeak, ReservoirLow};
     for (what, kinds) in [
         ("dry-out", &[DryOut][..]),
@@ -236,7 +236,7 @@ fn the_planted_causes_are_in_the_truth_and_in_no_healthy_tray() {
 }
 
 #[test]
-fn the_trace_of_each_molded_tray_names_what_was_planted_and_healthy_trays_are_not_accused() {
+fn the_trace_names_what_was_planted_and_accuses_no_healthy_tray() {
     let season = recorded::season();
     let folder = tempfile::tempdir().expect("a folder");
     recorded::write(&season, folder.path());
@@ -261,7 +261,7 @@ fn the_trace_of_each_molded_tray_names_what_was_planted_and_healthy_trays_are_no
                 let sheet = sheet(&reader, rules, &lives, &trace, now).expect("the store").expect("it lived");
                 let panels: Vec<_> = sheet.chart.panels.iter().map(|panel| panel.measure).collect();
                 assert_eq!(panels, [Measure::Temperature, Measure::Humidity, Measure::MoldPressure], "{tray}");
-                assert!(sheet.chart.panels[1].sisters.is_some(), "{tray}: the sisters are drawn behind");
+                assert!(sheet.chart.panels[1].peers.is_some(), "{tray}: the sisters are drawn behind");
                 let page = html(&sheet).expect("a page");
                 for wanted in [&trace.differences[0], "When it likely began", "Beside its healthy sisters"] {
                     assert!(page.contains(wanted), "{tray}: {wanted} is not on the sheet");

@@ -5,7 +5,7 @@
 
 use crate::people::{Lapses, Quirk};
 use chrono::{TimeDelta, Timelike};
-use traywarden::demo::chance::Chance;
+use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::{Ailment, Device, Measures, Trouble};
 use traywarden::demo::story::TIME_ZONE;
 use traywarden::journal::Did;
@@ -23,7 +23,7 @@ pub fn live(
     quirks: &mut Vec<Quirk>,
 ) -> Vec<(Timestamp, Timestamp)> {
     for device in devices.iter_mut() {
-        let mut chance = Chance::for_part(seed, &format!("outages of {}", device.id));
+        let mut chance = SplitMix64::for_part(seed, &format!("outages of {}", device.id));
         each(&mut chance, span, 40.0, |at, chance| device.troubles.push(silent(at, outage(chance))));
         if let Measures::Distance(_) = device.measures {
             // A rim, a drop on the membrane, a hand: an echo that is none.
@@ -41,7 +41,7 @@ pub fn live(
     }
     clean(seed, span, devices);
     let mut away = Vec::new();
-    let mut chance = Chance::for_part(seed, "links");
+    let mut chance = SplitMix64::for_part(seed, "links");
     each(&mut chance, span, 10.0 * 24.0, |at, chance| {
         // A router takes all radios with it, and the broker if that is not on our machine.
         let dead = TimeDelta::seconds(chance.between(50.0, 260.0) as i64);
@@ -77,7 +77,7 @@ pub fn live(
 /// All radios silent for a while, each back within a minute and a half.
 pub fn restart(
     devices: &mut [Device],
-    chance: &mut Chance,
+    chance: &mut SplitMix64,
     at: Timestamp,
     dead: TimeDelta,
     broker: Option<&mut Vec<(Timestamp, Timestamp)>>,
@@ -98,7 +98,7 @@ pub fn silent(from: Timestamp, span: TimeDelta) -> Trouble {
 
 /// How long one outage of one radio lasts: seconds to twenty minutes, evenly by order of
 /// magnitude; one in twelve half an hour to an hour and a quarter.
-fn outage(chance: &mut Chance) -> TimeDelta {
+fn outage(chance: &mut SplitMix64) -> TimeDelta {
     let short = 10.0 * 120_f64.powf(chance.between(0.0, 1.0));
     let long = chance.between(1800.0, 4500.0);
     TimeDelta::seconds(if chance.one_in(12) { long } else { short } as i64)
@@ -106,7 +106,7 @@ fn outage(chance: &mut Chance) -> TimeDelta {
 
 /// At a morning round, now and then, a sensor is unplugged while its shelf is wiped.
 fn clean(seed: u64, span: (Timestamp, Timestamp), devices: &mut [Device]) {
-    let mut chance = Chance::for_part(seed, "cleaning");
+    let mut chance = SplitMix64::for_part(seed, "cleaning");
     let air = devices.iter().filter(|device| matches!(device.measures, Measures::Air(_))).count() as u64;
     let mut at = span.0 + TimeDelta::minutes(75);
     while at < span.1 {
@@ -121,10 +121,10 @@ fn clean(seed: u64, span: (Timestamp, Timestamp), devices: &mut [Device]) {
 
 /// Events so many hours apart on average, each at its own chance.
 fn each(
-    chance: &mut Chance,
+    chance: &mut SplitMix64,
     span: (Timestamp, Timestamp),
     hours: f64,
-    mut happens: impl FnMut(Timestamp, &mut Chance),
+    mut happens: impl FnMut(Timestamp, &mut SplitMix64),
 ) {
     let mut at = span.0;
     loop {

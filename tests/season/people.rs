@@ -4,8 +4,8 @@
 
 use crate::running::{Done, Typed};
 use chrono::{Days, NaiveDate, TimeDelta, TimeZone};
-use traywarden::demo::chance::Chance;
-use traywarden::demo::hands::{Doing, sowing};
+use traywarden::demo::people::{Doing, sowing};
+use traywarden::demo::random::SplitMix64;
 use traywarden::demo::story::TIME_ZONE;
 use traywarden::journal::{Did, Loss, Target};
 use traywarden::units::Timestamp;
@@ -105,10 +105,10 @@ struct Round {
 
 impl People {
     /// Everything they do from one morning to another, in order, and when they came.
-    pub fn deeds(&self, from: NaiveDate, until: NaiveDate) -> (Vec<Done>, Vec<Timestamp>) {
-        let mut chance = Chance::for_part(self.seed, "people");
-        let mut lapse = Chance::for_part(self.seed, "lapses");
-        let mut deeds = Vec::new();
+    pub fn actions(&self, from: NaiveDate, until: NaiveDate) -> (Vec<Done>, Vec<Timestamp>) {
+        let mut chance = SplitMix64::for_part(self.seed, "people");
+        let mut lapse = SplitMix64::for_part(self.seed, "lapses");
+        let mut actions = Vec::new();
         let mut came = Vec::new();
         let mut date = from;
         let mut left_out = false;
@@ -148,31 +148,31 @@ impl People {
                     }),
                 };
                 came.push(start);
-                self.round(&mut chance, &mut lapse, &mut deeds, round);
+                self.round(&mut chance, &mut lapse, &mut actions, round);
             }
             date = date + Days::new(1);
         }
         for quirk in &self.quirks {
             if let Quirk::Besides(at, did) = quirk {
-                deeds.push(Done { at: *at, doing: Doing::Did(did.clone()), typed: Typed::AtOnce });
+                actions.push(Done { at: *at, doing: Doing::Did(did.clone()), typed: Typed::AtOnce });
             }
             if let Quirk::Untyped(at, did) = quirk {
-                deeds.push(Done { at: *at, doing: Doing::Did(did.clone()), typed: Typed::Never });
+                actions.push(Done { at: *at, doing: Doing::Did(did.clone()), typed: Typed::Never });
             }
             if let Quirk::DoorOpen(at, span) = quirk {
-                deeds.push(Done { at: *at, doing: Doing::Enter(*span), typed: Typed::Never });
+                actions.push(Done { at: *at, doing: Doing::Enter(*span), typed: Typed::Never });
             }
             if let Quirk::MistsLate { tray, hour, minute, days } = quirk {
                 let life = self.lives.iter().find(|life| life.tray == *tray).expect("a tray that lives");
-                deeds.extend(days.clone().map(|day| Done {
+                actions.extend(days.clone().map(|day| Done {
                     at: local(life.sown_on + Days::new(day), *hour, *minute),
                     doing: Doing::Did(Did::Mist(aimed(tray))),
                     typed: Typed::AtOnce,
                 }));
             }
         }
-        deeds.sort_by_key(|deed| deed.at);
-        (deeds, came)
+        actions.sort_by_key(|action| action.at);
+        (actions, came)
     }
 
     fn skips(&self, at: Timestamp) -> bool {
@@ -187,7 +187,7 @@ impl People {
     }
 
     /// What may stay untyped without the rest of a tray's life making no sense.
-    fn typed(&self, did: &Did, round: &Round, at: Timestamp, lapse: &mut Chance) -> Typed {
+    fn typed(&self, did: &Did, round: &Round, at: Timestamp, lapse: &mut SplitMix64) -> Typed {
         let lot = lapse.between(0.0, 1.0);
         let never = match did {
             Did::Refill { .. } => lot < self.lapses.filled_unannounced,
@@ -216,12 +216,12 @@ impl People {
         self.quirks.iter().any(|quirk| matches!(quirk, Quirk::Holiday(from, until) if *from <= at && at < *until))
     }
 
-    fn round(&self, chance: &mut Chance, lapse: &mut Chance, deeds: &mut Vec<Done>, round: Round) {
+    fn round(&self, chance: &mut SplitMix64, lapse: &mut SplitMix64, actions: &mut Vec<Done>, round: Round) {
         let Round { start, date, tending: morning, .. } = round;
         let mut at = start;
-        let mut does = |did: Did, chance: &mut Chance| {
+        let mut does = |did: Did, chance: &mut SplitMix64| {
             let typed = self.typed(&did, &round, at, lapse);
-            deeds.push(Done { at, doing: Doing::Did(did), typed });
+            actions.push(Done { at, doing: Doing::Did(did), typed });
             at += TimeDelta::seconds(chance.between(20.0, 60.0) as i64);
         };
         let refills = date.signed_duration_since(NaiveDate::MIN).num_days() % self.refill_every == 0;
@@ -262,11 +262,11 @@ impl People {
         }
         let stayed = at - start;
         for at in [start, start + stayed] {
-            deeds.push(Done { at, doing: Doing::Enter(TimeDelta::seconds(60)), typed: Typed::Never });
+            actions.push(Done { at, doing: Doing::Enter(TimeDelta::seconds(60)), typed: Typed::Never });
         }
     }
 
-    fn ends(&self, life: &Life, chance: &mut Chance) -> Did {
+    fn ends(&self, life: &Life, chance: &mut SplitMix64) -> Did {
         if life.molded_on.is_some() {
             let share = Some((chance.between(15.0, 60.0) / 5.0).round() * 5.0);
             let note = Some("grey threads between the stems".into());
@@ -276,7 +276,7 @@ impl People {
         Did::Harvest { tray: life.tray.clone(), grams: Some(grams), grams_per_tray: None, note: None }
     }
 
-    fn waters(&self, life: &Life, round: &Round, chance: &mut Chance) -> Did {
+    fn waters(&self, life: &Life, round: &Round, chance: &mut SplitMix64) -> Did {
         let ml = (round.waters_for * self.water_ml * chance.between(0.9, 1.1)).round();
         Did::Water { target: aimed(&life.tray), ml_per_tray: Some(ml) }
     }

@@ -173,8 +173,8 @@ pub fn season() -> Invented {
         expected: Expected::default(),
     };
     let config = Arc::new(config_of(&story, "traywarden.db", "letters"));
-    let (deeds, _) = people.deeds((starts_at - UNSEEN).date_naive(), day(64));
-    Invented { story, deeds, weather: None, broker_away: Vec::new(), scatter_mm: 0.6, thirst: 1.0, config }
+    let (actions, _) = people.actions((starts_at - UNSEEN).date_naive(), day(64));
+    Invented { story, actions, weather: None, broker_away: Vec::new(), scatter_mm: 0.6, thirst: 1.0, config }
 }
 
 /// Plays the season into a store in this folder, with its settings beside it.

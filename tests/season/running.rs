@@ -6,14 +6,14 @@ use chrono::{Offset, TimeDelta, TimeZone};
 use std::path::Path;
 use std::sync::Arc;
 use traywarden::config::Config;
-use traywarden::demo::chance::Chance;
-use traywarden::demo::hands::Doing;
+use traywarden::demo::people::Doing;
 use traywarden::demo::plan::MeasuredYear;
+use traywarden::demo::random::SplitMix64;
 use traywarden::demo::room::{Room, STEP, Truth};
 use traywarden::demo::sensors::{Measures, Message, Sensor};
 use traywarden::demo::story::{Story, TIME_ZONE};
 use traywarden::engine::event::{Event, What};
-use traywarden::intake::payload::{self, Heard};
+use traywarden::intake::payload::{self, Decoded};
 use traywarden::journal::{Did, Entry};
 use traywarden::units::Timestamp;
 
@@ -23,7 +23,7 @@ pub const UNSEEN: TimeDelta = TimeDelta::days(15);
 /// A room to play: plan, devices and breakages in the story, people beside it.
 pub struct Invented {
     pub story: Story,
-    pub deeds: Vec<Done>,
+    pub actions: Vec<Done>,
     /// The weather, if it is not the plan's.
     pub weather: Option<MeasuredYear>,
     /// Spans without a broker, in order.
@@ -82,18 +82,18 @@ impl Invented {
             .under(self.weather.clone());
         let mut sensors: Vec<Sensor> =
             story.devices.iter().map(|device| Sensor::new(device.clone(), story.starts_at, story.seed)).collect();
-        let mut scatter = Chance::for_part(story.seed, "scatter of the gauge");
+        let mut scatter = SplitMix64::for_part(story.seed, "scatter of the gauge");
         let mut entries = self.entries().into_iter().peekable();
         let mut links = self.links().into_iter().peekable();
-        let mut next = self.deeds.partition_point(|deed| deed.at < from);
+        let mut next = self.actions.partition_point(|action| action.at < from);
         while room.at() < story.ends_at() {
             let until = room.at() + STEP;
             if room.at() == story.starts_at {
                 room.begin();
             }
-            while let Some(deed) = self.deeds.get(next).filter(|deed| deed.at < until) {
-                match &deed.doing {
-                    Doing::Enter(span) => room.open_door(deed.at + *span),
+            while let Some(action) = self.actions.get(next).filter(|action| action.at < until) {
+                match &action.doing {
+                    Doing::Enter(span) => room.open_door(action.at + *span),
                     Doing::Did(did) => room.take(did),
                 }
                 next += 1;
@@ -136,14 +136,14 @@ impl Invented {
         let from = starts_at - UNSEEN;
         let mut typed: Vec<(Timestamp, Option<Timestamp>, &Did)> = Vec::new();
         let mut past = 0;
-        for deed in self.deeds.iter().filter(|deed| from <= deed.at) {
-            let Doing::Did(did) = &deed.doing else { continue };
-            match deed.typed {
+        for action in self.actions.iter().filter(|action| from <= action.at) {
+            let Doing::Did(did) = &action.doing else { continue };
+            match action.typed {
                 Typed::Never => {}
-                Typed::AtOnce if deed.at >= starts_at => typed.push((deed.at, None, did)),
-                Typed::Later(at) if at >= starts_at => typed.push((at, Some(deed.at), did)),
+                Typed::AtOnce if action.at >= starts_at => typed.push((action.at, None, did)),
+                Typed::Later(at) if at >= starts_at => typed.push((at, Some(action.at), did)),
                 Typed::AtOnce | Typed::Later(_) => {
-                    typed.push((starts_at + TimeDelta::milliseconds(5 * past), Some(deed.at), did));
+                    typed.push((starts_at + TimeDelta::milliseconds(5 * past), Some(action.at), did));
                     past += 1;
                 }
             }
@@ -151,8 +151,8 @@ impl Invented {
         typed.sort_by_key(|(at, ..)| *at);
         let numbered = (1..).zip(typed);
         numbered
-            .map(|(number, (at, told, did))| {
-                let entry = Entry { at: told, by: Some("Wren".into()), did: did.clone() };
+            .map(|(number, (at, reported, did))| {
+                let entry = Entry { at: reported, by: Some("Wren".into()), did: did.clone() };
                 Event { at: whole_milliseconds(at), what: What::Journal { number, entry } }
             })
             .collect()
@@ -166,7 +166,7 @@ impl Invented {
     }
 
     /// A gauge's message, with the scatter of this room's.
-    fn scattered(&self, message: Message, chance: &mut Chance) -> Message {
+    fn scattered(&self, message: Message, chance: &mut SplitMix64) -> Message {
         const OF_A_GOOD_ONE: f64 = 0.6;
         let more = (self.scatter_mm.powi(2) - OF_A_GOOD_ONE.powi(2)).max(0.0).sqrt();
         let gauges = self
@@ -186,10 +186,10 @@ impl Invented {
 
     fn hear(&self, message: Message, events: &mut Vec<Event>) {
         let at = whole_milliseconds(message.at);
-        if let Heard::Said(said) =
+        if let Decoded::Events(decoded) =
             payload::decode(&self.config.topics, &message.topic, &message.payload, message.retained, at)
         {
-            events.extend(said.into_iter().map(|what| Event { at, what }));
+            events.extend(decoded.into_iter().map(|what| Event { at, what }));
         }
     }
 }

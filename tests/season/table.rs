@@ -3,7 +3,7 @@
 use crate::drawn::draw;
 use crate::faults::Kind;
 use crate::gauge;
-use crate::watched::{Outcome, Told, outcome, watch};
+use crate::watched::{Outcome, Reported, outcome, watch};
 use comfy_table::Table;
 use std::fmt;
 use std::sync::Mutex;
@@ -28,7 +28,7 @@ pub struct Broken {
     pub from: Timestamp,
     /// When somebody came for a round.
     pub came: Vec<Timestamp>,
-    pub told: Told,
+    pub reported: Reported,
     pub ours: Outcome,
     pub plain: Outcome,
 }
@@ -38,7 +38,7 @@ pub struct Healthy {
     pub seed: u64,
     pub scatter_mm: f64,
     pub came: Vec<Timestamp>,
-    pub told: Told,
+    pub reported: Reported,
 }
 
 /// All rooms of a run.
@@ -100,7 +100,7 @@ impl Season {
 
     /// Entries that the engine refused.
     pub fn refused(&self) -> Vec<String> {
-        let mut all: Vec<String> = self.told().flat_map(|told| told.refused.clone()).collect();
+        let mut all: Vec<String> = self.reported().flat_map(|reported| reported.refused.clone()).collect();
         all.dedup();
         all
     }
@@ -112,8 +112,8 @@ impl Season {
         let missed = self.broken.iter().filter(seen).filter(|broken| broken.ours == Outcome::Missed);
         missed
             .map(|broken| {
-                let first = broken.told.first_fitting(broken.kind.fits(), broken.from);
-                let harm = broken.told.harm_of(broken.kind.fits(), broken.from);
+                let first = broken.reported.first_fitting(broken.kind.fits(), broken.from);
+                let harm = broken.reported.harm_of(broken.kind.fits(), broken.from);
                 let (kind, from) = (broken.kind.name(), broken.from);
                 format!("{kind}, seed {}: broke {from}, harm {harm:?}, first letter {first:?}", broken.seed)
             })
@@ -122,8 +122,8 @@ impl Season {
 
     /// Letters of all rooms: ours without the daily digest, and the plain rule's.
     pub fn letters(&self) -> (usize, usize) {
-        let sum = |of: fn(&Told) -> usize| self.told().map(of).sum();
-        (sum(Told::opened), sum(|told| told.plain.len()))
+        let sum = |of: fn(&Reported) -> usize| self.reported().map(of).sum();
+        (sum(Reported::opened), sum(|reported| reported.plain.len()))
     }
 
     /// Hours before harm, the middle one, over faults that such alarms tell of.
@@ -133,8 +133,8 @@ impl Season {
     }
 
     /// What was told of every room.
-    pub fn told(&self) -> impl Iterator<Item = &Told> {
-        self.healthy.iter().map(|room| &room.told).chain(self.broken.iter().map(|broken| &broken.told))
+    pub fn reported(&self) -> impl Iterator<Item = &Reported> {
+        self.healthy.iter().map(|room| &room.reported).chain(self.broken.iter().map(|broken| &broken.reported))
     }
 }
 
@@ -144,19 +144,19 @@ impl Job {
         match self {
             Job::Healthy(seed) => {
                 let drawn = draw(seed, HEALTHY_DAYS, None);
-                let told = watch(&drawn);
-                let room = Healthy { seed, scatter_mm: drawn.room.scatter_mm, came: drawn.came, told };
+                let reported = watch(&drawn);
+                let room = Healthy { seed, scatter_mm: drawn.room.scatter_mm, came: drawn.came, reported };
                 done().healthy.push(room);
             }
             Job::Broken(kind, seed) => {
                 let slow = matches!(kind, Kind::NotRefilled | Kind::Overdue);
                 let drawn = draw(seed, if slow { DAYS_WITH_SLOW_FAULT } else { DAYS_WITH_FAULT }, Some(kind));
                 let from = drawn.fault.expect("a fault").from;
-                let told = watch(&drawn);
-                let harm = told.harm_of(kind.fits(), from).map(|harm| harm.from);
-                let ours = outcome(kind, from, told.first_fitting(kind.fits(), from), harm);
-                let plain = outcome(kind, from, told.first_plain(kind.fits(), from), harm);
-                done().broken.push(Broken { seed, kind, from, came: drawn.came, told, ours, plain });
+                let reported = watch(&drawn);
+                let harm = reported.harm_of(kind.fits(), from).map(|harm| harm.from);
+                let ours = outcome(kind, from, reported.first_fitting(kind.fits(), from), harm);
+                let plain = outcome(kind, from, reported.first_plain(kind.fits(), from), harm);
+                done().broken.push(Broken { seed, kind, from, came: drawn.came, reported, ours, plain });
             }
             Job::Sound(scatter_mm, seed) => {
                 let leaks = gauge::false_leaks(seed, scatter_mm);
@@ -194,7 +194,7 @@ impl fmt::Display for Season {
             let hours = |of: fn(&Broken) -> Outcome| {
                 median(rooms.iter().filter_map(|broken| lead(of(broken)))).map_or("-".into(), |h| format!("{h:.1}"))
             };
-            let harmed = |broken: &&&Broken| broken.told.harm_of(kind.fits(), broken.from).is_some();
+            let harmed = |broken: &&&Broken| broken.reported.harm_of(kind.fits(), broken.from).is_some();
             let caught = |outcome| matches!(outcome, Outcome::Caught(_));
             let missed = |outcome| outcome == Outcome::Missed;
             table.add_row([
@@ -212,24 +212,24 @@ impl fmt::Display for Season {
         writeln!(f, "{table}")?;
         if std::env::var("EACH").is_ok() {
             for room in &self.healthy {
-                writeln!(f, "healthy {} harm {:?}", room.seed, room.told.harms)?;
-                each(f, &room.told)?;
+                writeln!(f, "healthy {} harm {:?}", room.seed, room.reported.harms)?;
+                each(f, &room.reported)?;
             }
             for broken in &self.broken {
-                let (kind, from, harms) = (broken.kind.name(), broken.from, &broken.told.harms);
+                let (kind, from, harms) = (broken.kind.name(), broken.from, &broken.reported.harms);
                 writeln!(f, "{kind} seed {} from {from} harm {harms:?} {:?}", broken.seed, broken.ours)?;
-                each(f, &broken.told)?;
+                each(f, &broken.reported)?;
             }
         }
         Ok(())
     }
 }
 
-fn each(f: &mut fmt::Formatter<'_>, told: &Told) -> fmt::Result {
-    for (at, key, said) in &told.raised {
-        writeln!(f, "    {at} {} {said}", key.id())?;
+fn each(f: &mut fmt::Formatter<'_>, reported: &Reported) -> fmt::Result {
+    for (at, key, decoded) in &reported.raised {
+        writeln!(f, "    {at} {} {decoded}", key.id())?;
     }
-    for letter in &told.letters {
+    for letter in &reported.letters {
         let about: Vec<String> = letter.about.iter().map(|key| key.id()).collect();
         writeln!(f, "    {} letter {:?}: {}", letter.at, letter.what, about.join(", "))?;
     }

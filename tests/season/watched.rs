@@ -61,7 +61,7 @@ pub struct Forecast {
 
 /// What was told of a room.
 #[derive(Default)]
-pub struct Told {
+pub struct Reported {
     pub letters: Vec<Written>,
     /// Alarms raised, with what was said of them.
     pub raised: Vec<(Timestamp, AlarmKey, String)>,
@@ -85,17 +85,17 @@ const LOOK_AHEAD: TimeDelta = TimeDelta::days(5);
 const NEAR: TimeDelta = TimeDelta::days(2);
 
 /// Lets the engine and the plain rule watch a drawn room.
-pub fn watch(drawn: &Drawn) -> Told {
+pub fn watch(drawn: &Drawn) -> Reported {
     watch_and(drawn, |_, _| ())
 }
 
 /// The same, and shows every letter as it is decided.
-pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) -> Told {
+pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) -> Reported {
     let story = &drawn.room.story;
     let mut engine = Engine::new(Arc::new(drawn.room.config.rules.clone()), story.starts_at);
     let mut plain = Plain::default();
     let mut harm = HarmWatch::default();
-    let mut told = Told { days: story.span.num_hours() as f64 / 24.0, ..Told::default() };
+    let mut reported = Reported { days: story.span.num_hours() as f64 / 24.0, ..Reported::default() };
     drawn.room.play(|played| match played {
         Played::Event(event) => {
             let swapped = drawn.fault.is_some_and(|fault| fault.kind == Kind::SwappedUnits && event.at >= fault.from);
@@ -108,14 +108,14 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                         if change.before == AlarmState::Normal && change.state == AlarmState::Unacknowledged =>
                     {
                         let what = format!("{:?} {:?}", change.priority, change.evidence);
-                        told.raised.push((change.at, change.key, what));
+                        reported.raised.push((change.at, change.key, what));
                     }
                     Effect::Letter(facts) => {
                         shows(&engine, &facts);
                         let (what, about) = (asked::letter(&facts), asked::about(&facts));
-                        told.letters.push(Written { at: facts.at, what, about });
+                        reported.letters.push(Written { at: facts.at, what, about });
                     }
-                    Effect::EntryRefused { why, .. } => told.refused.push(why),
+                    Effect::EntryRefused { why, .. } => reported.refused.push(why),
                     _ => {}
                 }
             }
@@ -131,7 +131,7 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
             let settled = truth.at - story.starts_at > TimeDelta::days(2);
             if local.minute() == 0 && (local.hour() % 3 == 2 || evening) && settled {
                 let snapshot = engine.snapshot();
-                told.stated.extend(Hazard::ALL.map(|hazard| Stated {
+                reported.stated.extend(Hazard::ALL.map(|hazard| Stated {
                     at: truth.at,
                     hazard,
                     ours: asked::stated_chance(&snapshot, hazard),
@@ -144,7 +144,7 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                     let looked_until = truth.at + LOOK_AHEAD;
                     let near = |early: Timestamp| early - truth.at < NEAR;
                     let tank = asked::tank_empty(&snapshot).filter(|(early, _)| near(*early));
-                    told.tank_forecasts.extend(tank.map(|(early, late)| Forecast {
+                    reported.tank_forecasts.extend(tank.map(|(early, late)| Forecast {
                         early,
                         late: Some(late),
                         truth: empty_if_not_filled(room, drawn, LOOK_AHEAD),
@@ -154,7 +154,7 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                     dry.retain(|_, (early, _)| near(*early));
                     if !dry.is_empty() {
                         let truths = dry_if_not_watered(room, drawn, LOOK_AHEAD);
-                        told.dry_forecasts.extend(dry.into_iter().map(|(place, (early, late))| Forecast {
+                        reported.dry_forecasts.extend(dry.into_iter().map(|(place, (early, late))| Forecast {
                             early,
                             late,
                             truth: truths.get(&place).copied(),
@@ -165,9 +165,9 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
             }
         }
     });
-    told.plain = plain.letters;
-    told.harms = harm.harms;
-    told
+    reported.plain = plain.letters;
+    reported.harms = harm.harms;
+    reported
 }
 
 /// The device of rack B was set to degrees Fahrenheit; the settings say Celsius.
@@ -196,18 +196,18 @@ pub enum Outcome {
 /// Judges by the first fitting letter of an engine or a rule.
 pub fn outcome(kind: Kind, from: Timestamp, first: Option<Timestamp>, harm: Option<Timestamp>) -> Outcome {
     let limit = kind.told_within().map(|hours| from + TimeDelta::hours(hours));
-    let lead = |harm: Timestamp, told: Timestamp| (harm - told).num_minutes() as f64 / 60.0;
+    let lead = |harm: Timestamp, reported: Timestamp| (harm - reported).num_minutes() as f64 / 60.0;
     match (first, limit, harm) {
-        (Some(told), Some(limit), _) if told <= limit => Outcome::Caught(None),
+        (Some(reported), Some(limit), _) if reported <= limit => Outcome::Caught(None),
         (_, Some(_), _) => Outcome::Missed,
-        (Some(told), None, Some(harm)) if told <= harm => Outcome::Caught(Some(lead(harm, told))),
+        (Some(reported), None, Some(harm)) if reported <= harm => Outcome::Caught(Some(lead(harm, reported))),
         (Some(_), None, None) => Outcome::Caught(None),
         (None, None, None) => Outcome::Harmless,
         (_, None, Some(_)) => Outcome::Missed,
     }
 }
 
-impl Told {
+impl Reported {
     /// The first letter or digest that names a fitting alarm, from a moment on.
     pub fn first_fitting(&self, fits: &[AlarmKind], from: Timestamp) -> Option<Timestamp> {
         self.letters.iter().find(|letter| letter.at >= from && letter.names(fits)).map(|letter| letter.at)

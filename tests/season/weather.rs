@@ -2,8 +2,8 @@
 
 use chrono::{Datelike, Days, NaiveDate};
 use std::sync::{Arc, OnceLock};
-use traywarden::demo::chance::Chance;
 use traywarden::demo::plan::MeasuredYear;
+use traywarden::demo::random::SplitMix64;
 
 /// The year as it was measured.
 pub fn measured() -> MeasuredYear {
@@ -32,7 +32,7 @@ pub fn mean(year: &MeasuredYear, from: NaiveDate, days: u64) -> (f64, f64) {
 
 /// A first day, drawn among those whose fourth to seventh day are as asked (mean temperature
 /// and mean dew point).
-pub fn first_day(chance: &mut Chance, wanted: impl Fn(f64, f64) -> bool) -> NaiveDate {
+pub fn first_day(chance: &mut SplitMix64, wanted: impl Fn(f64, f64) -> bool) -> NaiveDate {
     let year = measured();
     let january = NaiveDate::from_ymd_opt(2026, 1, 5).expect("a date");
     let fits: Vec<NaiveDate> = (0..340)

@@ -10,7 +10,7 @@ use traywarden::demo::story::{Due, Story};
 use traywarden::rehearse::Rehearsal;
 use traywarden::rehearse::printed::Printed;
 
-fn told(story: &Story) -> Vec<Value> {
+fn reported(story: &Story) -> Vec<Value> {
     let text = story.config_text(1883, "/nowhere/traywarden.db", "/nowhere/letters");
     let config = traywarden::config::parse(&text, story.name, Path::new("/nowhere"))
         .unwrap_or_else(|problems| panic!("the config of {}:\n{problems}", story.name));
@@ -58,7 +58,7 @@ fn kept(lines: &[Value], due: &Due) -> Result<(), String> {
 }
 
 fn broken_promises(story: &Story) -> Vec<String> {
-    let lines = told(story);
+    let lines = reported(story);
     let mut broken: Vec<String> = story.expected.must.iter().filter_map(|due| kept(&lines, due).err()).collect();
     for never in &story.expected.never {
         let came = lines.iter().find(|line| {

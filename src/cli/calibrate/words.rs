@@ -90,9 +90,9 @@ pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&L
         if correction.offset < 0.0 { "-" } else { "+" },
         correction.offset.abs()
     );
-    let said = [60.0, 90.0, 95.0]
+    let formatted = [60.0, 90.0, 95.0]
         .map(|raw| format!("{raw:.0} % said is {} % believed", tenths(correction.apply(RelativeHumidity(raw)).0)));
-    let _ = writeln!(text, "{}.", said.join(", "));
+    let _ = writeln!(text, "{}.", formatted.join(", "));
     if finding.jars.len() == 1 {
         text.push_str(
             "One jar only shifts: far from its humidity the sensor may be off by more. A second jar gives the slope.\n",

@@ -1,13 +1,13 @@
 //! What cannot be watched yet, because nothing measures it or nobody wrote it down.
 
 use super::Point;
-use crate::cli::room::Room;
+use crate::cli::present::Present;
 use crate::config::Config;
 use crate::engine::rules::{Place, PlaceId, Rules};
 use crate::reading::Quantity;
 
 /// In the order in which a night is most often lost by them (own judgement, no source).
-pub(super) fn spots(config: &Config, known: Option<&Room>) -> Vec<Point> {
+pub(super) fn spots(config: &Config, known: Option<&Present>) -> Vec<Point> {
     let rules = &config.rules;
     let mut spots = Vec::new();
     for (index, place) in rules.places.iter().enumerate() {
@@ -76,9 +76,9 @@ mod tests {
         )
         .unwrap_or_else(|problems| panic!("{problems}"));
         let spots = spots(&config, None);
-        let said: Vec<&str> = spots
+        let formatted: Vec<&str> = spots
             .iter()
-            .map(|spot| if let Point::Blind(said) = spot { said.as_str() } else { "no blind spot" })
+            .map(|spot| if let Point::Blind(formatted) = spot { formatted.as_str() } else { "no blind spot" })
             .collect();
         for begins in [
             "Nothing measures the humidity of Room.",
@@ -88,8 +88,11 @@ mod tests {
             "No tray is in the journal",
             "Nobody is told when this machine",
         ] {
-            assert!(said.iter().any(|said| said.starts_with(begins)), "{begins} in {said:?}");
+            assert!(formatted.iter().any(|formatted| formatted.starts_with(begins)), "{begins} in {formatted:?}");
         }
-        assert!(!said.iter().any(|said| said.contains("temperature of Rack A")), "its room's thermometer serves");
+        assert!(
+            !formatted.iter().any(|formatted| formatted.contains("temperature of Rack A")),
+            "its room's thermometer serves"
+        );
     }
 }

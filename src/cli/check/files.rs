@@ -2,7 +2,7 @@
 //! daemon runs.
 
 use super::Point;
-use crate::cli::room::{self, Room};
+use crate::cli::present::{self, Present};
 use crate::config::Config;
 use crate::store;
 use rustix::fs::{Access, access, statvfs};
@@ -43,7 +43,7 @@ fn ids_of(name: &str, passwd: &str) -> Option<(u32, u32)> {
 }
 
 /// What the store knows of the room, if it can be opened.
-pub(super) fn past(config: &Config) -> Option<Room> {
+pub(super) fn past(config: &Config) -> Option<Present> {
     room::open(config).ok()
 }
 

@@ -2,13 +2,13 @@
 //! is what it says understood, and what else is said that nobody watches.
 
 use super::Point;
-use crate::cli::room::Room;
+use crate::cli::present::Present;
 use crate::clock::Clock;
 use crate::config::{Broker, Config};
 use crate::engine::event::What;
 use crate::engine::rules::Sensor;
 use crate::intake::overhear::{Overheard, overhear};
-use crate::intake::payload::{self, Heard};
+use crate::intake::payload::{self, Decoded};
 use crate::notify::wording;
 use crate::reading::SensorId;
 use std::collections::BTreeSet;
@@ -25,7 +25,7 @@ enum Sound {
 }
 
 /// Listens for `span` at most.
-pub(super) async fn listen(config: &Config, span: Duration, known: Option<&Room>) -> Vec<Point> {
+pub(super) async fn listen(config: &Config, span: Duration, known: Option<&Present>) -> Vec<Point> {
     let broker = &config.broker;
     let filters: Vec<String> =
         config.topics.sensors.keys().cloned().chain([config.topics.journal.clone(), "#".to_owned()]).collect();
@@ -72,7 +72,7 @@ fn remedy_for(broker: &Broker, error: &str) -> String {
     }
 }
 
-fn sensors(config: &Config, heard: &Overheard, span: Duration, known: Option<&Room>) -> Vec<Point> {
+fn sensors(config: &Config, heard: &Overheard, span: Duration, known: Option<&Present>) -> Vec<Point> {
     let rules = &config.rules;
     let mut well = Vec::new();
     let mut points = Vec::new();
@@ -111,8 +111,10 @@ fn sound_of(config: &Config, heard: &Overheard, id: SensorId, topic: &str) -> Op
     let now = Clock::system().now();
     let mut sound = None;
     for message in heard.messages.iter().filter(|message| message.topic == topic) {
-        let Heard::Said(said) = payload::decode(&config.topics, topic, &message.payload, false, now) else { continue };
-        for what in said {
+        let Decoded::Events(formatted) = payload::decode(&config.topics, topic, &message.payload, false, now) else {
+            continue;
+        };
+        for what in formatted {
             match what {
                 What::Reading(raw) if config.rules.channel(raw.channel).sensor == id => return Some(Sound::Understood),
                 What::NoValue(sensor) if sensor == id => sound = Some(Sound::NoValue),
@@ -128,7 +130,7 @@ fn sound_of(config: &Config, heard: &Overheard, id: SensorId, topic: &str) -> Op
     sound
 }
 
-fn unheard(sensor: &Sensor, topic: &str, heard: &Overheard, span: Duration, known: Option<&Room>) -> Point {
+fn unheard(sensor: &Sensor, topic: &str, heard: &Overheard, span: Duration, known: Option<&Present>) -> Point {
     let seconds = span.as_secs();
     let last = known.and_then(|room| {
         let now = room.engine.snapshot().sensors.into_iter().find(|now| now.id == sensor.id)?;

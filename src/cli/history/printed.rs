@@ -12,31 +12,31 @@ use serde_json::json;
 use std::fmt::Write;
 
 /// How long limits were passed, a sentence each.
-pub(super) fn told_beyond(config: &Config, parts: &[Part]) -> String {
+pub(super) fn reported_beyond(config: &Config, parts: &[Part]) -> String {
     let mut text = String::new();
     for part in parts {
-        for (side, limit, told) in &part.beyond {
+        for (side, limit, reported) in &part.beyond {
             let side = if *side == Side::Above { "above" } else { "below" };
-            let share = told.beyond.num_seconds() as f64 / told.known.num_seconds().max(1) as f64;
+            let share = reported.beyond.num_seconds() as f64 / reported.known.num_seconds().max(1) as f64;
             let limit = with_unit(limit, part.series.quantity, config.rules.site.units);
             let _ = write!(text, "{}, {}: ", part.of, word(part.series.quantity));
-            if told.known.is_zero() {
+            if reported.known.is_zero() {
                 let _ = writeln!(text, "no data, so nobody can say how long it was {side} {limit}.");
                 continue;
             }
-            let _ = match told.beyond.is_zero() {
-                true => write!(text, "never {side} {limit} in the {} with data", duration(told.known)),
+            let _ = match reported.beyond.is_zero() {
+                true => write!(text, "never {side} {limit} in the {} with data", duration(reported.known)),
                 false => write!(
                     text,
                     "{} {side} {limit}, {:.0} % of the {} with data; longest without a break {}",
-                    duration(told.beyond),
+                    duration(reported.beyond),
                     share * 100.0,
-                    duration(told.known),
-                    duration(told.longest)
+                    duration(reported.known),
+                    duration(reported.longest)
                 ),
             };
-            if told.unknown >= TimeDelta::minutes(1) {
-                let _ = write!(text, "; for {} more nobody can say: no data", duration(told.unknown));
+            if reported.unknown >= TimeDelta::minutes(1) {
+                let _ = write!(text, "; for {} more nobody can say: no data", duration(reported.unknown));
             }
             text.push_str(".\n");
         }
@@ -87,11 +87,11 @@ pub(super) fn word(quantity: Quantity) -> &'static str {
 
 /// As JSON, in SI units and UTC.
 pub(super) fn as_json(parts: &[Part]) -> serde_json::Value {
-    let beyond = |(side, limit, told): &(Side, String, Beyond)| {
+    let beyond = |(side, limit, reported): &(Side, String, Beyond)| {
         let side = if *side == Side::Above { "above" } else { "below" };
         json!({
-            side: limit, "minutes": told.beyond.num_minutes(), "longest_minutes": told.longest.num_minutes(),
-            "minutes_with_data": told.known.num_minutes(), "minutes_without_data": told.unknown.num_minutes(),
+            side: limit, "minutes": reported.beyond.num_minutes(), "longest_minutes": reported.longest.num_minutes(),
+            "minutes_with_data": reported.known.num_minutes(), "minutes_without_data": reported.unknown.num_minutes(),
         })
     };
     let all = parts.iter().map(|part| {

@@ -176,7 +176,7 @@ pub enum Evidence {
         /// The place.
         place: String,
         /// The other sensor.
-        sister: String,
+        peer: String,
         /// What they report.
         quantity: Quantity,
         /// Mean difference over the window, in the channel's unit.

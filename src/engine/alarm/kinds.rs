@@ -7,7 +7,7 @@ use alloc::string::String;
 use serde::{Deserialize, Serialize};
 
 /// Who is said to have answered what nobody answered, once it was over and the digest told of it.
-pub const TOLD_IN_THE_DIGEST: &str = "the digest";
+pub const REPORTED_IN_THE_DIGEST: &str = "the digest";
 
 /// What can be wrong. The words are stable: config, JSON and subject lines carry them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]

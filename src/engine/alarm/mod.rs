@@ -17,4 +17,4 @@ pub mod register;
 
 pub use change::AlarmChange;
 pub use evidence::{Condition, Evidence, Harm};
-pub use kinds::{AlarmKey, AlarmKind, AlarmState, Priority, TOLD_IN_THE_DIGEST};
+pub use kinds::{AlarmKey, AlarmKind, AlarmState, Priority, REPORTED_IN_THE_DIGEST};

@@ -121,9 +121,9 @@ pub const WATERINGS_A_DAY: f64 = 2.0;
 /// Millilitres a tray at a time where none were logged: half a US cup (common practice, no source).
 const USUAL_WATER_ML: f64 = 118.0;
 /// The minutes after a start, before the air is known, are not worth a line. Own default.
-const UNCORRECTED_TOLD_HOURS: f64 = 0.25;
+const UNCORRECTED_REPORTED_HOURS: f64 = 0.25;
 /// Losses are told for so long.
-const LOSSES_TOLD: TimeDelta = TimeDelta::days(7);
+const LOSSES_REPORTED: TimeDelta = TimeDelta::days(7);
 
 /// A sensor that did not behave.
 #[derive(Clone, Debug, PartialEq)]
@@ -164,13 +164,13 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, from: Timestamp, late: bool
     let Alarms { mut raised, standing } = alarms;
     raised.sort_by_key(|change| change.since);
     let running = watches.site.broker_lost_at.map_or(TimeDelta::zero(), |lost| at - lost);
-    let in_span = |cut: &&Cut| cut.told_at >= from && cut.told_at < at;
+    let in_span = |cut: &&Cut| cut.reported_at >= from && cut.reported_at < at;
     DigestFacts {
         date,
         from,
         until: at,
         late,
-        places: watches.places.iter().map(|p| p.day.told(rules.place(p.place), &p.demand)).collect(),
+        places: watches.places.iter().map(|p| p.day.reported(rules.place(p.place), &p.demand)).collect(),
         reservoirs: reservoirs(seen, watches),
         trays: trays(seen, watches, day_ends),
         water: water_due(rules, seen.trays, at),
@@ -193,7 +193,7 @@ pub(crate) fn trays(seen: &Seen<'_>, watches: &Watches, until: Timestamp) -> Vec
 
 /// Every reservoir as it stands.
 pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay> {
-    let told = |(tank, reservoir): (&TankWatch, &Reservoir)| {
+    let reported = |(tank, reservoir): (&TankWatch, &Reservoir)| {
         let usable = tank.usable().map(|(_, litres)| litres);
         let (drawn, added) = tank.day();
         let gauge = seen.rules.channel(reservoir.channel);
@@ -209,12 +209,12 @@ pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay
             empty_at: tank.forecast(seen.at),
         }
     };
-    watches.tanks.iter().zip(&seen.rules.reservoirs).map(told).collect()
+    watches.tanks.iter().zip(&seen.rules.reservoirs).map(reported).collect()
 }
 
 /// Every sensor that did not behave.
 fn sensors(rules: &Rules, watches: &Watches) -> Vec<SensorDay> {
-    let told = |(watch, sensor): (&SensorWatch, &Sensor)| {
+    let reported = |(watch, sensor): (&SensorWatch, &Sensor)| {
         let mut reasons: Vec<(&'static str, u32)> =
             watch.day.refused.iter().map(|(word, count)| (*word, *count)).collect();
         reasons.sort_by_key(|(word, count)| (core::cmp::Reverse(*count), *word));
@@ -229,9 +229,9 @@ fn sensors(rules: &Rules, watches: &Watches) -> Vec<SensorDay> {
             uncorrected_hours: f64::from(watch.day.uncorrected_minutes) / 60.0,
         }
     };
-    let mut days: Vec<SensorDay> = watches.sensors.iter().zip(&rules.sensors).map(told).collect();
+    let mut days: Vec<SensorDay> = watches.sensors.iter().zip(&rules.sensors).map(reported).collect();
     days.retain(|day| {
-        let uncorrected = day.uncorrected_hours >= UNCORRECTED_TOLD_HOURS;
+        let uncorrected = day.uncorrected_hours >= UNCORRECTED_REPORTED_HOURS;
         day.refused > 0 || day.silent_hours > 0.0 || day.saturated_hours > 0.0 || uncorrected
     });
     days
@@ -312,7 +312,7 @@ pub fn mist_due(trays: &Trays, at: Timestamp) -> u32 {
 /// Trays lost within a week before `at`, by reason, most first.
 pub fn week_of_losses(losses: &[Lost], at: Timestamp) -> Vec<(Loss, u32)> {
     let mut by_reason: BTreeMap<&'static str, (Loss, u32)> = BTreeMap::new();
-    for lost in losses.iter().filter(|lost| lost.at <= at && at - lost.at < LOSSES_TOLD) {
+    for lost in losses.iter().filter(|lost| lost.at <= at && at - lost.at < LOSSES_REPORTED) {
         let (_, trays) = by_reason.entry(lost.reason.word()).or_insert((lost.reason, 0));
         *trays = trays.saturating_add(lost.trays);
     }

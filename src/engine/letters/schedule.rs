@@ -34,7 +34,7 @@ pub struct Correspondence {
     threads: BTreeMap<AlarmKey, Thread>,
     raised: VecDeque<Timestamp>,
     written: VecDeque<Timestamp>,
-    told_before_round: BTreeMap<AlarmKey, Timestamp>,
+    reported_before_round: BTreeMap<AlarmKey, Timestamp>,
 }
 
 /// One episode's letters.
@@ -107,7 +107,7 @@ impl Correspondence {
     /// A new episode begins: an old thread is closed.
     pub fn new_episode(&mut self, key: &AlarmKey) {
         self.threads.remove(key);
-        self.told_before_round.remove(key);
+        self.reported_before_round.remove(key);
     }
 
     /// Somebody answered, or silenced it.
@@ -188,12 +188,12 @@ impl Correspondence {
     /// The letter before a round: `standing` holds what is active, with the time it was
     /// raised and whether it waits for the round. `None` when there is no news in it.
     pub fn before_round(&mut self, at: Timestamp, standing: Vec<(AlarmKey, Timestamp, bool)>) -> Option<Draft> {
-        let news = |key: &AlarmKey, raised: &Timestamp| self.told_before_round.get(key) != Some(raised);
+        let news = |key: &AlarmKey, raised: &Timestamp| self.reported_before_round.get(key) != Some(raised);
         if !standing.iter().any(|(key, raised, waits)| *waits && news(key, raised)) {
             return None;
         }
         for (key, raised, _) in &standing {
-            self.told_before_round.insert(key.clone(), *raised);
+            self.reported_before_round.insert(key.clone(), *raised);
         }
         let about = standing.into_iter().map(|(key, ..)| (Occasion::Waiting, key)).collect();
         self.note_written(at);

@@ -106,7 +106,7 @@ impl Engine {
             return;
         };
         let speaks = !matches!(change.state, AlarmState::Shelved | AlarmState::OutOfService);
-        let speaks = speaks && !self.told_by_its_cause(key);
+        let speaks = speaks && !self.reported_by_its_cause(key);
         let urgent = change.priority == Priority::Now && alarm.is_active() && speaks;
         match transition {
             Transition::Raised => {

@@ -2,7 +2,7 @@
 //! Their words are the notify shell's.
 
 use crate::alarm::cycle::Alarm;
-use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, TOLD_IN_THE_DIGEST};
+use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, REPORTED_IN_THE_DIGEST};
 use crate::event::{Effect, LetterFacts, LetterKind, Occasion};
 use crate::letters::schedule::Draft;
 use crate::order::Engine;
@@ -75,7 +75,7 @@ impl Engine {
             alarms: Vec::new(),
             digest: Some(Box::new(facts)),
         }));
-        self.told_by_digest(effects);
+        self.reported_by_digest(effects);
     }
 
     fn begin_day(&mut self) {
@@ -85,17 +85,17 @@ impl Engine {
     }
 
     /// What was never urgent and is over has been told by the digest that lists it.
-    pub(super) fn told_by_digest(&mut self, effects: &mut Vec<Effect>) {
+    pub(super) fn reported_by_digest(&mut self, effects: &mut Vec<Effect>) {
         let at = self.now;
-        let told: Vec<AlarmKey> = self
+        let reported: Vec<AlarmKey> = self
             .alarms
             .iter()
             .filter(|alarm| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.has_thread(&alarm.key))
             .map(|alarm| alarm.key.clone())
             .collect();
-        for key in told {
+        for key in reported {
             if let Some(transition) =
-                self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge(at, TOLD_IN_THE_DIGEST))
+                self.alarms.get_mut(&key).and_then(|alarm| alarm.acknowledge(at, REPORTED_IN_THE_DIGEST))
             {
                 self.follow(&key, AlarmState::ReturnedUnacknowledged, transition, effects);
             }
@@ -104,7 +104,7 @@ impl Engine {
 
     /// Damp air that somebody was written to about is the same trouble as the mold pressure
     /// it builds; a second letter in the same night would say nothing new to do.
-    pub(super) fn told_by_its_cause(&self, key: &AlarmKey) -> bool {
+    pub(super) fn reported_by_its_cause(&self, key: &AlarmKey) -> bool {
         let damp = AlarmKey { kind: AlarmKind::AirTooDamp, subject: key.subject.clone() };
         key.kind == AlarmKind::MoldPressure
             && self.letters.has_thread(&damp)

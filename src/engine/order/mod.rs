@@ -195,13 +195,13 @@ impl Engine {
         self.set_wake();
     }
 
-    /// Takes in an entry that was told at `told_at`, before this engine began. Trays, cuts and
+    /// Takes in an entry that was told at `reported_at`, before this engine began. Trays, cuts and
     /// waterings follow from it; a tank or leaves that were wet then are not wet now.
-    pub fn remember(&mut self, told_at: Timestamp, number: i64, entry: &Entry) {
-        if let Ok((_, logged)) = self.trays.take(&self.rules, told_at, number, entry) {
+    pub fn remember(&mut self, reported_at: Timestamp, number: i64, entry: &Entry) {
+        if let Ok((_, logged)) = self.trays.take(&self.rules, reported_at, number, entry) {
             self.watches.demands_stale = true;
             if matches!(logged, Logged::Water { .. }) {
-                self.watches.logged(&seen!(self, &self.rules), entry.at.unwrap_or(told_at), logged);
+                self.watches.logged(&seen!(self, &self.rules), entry.at.unwrap_or(reported_at), logged);
             }
         }
     }

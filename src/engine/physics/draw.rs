@@ -10,7 +10,7 @@ pub type Point = (f64, f64);
 
 /// Something other than a steady draw: water poured in, or a pump run.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Step {
+pub struct LevelStep {
     /// Hour of the first point after it.
     pub hours: f64,
     /// Index of that point in the series.
@@ -31,7 +31,7 @@ pub fn step_threshold(sigma: f64) -> f64 {
 /// off it by more than `threshold` litres. Unlike "median after minus median
 /// before" it does not swallow a leak in small steps. Sizes are what is left
 /// between both sides, each carried along the line to the instant of the step.
-pub fn steps(points: &[Point], threshold: f64) -> Vec<Step> {
+pub fn steps(points: &[Point], threshold: f64) -> Vec<LevelStep> {
     let mut found = Vec::new();
     let mut start = 0;
     let mut index = FEWEST_BEFORE;
@@ -49,14 +49,14 @@ pub fn steps(points: &[Point], threshold: f64) -> Vec<Step> {
 }
 
 /// The newest segment without a step, for a slope: the points since the last of `steps`.
-pub fn since_last_step<'a>(points: &'a [Point], steps: &[Step]) -> &'a [Point] {
+pub fn since_last_step<'a>(points: &'a [Point], steps: &[LevelStep]) -> &'a [Point] {
     let start = steps.last().map_or(0, |step| step.index);
     points.get(start..).unwrap_or(&[])
 }
 
 /// The series with its steps taken out, as if nothing had been poured in or
 /// pumped: what is left is the steady draw and any leak.
-pub fn without_steps(points: &[Point], steps: &[Step]) -> Vec<Point> {
+pub fn without_steps(points: &[Point], steps: &[LevelStep]) -> Vec<Point> {
     let taken_before = |index: usize| steps.iter().filter(|s| s.index <= index).map(|s| s.litres).sum::<f64>();
     points.iter().enumerate().map(|(index, (hours, litres))| (*hours, litres - taken_before(index))).collect()
 }
@@ -156,7 +156,7 @@ pub fn is_stuck(window: &[Point], tolerance_litres: f64, expected_per_hour: f64)
     highest - lowest < tolerance_litres && (last.0 - first.0) * expected_per_hour > 3.0 * tolerance_litres
 }
 
-fn step_at(points: &[Point], start: usize, index: usize, threshold: f64) -> Option<Step> {
+fn step_at(points: &[Point], start: usize, index: usize, threshold: f64) -> Option<LevelStep> {
     let before = &points[start.max(index.saturating_sub(MOST_BEFORE))..index];
     if before.len() < FEWEST_BEFORE {
         return None;
@@ -177,7 +177,7 @@ fn step_at(points: &[Point], start: usize, index: usize, threshold: f64) -> Opti
     };
     let later = carried(&points[at..(at + FEWEST_BEFORE).min(points.len())])?;
     let earlier = carried(&points[start.max(at - FEWEST_BEFORE)..at])?;
-    Some(Step { hours: points[at].0, index: at, litres: later - earlier })
+    Some(LevelStep { hours: points[at].0, index: at, litres: later - earlier })
 }
 
 /// Fewest points a line is trusted with, and the points either side of a step that size it.

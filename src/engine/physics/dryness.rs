@@ -134,16 +134,16 @@ impl Coefficient {
 
 /// Water a tray still has for its plants, grams.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Store {
+pub struct MediumWater {
     grams: f64,
     most: f64,
 }
 
-impl Store {
+impl MediumWater {
     /// A tray just soaked, whose medium can give `most` grams.
     pub fn full(most: f64) -> Self {
         let most = most.max(0.0);
-        Store { grams: most, most }
+        MediumWater { grams: most, most }
     }
 
     /// Water was given; what the medium cannot hold runs through.
@@ -153,7 +153,7 @@ impl Store {
 
     /// What is left if its medium gives the least that such media are given as.
     pub fn at_least(self) -> Self {
-        Store { grams: (self.grams - MEDIUM_ERROR * self.most).max(0.0), ..self }
+        MediumWater { grams: (self.grams - MEDIUM_ERROR * self.most).max(0.0), ..self }
     }
 
     /// The plants took water.
@@ -193,7 +193,7 @@ pub struct DryIn {
 /// Hours until a tray is dry, from the forecast of its draw by theory hour by
 /// hour (yesterday's air at the same hours is a fair guess). Looks at most
 /// [`HORIZON_HOURS`] ahead.
-pub fn dry_in(store: Store, coefficient: Coefficient, ahead: &[HourAhead]) -> DryIn {
+pub fn dry_in(store: MediumWater, coefficient: Coefficient, ahead: &[HourAhead]) -> DryIn {
     let ahead = &ahead[..ahead.len().min(HORIZON_HOURS)];
     let [most, likely, least] = coefficient.band();
     DryIn {
@@ -264,9 +264,9 @@ mod tests {
     #[test]
     fn nothing_is_promised_beyond_a_day() {
         let slow = [HourAhead { driest: 1.0, likely: 1.0, dampest: 1.0 }; 100];
-        let dry = dry_in(Store::full(50.0), Coefficient::default(), &slow);
+        let dry = dry_in(MediumWater::full(50.0), Coefficient::default(), &slow);
         assert_eq!(dry, DryIn { early: None, likely: None, late: None });
-        let dry = dry_in(Store::full(20.0), Coefficient::default(), &slow);
+        let dry = dry_in(MediumWater::full(20.0), Coefficient::default(), &slow);
         assert!((dry.early.unwrap() - 20.0 / 1.05).abs() < 1e-9);
         assert_eq!((dry.likely, dry.late), (None, None));
     }
@@ -316,7 +316,7 @@ mod tests {
     fn a_tray_holds_no_more_than_its_medium() {
         assert!((Medium::Fine.available_grams(25.0) - 806.0).abs() < 1.0); // medium_water.csv
         assert!((Medium::CoarseCoir.available_grams(30.0) - 310.0).abs() < 1.0);
-        let mut store = Store::full(200.0);
+        let mut store = MediumWater::full(200.0);
         store.draw(150.0);
         store.pour(500.0);
         assert_eq!(store.grams(), 200.0);
@@ -350,7 +350,7 @@ mod tests {
         fn early_comes_before_likely_and_likely_before_late(grams in 0.0..900.0, draws in proptest::collection::vec(0.0..60.0, 24)) {
             let ahead: Vec<HourAhead> =
                 draws.iter().map(|d| HourAhead { driest: d * 1.1, likely: *d, dampest: d * 0.9 }).collect();
-            let dry = dry_in(Store::full(grams), taught(), &ahead);
+            let dry = dry_in(MediumWater::full(grams), taught(), &ahead);
             let hours = |end: Option<f64>| end.unwrap_or(f64::INFINITY);
             prop_assert!(hours(dry.early) <= hours(dry.likely) && hours(dry.likely) <= hours(dry.late));
         }

@@ -36,14 +36,14 @@ pub fn watches(rules: &Rules) -> Vec<DriftWatch> {
             continue;
         };
         let of_air = |channel: &Channel| rules.sensor(channel.sensor).surface.is_none();
-        let sister = rules.channels[..index].iter().rposition(|first| {
+        let peer = rules.channels[..index].iter().rposition(|first| {
             first.quantity == second.quantity
                 && first.sensor != second.sensor
                 && rules.sensor(first.sensor).place == Some(place)
                 && of_air(first)
                 && of_air(second)
         });
-        if let Some(first) = sister {
+        if let Some(first) = peer {
             let truly = match second.quantity {
                 Quantity::Temperature => TRUE_TEMPERATURE_DIFFERENCE,
                 _ => TRUE_HUMIDITY_DIFFERENCE,
@@ -88,7 +88,7 @@ impl DriftWatch {
         }
         let evidence = Evidence::Drift {
             place: self.place.clone(),
-            sister: rules.sensor(rules.channel(self.first).sensor).id.clone(),
+            peer: rules.sensor(rules.channel(self.first).sensor).id.clone(),
             quantity: rules.channel(self.second).quantity,
             difference: self.mean,
         };

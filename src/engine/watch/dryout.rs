@@ -7,7 +7,7 @@
 use crate::alarm::Condition;
 use crate::alarm::{Evidence, Harm};
 use crate::physics::dryness::{
-    Coefficient, HORIZON_HOURS, HourAhead, LOG_ERROR, Lesson, Medium, RESERVOIR_ERROR, Store, draw_shape, dry_in,
+    Coefficient, HORIZON_HOURS, HourAhead, LOG_ERROR, Lesson, Medium, MediumWater, RESERVOIR_ERROR, draw_shape, dry_in,
 };
 use crate::physics::mold_pressure::TrayAir;
 use crate::units::{RelativeHumidity, Timestamp};
@@ -34,7 +34,7 @@ pub const MEDIUM_DEPTH_MM: f64 = 25.0;
 /// Waterings closer together than this teach nothing about drying. Own default.
 const LEAST_LESSON_HOURS: f64 = 6.0;
 /// Longer than half a day ahead, a round with its watering lies between. Own default.
-const TOLD_WITHIN_HOURS: f64 = 16.0;
+const REPORTED_WITHIN_HOURS: f64 = 16.0;
 /// Light on a tray by day, µmol/(m² s). Own default.
 const DAYLIGHT: f64 = 150.0;
 /// A forecast is worth its arithmetic only when less than this is left, grams.
@@ -46,7 +46,7 @@ const NEARLY_DRY: f64 = 3.0;
 /// One tray's water.
 #[derive(Clone, Debug)]
 struct Water {
-    left: Store,
+    left: MediumWater,
     waterings: u32,
     watered_at: Option<Timestamp>,
     /// What theory says the tray drew since the last watering, grams.
@@ -67,7 +67,7 @@ struct Water {
 #[derive(Clone, Copy, Debug)]
 struct Unshown {
     from: Timestamp,
-    left: Store,
+    left: MediumWater,
     waterings: u32,
     watered_at: Option<Timestamp>,
 }
@@ -79,7 +79,7 @@ struct Log(VecDeque<Timestamp>);
 
 /// Every tray's water, and what each place has taught about drying.
 #[derive(Clone, Debug, Default)]
-pub struct MediumWatch {
+pub struct DryOutWatch {
     trays: BTreeMap<String, Water>,
     coefficients: BTreeMap<u16, Coefficient>,
     logs: BTreeMap<u16, Log>,
@@ -88,7 +88,7 @@ pub struct MediumWatch {
     lasts: BTreeMap<u16, Option<Harm>>,
 }
 
-impl MediumWatch {
+impl DryOutWatch {
     /// A tray was watered.
     pub fn watered(&mut self, tray: &Tray, at: Timestamp, ml: Option<f64>) {
         self.logs.entry(tray.place.0).or_default().watered(at);
@@ -215,7 +215,7 @@ impl MediumWatch {
         let log = self.logs.get(&stand.place).filter(|log| log.is_one());
         // What a log told while it was kept is not over because it has ended.
         let mut left_open = false;
-        let mut told: Option<(f64, f64, &Water)> = None;
+        let mut reported: Option<(f64, f64, &Water)> = None;
         let mut names = Vec::new();
         for tray in stand.trays {
             let Some(water) = self.trays.get(&tray.name) else {
@@ -241,16 +241,16 @@ impl MediumWatch {
             // last beyond them nobody knows, and the least of its kind is reckoned with.
             let early = if unsure { dry_in(water.left.at_least(), coefficient, &ahead).early } else { dry.early };
             let horizon = unsure.then_some(HORIZON_HOURS as f64);
-            let likely = dry.likely.filter(|likely| unsure || *likely <= TOLD_WITHIN_HOURS).or(horizon);
+            let likely = dry.likely.filter(|likely| unsure || *likely <= REPORTED_WITHIN_HOURS).or(horizon);
             let Some((early, likely)) = early.or(horizon).zip(likely) else {
                 continue;
             };
             names.push(tray.name.clone());
-            if told.is_none_or(|(soonest, ..)| early < soonest) {
-                told = Some((early, likely, water));
+            if reported.is_none_or(|(soonest, ..)| early < soonest) {
+                reported = Some((early, likely, water));
             }
         }
-        let Some((early, likely, water)) = told else {
+        let Some((early, likely, water)) = reported else {
             return if left_open { Condition::Unknown } else { Condition::Absent };
         };
         let after = |hours: f64| at + TimeDelta::seconds((hours * 3600.0) as i64);
@@ -319,8 +319,8 @@ impl Default for Water {
 }
 
 impl Water {
-    fn soaked() -> Store {
-        Store::full(Medium::Fine.available_grams(MEDIUM_DEPTH_MM))
+    fn soaked() -> MediumWater {
+        MediumWater::full(Medium::Fine.available_grams(MEDIUM_DEPTH_MM))
     }
 
     fn pass(&mut self, hours: f64, coefficient: f64, by_theory: f64) {

@@ -4,7 +4,7 @@
 use crate::alarm::{AlarmKind, Condition};
 use crate::calendar;
 use crate::units::{Celsius, Timestamp};
-use crate::watch::dryout::MediumWatch;
+use crate::watch::dryout::DryOutWatch;
 use crate::watch::mold::{MoldWatch, Pressure};
 use crate::watch::place::PlaceWatch;
 use crate::watch::probe::probes;
@@ -23,7 +23,7 @@ pub(crate) const ROUND_LASTS: TimeDelta = TimeDelta::hours(1);
 #[derive(Clone, Debug, Default)]
 pub(crate) struct LeavesWatch {
     pub(crate) mold: MoldWatch,
-    pub(crate) dryout: MediumWatch,
+    pub(crate) dryout: DryOutWatch,
     pub(crate) warmth: ThermalClocks,
     /// When they were last looked at.
     looked_at: Option<Timestamp>,

@@ -62,12 +62,12 @@ impl Watches {
                 .filter(|tray| seen.rules.waters(known, tray.place))
                 .map(|tray| (tray.name.clone(), tray.count))
                 .collect();
-            let told = from_here.iter().any(|(name, _)| {
+            let reported = from_here.iter().any(|(name, _)| {
                 let place = seen.trays.get(name).map(|tray| seen.rules.place(tray.place).id.as_str());
                 let standing = place.and_then(|id| seen.alarms.find(AlarmKind::DryOut, id));
                 self.leaves.dryout.is_doubted(name) && standing.is_some_and(Alarm::is_active)
             });
-            if told {
+            if reported {
                 watch.believe();
                 for (name, _) in &from_here {
                     self.leaves.dryout.believe(name);

@@ -44,7 +44,7 @@ pub(crate) struct Watches {
     pub(crate) places: Vec<PlaceWatch>,
     pub(crate) tanks: Vec<TankWatch>,
     pub(crate) waterings: Vec<WateringWatch>,
-    pub(crate) sisters: Vec<DriftWatch>,
+    pub(crate) peers: Vec<DriftWatch>,
     pub(crate) leaves: LeavesWatch,
     pub(crate) site: SiteWatch,
     /// The journal changed what stands where; demands are looked up before the next minute.
@@ -59,7 +59,7 @@ impl Watches {
             places: place::watches(rules),
             tanks: tank::watches(rules, at),
             waterings: vec![WateringWatch::default(); rules.reservoirs.len()],
-            sisters: drift::watches(rules),
+            peers: drift::watches(rules),
             leaves: LeavesWatch::default(),
             site: SiteWatch::default(),
             demands_stale: true,
@@ -78,7 +78,7 @@ impl Watches {
         let deaf = self.site.broker_lost_at.is_some();
         let others = sensors::Others { tanks: &self.tanks, places: &self.places, deaf };
         sensors::minute(&mut self.sensors, seen, &others, &mut judged);
-        drift::minute(&mut self.sisters, seen, &mut judged);
+        drift::minute(&mut self.peers, seen, &mut judged);
         place::minute(&mut self.places, seen, &self.leaves.dryout, &mut judged);
         if looks {
             self.leaves.look(seen, &self.places, &mut judged);

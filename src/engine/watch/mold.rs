@@ -18,7 +18,7 @@ use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// Half of what infection needs is allowed: from here on the forecast is told.
-const TOLD_FROM: f64 = 0.5;
+const REPORTED_FROM: f64 = 0.5;
 /// The pressure must fall by so much before the alarm may return.
 const PRESSURE_DEADBAND: f64 = 20.0;
 /// After a requirement was met, a look within a day is early enough: what grew shows
@@ -129,7 +129,7 @@ impl MoldWatch {
 
     fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
         let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
-        let mut told: Option<(f64, &Leaves, Harm)> = None;
+        let mut reported: Option<(f64, &Leaves, Harm)> = None;
         let mut names = Vec::new();
         for tray in open {
             let Some(leaves) = self.trays.get(&tray.name) else {
@@ -140,11 +140,11 @@ impl MoldWatch {
             };
             names.push(tray.name.clone());
             let pressure = leaves.mold.pressure();
-            if told.as_ref().is_none_or(|(worst, ..)| pressure > *worst) {
-                told = Some((pressure, leaves, harm));
+            if reported.as_ref().is_none_or(|(worst, ..)| pressure > *worst) {
+                reported = Some((pressure, leaves, harm));
             }
         }
-        let Some((pressure, leaves, harm)) = told else {
+        let Some((pressure, leaves, harm)) = reported else {
             return Condition::Absent;
         };
         let infection = leaves.mold.infection(air.temperature);
@@ -192,7 +192,7 @@ impl Leaves {
             let from = at + LOOK_WITHIN;
             return Some(Harm { from, early: from });
         }
-        if self.mold.infection(air.temperature).progress < TOLD_FROM {
+        if self.mold.infection(air.temperature).progress < REPORTED_FROM {
             return None;
         }
         let hours = self.mold.hours_until_met(air)?;

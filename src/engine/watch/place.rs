@@ -7,7 +7,7 @@ use crate::reading::{ChannelId, Quantity};
 use crate::rules::{Channel, PlaceId, Rules};
 use crate::watch::air::{Air, AirWatch};
 use crate::watch::band::{self, Demand};
-use crate::watch::dryout::MediumWatch;
+use crate::watch::dryout::DryOutWatch;
 use crate::watch::place_day::PlaceTally;
 use crate::watch::probe::probes;
 use crate::watch::seen::{Judged, Seen, Subject};
@@ -79,7 +79,7 @@ pub(crate) fn watches(rules: &Rules) -> Vec<PlaceWatch> {
 
 /// Judges the air of every place. Dry air harms by what it draws from the trays: where their
 /// water is known, that says when.
-pub(crate) fn minute(places: &mut [PlaceWatch], seen: &Seen<'_>, dryout: &MediumWatch, judged: &mut Vec<Judged>) {
+pub(crate) fn minute(places: &mut [PlaceWatch], seen: &Seen<'_>, dryout: &DryOutWatch, judged: &mut Vec<Judged>) {
     for place in places {
         let rules = seen.rules.place(place.place);
         place.air = Air {

@@ -86,7 +86,7 @@ impl Spread {
         self.count += 1;
     }
 
-    fn told(&self) -> Option<(f64, f64, f64)> {
+    fn reported(&self) -> Option<(f64, f64, f64)> {
         (self.count > 0).then(|| (self.low, self.sum / f64::from(self.count), self.high))
     }
 }
@@ -127,15 +127,15 @@ impl PlaceTally {
     }
 
     /// The day as the digest tells it.
-    pub fn told(&self, place: &Place, demand: &Demand) -> PlaceDay {
+    pub fn reported(&self, place: &Place, demand: &Demand) -> PlaceDay {
         let hours = |minutes: u32| f64::from(minutes) / 60.0;
         PlaceDay {
             id: place.id.clone(),
             name: place.name.clone(),
-            temperature: self.temperature.told(),
-            humidity: self.humidity.told(),
-            vpd: self.deficit.told(),
-            vpd_accuracy: self.deficit_accuracy.told().map(|(_, mean, _)| mean),
+            temperature: self.temperature.reported(),
+            humidity: self.humidity.reported(),
+            vpd: self.deficit.reported(),
+            vpd_accuracy: self.deficit_accuracy.reported().map(|(_, mean, _)| mean),
             hours_warm: hours(self.warm),
             hours_cold: hours(self.cold),
             hours_damp: hours(self.damp),

@@ -10,7 +10,7 @@ mod faults;
 
 use crate::alarm::Condition;
 use crate::alarm::{AlarmKind, Evidence, Harm};
-use crate::physics::draw::{Point, Step};
+use crate::physics::draw::{LevelStep, Point};
 use crate::physics::slope::Slope;
 use crate::rules::{Channel, Reservoir, ReservoirId, Rules};
 use crate::units::Timestamp;
@@ -44,7 +44,7 @@ pub struct TankWatch {
     epoch: Timestamp,
     points: VecDeque<Point>,
     pending: Vec<f64>,
-    steps: Vec<Step>,
+    steps: Vec<LevelStep>,
     /// Logged rounds of watering, first to last, hours.
     rounds: Vec<(f64, f64)>,
     drift: Option<Slope>,

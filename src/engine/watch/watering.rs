@@ -4,7 +4,7 @@
 
 use crate::rules::Reservoir;
 use crate::units::Timestamp;
-use crate::watch::dryout::MediumWatch;
+use crate::watch::dryout::DryOutWatch;
 use crate::watch::seen::Seen;
 use crate::watch::tank::TankWatch;
 use alloc::string::String;
@@ -110,7 +110,7 @@ impl WateringWatch {
 }
 
 /// What the tanks say of the waterings in the log, and what follows for the trays' water.
-pub(crate) fn minute(waterings: &mut [WateringWatch], seen: &Seen<'_>, tanks: &[TankWatch], dryout: &mut MediumWatch) {
+pub(crate) fn minute(waterings: &mut [WateringWatch], seen: &Seen<'_>, tanks: &[TankWatch], dryout: &mut DryOutWatch) {
     for ((watch, tank), reservoir) in waterings.iter_mut().zip(tanks).zip(&seen.rules.reservoirs) {
         match watch.minute(seen.at, tank, reservoir) {
             Some(Showed::StoodStill { logged_at, trays }) => {

@@ -1,11 +1,11 @@
 //! What stands in a letter about alarms, in the letter before a round, and in
 //! a test letter.
 
+use super::alarm_reported;
 use super::alarm_words::{AlarmWords, words};
 use super::answering;
-use super::sheet::{Block, Sheet, Tone};
+use super::blocks::{Block, Blocks, Tone};
 use super::speech::{Speech, ascii, capital, list, shortened, span};
-use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
 use crate::engine::event::Occasion;
 
@@ -13,7 +13,7 @@ use crate::engine::event::Occasion;
 const SUBJECT: usize = 59;
 
 /// The letter that goes now.
-pub(crate) fn alarm(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Sheet {
+pub(crate) fn alarm(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Blocks {
     let Some((occasion, first)) = alarms.first() else {
         return nothing(speech, "A letter without an alarm: nothing to do.");
     };
@@ -23,7 +23,7 @@ pub(crate) fn alarm(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Shee
         let names: Vec<String> = alarms.iter().map(|(_, change)| words(change, speech).name).collect();
         format!("Nothing to do: {} {} back to normal.", list(&names, 3), if names.len() == 1 { "is" } else { "are" })
     } else {
-        told::action(first, &top, speech)
+        alarm_reported::action(first, &top, speech)
     };
     let mut blocks = Vec::new();
     for (place, (occasion, change)) in alarms.iter().enumerate() {
@@ -33,7 +33,7 @@ pub(crate) fn alarm(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Shee
         blocks.extend(section(*occasion, change, speech, alarms.len() > 1));
     }
     blocks.extend(answering::how(alarms.iter().map(|(_, change)| change), speech));
-    Sheet {
+    Blocks {
         subject: subject(&prefix(*occasion, first), &subject_headline(*occasion, &top), alarms.len()),
         masthead: masthead(speech),
         lead,
@@ -47,7 +47,7 @@ pub(crate) fn alarm(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Shee
 }
 
 /// The letter sent just before a round.
-pub(crate) fn round(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Sheet {
+pub(crate) fn round(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Blocks {
     let Some((_, first)) = alarms.first() else {
         return nothing(speech, "Nothing waits for your round.");
     };
@@ -72,7 +72,7 @@ pub(crate) fn round(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Shee
     }
     blocks.extend(answering::how(alarms.iter().map(|(_, change)| change), speech));
     let top = words(first, speech);
-    Sheet {
+    Blocks {
         subject: subject(&format!("{at} round: "), &top.headline, alarms.len()),
         masthead: masthead(speech),
         lead,
@@ -82,8 +82,8 @@ pub(crate) fn round(alarms: &[(Occasion, AlarmChange)], speech: &Speech) -> Shee
 }
 
 /// A letter that says only that letters arrive.
-pub(crate) fn test(speech: &Speech) -> Sheet {
-    Sheet {
+pub(crate) fn test(speech: &Speech) -> Blocks {
+    Blocks {
         subject: ascii(&shortened(&format!("Test letter from {}", ascii(&speech.site.name)), SUBJECT)),
         masthead: masthead(speech),
         lead: "Nothing to do: this is a test letter, and it has arrived.".to_owned(),
@@ -134,7 +134,7 @@ fn section(occasion: Occasion, change: &AlarmChange, speech: &Speech, with_actio
         );
     } else {
         if with_action {
-            fact("Do", told::action(change, &words, speech));
+            fact("Do", alarm_reported::action(change, &words, speech));
         }
         match occasion {
             Occasion::Escalated => fact("New", "This was in an earlier letter and has become more urgent.".to_owned()),
@@ -142,8 +142,8 @@ fn section(occasion: Occasion, change: &AlarmChange, speech: &Speech, with_actio
             _ => {}
         }
         fact("What", words.what.clone());
-        fact("Since", told::since(change, &words, speech));
-        fact("Otherwise", told::otherwise(change, &words, speech));
+        fact("Since", alarm_reported::since(change, &words, speech));
+        fact("Otherwise", alarm_reported::otherwise(change, &words, speech));
     }
     if change.state == AlarmState::Acknowledged {
         fact(
@@ -183,8 +183,8 @@ fn heading(occasion: Occasion, words: &AlarmWords) -> String {
     }
 }
 
-fn nothing(speech: &Speech, lead: &str) -> Sheet {
-    Sheet {
+fn nothing(speech: &Speech, lead: &str) -> Blocks {
+    Blocks {
         subject: subject("Note:", &speech.site.name, 1),
         masthead: masthead(speech),
         lead: lead.to_owned(),

@@ -163,11 +163,11 @@ fn air(
     trays: &[String],
     dew_point: Option<(f64, f64)>,
 ) -> AlarmWords {
-    let said = |value: f64| match quantity {
+    let formatted = |value: f64| match quantity {
         Quantity::Humidity => percent(value),
         _ => speech.temperature(value),
     };
-    let now = if quantity == Quantity::Humidity { percent_beside(value, limit) } else { said(value) };
+    let now = if quantity == Quantity::Humidity { percent_beside(value, limit) } else { formatted(value) };
     let unit = if quantity == Quantity::Humidity { " humidity" } else { "" };
     let (state, action, harm, caution) = match change.key.kind {
         AlarmKind::AirTooCold => (
@@ -196,8 +196,11 @@ fn air(
         ),
     };
     let whose = if trays.is_empty() { "the limit".to_owned() } else { format!("the limit for {}", list(trays, 3)) };
-    let worst_said =
-        if (worst - value).abs() < 0.05 { String::new() } else { format!(" The worst so far was {}.", said(worst)) };
+    let worst_formatted = if (worst - value).abs() < 0.05 {
+        String::new()
+    } else {
+        format!(" The worst so far was {}.", formatted(worst))
+    };
     let dew = match (quantity, dew_point) {
         (Quantity::Humidity, Some((dew_point, accuracy))) if change.key.kind == AlarmKind::AirTooDamp => {
             let off = speech.temperature_difference(accuracy);
@@ -216,13 +219,17 @@ fn air(
         String::new()
     };
     AlarmWords {
-        headline: format!("{} {}, {} (limit {})", short(place), state.to_lowercase(), now, said(limit)),
+        headline: format!("{} {}, {} (limit {})", short(place), state.to_lowercase(), now, formatted(limit)),
         name: format!("{} {}", short(place), if quantity == Quantity::Humidity { "humidity" } else { "temperature" }),
         action,
-        what: format!("{place} is at {now}{unit}; {whose} is {}.{band}{worst_said}{dew}", said(limit)),
+        what: format!("{place} is at {now}{unit}; {whose} is {}.{band}{worst_formatted}{dew}", formatted(limit)),
         state,
         harm,
-        over: format!("{place} is at {now}{unit}; {whose} is {}. The worst was {}.", said(limit), said(worst)),
+        over: format!(
+            "{place} is at {now}{unit}; {whose} is {}. The worst was {}.",
+            formatted(limit),
+            formatted(worst)
+        ),
         caution,
     }
 }

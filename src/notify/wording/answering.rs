@@ -1,9 +1,9 @@
 //! How a letter is answered: by a reply where replies are read, else by a verb at the
 //! machine. One sentence, and a link that has the reply ready.
 
-use super::sheet::Block;
+use super::alarm_reported;
+use super::blocks::Block;
 use super::speech::Speech;
-use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState};
 use crate::units::Timestamp;
 
@@ -42,7 +42,7 @@ pub(crate) fn how<'a>(alarms: impl IntoIterator<Item = &'a AlarmChange>, speech:
         } else {
             "If you have seen it and will see to it, say so, and the reminders stop:"
         };
-        let lines: Vec<String> = open.iter().map(|change| told::acknowledge(change)).collect();
+        let lines: Vec<String> = open.iter().map(|change| alarm_reported::acknowledge(change)).collect();
         return vec![Block::Command { purpose: purpose.to_owned(), line: lines.join("\n    ") }];
     };
     let sentence = if over {

@@ -2,13 +2,13 @@
 //! reservoirs, trays, alarms, sensors, and what nobody watched.
 
 use super::alarm_letter::{masthead, subject};
+use super::alarm_reported;
 use super::alarm_words::words;
 use super::answering;
-use super::digest_trays::{due_blocks, gathered_blocks, overdue_blocks, tasks, tray_blocks};
+use super::blocks::{Block, Blocks, Tone};
+use super::digest_trays::{due_blocks, harvest_blocks, overdue_blocks, tasks, tray_blocks};
 use super::sensor_words::doubt;
-use super::sheet::{Block, Sheet, Tone};
 use super::speech::{Speech, ascii, capital, count, list, percent, shortened, the};
-use super::told;
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
 use crate::engine::letters::digest::{DigestFacts, PlaceDay, ReservoirDay, SensorDay, SurfaceDay};
 use crate::notify::wording::picture_name;
@@ -20,7 +20,7 @@ const WORTH_SAYING_HOURS: f64 = 0.05;
 const SITE_IN_SUBJECT: usize = 20;
 
 /// The whole letter. `pictures` are the names of those at hand.
-pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Sheet {
+pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Blocks {
     let mut blocks = Vec::new();
     if day.late {
         blocks.push(Block::Paragraph(format!(
@@ -35,7 +35,7 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Sh
     blocks.extend(place_blocks(day, speech, pictures));
     blocks.extend(reservoir_blocks(day, speech));
     blocks.extend(tray_blocks(day, speech));
-    blocks.extend(gathered_blocks(day, speech));
+    blocks.extend(harvest_blocks(day, speech));
     blocks.extend(alarm_blocks(day, speech));
     blocks.extend(sensor_blocks(day));
     blocks.extend(answering::in_digest(speech, !day.standing.is_empty()));
@@ -47,7 +47,7 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Sh
                 .to_owned(),
         ));
     }
-    Sheet {
+    Blocks {
         subject: subject(
             &format!("{} {}:", shortened(&ascii(&speech.site.name), SITE_IN_SUBJECT), day.date.format("%a %-d %b")),
             &headline(day),
@@ -87,7 +87,7 @@ fn lead(day: &DigestFacts, speech: &Speech) -> String {
     if let Some(change) = day.standing.iter().min_by_key(|change| change.priority)
         && change.priority != Priority::Digest
     {
-        return told::action(change, &words(change, speech), speech);
+        return alarm_reported::action(change, &words(change, speech), speech);
     }
     match tasks(day, speech, 0).as_slice() {
         [] => "Nothing is due today.".to_owned(),
@@ -133,7 +133,7 @@ fn air_sentence(places: &[PlaceDay]) -> String {
 }
 
 fn water_sentence(day: &DigestFacts, speech: &Speech) -> String {
-    let said: Vec<String> = day
+    let formatted: Vec<String> = day
         .reservoirs
         .iter()
         .filter_map(|tank| {
@@ -141,7 +141,7 @@ fn water_sentence(day: &DigestFacts, speech: &Speech) -> String {
             Some(format!("{} lasts until about {}", the(&tank.name), speech.day_and_clock(best)))
         })
         .collect();
-    if said.is_empty() { String::new() } else { format!("{}.", capital(&list(&said, 3))) }
+    if formatted.is_empty() { String::new() } else { format!("{}.", capital(&list(&formatted, 3))) }
 }
 
 fn trouble(place: &PlaceDay) -> Vec<String> {
@@ -170,9 +170,9 @@ fn standing_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
     for change in &day.standing {
         let words = words(change, speech);
         let mut facts = vec![
-            ("What".to_owned(), format!("{} {}", words.what, told::since(change, &words, speech))),
-            ("Otherwise".to_owned(), told::otherwise(change, &words, speech)),
-            ("Do".to_owned(), told::action(change, &words, speech)),
+            ("What".to_owned(), format!("{} {}", words.what, alarm_reported::since(change, &words, speech))),
+            ("Otherwise".to_owned(), alarm_reported::otherwise(change, &words, speech)),
+            ("Do".to_owned(), alarm_reported::action(change, &words, speech)),
         ];
         if let Some(caution) = words.caution {
             facts.push(("Mind".to_owned(), caution.to_owned()));
@@ -180,7 +180,7 @@ fn standing_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
         match (change.state, change.by.as_deref()) {
             (AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged, _) => {
                 let by_mail = speech.answering.is_some_and(|answering| answering.by_mail.is_some());
-                let how = if by_mail { "Reply \"seen\".".to_owned() } else { told::acknowledge(change) };
+                let how = if by_mail { "Reply \"seen\".".to_owned() } else { alarm_reported::acknowledge(change) };
                 facts.push(("Answer".to_owned(), how));
             }
             (AlarmState::Acknowledged, Some(who)) => facts.push(("Seen".to_owned(), format!("{who} has answered."))),
@@ -248,10 +248,16 @@ fn rows_missing(place: &PlaceDay) -> bool {
 fn air_row(
     name: &str,
     (low, mean, high): (f64, f64, f64),
-    said: impl Fn(f64) -> String,
+    formatted: impl Fn(f64) -> String,
     outside: String,
 ) -> Vec<String> {
-    vec![name.to_owned(), said(low), said(mean), said(high), if outside.is_empty() { "-".to_owned() } else { outside }]
+    vec![
+        name.to_owned(),
+        formatted(low),
+        formatted(mean),
+        formatted(high),
+        if outside.is_empty() { "-".to_owned() } else { outside },
+    ]
 }
 
 fn warmth(place: &PlaceDay) -> String {
@@ -394,34 +400,34 @@ fn deficit_head(place: &PlaceDay) -> String {
 }
 
 fn sensor_line(sensor: &SensorDay) -> String {
-    let mut said = Vec::new();
+    let mut formatted = Vec::new();
     if sensor.saturated_hours >= WORTH_SAYING_HOURS {
-        said.push(format!(
+        formatted.push(format!(
             "its hygrometer was saturated for {}: the air was at least as damp as it said, or the element is wet, and \
              it reads high for hours after",
             super::speech::hours(sensor.saturated_hours)
         ));
     }
     if sensor.uncorrected_hours >= WORTH_SAYING_HOURS {
-        said.push(format!(
+        formatted.push(format!(
             "not corrected for warm air for {}: the thermometer it leans on was silent",
             super::speech::hours(sensor.uncorrected_hours)
         ));
     }
     if sensor.silent_hours >= WORTH_SAYING_HOURS {
-        said.push(format!("silent for {}", super::speech::hours(sensor.silent_hours)));
+        formatted.push(format!("silent for {}", super::speech::hours(sensor.silent_hours)));
     }
     if sensor.refused > 0 {
         let why =
             sensor.reasons.first().map(|(word, _)| format!(", mostly because {}", doubt(word))).unwrap_or_default();
-        said.push(format!(
+        formatted.push(format!(
             "{} of {} refused{why}",
             sensor.refused,
             u64::from(sensor.refused) + u64::from(sensor.believed)
         ));
     }
-    if said.is_empty() {
-        said.push(format!("{} believed", count(i64::from(sensor.believed), "reading")));
+    if formatted.is_empty() {
+        formatted.push(format!("{} believed", count(i64::from(sensor.believed), "reading")));
     }
-    format!("{}: {}.", sensor.place, said.join("; "))
+    format!("{}: {}.", sensor.place, formatted.join("; "))
 }

@@ -2,7 +2,7 @@
 //! past its stage or was not looked at, what was cut and what was lost.
 
 use super::alarm_words::standing;
-use super::sheet::Block;
+use super::blocks::Block;
 use super::speech::{Speech, capital, count, list, shortened};
 use crate::engine::letters::digest::{DigestFacts, Due, TrayDay};
 use crate::engine::watch::trays::harvests::{Cut, Expected};
@@ -107,7 +107,7 @@ pub(super) fn overdue_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
 }
 
 /// What was cut since the letter before, and what was lost in a week.
-pub(super) fn gathered_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
+pub(super) fn harvest_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
     let mut blocks = headed("Cut since the last letter", day.cuts.iter().map(|cut| cut_line(cut, speech)).collect());
     let lost = day.losses.iter();
     blocks.extend(headed(

@@ -11,7 +11,7 @@ use crate::units::Timestamp;
 pub(super) fn entry(entry: &Entry, rules: &Rules, trays: Option<u32>) -> String {
     let units = rules.site.units;
     let noted = |note: &Option<String>| note.as_ref().map_or(String::new(), |note| format!(" Noted: {note}."));
-    let said = match &entry.did {
+    let formatted = match &entry.did {
         Did::Sow(sowing) => sown(sowing, rules),
         Did::Unweight(target) => format!("Weight off {}.", on(target, rules)),
         Did::Uncover(target) => format!("Uncovered {}.", on(target, rules)),
@@ -52,7 +52,7 @@ pub(super) fn entry(entry: &Entry, rules: &Rules, trays: Option<u32>) -> String 
         },
         Did::Strike { entry, .. } => format!("Entry {entry} counts no more."),
     };
-    said.replace("..", ".")
+    formatted.replace("..", ".")
 }
 
 /// "reservoir-low:tank is silent until 03:40 and comes back by itself."
@@ -117,7 +117,7 @@ mod tests {
 
     #[test]
     fn what_was_understood_is_said_back_in_the_units_of_the_house() {
-        let said = |text: &str, units, trays| {
+        let formatted = |text: &str, units, trays| {
             let taken = serde_json::from_str::<Entry>(text).expect(text);
             entry(&taken, &rules(units), trays)
         };
@@ -149,7 +149,7 @@ mod tests {
             (r#"{"did":"note","text":"fan moved."}"#, us, None, "Noted: fan moved."),
             (r#"{"did":"move","tray":"A9","place":"rack-a"}"#, us, None, "A9 stands in Rack A now."),
         ] {
-            assert_eq!(said(text, units, trays), wanted);
+            assert_eq!(formatted(text, units, trays), wanted);
         }
     }
 

@@ -119,7 +119,7 @@ mod tests {
             EntryNote::UnknownCrop { crop: "moon grass".into() },
             EntryNote::BandsClash { place: "rack-a".into(), tray: "K12".into() },
         ];
-        let said: Vec<String> = notes.iter().map(note).collect();
-        insta::assert_snapshot!(said.join("\n"));
+        let formatted: Vec<String> = notes.iter().map(note).collect();
+        insta::assert_snapshot!(formatted.join("\n"));
     }
 }

@@ -1,12 +1,12 @@
 //! The one letter that tells what several had to tell, after nobody was reached for long.
 
 use super::alarm_letter::masthead;
-use super::sheet::{Block, Sheet, Tone};
+use super::blocks::{Block, Blocks, Tone};
 use super::speech::{Speech, ascii, count};
 use crate::notify::post::Posted;
 
 /// `held` is sorted, the newest first, and has at least two.
-pub(super) fn sheet(held: &[Posted], speech: &Speech) -> Sheet {
+pub(super) fn sheet(held: &[Posted], speech: &Speech) -> Blocks {
     let letters = count(held.len() as i64, "letter");
     let oldest = held.iter().map(|posted| posted.at).min().unwrap_or(speech.now);
     let since = speech.day_and_clock(oldest);
@@ -22,7 +22,7 @@ pub(super) fn sheet(held: &[Posted], speech: &Speech) -> Sheet {
         blocks.push(Block::Heading(format!("{}: {}", speech.day_and_clock(posted.at), posted.subject)));
         blocks.push(Block::AsWritten(posted.text.clone()));
     }
-    Sheet {
+    Blocks {
         subject: ascii(&format!("{letters} that waited since {since}")),
         masthead: masthead(speech),
         lead: "Look how the room is now: some of what stands here may be over.".into(),

@@ -1,13 +1,13 @@
 //! A sheet as plain text that reads well in any mail program: at most 72
 //! columns, aligned, nothing but words and spaces.
 
-use super::sheet::{Block, Sheet, UNITS};
+use super::blocks::{Block, Blocks, UNITS};
 
 /// Wide enough for a sentence, narrow enough to survive one level of quoting in 80 columns.
 const COLUMNS: usize = 72;
 
 /// The whole text; its first line is the action.
-pub(crate) fn text(sheet: &Sheet) -> String {
+pub(crate) fn text(sheet: &Blocks) -> String {
     let mut text = String::new();
     text.push_str(&wrapped(&sheet.lead, "", ""));
     for block in &sheet.blocks {

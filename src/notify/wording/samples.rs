@@ -210,7 +210,7 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
             "rack-a-air",
             Evidence::Drift {
                 place: "Rack A".into(),
-                sister: "rack-a-top".into(),
+                peer: "rack-a-top".into(),
                 quantity: Quantity::Temperature,
                 difference: -3.2,
             },
@@ -278,7 +278,7 @@ fn digest(busy: bool) -> LetterFacts {
         trays,
         grams,
         at: at("2026-03-03T17:00"),
-        told_at: at("2026-03-03T17:02"),
+        reported_at: at("2026-03-03T17:02"),
     };
     let over = later(
         air(AlarmKind::AirTooDamp, Quantity::Humidity, 66.0, 70.0, 86.0),

@@ -42,7 +42,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             over: format!("{named} sends values that can be believed."),
             caution: None,
         },
-        Evidence::Drift { place, sister, quantity, difference } => {
+        Evidence::Drift { place, peer, quantity, difference } => {
             let apart = match quantity {
                 Quantity::Temperature => speech.temperature_difference(*difference),
                 Quantity::Humidity => format!("{:.0} points of humidity", difference.abs()),
@@ -51,14 +51,14 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             AlarmWords {
                 headline: format!("{} sensors {apart} apart", short(place)),
                 name: format!("{} sensors", short(place)),
-                action: format!("Hang {sensor} and {sister} side by side for an hour and compare them with a third"),
+                action: format!("Hang {sensor} and {peer} side by side for an hour and compare them with a third"),
                 what: format!(
-                    "In {place} sensors {sensor} and {sister} differ by {apart} on average. One of them may be wrong; \
+                    "In {place} sensors {sensor} and {peer} differ by {apart} on average. One of them may be wrong; \
                      which one cannot be told from here."
                 ),
                 state: "Apart",
                 harm: "limits are judged by a number that may be wrong",
-                over: format!("Sensors {sensor} and {sister} in {place} agree again."),
+                over: format!("Sensors {sensor} and {peer} in {place} agree again."),
                 caution: None,
             }
         }

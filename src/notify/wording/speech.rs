@@ -221,13 +221,13 @@ mod tests {
 
     #[test]
     fn spans_are_said_in_words_a_person_would_use() {
-        let said = |minutes| span(TimeDelta::minutes(minutes));
-        assert_eq!(said(0), "less than a minute");
-        assert_eq!(said(1), "1 minute");
-        assert_eq!(said(89), "89 minutes");
-        assert_eq!(said(130), "2 hours 10 minutes");
-        assert_eq!(said(14 * 60 + 20), "14 hours");
-        assert_eq!(said(3 * 1440), "3 days");
+        let formatted = |minutes| span(TimeDelta::minutes(minutes));
+        assert_eq!(formatted(0), "less than a minute");
+        assert_eq!(formatted(1), "1 minute");
+        assert_eq!(formatted(89), "89 minutes");
+        assert_eq!(formatted(130), "2 hours 10 minutes");
+        assert_eq!(formatted(14 * 60 + 20), "14 hours");
+        assert_eq!(formatted(3 * 1440), "3 days");
     }
 
     #[test]

@@ -3,7 +3,7 @@
 
 use super::samples::{at, change, every_kind, facts, later, rules, samples, site, tank_low};
 use super::*;
-use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority, TOLD_IN_THE_DIGEST};
+use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority, REPORTED_IN_THE_DIGEST};
 use crate::engine::event::Occasion;
 use crate::units::UnitSystem;
 
@@ -31,9 +31,9 @@ fn every_kind_reads_as_it_was_read_aloud() {
         all.push_str(&format!("##### {}\n", raised.key.kind.word()));
         for state in [AlarmState::Unacknowledged, AlarmState::ReturnedUnacknowledged] {
             let now = if state == AlarmState::Unacknowledged { raised.at } else { at("2026-03-03T23:00") };
-            let mut told = later(raised.clone(), now, state);
-            told.before = AlarmState::Normal;
-            all.push_str(&alarm_text(&told, &site));
+            let mut reported = later(raised.clone(), now, state);
+            reported.before = AlarmState::Normal;
+            all.push_str(&alarm_text(&reported, &site));
             all.push_str("\n\n");
         }
     }
@@ -41,25 +41,25 @@ fn every_kind_reads_as_it_was_read_aloud() {
     for (state, before, by) in [
         (AlarmState::Acknowledged, AlarmState::Unacknowledged, Some("Ada")),
         (AlarmState::Normal, AlarmState::ReturnedUnacknowledged, Some("Ada")),
-        (AlarmState::Normal, AlarmState::ReturnedUnacknowledged, Some(TOLD_IN_THE_DIGEST)),
+        (AlarmState::Normal, AlarmState::ReturnedUnacknowledged, Some(REPORTED_IN_THE_DIGEST)),
         (AlarmState::Normal, AlarmState::Acknowledged, None),
         (AlarmState::Unacknowledged, AlarmState::Unacknowledged, None),
         (AlarmState::Shelved, AlarmState::Unacknowledged, Some("Ada")),
         (AlarmState::OutOfService, AlarmState::Unacknowledged, None),
     ] {
-        let told = AlarmChange { state, before, by: by.map(str::to_owned), ..raised.clone() };
+        let reported = AlarmChange { state, before, by: by.map(str::to_owned), ..raised.clone() };
         all.push_str(&format!(
             "##### {} after {}\n{}\n\n",
             state.word(),
             before.word(),
-            alarm_text(&told, &site(UnitSystem::Us))
+            alarm_text(&reported, &site(UnitSystem::Us))
         ));
     }
     insta::assert_snapshot!(all);
 }
 
 #[test]
-fn every_subject_is_short_plain_and_names_the_place_in_its_first_thirty_letters() {
+fn every_subject_is_short_and_names_its_place_first() {
     for (name, facts, units) in samples() {
         let subject = letter(&facts, &rules(units), vec![]).subject;
         assert!(subject.len() < 60 && subject.is_ascii(), "{name}: {subject} ({})", subject.len());
@@ -67,12 +67,12 @@ fn every_subject_is_short_plain_and_names_the_place_in_its_first_thirty_letters(
     for raised in every_kind() {
         for priority in [Priority::Now, Priority::NextRound, Priority::Digest] {
             for long in [false, true] {
-                let mut told = AlarmChange { priority, ..raised.clone() };
-                if long && let Evidence::Air { place, .. } = &mut told.evidence {
+                let mut reported = AlarmChange { priority, ..raised.clone() };
+                if long && let Evidence::Air { place, .. } = &mut reported.evidence {
                     *place = "The väry long räck behind the second door of the loft".into();
                 }
                 let subject = letter(
-                    &facts(LetterKind::Alarm, vec![(Occasion::Raised, told); 3]),
+                    &facts(LetterKind::Alarm, vec![(Occasion::Raised, reported); 3]),
                     &rules(UnitSystem::Us),
                     vec![],
                 )
@@ -121,9 +121,10 @@ fn words_about_mold_and_water_carry_their_caution_and_no_word_is_a_verdict() {
 
 #[test]
 fn text_from_outside_is_escaped_in_the_html() {
-    let told = change(AlarmKind::StoreFailing, "site", Evidence::Store { error: "<script>alert(1)</script>".into() });
+    let reported =
+        change(AlarmKind::StoreFailing, "site", Evidence::Store { error: "<script>alert(1)</script>".into() });
     let html =
-        letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, told)]), &rules(UnitSystem::Metric), vec![]).html;
+        letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, reported)]), &rules(UnitSystem::Metric), vec![]).html;
     assert!(!html.contains("<script>"), "{html}");
 }
 

@@ -67,7 +67,7 @@ pub fn calendar(rules: &Rules, journal: &[JournalLine], edition: Edition) -> Str
 /// A phone that is shown the calendar once a month still hears of a cancelled cut. Own default.
 const CANCELLED_FOR: TimeDelta = TimeDelta::days(31);
 /// How long an event is drawn on the phone. Own default.
-const HANDS_IN_THE_ROOM: TimeDelta = TimeDelta::minutes(15);
+const PEOPLE_IN_THE_ROOM: TimeDelta = TimeDelta::minutes(15);
 /// RFC 5545, 3.1: a line should not be longer, without its end.
 const LINE_OCTETS: usize = 75;
 
@@ -106,7 +106,7 @@ fn event(
     lines.raw(&format!("DTSTAMP:{}", utc(edition.now)));
     lines.raw(&format!("SEQUENCE:{}", edition.revision.clamp(0, i64::from(i32::MAX))));
     lines.raw(&format!("DTSTART:{}", utc(at)));
-    lines.raw(&format!("DTEND:{}", utc(at + HANDS_IN_THE_ROOM)));
+    lines.raw(&format!("DTEND:{}", utc(at + PEOPLE_IN_THE_ROOM)));
     lines.text("SUMMARY", &format!("{what}: {} ({}{trays})", tray.name, tray.crop));
     lines.text("LOCATION", &rules.place(tray.place).name);
     lines.text("DESCRIPTION", called_off.as_ref().unwrap_or(&description(rules, life, due)));

@@ -3,7 +3,7 @@
 //! apostrophe before them: the journal can be written by anybody on the broker.
 
 use super::ExportError;
-use super::sheet::{Cell, Sheet, Span};
+use super::table::{Cell, ExportSpan, Table};
 use crate::store::{Moment, Reader};
 use std::io::Write;
 
@@ -12,15 +12,15 @@ use std::io::Write;
 /// # Errors
 /// When the store cannot be read or `out` cannot be written.
 pub fn write(
-    sheet: Sheet,
+    table: Table,
     reader: &Reader,
     moment: &Moment<'_>,
-    span: Span<'_>,
+    span: ExportSpan<'_>,
     out: impl Write,
 ) -> Result<(), ExportError> {
     let mut lines = writer(out);
-    lines.write_record(sheet.columns().iter().map(|(name, ..)| name)).map_err(io)?;
-    sheet.rows(reader, moment, span, |row| lines.write_record(row.iter().map(cell)).map_err(io))?;
+    lines.write_record(table.columns().iter().map(|(name, ..)| name)).map_err(io)?;
+    table.rows(reader, moment, span, |row| lines.write_record(row.iter().map(cell)).map_err(io))?;
     Ok(lines.flush()?)
 }
 

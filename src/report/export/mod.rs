@@ -1,13 +1,13 @@
 //! Copies for other programs and for people: tables as CSV or as one SQLite file, what
 //! is due as a calendar, and a record of the air to print and sign. In reading order:
-//! `sheet` says which columns there are, `csv` and `sqlite` write them, `calendar`,
+//! `table` says which columns there are, `csv` and `sqlite` write them, `calendar`,
 //! `record` and `record_page` make the rest. What goes where is typed at `cli::export`.
 
 pub mod calendar;
 pub mod csv;
 pub mod record;
 pub mod record_page;
-pub mod sheet;
+pub mod table;
 pub mod sqlite;
 #[cfg(test)]
 mod tests;

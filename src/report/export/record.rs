@@ -20,7 +20,7 @@ use std::collections::BTreeMap;
 
 /// The record of a span.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Record {
+pub struct AirRecord {
     /// The first local midnight in it.
     pub since: Timestamp,
     /// Its end.
@@ -113,7 +113,7 @@ const DEMAND_EVERY: TimeDelta = TimeDelta::minutes(10);
 ///
 /// # Errors
 /// When the store cannot be read.
-pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp) -> Result<Record, ExportError> {
+pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp) -> Result<AirRecord, ExportError> {
     let zone = rules.site.time_zone;
     let since = local_instant(zone, since.with_timezone(&zone).date_naive(), NaiveTime::MIN);
     let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
@@ -155,7 +155,7 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
         Answered { alarm, done }
     };
     let alarms = alarms::read(reader, since, until)?.into_iter().map(answered).collect();
-    Ok(Record { since, until, places, alarms })
+    Ok(AirRecord { since, until, places, alarms })
 }
 
 fn corrections(rules: &Rules, sensor: SensorId) -> SensorRecord {
@@ -248,7 +248,7 @@ fn days(stand: &Stand<'_>, since: Timestamp, until: Timestamp, temperature: &[He
         }
         stages.sort_unstable();
         stages.dedup();
-        let day = Span { from, to, bands: &bands };
+        let day = ExportSpan { from, to, bands: &bands };
         days.push(Day {
             date,
             hours: hours(to - from),
@@ -262,13 +262,13 @@ fn days(stand: &Stand<'_>, since: Timestamp, until: Timestamp, temperature: &[He
 }
 
 /// A day, and the band that held in each of its steps of [`DEMAND_EVERY`].
-struct Span<'a> {
+struct ExportSpan<'a> {
     from: Timestamp,
     to: Timestamp,
     bands: &'a [Band],
 }
 
-impl Span<'_> {
+impl ExportSpan<'_> {
     fn measure(&self, air: &[Held], limits: impl Fn(&Band) -> (Option<f64>, Option<f64>)) -> Measured {
         let mut extremes: Option<(f64, f64)> = None;
         let (mut known, mut weighed, mut outside) = (0.0, 0.0, 0.0);
@@ -446,14 +446,15 @@ mod tests {
             ("2026-03-02 11:20", r#"{"did":"strike","entry":5}"#),
             ("2026-03-02 15:00", r#"{"did":"look","tray":"K1"}"#),
         ]);
-        let damp = |told, states| change((AlarmKind::AirTooDamp, "rack-a"), (told, "2026-03-02 10:00"), states, None);
+        let damp =
+            |reported, states| change((AlarmKind::AirTooDamp, "rack-a"), (reported, "2026-03-02 10:00"), states, None);
         let changes =
             [damp("2026-03-02 10:20", (Normal, Unacknowledged)), damp("2026-03-02 12:00", (Unacknowledged, Normal))];
         let (rules, until) = (rules(), at("2026-03-03 06:00"));
         let all = lives(&rules, &lines);
         let [alarm] = &alarms::episodes(&changes, at("2026-03-02 06:00"), until)[..] else { panic!("one alarm") };
         let done = done_meanwhile(&rules, alarm, &lines, &all, until);
-        let told: Vec<(Timestamp, Option<&str>)> = done.iter().map(|(at, by, _)| (*at, by.as_deref())).collect();
-        assert_eq!(told, [(at("2026-03-02 11:00"), Some("Ada"))]);
+        let reported: Vec<(Timestamp, Option<&str>)> = done.iter().map(|(at, by, _)| (*at, by.as_deref())).collect();
+        assert_eq!(reported, [(at("2026-03-02 11:00"), Some("Ada"))]);
     }
 }

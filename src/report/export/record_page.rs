@@ -2,12 +2,12 @@
 //! with room to sign. It says first what it is not.
 
 use super::ExportError;
-use super::record::{Answered, Day, Measured, PlaceRecord, Record, SensorRecord};
+use super::record::{AirRecord, Answered, Day, Measured, PlaceRecord, SensorRecord};
 use crate::chart;
 use crate::engine::alarm::AlarmState;
 use crate::engine::rules::{Rules, Site};
 use crate::reading::Quantity;
-use crate::report::{self, said};
+use crate::report::{self, formatted};
 use crate::units::{Timestamp, UnitSystem};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -15,7 +15,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 ///
 /// # Errors
 /// When a chart cannot be drawn.
-pub fn page(rules: &Rules, record: &Record, made_at: Timestamp) -> Result<String, ExportError> {
+pub fn page(rules: &Rules, record: &AirRecord, made_at: Timestamp) -> Result<String, ExportError> {
     let site = &rules.site;
     let title = format!("Temperature and humidity record, {}", site.name);
     let mut places = Vec::new();
@@ -36,10 +36,10 @@ pub fn page(rules: &Rules, record: &Record, made_at: Timestamp) -> Result<String
                     h1 { "Temperature and humidity record" }
                     p {
                         strong { (site.name) } ", "
-                        (date(site, record.since)) " to " (said::dated(site, record.until))
+                        (date(site, record.since)) " to " (formatted::dated(site, record.until))
                         ". Times are local (" (site.time_zone.name()) ")."
                     }
-                    p.soft { "Made by traywarden " (env!("CARGO_PKG_VERSION")) " on " (said::dated(site, made_at)) "." }
+                    p.soft { "Made by traywarden " (env!("CARGO_PKG_VERSION")) " on " (formatted::dated(site, made_at)) "." }
                 }
                 section.caution {
                     h2 { "What this is not" }
@@ -67,7 +67,7 @@ pub fn page(rules: &Rules, record: &Record, made_at: Timestamp) -> Result<String
     .into_string())
 }
 
-fn set_place(rules: &Rules, record: &Record, place: &PlaceRecord) -> Result<Markup, ExportError> {
+fn set_place(rules: &Rules, record: &AirRecord, place: &PlaceRecord) -> Result<Markup, ExportError> {
     let site = &rules.site;
     let drawn = place.series.iter().any(|series| !series.points.is_empty());
     let picture = if drawn {
@@ -184,7 +184,7 @@ fn outside(measured: &Measured, show: impl Fn(f64) -> String, what: &str, first:
     }
 }
 
-fn alarms(site: &Site, rules: &Rules, record: &Record) -> Markup {
+fn alarms(site: &Site, rules: &Rules, record: &AirRecord) -> Markup {
     html! {
         section {
             h2 { "Alarms in this time, and what was done" }
@@ -210,20 +210,20 @@ fn set_episode(site: &Site, rules: &Rules, answered: &Answered) -> Markup {
     html! {
         tr {
             td.words data-label="From, to" {
-                (said::dated(site, episode.since())) br;
-                @match episode.over_at() { Some(at) => { (said::dated(site, at)) } None => "holds at the end" }
+                (formatted::dated(site, episode.since())) br;
+                @match episode.over_at() { Some(at) => { (formatted::dated(site, at)) } None => "holds at the end" }
             }
-            td.words data-label="What" { strong { (episode.key.kind.word()) } ", " (said::name_of(rules, &episode.key.subject)) br; (episode.text) }
+            td.words data-label="What" { strong { (episode.key.kind.word()) } ", " (formatted::name_of(rules, &episode.key.subject)) br; (episode.text) }
             td.words data-label="Answered" {
                 @if episode.answers.is_empty() { "nobody" }
                 @for (at, by, state) in &episode.answers {
-                    (answer(*state)) " by " (by) ", " (said::dated(site, *at)) br;
+                    (answer(*state)) " by " (by) ", " (formatted::dated(site, *at)) br;
                 }
             }
             td.words data-label="Done meanwhile, by the journal" {
                 @if done.is_empty() { "nothing entered" }
                 @for (at, by, did) in done.iter().take(MOST_DONE) {
-                    (said::dated(site, *at)) ": " (said::done_to(rules, did))
+                    (formatted::dated(site, *at)) ": " (formatted::done_to(rules, did))
                     @if let Some(by) = by { " (" (by) ")" }
                     br;
                 }
@@ -234,7 +234,7 @@ fn set_episode(site: &Site, rules: &Rules, answered: &Answered) -> Markup {
     }
 }
 
-fn how_to_read(record: &Record) -> Markup {
+fn how_to_read(record: &AirRecord) -> Markup {
     html! {
         section.soft {
             h2 { "How the figures are made" }

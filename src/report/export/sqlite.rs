@@ -2,7 +2,7 @@
 //! each column means stands in the file itself: `.schema` shows it.
 
 use super::ExportError;
-use super::sheet::{Cell, Holds, Sheet, Span};
+use super::table::{Cell, ExportSpan, Holds, Table};
 use crate::store::{Moment, Reader};
 use rusqlite::types::{ToSqlOutput, Value};
 use rusqlite::{Connection, OpenFlags, params};
@@ -13,7 +13,7 @@ use std::path::Path;
 ///
 /// # Errors
 /// When the store cannot be read or the file cannot be written.
-pub fn write(reader: &Reader, moment: &Moment<'_>, span: Span<'_>, path: &Path) -> Result<(), ExportError> {
+pub fn write(reader: &Reader, moment: &Moment<'_>, span: ExportSpan<'_>, path: &Path) -> Result<(), ExportError> {
     let explain = |source| ExportError::Sqlite { path: path.to_owned(), source };
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut file = Connection::open_with_flags(path, flags).map_err(explain)?;
@@ -30,10 +30,10 @@ pub fn write(reader: &Reader, moment: &Moment<'_>, span: Span<'_>, path: &Path) 
     ] {
         whole.execute("INSERT INTO about (what, words) VALUES (?1, ?2)", params![what, words]).map_err(explain)?;
     }
-    for sheet in Sheet::ALL {
-        whole.execute_batch(&create(sheet)).map_err(explain)?;
-        let mut insert = whole.prepare(&insert(sheet)).map_err(explain)?;
-        sheet.rows(reader, moment, span, |row| {
+    for table in Table::ALL {
+        whole.execute_batch(&create(table)).map_err(explain)?;
+        let mut insert = whole.prepare(&insert(table)).map_err(explain)?;
+        table.rows(reader, moment, span, |row| {
             insert.execute(rusqlite::params_from_iter(row)).map_err(explain)?;
             Ok(())
         })?;
@@ -56,9 +56,9 @@ const INDEXES: &str = "
 CREATE INDEX reading_by_sensor ON reading (sensor, quantity, measured_at_utc);
 CREATE INDEX minute_by_place ON minute (place, minute_utc);";
 
-fn create(sheet: Sheet) -> String {
-    let mut sql = format!("CREATE TABLE {} (\n    -- {}", sheet.table(), sheet.about());
-    let columns = sheet.columns();
+fn create(table: Table) -> String {
+    let mut sql = format!("CREATE TABLE {} (\n    -- {}", table.table(), table.about());
+    let columns = table.columns();
     for (nth, (name, holds, means)) in columns.iter().enumerate() {
         let comma = if nth + 1 < columns.len() { "," } else { "" };
         let kind = match holds {
@@ -73,9 +73,9 @@ fn create(sheet: Sheet) -> String {
     sql
 }
 
-fn insert(sheet: Sheet) -> String {
-    let marks = vec!["?"; sheet.columns().len()].join(", ");
-    format!("INSERT INTO {} VALUES ({marks})", sheet.table())
+fn insert(table: Table) -> String {
+    let marks = vec!["?"; table.columns().len()].join(", ");
+    format!("INSERT INTO {} VALUES ({marks})", table.table())
 }
 
 impl rusqlite::ToSql for Cell {

@@ -1,7 +1,7 @@
 //! Exports of a real store: the same rows in CSV and SQLite, of one moment, whatever the
 //! daemon writes meanwhile.
 
-use super::sheet::{Cell, Sheet, Span};
+use super::table::{Cell, ExportSpan, Table};
 use super::{csv, record, record_page, sqlite};
 use crate::analysis::sample::{at, rules};
 use crate::engine::Engine;
@@ -53,13 +53,13 @@ impl Site {
         Reader::open(self.store.path(), &self.rules).expect("a reader")
     }
 
-    fn span(&self) -> Span<'_> {
-        Span { since: Timestamp::UNIX_EPOCH, until: at("2027-01-01 00:00"), rules: &self.rules }
+    fn span(&self) -> ExportSpan<'_> {
+        ExportSpan { since: Timestamp::UNIX_EPOCH, until: at("2027-01-01 00:00"), rules: &self.rules }
     }
 
-    fn csv(&self, sheet: Sheet) -> Vec<Vec<String>> {
+    fn csv(&self, table: Table) -> Vec<Vec<String>> {
         let (reader, mut bytes) = (self.reader(), Vec::new());
-        csv::write(sheet, &reader, &reader.moment().expect("a moment"), self.span(), &mut bytes)
+        csv::write(table, &reader, &reader.moment().expect("a moment"), self.span(), &mut bytes)
             .expect("it is written");
         let mut lines = ::csv::ReaderBuilder::new().has_headers(false).from_reader(&bytes[..]);
         lines.records().map(|line| line.expect("RFC 4180").iter().map(str::to_owned).collect()).collect()
@@ -86,7 +86,7 @@ fn evening() -> Site {
 #[test]
 fn minutes_are_the_same_before_and_after_the_store_rolls_them_up() {
     let mut site = evening();
-    let before = site.csv(Sheet::Minutes);
+    let before = site.csv(Table::Minutes);
     // Two readings of each: 20.0 and 20.2 °C, 50.0 and 50.4 %.
     let wanted = [
         "2026-03-02T14:00:00Z",
@@ -107,9 +107,9 @@ fn minutes_are_the_same_before_and_after_the_store_rolls_them_up() {
     assert!((derived[0] - 1.172).abs() < 0.0015 && (derived[1] - 9.424).abs() < 0.01, "{derived:?}");
     assert_eq!((before.len(), before[1][16].as_str()), (7, "4"));
     site.store.roll_up_minutes(at("2026-03-02 14:03")).expect("it rolls up");
-    assert_eq!(site.csv(Sheet::Minutes), before, "half from means, half from readings");
+    assert_eq!(site.csv(Table::Minutes), before, "half from means, half from readings");
     site.store.roll_up_minutes(at("2026-03-02 15:00")).expect("it rolls up");
-    assert_eq!(site.csv(Sheet::Minutes), before);
+    assert_eq!(site.csv(Table::Minutes), before);
 }
 
 #[test]
@@ -118,21 +118,21 @@ fn sqlite_holds_what_csv_holds_and_explains_itself() {
     let (reader, path) = (site.reader(), site.folder.path().join("copy.db"));
     sqlite::write(&reader, &reader.moment().expect("a moment"), site.span(), &path).expect("it is written");
     let copy = rusqlite::Connection::open(&path).expect("it opens");
-    for sheet in Sheet::ALL {
+    for table in Table::ALL {
         let rows: i64 =
-            copy.query_row(&format!("SELECT count(*) FROM {}", sheet.table()), [], |row| row.get(0)).expect("a table");
-        assert_eq!(rows as usize + 1, site.csv(sheet).len(), "{}", sheet.table());
+            copy.query_row(&format!("SELECT count(*) FROM {}", table.table()), [], |row| row.get(0)).expect("a table");
+        assert_eq!(rows as usize + 1, site.csv(table).len(), "{}", table.table());
         let schema: String = copy
-            .query_row("SELECT sql FROM sqlite_schema WHERE name = ?1", [sheet.table()], |row| row.get(0))
+            .query_row("SELECT sql FROM sqlite_schema WHERE name = ?1", [table.table()], |row| row.get(0))
             .expect("a table");
-        for (name, _, means) in sheet.columns() {
+        for (name, _, means) in table.columns() {
             assert!(schema.contains(name) && schema.contains(means), "{name} is not explained in {schema}");
         }
     }
     let note: String =
         copy.query_row("SELECT note FROM journal WHERE number = 2", [], |row| row.get(0)).expect("a note");
     assert_eq!(note, "=1+1, \"so\" it goes", "only spreadsheets need it disarmed");
-    assert_eq!(site.csv(Sheet::Journal)[2][19], "'=1+1, \"so\" it goes");
+    assert_eq!(site.csv(Table::Journal)[2][19], "'=1+1, \"so\" it goes");
     let seed: f64 =
         copy.query_row("SELECT seed_grams FROM journal WHERE number = 1", [], |row| row.get(0)).expect("it");
     assert_eq!(seed, 24.0);
@@ -142,9 +142,9 @@ fn sqlite_holds_what_csv_holds_and_explains_itself() {
 fn an_export_is_of_one_moment_though_the_daemon_goes_on() {
     let mut site = evening();
     let reader = site.reader();
-    let rows = |moment: &crate::store::Moment<'_>, span: Span<'_>, sheet: Sheet| {
+    let rows = |moment: &crate::store::Moment<'_>, span: ExportSpan<'_>, table: Table| {
         let mut rows: Vec<Vec<Cell>> = Vec::new();
-        sheet
+        table
             .rows(&reader, moment, span, |row| {
                 rows.push(row);
                 Ok(())
@@ -153,17 +153,17 @@ fn an_export_is_of_one_moment_though_the_daemon_goes_on() {
         rows.len()
     };
     let before = reader.moment().expect("a moment");
-    let (readings, entries) = (rows(&before, site.span(), Sheet::Readings), rows(&before, site.span(), Sheet::Journal));
+    let (readings, entries) = (rows(&before, site.span(), Table::Readings), rows(&before, site.span(), Table::Journal));
     drop(before);
     let moment = reader.moment().expect("a moment");
     site.air(at("2026-03-02 15:00"), 21.0, 51.0);
     site.log(3, at("2026-03-02 15:01"), r#"{"did":"look","tray":"K1"}"#);
-    assert_eq!(rows(&moment, site.span(), Sheet::Readings), readings);
-    assert_eq!(rows(&moment, site.span(), Sheet::Journal), entries);
+    assert_eq!(rows(&moment, site.span(), Table::Readings), readings);
+    assert_eq!(rows(&moment, site.span(), Table::Journal), entries);
     drop(moment);
     let moment = reader.moment().expect("a moment");
-    assert_eq!(rows(&moment, site.span(), Sheet::Readings), readings + 2);
-    assert_eq!(rows(&moment, site.span(), Sheet::Journal), entries + 1);
+    assert_eq!(rows(&moment, site.span(), Table::Readings), readings + 2);
+    assert_eq!(rows(&moment, site.span(), Table::Journal), entries + 1);
 }
 
 #[test]

@@ -3,18 +3,18 @@
 //! never verdicts. `analysis` lives through the air again, sums it up, compares and reckons
 //! back; this asks the store for what it needs, `words` says it and `sheet` sets it.
 
-mod sheet;
+mod tray_sheet;
 #[cfg(test)]
 mod tests;
 mod words;
 
-pub use sheet::sheet;
+pub use tray_sheet::sheet;
 pub use words::text;
 
 use super::alarms::{self, Episode};
 use super::history::Subject;
-use super::{known_air, said};
-use crate::analysis::lives::{Deed, End, Fate, Life, lives};
+use super::{formatted, known_air};
+use crate::analysis::lives::{Action, End, Fate, Life, lives};
 use crate::analysis::stages::{StageTrace, holes, stages};
 use crate::analysis::walk::{AirStep, STEP, Walked};
 use crate::analysis::{beside, onset};
@@ -63,11 +63,12 @@ pub struct Trace {
     /// Spans longer than half an hour in which its air was not known.
     pub holes: Vec<(Timestamp, Timestamp)>,
     /// The healthy trays it is held against.
-    pub sisters: Vec<String>,
+    #[serde(rename = "sisters")]
+    pub peers: Vec<String>,
     /// Their air at the same age, for a picture.
     pub envelope: Vec<beside::Envelope>,
     /// Every condition, with its sisters'.
-    pub conditions: Vec<beside::Condition>,
+    pub conditions: Vec<beside::Comparison>,
     /// The three that differ most in the direction that can harm, in sentences.
     pub differences: Vec<String>,
     /// How much the comparison is worth.
@@ -160,16 +161,16 @@ fn trace_of(
 ) -> Result<Trace, StoreError> {
     let all = lives(rules, journal);
     let own = known_air::walked(reader, rules, life, now)?;
-    let mut sisters = Vec::new();
-    for sister in all.iter().filter(|sister| sister.sown_by != life.sown_by && healthy(sister) && alike(life, sister)) {
-        let other = known_air::walked(reader, rules, sister, now)?;
+    let mut peers = Vec::new();
+    for peer in all.iter().filter(|peer| peer.sown_by != life.sown_by && healthy(peer) && alike(life, peer)) {
+        let other = known_air::walked(reader, rules, peer, now)?;
         if beside::comparable(&own, &other) {
-            sisters.push((sister.tray.name.clone(), other));
+            peers.push((peer.tray.name.clone(), other));
         }
     }
-    let others: Vec<&Walked> = sisters.iter().map(|(_, other)| other).collect();
+    let others: Vec<&Walked> = peers.iter().map(|(_, other)| other).collect();
     let conditions = beside::conditions(&own, &others);
-    let told = beside::told(&conditions);
+    let reported = beside::reported(&conditions);
     let alarms = spoken(reader, rules, life, own.until)?;
     let holes = holes(&own);
     let onset = onset::onset(life, &own).map(|likely| words::onset(rules, &likely, &alarms));
@@ -185,17 +186,17 @@ fn trace_of(
         series: own.steps(),
         step_s: STEP.num_seconds(),
         events: life
-            .deeds
+            .actions
             .iter()
-            .filter(|deed| deed.at <= own.until)
-            .map(|deed| (deed.at, done(rules, deed)))
+            .filter(|action| action.at <= own.until)
+            .map(|action| (action.at, done(rules, action)))
             .collect(),
         refills: refills(rules, life, journal, own.until),
         alarms,
         holes,
-        differences: told.iter().map(|condition| words::difference(condition)).collect(),
-        beside: words::beside(sisters.len(), &conditions),
-        sisters: sisters.iter().map(|(name, _)| name.clone()).collect(),
+        differences: reported.iter().map(|condition| words::difference(condition)).collect(),
+        beside: words::beside(peers.len(), &conditions),
+        peers: peers.iter().map(|(name, _)| name.clone()).collect(),
         envelope: beside::envelope(&own, &others),
         conditions,
         onset,
@@ -203,9 +204,9 @@ fn trace_of(
     })
 }
 
-fn done(rules: &Rules, deed: &Deed) -> String {
-    let by = deed.by.as_ref().map_or(String::new(), |by| format!(" ({by})"));
-    said::done(rules, &deed.did) + &by
+fn done(rules: &Rules, action: &Action) -> String {
+    let by = action.by.as_ref().map_or(String::new(), |by| format!(" ({by})"));
+    formatted::done(rules, &action.did) + &by
 }
 
 /// Refills of the tanks that fed the place where it stood then.
@@ -238,7 +239,7 @@ fn ended(life: &Life, now: Timestamp) -> String {
     match life.end.as_ref().filter(|end| end.at <= now).map(|end| &end.fate) {
         None => "growing".to_owned(),
         Some(Fate::Harvested { .. }) => "harvested".to_owned(),
-        Some(Fate::Discarded { reason, .. }) => format!("thrown away, {}", said::loss(*reason)),
+        Some(Fate::Discarded { reason, .. }) => format!("thrown away, {}", formatted::loss(*reason)),
     }
 }
 
@@ -262,7 +263,7 @@ fn spoken(reader: &Reader, rules: &Rules, life: &Life, until: Timestamp) -> Resu
         let mut spells = episode.held.iter().map(|(since, over)| (*since, over.unwrap_or(until)));
         spells.any(|spell| subject.is_meant(rules, &episode.key.subject, spell))
     };
-    let told = |episode: Episode| Spoken {
+    let reported = |episode: Episode| Spoken {
         kind: episode.key.kind.word(),
         at: episode.spoke_at,
         over: episode.over_at(),
@@ -270,5 +271,5 @@ fn spoken(reader: &Reader, rules: &Rules, life: &Life, until: Timestamp) -> Resu
         text: episode.text,
         subject: episode.key.subject,
     };
-    Ok(alarms::read(reader, life.tray.sown_at, until)?.into_iter().filter(concerns).map(told).collect())
+    Ok(alarms::read(reader, life.tray.sown_at, until)?.into_iter().filter(concerns).map(reported).collect())
 }

@@ -11,34 +11,34 @@ use crate::report::history::tests::store;
 #[test]
 fn a_damp_night_in_light_is_told_with_its_hours_beside_its_sisters() {
     let conditions = beside_nine(&tray("2026-03-06", 14, MOLD).1);
-    let told = beside::told(&conditions);
-    assert_eq!(told[0].measure, Measure::DampSpell);
-    assert_eq!((told[0].value.round(), told[0].rank, told[0].n), (14.0, 1, 9));
+    let reported = beside::reported(&conditions);
+    assert_eq!(reported[0].measure, Measure::DampSpell);
+    assert_eq!((reported[0].value.round(), reported[0].rank, reported[0].n), (14.0, 1, 9));
     assert_eq!(
-        words::difference(told[0]),
+        words::difference(reported[0]),
         "Its air stayed at 85 % and more for 14 h on end in light; its 9 sisters: 1 h, 0 h to 2 h."
     );
-    assert_eq!(told[0].p, Some(0.2));
-    assert_eq!(told[0].p_corrected, Some(1.0), "eleven conditions were compared");
+    assert_eq!(reported[0].p, Some(0.2));
+    assert_eq!(reported[0].p_corrected, Some(1.0), "eleven conditions were compared");
 }
 
 #[test]
 fn below_five_sisters_nothing_is_tested_and_it_is_said() {
     let own = tray("2026-03-06", 14, MOLD).1;
-    let sister = tray("2026-03-06", 1, CUT).1;
-    let conditions = beside::conditions(&own, &[&sister, &sister, &sister, &sister]);
+    let peer = tray("2026-03-06", 1, CUT).1;
+    let conditions = beside::conditions(&own, &[&peer, &peer, &peer, &peer]);
     assert!(conditions.iter().all(|condition| condition.p.is_none() && condition.p_corrected.is_none()));
     assert!(words::beside(4, &conditions).contains("fewer than five"));
 }
 
 #[test]
-fn the_onset_is_reckoned_back_from_the_day_mold_was_seen_and_names_the_damp_night() {
+fn the_onset_names_the_damp_night_before_mold_was_seen() {
     let (life, walked) = tray("2026-03-06", 14, MOLD);
-    let told = words::onset(&rules(), &onset(&life, &walked).expect("mold was seen"), &[]);
-    assert_eq!((told.seen_at, told.from), (at("2026-03-12 08:00"), at("2026-03-07 08:00")));
+    let reported = words::onset(&rules(), &onset(&life, &walked).expect("mold was seen"), &[]);
+    assert_eq!((reported.seen_at, reported.from), (at("2026-03-12 08:00"), at("2026-03-07 08:00")));
     // At 21 °C grey mold grows 8.4 mm a day at best: 5 mm take 14 h.
-    assert!((told.seen_at - told.until).num_hours() == 14, "{}", told.until);
-    assert!(told.events.iter().any(|event| event.contains("stood at 85 %")), "{:?}", told.events);
+    assert!((reported.seen_at - reported.until).num_hours() == 14, "{}", reported.until);
+    assert!(reported.events.iter().any(|event| event.contains("stood at 85 %")), "{:?}", reported.events);
     let (healthy, walked) = tray("2026-03-06", 14, CUT);
     assert!(onset(&healthy, &walked).is_none());
 }
@@ -54,11 +54,11 @@ fn an_alarm_is_told_by_what_was_the_case_and_what_became_of_it() {
         text: "Rack A is at 88.5 % humidity. Move air through it. Look at the tray.".to_owned(),
     };
     let site = rules().site;
-    let told = |alarm: &Spoken| words::alarm(&site, alarm);
-    assert_eq!(told(&alarm), "Tue 3 Mar 06:00: Rack A is at 88.5 % humidity. It held to the end; nobody answered.");
+    let reported = |alarm: &Spoken| words::alarm(&site, alarm);
+    assert_eq!(reported(&alarm), "Tue 3 Mar 06:00: Rack A is at 88.5 % humidity. It held to the end; nobody answered.");
     alarm.over = Some(at("2026-03-03 15:30"));
     alarm.answered = Some("Wren".to_owned());
-    assert!(told(&alarm).ends_with("It held until Tue 3 Mar 09:30; answered by Wren."), "{}", told(&alarm));
+    assert!(reported(&alarm).ends_with("It held until Tue 3 Mar 09:30; answered by Wren."), "{}", reported(&alarm));
 }
 
 #[test]
@@ -84,7 +84,7 @@ fn the_sheet_of_a_tray_tells_its_life_its_air_and_its_holes() {
     let rules = rules();
     let folder = tempfile::tempdir().expect("a folder");
     let reader = store(folder.path(), &rules);
-    let told = [
+    let reported = [
         (
             "2026-03-03 00:00",
             r#"{"did":"sow","tray":"K1","place":"rack-a","crop":"broccoli","count":4,"seed_grams":24}"#,
@@ -94,7 +94,7 @@ fn the_sheet_of_a_tray_tells_its_life_its_air_and_its_holes() {
         ("2026-03-03 12:00", r#"{"did":"move","tray":"K1","place":"rack-b"}"#),
         ("2026-03-04 06:00", r#"{"did":"discard","tray":"K1","reason":"mold","share":30}"#),
     ];
-    let lines = journal(&told);
+    let lines = journal(&reported);
     let (all, until) = (lives(&rules, &lines), at("2026-03-04 06:00"));
     let now = at("2026-03-05 00:00");
     let trace = trace_of(&reader, &rules, &lines, &all[0], now).expect("it can be read");

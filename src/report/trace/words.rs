@@ -1,11 +1,11 @@
 //! The trace in words: sentences about differences, and the text for a terminal.
 
 use super::{Onset, Spoken, Trace};
-use crate::analysis::beside::{Condition, FEWEST_SISTERS, Measure};
+use crate::analysis::beside::{Comparison, FEWEST_PEERS, Measure};
 use crate::analysis::onset::{LikelyOnset, SEEN_MM, Suspect};
 use crate::analysis::stages::{DAMP_FROM, Spread, StageTrace};
 use crate::engine::rules::{Rules, Site};
-use crate::report::said::{between, dated, hours, local};
+use crate::report::formatted::{between, dated, hours, local};
 use crate::units::Timestamp;
 use std::fmt::Write;
 
@@ -36,7 +36,7 @@ pub(super) fn condition(measure: Measure) -> &'static str {
 }
 
 /// Where it stands among its sisters.
-pub(super) fn rank(condition: &Condition) -> String {
+pub(super) fn rank(condition: &Comparison) -> String {
     if condition.range == Some((condition.value, condition.value)) {
         return "alike".to_owned();
     }
@@ -44,7 +44,7 @@ pub(super) fn rank(condition: &Condition) -> String {
 }
 
 /// One difference as a sentence.
-pub fn difference(condition: &Condition) -> String {
+pub fn difference(condition: &Comparison) -> String {
     let of = |value: f64| figure(condition.measure, value);
     let own = of(condition.value);
     let says = match condition.measure {
@@ -70,11 +70,11 @@ pub fn difference(condition: &Condition) -> String {
 }
 
 /// How much the comparison is worth.
-pub fn beside(n: usize, conditions: &[Condition]) -> String {
+pub fn beside(n: usize, conditions: &[Comparison]) -> String {
     if n == 0 {
         return "There is no healthy tray of the same crop of this age to hold it against.".to_owned();
     }
-    if n < FEWEST_SISTERS {
+    if n < FEWEST_PEERS {
         return format!(
             "Held against {n} healthy of the same crop at the same age: fewer than five, too few for a test."
         );
@@ -172,10 +172,10 @@ pub fn text(trace: &Trace, rules: &Rules) -> String {
         }
     }
     for stage in &trace.stages {
-        said_stage(&mut out, site, stage);
+        formatted_stage(&mut out, site, stage);
     }
-    if !trace.sisters.is_empty() {
-        said_beside(&mut out, trace);
+    if !trace.peers.is_empty() {
+        formatted_beside(&mut out, trace);
     }
     let _ = writeln!(out, "\nALARMS{}", if trace.alarms.is_empty() { ": none" } else { "" });
     for spoken in &trace.alarms {
@@ -193,7 +193,7 @@ pub fn text(trace: &Trace, rules: &Rules) -> String {
     out
 }
 
-fn said_beside(out: &mut String, trace: &Trace) {
+fn formatted_beside(out: &mut String, trace: &Trace) {
     let _ = writeln!(out, "\nBESIDE ITS SISTERS");
     let _ = writeln!(out, "  {:<27} {:>8} {:>8} {:>20} {:>8}", "", "this", "middle", "middle half", "rank");
     for condition in &trace.conditions {
@@ -211,7 +211,7 @@ fn said_beside(out: &mut String, trace: &Trace) {
     }
 }
 
-fn said_stage(out: &mut String, site: &Site, stage: &StageTrace) {
+fn formatted_stage(out: &mut String, site: &Site, stage: &StageTrace) {
     let long = between(stage.from, stage.until);
     let _ = writeln!(out, "\n{} {}, for {long}", stage.stage.word().to_uppercase(), local(site, stage.from));
     let line = |out: &mut String, name: &str, spread: Option<Spread>, say: &dyn Fn(f64) -> String| {

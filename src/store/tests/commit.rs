@@ -97,7 +97,7 @@ fn whole(store: &Store) -> Vec<String> {
 
 #[test]
 fn the_same_records_committed_again_change_nothing() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let records = full_record(&room.rules);
     store.commit(&records).unwrap();
@@ -109,7 +109,7 @@ fn the_same_records_committed_again_change_nothing() {
 
 #[test]
 fn a_letter_that_was_sent_is_not_put_in_the_outbox_again_by_a_second_run() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let records = full_record(&room.rules);
     store.commit(&records).unwrap();
@@ -124,7 +124,7 @@ fn a_letter_that_was_sent_is_not_put_in_the_outbox_again_by_a_second_run() {
 
 #[test]
 fn a_batch_with_something_impossible_in_it_leaves_no_trace() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let mut records = full_record(&room.rules);
     records.push(happening(at(9), 0, What::Reading(heard(99, 1.0))));
@@ -137,7 +137,7 @@ fn a_batch_with_something_impossible_in_it_leaves_no_trace() {
 
 #[test]
 fn a_judgement_is_written_beside_its_reading() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let late = RawReading::new(ChannelId(0), 21.5, Some(at(-3_600_000)), false).unwrap();
     let retained = RawReading::new(ChannelId(2), 20.0, None, true).unwrap();
@@ -199,7 +199,7 @@ fn every_flag_and_doubt_fits_into_the_number_and_comes_back() {
 
 #[test]
 fn a_jump_that_is_believed_later_is_believed_in_the_store_too() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let raw = heard(0, 30.0);
     let doubted = Judgement { raw, flag: Flag::Unknown, reason: Some(Doubt::Spike), believed: None };
@@ -228,7 +228,7 @@ fn a_jump_that_is_believed_later_is_believed_in_the_store_too() {
 
 #[test]
 fn alarms_come_back_as_they_were_and_the_last_change_is_how_it_stands() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let changes = [AlarmState::Unacknowledged, AlarmState::Acknowledged, AlarmState::Normal];
     let mut record = happening(at(0), 0, What::Tick);
@@ -240,9 +240,9 @@ fn alarms_come_back_as_they_were_and_the_last_change_is_how_it_stands() {
     let other = Record::of(Event { at: at(1), what: What::Tick }, 0, vec![Effect::Alarm(other)]);
     store.commit(&[record, other]).unwrap();
     let lines = room.reader().alarm_changes(at(0)).unwrap();
-    let told: Vec<_> = lines.iter().map(|line| (line.state, line.text.as_str())).collect();
+    let reported: Vec<_> = lines.iter().map(|line| (line.state, line.text.as_str())).collect();
     assert_eq!(
-        told,
+        reported,
         [
             (AlarmState::Unacknowledged, "first"),
             (AlarmState::Acknowledged, "second"),
@@ -266,7 +266,7 @@ fn alarms_come_back_as_they_were_and_the_last_change_is_how_it_stands() {
 
 #[test]
 fn the_journal_knows_what_was_taken_refused_and_struck() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     assert_eq!(store.next_journal_number().unwrap(), 1);
     let taken = |number| vec![Effect::EntryTaken { number, note: Vec::new() }];
@@ -289,7 +289,7 @@ fn the_journal_knows_what_was_taken_refused_and_struck() {
 
 #[test]
 fn a_mail_waits_until_it_is_taken_or_given_up() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&full_record(&room.rules)).unwrap();
     let waits = |store: &Store| -> Vec<(String, u32)> {
@@ -318,14 +318,14 @@ fn a_mail_waits_until_it_is_taken_or_given_up() {
 
 #[test]
 fn letters_told_by_another_end_with_it_and_are_known_after_a_restart() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&full_record(&room.rules)).unwrap();
-    let told = |recipient: &str| Outcome::ToldBy { key: key("alarm-1", recipient), letter: "held-up".into() };
-    let mut gathered = happening(at(3), 0, What::Tick);
-    gathered.letters = vec![(letter("held-up", at(3)), vec![mail("held-up", "one"), mail("held-up", "two")])];
-    gathered.outcomes = vec![told("one"), told("two")];
-    store.commit(&[gathered]).unwrap();
+    let reported = |recipient: &str| Outcome::ToldBy { key: key("alarm-1", recipient), letter: "held-up".into() };
+    let mut harvests = happening(at(3), 0, What::Tick);
+    harvests.letters = vec![(letter("held-up", at(3)), vec![mail("held-up", "one"), mail("held-up", "two")])];
+    harvests.outcomes = vec![reported("one"), reported("two")];
+    store.commit(&[harvests]).unwrap();
     drop(store);
     let mut store = room.store();
     let waiting = store.waiting_parcels().unwrap();
@@ -341,7 +341,7 @@ fn letters_told_by_another_end_with_it_and_are_known_after_a_restart() {
 
 #[test]
 fn a_lamp_that_has_not_heard_of_the_end_is_told_after_a_restart() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let lamp = ParcelKey { letter: "air@1".into(), channel: ChannelName::Lamp, recipient: "alarm/air".into() };
     let mut over = happening(at(3), 0, What::Tick);
@@ -359,7 +359,7 @@ fn a_lamp_that_has_not_heard_of_the_end_is_told_after_a_restart() {
 
 #[test]
 fn a_message_delivered_again_is_known_until_deliveries_are_forgotten() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&full_record(&room.rules)).unwrap();
     assert!(store.knows_delivery(65_535, u64::MAX).unwrap());
@@ -371,7 +371,7 @@ fn a_message_delivered_again_is_known_until_deliveries_are_forgotten() {
 
 #[test]
 fn only_the_newest_thousand_garbled_messages_stay_with_their_first_bytes() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let garbled = |nth: i64| {
         let mut record = happening(at(nth), 0, What::Garbled { sensor: None, reason: Garbled::NotReadable });
@@ -388,7 +388,7 @@ fn only_the_newest_thousand_garbled_messages_stay_with_their_first_bytes() {
 
 #[test]
 fn what_another_process_puts_into_the_inbox_is_taken_once_and_answered() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     assert!(!store.changed_outside().unwrap());
     store.commit(&full_record(&room.rules)).unwrap();

@@ -8,8 +8,8 @@ use std::io::{Seek, SeekFrom, Write};
 const READINGS: i64 = 20_000;
 
 /// A closed store with so many readings that they fill many pages.
-fn filled() -> Room {
-    let room = Room::new();
+fn filled() -> TestStore {
+    let room = TestStore::new();
     let mut store = room.store();
     let records: Vec<Record> = (0..READINGS)
         .map(|nth| reading(&room.rules, at(nth * 1_000), 0, heard(0, 20.0 + (nth % 50) as f64 / 100.0)))
@@ -21,7 +21,7 @@ fn filled() -> Room {
 }
 
 /// The daemon has a store that works, the damaged file lies beside it, and `at_least` readings are in the new one.
-fn is_replaced(room: &Room, at_least: usize) -> usize {
+fn is_replaced(room: &TestStore, at_least: usize) -> usize {
     let before = std::fs::read(room.path()).unwrap();
     let (mut store, opening) = room.open();
     let Opening::Damaged { set_aside, carried_over, what } = opening else { panic!("{opening:?}") };
@@ -45,13 +45,13 @@ fn overwrite(path: &Path, offset: u64, bytes: &[u8]) {
     file.write_all(bytes).unwrap();
 }
 
-fn pages(room: &Room) -> u64 {
+fn pages(room: &TestStore) -> u64 {
     std::fs::metadata(room.path()).unwrap().len() / 4096
 }
 
 #[test]
 fn a_file_of_garbage_is_set_aside_and_a_new_store_begun() {
-    let room = Room::new();
+    let room = TestStore::new();
     let garbage: Vec<u8> = (0..50_000_u32).map(|nth| (nth * 7 % 251) as u8).collect();
     std::fs::write(room.path(), garbage).unwrap();
     is_replaced(&room, 0);
@@ -80,9 +80,9 @@ fn what_was_only_in_the_write_ahead_log_of_a_damaged_file_is_carried_over_too() 
     let mut store = room.store();
     store.commit(&[happening(at(READINGS * 1_000), 5, What::BrokerDown)]).unwrap();
     // As a killed daemon leaves it: the log has not been moved into the file.
-    let killed = Room::new();
+    let killed = TestStore::new();
     for part in ["", "-wal"] {
-        let copied = |room: &Room| room.folder.path().join(format!("traywarden.db{part}"));
+        let copied = |room: &TestStore| room.folder.path().join(format!("traywarden.db{part}"));
         assert!(std::fs::copy(copied(&room), copied(&killed)).unwrap() > 0);
     }
     overwrite(&killed.path(), pages(&killed) / 2 * 4096, &[0; 4096]);
@@ -102,7 +102,7 @@ fn a_zeroed_first_page_leaves_nothing_to_read_and_is_still_no_obstacle() {
 
 #[test]
 fn a_second_damaged_file_in_one_second_gets_a_name_of_its_own() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut names = Vec::new();
     for _ in 0..2 {
         std::fs::write(room.path(), [b'x'; 5_000]).unwrap();
@@ -132,7 +132,7 @@ fn readings_whose_series_was_lost_do_not_pass_for_those_of_another_sensor() {
 
 #[test]
 fn a_database_of_something_else_is_left_alone() {
-    let room = Room::new();
+    let room = TestStore::new();
     Connection::open(room.path()).unwrap().execute_batch("CREATE TABLE song (title TEXT)").unwrap();
     let before = std::fs::read(room.path()).unwrap();
     let error = Store::open(&room.path(), &room.rules, at(0)).err().unwrap();
@@ -152,7 +152,7 @@ fn a_store_of_a_newer_build_is_left_alone() {
 
 #[test]
 fn a_reader_of_nothing_says_so_and_makes_no_file() {
-    let room = Room::new();
+    let room = TestStore::new();
     let error = Reader::open(&room.path(), &room.rules).err().unwrap();
     assert!(matches!(error, StoreError::Missing { .. }), "{error}");
     assert!(!room.path().exists());
@@ -167,7 +167,7 @@ fn a_folder_that_is_not_there_is_an_error_with_its_name() {
 
 #[test]
 fn openings_tell_created_stopped_well_and_killed_apart() {
-    let room = Room::new();
+    let room = TestStore::new();
     let (store, opening) = room.open();
     assert_eq!(opening, Opening::Created);
     drop(store);
@@ -206,7 +206,7 @@ const RELEASED: [&str; 4] = [
 fn a_store_of_every_older_version_opens_and_has_its_rows() {
     assert_eq!(RELEASED.len(), schema::MIGRATIONS.len(), "commit a dump of the new version");
     for (dump, version) in RELEASED.iter().zip(1..) {
-        let room = Room::new();
+        let room = TestStore::new();
         Connection::open(room.path()).unwrap().execute_batch(dump).unwrap();
         let (mut store, opening) = room.open();
         let expected = if version == RELEASED.len() {
@@ -215,7 +215,7 @@ fn a_store_of_every_older_version_opens_and_has_its_rows() {
             Opening::Upgraded { from: version }
         };
         assert_eq!(opening, expected);
-        assert_eq!(tables(&store.connection), tables(&Room::new().store().connection), "version {version}");
+        assert_eq!(tables(&store.connection), tables(&TestStore::new().store().connection), "version {version}");
         let whats: Vec<What> = room.events().into_iter().map(|event| event.what).collect();
         assert_eq!(whats[..2], [What::Started, What::Reading(heard(1, 55.5))]);
         assert_eq!(room.reader().journal(at(0)).unwrap().len(), 1);

@@ -11,7 +11,7 @@ fn batch(rules: &Rules, nth: i64, size: i64) -> Vec<Record> {
 
 #[test]
 fn a_full_disk_is_called_so_and_the_same_store_goes_on_when_there_is_room() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&batch(&room.rules, 0, 100)).unwrap();
     let pages: i64 = store.connection.query_row("PRAGMA page_count", [], |row| row.get(0)).unwrap();
@@ -34,7 +34,7 @@ fn a_full_disk_is_called_so_and_the_same_store_goes_on_when_there_is_room() {
 
 #[test]
 fn a_reader_sees_whole_batches_only_and_holds_nobody_up() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&batch(&room.rules, 0, 50)).unwrap();
     let reader = room.reader();
@@ -56,7 +56,7 @@ fn a_reader_sees_whole_batches_only_and_holds_nobody_up() {
 
 #[test]
 fn the_settings_that_durability_hangs_on_are_on() {
-    let room = Room::new();
+    let room = TestStore::new();
     let store = room.store();
     let text = |pragma: &str| -> String {
         store
@@ -76,7 +76,7 @@ fn the_settings_that_durability_hangs_on_are_on() {
 
 #[test]
 fn a_backup_taken_while_writing_opens_and_equals_the_store() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&batch(&room.rules, 0, 500)).unwrap();
     let copy = room.folder.path().join("copy.db");
@@ -93,7 +93,7 @@ fn a_backup_taken_while_writing_opens_and_equals_the_store() {
 
 #[test]
 fn a_store_is_not_written_over_by_its_own_backup() {
-    let room = Room::new();
+    let room = TestStore::new();
     room.store().commit(&batch(&room.rules, 0, 10)).unwrap();
     let roundabout = room.folder.path().join(".").join("traywarden.db");
     let error = backup(&room.path(), &roundabout).unwrap_err();
@@ -124,7 +124,7 @@ fn nothing_committed_is_lost_when_the_process_is_killed() {
         return commits_until_it_is_killed(Path::new(&path));
     }
     for kill_after in [0, 3, 40, 171] {
-        let room = Room::new();
+        let room = TestStore::new();
         let mut child = std::process::Command::new(std::env::current_exe().unwrap())
             .args(["--exact", "store::tests::durability::nothing_committed_is_lost_when_the_process_is_killed"])
             .args(["--nocapture", "--test-threads=1"])

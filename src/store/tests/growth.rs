@@ -21,7 +21,7 @@ const FIRST_MINUTE: i64 = EVENING / 60_000;
 
 #[test]
 fn minutes_hold_count_low_sum_and_high_of_believed_readings() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store
         .commit(&[
@@ -47,7 +47,7 @@ fn minutes_hold_count_low_sum_and_high_of_believed_readings() {
 
 #[test]
 fn rolling_up_twice_or_in_pieces_counts_each_reading_once() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let mut pieces = Vec::new();
     for nth in 0..400 {
@@ -67,7 +67,7 @@ fn rolling_up_twice_or_in_pieces_counts_each_reading_once() {
 
 #[test]
 fn a_late_reading_goes_into_the_minute_it_was_measured_in() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&[reading(&room.rules, at(0), 0, heard(0, 20.0))]).unwrap();
     store.roll_up_minutes(at(60_000)).unwrap();
@@ -79,7 +79,7 @@ fn a_late_reading_goes_into_the_minute_it_was_measured_in() {
 
 #[test]
 fn a_gap_of_months_loses_and_doubles_nothing() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&[reading(&room.rules, at(0), 0, heard(0, 20.0))]).unwrap();
     store.roll_up_minutes(at(60_000)).unwrap();
@@ -109,13 +109,13 @@ fn letter(id: &str, at: Timestamp) -> (Letter, Vec<Parcel>) {
 
 #[test]
 fn retention_takes_old_readings_and_small_events_and_nothing_else() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let entry = Entry { at: None, by: None, did: Did::Mist(Target::default()) };
     let alarm = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".into() };
-    let mut told = happening(at(3), 0, What::Tick);
-    told.effects = vec![Effect::Alarm(too_warm(at(3), AlarmState::Unacknowledged))];
-    told.letters = vec![letter("sent", at(3)), letter("waiting", at(3))];
+    let mut reported = happening(at(3), 0, What::Tick);
+    reported.effects = vec![Effect::Alarm(too_warm(at(3), AlarmState::Unacknowledged))];
+    reported.letters = vec![letter("sent", at(3)), letter("waiting", at(3))];
     let kept_entry = What::Journal { number: 1, entry };
     let kept_answer = What::Command(Command::Acknowledge { alarm, by: "Ada".into() });
     store
@@ -123,7 +123,7 @@ fn retention_takes_old_readings_and_small_events_and_nothing_else() {
             happening(at(0), 0, What::Started),
             happening(at(1), 0, kept_entry.clone()),
             happening(at(2), 0, kept_answer.clone()),
-            told,
+            reported,
             reading(&room.rules, at(4), 0, heard(0, 20.0)),
             reading(&room.rules, at(100 * DAY_MS - 1), 0, heard(0, 21.0)),
             reading(&room.rules, at(100 * DAY_MS), 0, heard(0, 22.0)),
@@ -152,7 +152,7 @@ fn retention_takes_old_readings_and_small_events_and_nothing_else() {
 
 #[test]
 fn retention_goes_in_chunks_until_nothing_is_left_and_gives_the_space_back() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let records: Vec<Record> = (0..45_000).map(|nth| reading(&room.rules, at(nth), 0, heard(0, 20.0))).collect();
     store.commit(&records).unwrap();
@@ -176,7 +176,7 @@ fn retention_goes_in_chunks_until_nothing_is_left_and_gives_the_space_back() {
 
 #[test]
 fn a_span_longer_than_the_calendar_forgets_nothing() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&[happening(at(0), 0, What::Started)]).unwrap();
     assert_eq!(store.forget(at(0), TimeDelta::MAX).unwrap(), 0);

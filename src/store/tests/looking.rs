@@ -8,20 +8,20 @@ fn point(from_ms: i64, low: f64, mean: f64, high: f64, n: u64) -> HistoryPoint {
     HistoryPoint { from: at(from_ms), low, mean, high, n }
 }
 
-fn warming(room: &Room, store: &mut Store) {
+fn warming(room: &TestStore, store: &mut Store) {
     // One reading each half minute for three minutes: 20, 21, .. 25.
     let records: Vec<Record> =
         (0..6).map(|nth| reading(&room.rules, at(nth * 30_000), 0, heard(0, 20.0 + nth as f64))).collect();
     store.commit(&records).unwrap();
 }
 
-fn history(room: &Room, until_ms: i64, step: TimeDelta) -> Vec<HistoryPoint> {
+fn history(room: &TestStore, until_ms: i64, step: TimeDelta) -> Vec<HistoryPoint> {
     room.reader().history("rack-a-air", Quantity::Temperature, at(0), at(until_ms), step).unwrap()
 }
 
 #[test]
 fn history_is_the_same_before_and_after_minutes_are_rolled_up() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     warming(&room, &mut store);
     let expected = [point(0, 20.0, 21.5, 23.0, 4), point(120_000, 24.0, 24.5, 25.0, 2)];
@@ -39,7 +39,7 @@ fn history_is_the_same_before_and_after_minutes_are_rolled_up() {
 
 #[test]
 fn steps_below_a_minute_come_from_single_readings() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     warming(&room, &mut store);
     store.roll_up_minutes(at(600_000)).unwrap();
@@ -49,7 +49,7 @@ fn steps_below_a_minute_come_from_single_readings() {
 
 #[test]
 fn a_late_reading_stands_in_history_where_it_was_measured() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let late = RawReading::new(ChannelId(0), 24.0, Some(at(30_000)), false).unwrap();
     store.commit(&[reading(&room.rules, at(7_200_000), 0, late)]).unwrap();
@@ -61,7 +61,7 @@ fn a_late_reading_stands_in_history_where_it_was_measured() {
 
 #[test]
 fn history_of_nothing_is_empty() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     warming(&room, &mut store);
     let reader = room.reader();
@@ -75,7 +75,7 @@ fn history_of_nothing_is_empty() {
 
 #[test]
 fn the_last_of_each_series_is_found_also_when_it_fell_silent_long_ago() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let days = 3 * 86_400_000;
     store
@@ -98,7 +98,7 @@ fn the_last_of_each_series_is_found_also_when_it_fell_silent_long_ago() {
 
 #[test]
 fn counts_are_what_is_there() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     assert_eq!(room.reader().counts().unwrap(), Default::default());
     warming(&room, &mut store);

@@ -94,7 +94,7 @@ fn is_stored(what: &What) -> bool {
 
 #[test]
 fn every_kind_of_event_comes_back_as_it_went_in() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let sent: Vec<Event> =
         everything().into_iter().zip(0..).map(|(what, nth)| Event { at: at(nth * 1_000), what }).collect();
@@ -106,7 +106,7 @@ fn every_kind_of_event_comes_back_as_it_went_in() {
 
 #[test]
 fn within_one_millisecond_readings_and_events_keep_their_order() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let whats = [
         What::Reading(heard(0, 20.0)),
@@ -127,7 +127,7 @@ fn within_one_millisecond_readings_and_events_keep_their_order() {
 
 #[test]
 fn order_and_number_survive_the_seams_between_pages() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     // Three readings and another event to a millisecond. A page of 16,384 readings is no
     // multiple of three, so that it ends in the middle of a millisecond.
@@ -147,7 +147,7 @@ fn order_and_number_survive_the_seams_between_pages() {
 
 #[test]
 fn a_span_takes_its_beginning_and_leaves_its_end() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     let records: Vec<Record> = (0..4)
         .flat_map(|nth| [happening(at(nth), 0, What::BrokerUp), happening(at(nth), 1, What::Reading(heard(0, 20.0)))])
@@ -161,7 +161,7 @@ fn a_span_takes_its_beginning_and_leaves_its_end() {
 
 #[test]
 fn a_sensor_that_left_the_config_is_counted_and_left_out() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store
         .commit(&[
@@ -186,7 +186,7 @@ fn a_sensor_that_left_the_config_is_counted_and_left_out() {
 
 #[test]
 fn a_config_in_another_order_finds_its_history_again() {
-    let mut room = Room::new();
+    let mut room = TestStore::new();
     room.store().commit(&[happening(at(0), 0, What::Reading(heard(1, 55.0)))]).unwrap();
     room.rules = rules_with(&["new-one", "rack-b-air", "rack-a-air"]);
     let mut store = room.store();
@@ -197,7 +197,7 @@ fn a_config_in_another_order_finds_its_history_again() {
 
 #[test]
 fn what_another_hand_wrote_into_the_file_is_counted_and_never_fatal() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut store = room.store();
     store.commit(&[happening(at(5), 0, What::BrokerUp)]).unwrap();
     for (seq, kind, body) in
@@ -217,7 +217,7 @@ fn what_another_hand_wrote_into_the_file_is_counted_and_never_fatal() {
 
 #[test]
 fn ticks_are_not_stored() {
-    let room = Room::new();
+    let room = TestStore::new();
     room.store().commit(&[happening(at(0), 0, What::Tick)]).unwrap();
     assert_eq!(room.events(), []);
     assert_eq!(encode(&What::Tick, &room.rules), None);

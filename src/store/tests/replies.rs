@@ -5,7 +5,7 @@ use crate::engine::event::LetterKind;
 use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use crate::store::{InboxKind, MailboxPosition, Replies, ReplyFate};
 
-fn with_a_letter(room: &Room) -> Replies {
+fn with_a_letter(room: &TestStore) -> Replies {
     let mut store = room.store();
     let letter = Letter {
         id: "alarm-1".into(),
@@ -36,7 +36,7 @@ fn with_a_letter(room: &Room) -> Replies {
 
 #[test]
 fn a_letter_is_found_by_its_message_id_and_by_whom_it_went_to() {
-    let room = Room::new();
+    let room = TestStore::new();
     let replies = with_a_letter(&room);
     let ids = ["other@x".to_owned(), "alarm-1.5eed@saltmarsh.example".to_owned()];
     let found = replies.mail_of_ids(&ids).unwrap().unwrap();
@@ -49,7 +49,7 @@ fn a_letter_is_found_by_its_message_id_and_by_whom_it_went_to() {
 
 #[test]
 fn what_a_reply_asks_for_is_in_the_inbox_and_its_mail_is_known_again() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut replies = with_a_letter(&room);
     let reply = replies.begin(at(5_000), "r1@phone", "grower@saltmarsh.example").unwrap();
     let asked = [(InboxKind::Journal, "{\"did\":\"water\"}".to_owned()), (InboxKind::Command, "{}".to_owned())];
@@ -65,7 +65,7 @@ fn what_a_reply_asks_for_is_in_the_inbox_and_its_mail_is_known_again() {
 
 #[test]
 fn an_answer_tells_of_the_same_alarms_and_there_are_so_many_an_hour() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut replies = with_a_letter(&room);
     for number in 0..3 {
         let reply = replies.begin(at(5_000 + number), &format!("r{number}@phone"), "a@b").unwrap();
@@ -78,7 +78,7 @@ fn an_answer_tells_of_the_same_alarms_and_there_are_so_many_an_hour() {
 
 #[test]
 fn refused_replies_are_counted_by_time_and_the_key_stays_the_same() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut replies = with_a_letter(&room);
     for (number, fate) in [ReplyFate::NoMark, ReplyFate::Stranger, ReplyFate::Taken].into_iter().enumerate() {
         let when = at(5_000 + number as i64 * 1_000);
@@ -97,7 +97,7 @@ fn refused_replies_are_counted_by_time_and_the_key_stays_the_same() {
 
 #[test]
 fn the_mailbox_is_remembered_by_its_validity_and_number() {
-    let room = Room::new();
+    let room = TestStore::new();
     let mut replies = with_a_letter(&room);
     assert_eq!(replies.position("warden@host/INBOX").unwrap(), None);
     for uid in [4, 9] {

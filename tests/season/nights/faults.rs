@@ -6,7 +6,7 @@ use crate::faults::Kind as Fault;
 use crate::ordinary;
 use crate::people::Quirk;
 use chrono::TimeDelta;
-use traywarden::demo::hands::Doing;
+use traywarden::demo::people::Doing;
 use traywarden::demo::plan::Broken;
 use traywarden::demo::sensors::Ailment;
 use traywarden::engine::alarm::AlarmKind::*;
@@ -280,16 +280,16 @@ fn never_filled(night: &mut Night, round: Timestamp) {
     let from = night.draft.starts_at;
     night.draft.people.quirks.push(Quirk::NoRefill(from - TimeDelta::days(30), from + TimeDelta::days(99)));
     let people = &night.draft.people;
-    let (deeds, _) = people.deeds(from.date_naive(), until.date_naive() + TimeDelta::days(1));
+    let (actions, _) = people.actions(from.date_naive(), until.date_naive() + TimeDelta::days(1));
     let count = |tray: &Option<String>| {
         people.lives.iter().find(|life| Some(&life.tray) == tray.as_ref()).map_or(0.0, |life| f64::from(life.count))
     };
-    let watered: f64 = deeds
+    let watered: f64 = actions
         .iter()
-        .filter(|deed| from <= deed.at && deed.at < until)
-        .map(|deed| match &deed.doing {
+        .filter(|action| from <= action.at && action.at < until)
+        .map(|action| match &action.doing {
             Doing::Did(Did::Water { target, ml_per_tray: Some(ml) }) => {
-                let share = if deed.at < round { 1.0 } else { 0.5 };
+                let share = if action.at < round { 1.0 } else { 0.5 };
                 share * ml * count(&target.tray) / 1000.0
             }
             _ => 0.0,

@@ -13,12 +13,12 @@ use crate::faults::Fault;
 use crate::figures::{for_nothing, in_time};
 use crate::harm::Hazard;
 use crate::people::local;
-use crate::watched::{COME_WITHIN, Told, Written, watch, watch_and};
+use crate::watched::{COME_WITHIN, Reported, Written, watch, watch_and};
 use chrono::{Days, TimeDelta, Timelike};
 use std::fmt::Write;
 use std::sync::Mutex;
-use traywarden::demo::chance::Chance;
 use traywarden::demo::plan::{Breakage, Broken};
+use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::{Ailment, Trouble};
 use traywarden::demo::story::TIME_ZONE;
 use traywarden::engine::alarm::AlarmKind;
@@ -69,7 +69,7 @@ const MILD: fn(f64, f64) -> bool = |temperature, dew_point| (8.0..22.0).contains
 /// A night in the making.
 pub struct Night {
     pub draft: Draft,
-    pub chance: Chance,
+    pub chance: SplitMix64,
     /// When the first of it happens; set by whatever happens first.
     from: Option<Timestamp>,
     /// Noon after the last night.
@@ -84,7 +84,7 @@ pub const TANK: usize = 3;
 
 impl Night {
     fn new(kind: &Kind, seed: u64) -> Night {
-        let chance = Chance::for_part(seed, kind.name);
+        let chance = SplitMix64::for_part(seed, kind.name);
         let mut draft = draft_in(seed, kind.days, None, kind.weather);
         draft.people.quirks.clear();
         draft.scatter_mm = 1.2;
@@ -145,7 +145,7 @@ impl Night {
 
 /// A night as it was drawn.
 struct Played {
-    told: Told,
+    reported: Reported,
     came: Vec<Timestamp>,
     from: Timestamp,
     until: Timestamp,
@@ -160,7 +160,7 @@ fn drawn(kind: &Kind, seed: u64) -> (Drawn, Timestamp, Timestamp) {
 
 fn play(kind: &Kind, seed: u64) -> Played {
     let (drawn, from, until) = drawn(kind, seed);
-    Played { told: watch(&drawn), came: drawn.came, from, until }
+    Played { reported: watch(&drawn), came: drawn.came, from, until }
 }
 
 impl Kind {
@@ -173,16 +173,16 @@ impl Kind {
         let night = play(self, seed);
         let mut wrong = Vec::new();
         let letters: Vec<&Written> =
-            night.told.letters.iter().filter(|letter| night.from <= letter.at && letter.at < night.until).collect();
+            night.reported.letters.iter().filter(|letter| night.from <= letter.at && letter.at < night.until).collect();
         let harms: Vec<_> =
-            night.told.harms.iter().filter(|harm| night.from <= harm.from && harm.from < night.until).collect();
+            night.reported.harms.iter().filter(|harm| night.from <= harm.from && harm.from < night.until).collect();
         let may_call = |kind: &AlarmKind| {
             self.right.iter().any(|right| matches!(right, Right::MayCall(kinds) if kinds.contains(kind)))
         };
         let calls: Vec<&&Written> = letters.iter().filter(|letter| letter.what == Letter::Call).collect();
         for call in &calls {
             let kinds: Vec<AlarmKind> = call.about.iter().map(|key| key.kind).collect();
-            if !kinds.iter().any(may_call) && for_nothing(&night.told, &night.came, call.at, &kinds) {
+            if !kinds.iter().any(may_call) && for_nothing(&night.reported, &night.came, call.at, &kinds) {
                 wrong.push(format!("called for nothing at {}: {}", clock(call.at), named(call)));
             }
         }
@@ -190,8 +190,8 @@ impl Kind {
             // What harms within minutes cannot be told before it does.
             let sudden = harm.from - night.from < COME_WITHIN + TimeDelta::minutes(30);
             let warns = |letter: &&&Written| letter.about.iter().any(|key| Hazard::of(key.kind).contains(&harm.hazard));
-            let told = letters.iter().filter(warns).any(|letter| in_time(letter, &night.came, harm.from));
-            if !told && !sudden {
+            let reported = letters.iter().filter(warns).any(|letter| in_time(letter, &night.came, harm.from));
+            if !reported && !sudden {
                 let first = letters.iter().find(|letter| warns(letter)).map(|letter| clock(letter.at));
                 wrong.push(format!("{:?} at {} told too late: {first:?}", harm.hazard, clock(harm.from)));
             }
@@ -233,8 +233,8 @@ fn besides(right: Right, night: &Played, letters: &[&Written], calls: &[&&Writte
             late.then(|| format!("told {:?}, not before sleep", first.map(clock)))
         }
         Right::Never(kinds) => {
-            let said = letters.iter().find(|letter| tells(letter, kinds))?;
-            Some(format!("at {}: {}", clock(said.at), named(said)))
+            let decoded = letters.iter().find(|letter| tells(letter, kinds))?;
+            Some(format!("at {}: {}", clock(decoded.at), named(decoded)))
         }
     }
 }
@@ -298,7 +298,7 @@ pub fn read(name: &str, seed: u64) -> String {
         }
     };
     let mut text = format!("{name}, seed {seed}; begins {}\n", clock(from));
-    let told = watch_and(&room, |engine, facts| {
+    let reported = watch_and(&room, |engine, facts| {
         if facts.at >= from - TimeDelta::hours(24) {
             let letter = wording::letter(facts, engine.rules(), Vec::new(), &wording::Answering::default());
             let what = crate::asked::letter(facts);
@@ -308,7 +308,7 @@ pub fn read(name: &str, seed: u64) -> String {
             }
         }
     });
-    for harm in told.harms.iter().filter(|harm| harm.until.is_none_or(|until| until >= from)) {
+    for harm in reported.harms.iter().filter(|harm| harm.until.is_none_or(|until| until >= from)) {
         let _ = writeln!(text, "truth: {:?} from {} until {:?}", harm.hazard, clock(harm.from), harm.until.map(clock));
     }
     wrong.iter().for_each(|wrong| text.push_str(&format!("NOT right: {wrong}\n")));

@@ -1,6 +1,6 @@
 //! What draws on a tank: its steps, the steady draw between them, and the pulses of a pump.
 
-use crate::physics::draw::{self, Point, Step};
+use crate::physics::draw::{self, LevelStep, Point};
 use crate::physics::slope::{Slope, median, theil_sen};
 use crate::watch::tank::{DRAW_HOURS, KEPT_HOURS, LEAK_HOURS, POINT_MINUTES, SAME_ROUND_HOURS, TankWatch};
 use alloc::vec::Vec;
@@ -76,14 +76,14 @@ impl TankWatch {
 }
 
 /// The series as if nothing had been poured in or pumped.
-fn level_without_steps(points: &[Point], steps: &[Step]) -> Vec<Point> {
+fn level_without_steps(points: &[Point], steps: &[LevelStep]) -> Vec<Point> {
     let before = |when: f64| steps.iter().filter(|step| step.hours <= when).map(|step| step.litres).sum::<f64>();
     points.iter().map(|(when, litres)| (*when, litres - before(*when))).collect()
 }
 
 /// What went while a round was watering is one step at its end; a step found within it
 /// was a part of that.
-fn take_round(points: &[Point], steps: &mut Vec<Step>, (from, until): (f64, f64)) {
+fn take_round(points: &[Point], steps: &mut Vec<LevelStep>, (from, until): (f64, f64)) {
     let settled = until + SETTLED_HOURS;
     let Some(after) = points.iter().find(|(when, _)| *when >= settled) else {
         return;
@@ -94,7 +94,7 @@ fn take_round(points: &[Point], steps: &mut Vec<Step>, (from, until): (f64, f64)
         return;
     };
     steps.retain(|step| !(from - SETTLED_HOURS < step.hours && step.hours < settled + SAME_ROUND_HOURS));
-    steps.push(Step { index: 0, hours: after.0, litres: after.1 - before.1 });
+    steps.push(LevelStep { index: 0, hours: after.0, litres: after.1 - before.1 });
     steps.sort_by(|a, b| a.hours.total_cmp(&b.hours));
 }
 

@@ -27,7 +27,7 @@ pub struct Cut {
     /// When it was cut.
     pub at: Timestamp,
     /// When we were told.
-    pub told_at: Timestamp,
+    pub reported_at: Timestamp,
 }
 
 /// A tray or lot that was thrown away.
@@ -86,7 +86,7 @@ mod tests {
 
     fn cut(day: i64, crop: &str, grams: Option<f64>) -> Cut {
         let at = Timestamp::UNIX_EPOCH + TimeDelta::days(day);
-        Cut { tray: format!("K{day}"), crop: crop.into(), trays: 2, grams, at, told_at: at }
+        Cut { tray: format!("K{day}"), crop: crop.into(), trays: 2, grams, at, reported_at: at }
     }
 
     #[test]

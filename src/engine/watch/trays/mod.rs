@@ -126,9 +126,9 @@ impl Trays {
             let note = if fallen.is_empty() { Vec::new() } else { vec![EntryNote::FellWithIt { entries: fallen }] };
             return Ok((note, Logged::Nothing));
         }
-        let told = self.fold(rules, at, entry)?;
+        let reported = self.fold(rules, at, entry)?;
         self.entries.push((number, at, entry.clone()));
-        Ok(told)
+        Ok(reported)
     }
 
     /// A struck entry never happened: everything else is folded again without it. What only
@@ -264,7 +264,7 @@ impl Trays {
 
     fn cut(
         &mut self,
-        told_at: Timestamp,
+        reported_at: Timestamp,
         when: Timestamp,
         name: &str,
         grams: Option<f64>,
@@ -279,7 +279,7 @@ impl Trays {
             return Err("Give grams (all trays together) or grams_per_tray, not both.".to_owned());
         }
         let grams = cut_in_all(grams, grams_per_tray, trays);
-        self.cuts.push(Cut { tray: name.to_owned(), crop, trays, grams, at: when, told_at });
+        self.cuts.push(Cut { tray: name.to_owned(), crop, trays, grams, at: when, reported_at });
         self.end(name, when);
         Ok(())
     }
@@ -350,15 +350,15 @@ impl Trays {
 }
 
 /// When an entry was done, if that can be.
-fn moment(told_at: Timestamp, said: Option<Timestamp>) -> Result<Timestamp, String> {
-    let when = said.unwrap_or(told_at);
-    if when > told_at + CLOCKS_DIFFER {
+fn moment(reported_at: Timestamp, formatted: Option<Timestamp>) -> Result<Timestamp, String> {
+    let when = formatted.unwrap_or(reported_at);
+    if when > reported_at + CLOCKS_DIFFER {
         return Err("The time of the entry lies in the future; log it when it is done.".to_owned());
     }
-    if told_at - when > LONGEST_AGO {
+    if reported_at - when > LONGEST_AGO {
         return Err(format!(
             "The time of the entry lies {} days back; the journal takes the last {}. Check the year.",
-            (told_at - when).num_days(),
+            (reported_at - when).num_days(),
             LONGEST_AGO.num_days()
         ));
     }

@@ -49,12 +49,12 @@ pub(super) fn look_up(crops: &CropTable, sowing: &Sowing) -> Result<Sown, String
         );
     }
     let total: f64 = sowing.blend.values().sum();
-    if let Some(said) = sowing.seed_grams.filter(|said| (said - total).abs() > GRAMS_AGREE_WITHIN) {
+    if let Some(formatted) = sowing.seed_grams.filter(|formatted| (formatted - total).abs() > GRAMS_AGREE_WITHIN) {
         return Err(format!(
             "The kinds of the blend add up to {} g, but seed_grams says {} g; correct one, or give shares, \
              such as blend=broccoli:2,kale:1 seed_grams={1}.",
             tenths(total),
-            tenths(said)
+            tenths(formatted)
         ));
     }
     let mut kinds = Vec::new();
@@ -65,12 +65,12 @@ pub(super) fn look_up(crops: &CropTable, sowing: &Sowing) -> Result<Sown, String
     let figures = of_blend(&label, &kinds, total);
     let parts: Vec<(f64, &Crop)> = kinds.iter().map(|(_, grams, crop)| (*grams, crop)).collect();
     let each = sowing.blend.iter().map(|(name, grams)| (name.clone(), *grams)).collect();
-    let mut told = vec![EntryNote::SeedShares { each, trays: sowing.count }, plan(&figures)];
-    told.extend(apart(&kinds, Due::Light, |crop| crop.light_day));
-    told.extend(apart(&kinds, Due::Harvest, |crop| crop.harvest_day_from));
-    told.extend(notes);
-    told.extend(density(&parts));
-    Ok(Sown { crop: label, figures, seed_grams: Some(total), notes: told })
+    let mut reported = vec![EntryNote::SeedShares { each, trays: sowing.count }, plan(&figures)];
+    reported.extend(apart(&kinds, Due::Light, |crop| crop.light_day));
+    reported.extend(apart(&kinds, Due::Harvest, |crop| crop.harvest_day_from));
+    reported.extend(notes);
+    reported.extend(density(&parts));
+    Ok(Sown { crop: label, figures, seed_grams: Some(total), notes: reported })
 }
 
 /// A crop by its name. One that looks like a slip of a known name is refused; one that

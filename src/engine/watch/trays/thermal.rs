@@ -115,7 +115,7 @@ mod tests {
     }
 
     #[test]
-    fn cold_below_the_base_takes_nothing_away_and_heat_above_the_ceiling_adds_nothing() {
+    fn cold_below_the_base_and_heat_above_the_ceiling_count_nothing() {
         assert_eq!(after(&[(24.0, -5.0)]).degree_hours, 0.0);
         assert_eq!(after(&[(24.0, 35.0)]), after(&[(24.0, 24.0)]));
     }

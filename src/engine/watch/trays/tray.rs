@@ -194,7 +194,7 @@ mod tests {
     use crate::watch::trays::sowing::sample;
 
     #[test]
-    fn a_covered_tray_nobody_looked_at_is_named_and_any_hand_on_it_counts_as_a_look() {
+    fn a_covered_tray_is_named_until_anybody_handles_it() {
         let sown = Timestamp::UNIX_EPOCH;
         let after = |hours| sown + TimeDelta::hours(hours);
         let within = TimeDelta::hours(36);

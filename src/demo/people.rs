@@ -1,8 +1,8 @@
 //! The people of the invented room: what they do on their rounds and when a
 //! tray's day has come. Their deeds are journal entries, told or not.
 
-use super::chance::Chance;
 use super::plan::Lot;
+use super::random::SplitMix64;
 use super::story::TIME_ZONE;
 use crate::journal::{Did, Sowing, Target};
 use crate::units::Timestamp;
@@ -10,7 +10,7 @@ use chrono::{Days, NaiveTime, TimeDelta, TimeZone};
 
 /// What somebody did at a moment.
 #[derive(Clone, Debug)]
-pub struct Deed {
+pub struct Action {
     /// When.
     pub at: Timestamp,
     /// What.
@@ -40,7 +40,7 @@ pub struct Habits {
     /// They water and mist this place by hand as well; its leaves get wet.
     pub mists: Vec<String>,
     /// Whatever else they do.
-    pub besides: Vec<Deed>,
+    pub besides: Vec<Action>,
 }
 
 impl Default for Habits {
@@ -59,35 +59,35 @@ impl Default for Habits {
 impl Habits {
     /// All deeds from `from` until `ends_at`, in order. Trays change only from
     /// `starts_at` on: before it the lots already say how they came to stand.
-    pub fn deeds(
+    pub fn actions(
         &self,
         lots: &[Lot],
         from: Timestamp,
         starts_at: Timestamp,
         ends_at: Timestamp,
         seed: u64,
-    ) -> Vec<Deed> {
-        let mut chance = Chance::for_part(seed, "hands");
+    ) -> Vec<Action> {
+        let mut random = SplitMix64::for_part(seed, "hands");
         let mut growing = lots.to_vec();
         let mut sown = 0;
-        let mut deeds = self.besides.clone();
+        let mut actions = self.besides.clone();
         for (round, morning, day) in rounds(from, starts_at, ends_at) {
-            let arrived = round + TimeDelta::seconds(chance.between(90.0, 720.0) as i64);
-            let mut hands = Hands { at: arrived, deeds: &mut deeds };
-            hands.enter();
+            let arrived = round + TimeDelta::seconds(random.between(90.0, 720.0) as i64);
+            let mut people = People { at: arrived, actions: &mut actions };
+            people.enter();
             if morning && self.refills_on(day) && arrived >= starts_at {
-                hands.does(Did::Refill { reservoir: Some("tank".into()), litres: None });
+                people.does(Did::Refill { reservoir: Some("tank".into()), litres: None });
             }
-            self.water_and_mist(&growing, &mut hands);
+            self.water_and_mist(&growing, &mut people);
             if morning && arrived >= starts_at {
-                self.tend(&mut growing, &mut sown, &mut hands);
-                hands.does(Did::Look { target: Target::default(), note: None });
+                self.tend(&mut growing, &mut sown, &mut people);
+                people.does(Did::Look { target: Target::default(), note: None });
             }
-            hands.enter();
+            people.enter();
         }
-        deeds.retain(|deed| from <= deed.at && deed.at < ends_at);
-        deeds.sort_by_key(|deed| deed.at);
-        deeds
+        actions.retain(|action| from <= action.at && action.at < ends_at);
+        actions.sort_by_key(|action| action.at);
+        actions
     }
 
     fn refills_on(&self, day: i64) -> bool {
@@ -96,46 +96,46 @@ impl Habits {
             && (day - self.first_refill_day) % self.refill_every_days == 0
     }
 
-    fn water_and_mist(&self, growing: &[Lot], hands: &mut Hands) {
+    fn water_and_mist(&self, growing: &[Lot], people: &mut People) {
         let mut places: Vec<&str> =
             growing.iter().filter(|lot| lot.lit_at.is_some()).map(|l| l.place.as_str()).collect();
         places.sort_unstable();
         places.dedup();
         for lot in growing.iter().filter(|lot| lot.lit_at.is_none()) {
-            hands.does(Did::Mist(Target { tray: Some(lot.tray.clone()), place: None }));
+            people.does(Did::Mist(Target { tray: Some(lot.tray.clone()), place: None }));
         }
         for place in places {
             let target = Target { tray: None, place: Some(place.to_owned()) };
-            hands.does(Did::Water { target: target.clone(), ml_per_tray: Some(PUMP_ML_PER_TRAY) });
+            people.does(Did::Water { target: target.clone(), ml_per_tray: Some(PUMP_ML_PER_TRAY) });
             if self.mists.iter().any(|misted| misted == place) {
-                hands.does(Did::Mist(target));
+                people.does(Did::Mist(target));
             }
         }
     }
 
     /// Weight off, cover off, cut and sown anew, each when its day has come.
-    fn tend(&self, growing: &mut Vec<Lot>, sown: &mut usize, hands: &mut Hands) {
+    fn tend(&self, growing: &mut Vec<Lot>, sown: &mut usize, people: &mut People) {
         let mut fresh = Vec::new();
         for lot in growing.iter_mut() {
-            let days = (hands.at - lot.sown_at).num_hours() as f64 / 24.0;
+            let days = (people.at - lot.sown_at).num_hours() as f64 / 24.0;
             let target = Target { tray: Some(lot.tray.clone()), place: None };
             if (2.6..3.6).contains(&days) {
-                hands.does(Did::Unweight(target));
+                people.does(Did::Unweight(target));
             } else if days >= 3.6 && lot.lit_at.is_none() && !self.forgotten.contains(&lot.tray) {
-                lot.lit_at = Some(hands.at);
-                hands.does(Did::Uncover(target));
+                lot.lit_at = Some(people.at);
+                people.does(Did::Uncover(target));
             } else if lot.lit_at.is_some() && days >= harvest_day(&lot.crop) - 0.4 {
                 let grams = Some(f64::from(lot.count) * 410.0);
-                hands.does(Did::Harvest { tray: lot.tray.clone(), grams, grams_per_tray: None, note: None });
+                people.does(Did::Harvest { tray: lot.tray.clone(), grams, grams_per_tray: None, note: None });
                 *sown += 1;
-                fresh.push(Lot { tray: format!("N{sown:02}"), sown_at: hands.at, lit_at: None, ..lot.clone() });
+                fresh.push(Lot { tray: format!("N{sown:02}"), sown_at: people.at, lit_at: None, ..lot.clone() });
             }
         }
         growing.retain(|lot| {
-            lot.lit_at.is_none() || (hands.at - lot.sown_at).num_hours() as f64 / 24.0 < harvest_day(&lot.crop) - 0.4
+            lot.lit_at.is_none() || (people.at - lot.sown_at).num_hours() as f64 / 24.0 < harvest_day(&lot.crop) - 0.4
         });
         for lot in fresh {
-            hands.does(sowing(&lot.tray, &lot.place, &lot.crop, lot.count));
+            people.does(sowing(&lot.tray, &lot.place, &lot.crop, lot.count));
             growing.push(lot);
         }
     }
@@ -164,19 +164,19 @@ pub fn harvest_day(crop: &str) -> f64 {
     }
 }
 
-struct Hands<'a> {
+struct People<'a> {
     at: Timestamp,
-    deeds: &'a mut Vec<Deed>,
+    actions: &'a mut Vec<Action>,
 }
 
-impl Hands<'_> {
+impl People<'_> {
     fn enter(&mut self) {
-        self.deeds.push(Deed { at: self.at, doing: Doing::Enter(TimeDelta::seconds(60)) });
+        self.actions.push(Action { at: self.at, doing: Doing::Enter(TimeDelta::seconds(60)) });
         self.at += TimeDelta::seconds(75);
     }
 
     fn does(&mut self, did: Did) {
-        self.deeds.push(Deed { at: self.at, doing: Doing::Did(did) });
+        self.actions.push(Action { at: self.at, doing: Doing::Did(did) });
         self.at += TimeDelta::seconds(50);
     }
 }

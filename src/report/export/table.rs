@@ -39,7 +39,7 @@ pub type Column = (&'static str, Holds, &'static str);
 
 /// A table that can be exported.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Sheet {
+pub enum Table {
     /// Every value that was heard, believed or not.
     Readings,
     /// Minute means of believed readings, a row a sensor and minute.
@@ -52,7 +52,7 @@ pub enum Sheet {
 
 /// From when, until when, by what clock and in which words.
 #[derive(Clone, Copy, Debug)]
-pub struct Span<'a> {
+pub struct ExportSpan<'a> {
     /// The first moment in it.
     pub since: Timestamp,
     /// The first moment after it.
@@ -144,37 +144,37 @@ const ALARMS: &[Column] = &[
     ("by", Text, "who answered it"),
 ];
 
-impl Sheet {
+impl Table {
     /// Every sheet, in the order in which they are written.
-    pub const ALL: [Sheet; 4] = [Sheet::Readings, Sheet::Minutes, Sheet::Journal, Sheet::Alarms];
+    pub const ALL: [Table; 4] = [Table::Readings, Table::Minutes, Table::Journal, Table::Alarms];
 
     /// The name of its table in SQLite.
     pub fn table(self) -> &'static str {
         match self {
-            Sheet::Readings => "reading",
-            Sheet::Minutes => "minute",
-            Sheet::Journal => "journal",
-            Sheet::Alarms => "alarm",
+            Table::Readings => "reading",
+            Table::Minutes => "minute",
+            Table::Journal => "journal",
+            Table::Alarms => "alarm",
         }
     }
 
     /// What one row is.
     pub fn about(self) -> &'static str {
         match self {
-            Sheet::Readings => "Every value that was heard, believed or not, in the order it was heard.",
-            Sheet::Minutes => "Means of believed readings, a row a sensor and minute.",
-            Sheet::Journal => "What the grower did. Refused and struck entries stay and say so.",
-            Sheet::Alarms => "Every change of every alarm.",
+            Table::Readings => "Every value that was heard, believed or not, in the order it was heard.",
+            Table::Minutes => "Means of believed readings, a row a sensor and minute.",
+            Table::Journal => "What the grower did. Refused and struck entries stay and say so.",
+            Table::Alarms => "Every change of every alarm.",
         }
     }
 
     /// Its columns, in order.
     pub fn columns(self) -> &'static [Column] {
         match self {
-            Sheet::Readings => READINGS,
-            Sheet::Minutes => MINUTES,
-            Sheet::Journal => JOURNAL,
-            Sheet::Alarms => ALARMS,
+            Table::Readings => READINGS,
+            Table::Minutes => MINUTES,
+            Table::Journal => JOURNAL,
+            Table::Alarms => ALARMS,
         }
     }
 
@@ -187,28 +187,28 @@ impl Sheet {
         self,
         reader: &Reader,
         moment: &Moment<'_>,
-        span: Span<'_>,
+        span: ExportSpan<'_>,
         mut each: impl FnMut(Vec<Cell>) -> Result<(), ExportError>,
     ) -> Result<(), ExportError> {
         let within = |at: Timestamp| span.since <= at && at < span.until;
         match self {
-            Sheet::Readings => streamed(&mut each, |hand| {
+            Table::Readings => streamed(&mut each, |hand| {
                 moment.readings(span.since, span.until, |row| hand(reading(span.rules, row)))
             }),
-            Sheet::Minutes => {
+            Table::Minutes => {
                 for sensor in moment.sensors()? {
                     minutes(moment, span, &sensor, &mut each)?;
                 }
                 Ok(())
             }
-            Sheet::Journal => {
+            Table::Journal => {
                 let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
                 lines
                     .into_iter()
                     .filter(|line| within(done_at(line)))
                     .try_for_each(|line| each(entry(span.rules, line)))
             }
-            Sheet::Alarms => {
+            Table::Alarms => {
                 let lines = reader.alarm_changes(span.since)?;
                 lines.into_iter().filter(|line| within(line.at)).try_for_each(|line| each(alarm(span.rules, line)))
             }
@@ -234,7 +234,7 @@ fn streamed(
 
 fn minutes(
     moment: &Moment<'_>,
-    span: Span<'_>,
+    span: ExportSpan<'_>,
     sensor: &str,
     each: &mut impl FnMut(Vec<Cell>) -> Result<(), ExportError>,
 ) -> Result<(), ExportError> {
@@ -308,7 +308,7 @@ fn entry(rules: &Rules, line: JournalLine) -> Vec<Cell> {
         (Text, Some(Value::String(words))) => text(words),
         _ => Cell::Nothing,
     };
-    let told = |column: &Column| match column.0 {
+    let reported = |column: &Column| match column.0 {
         "number" => Cell::Whole(line.number),
         "told_at_utc" => utc(line.at),
         "done_at_utc" => utc(done_at(&line)),
@@ -319,7 +319,7 @@ fn entry(rules: &Rules, line: JournalLine) -> Vec<Cell> {
         "entry" => text(&whole.to_string()),
         _ => by_key(column),
     };
-    JOURNAL.iter().map(told).collect()
+    JOURNAL.iter().map(reported).collect()
 }
 
 fn alarm(rules: &Rules, line: AlarmLine) -> Vec<Cell> {

@@ -3,7 +3,7 @@
 
 use super::alarm_words::{AlarmWords, words};
 use super::speech::{Speech, capital, span};
-use crate::engine::alarm::{AlarmChange, AlarmState, Priority, TOLD_IN_THE_DIGEST};
+use crate::engine::alarm::{AlarmChange, AlarmState, Priority, REPORTED_IN_THE_DIGEST};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
@@ -47,7 +47,7 @@ pub(crate) fn paragraph(change: &AlarmChange, speech: &Speech) -> String {
         }
         AlarmState::Normal => {
             sentences.push(match change.before {
-                AlarmState::ReturnedUnacknowledged if change.by.as_deref() == Some(TOLD_IN_THE_DIGEST) => {
+                AlarmState::ReturnedUnacknowledged if change.by.as_deref() == Some(REPORTED_IN_THE_DIGEST) => {
                     format!("{}: over; the digest told of it.", words.name)
                 }
                 AlarmState::ReturnedUnacknowledged => format!("{}: over, and seen{}.", words.name, by(change)),

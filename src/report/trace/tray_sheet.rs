@@ -9,8 +9,8 @@ use crate::chart::{Band, Chart, Line, Measure, Panel, Point};
 use crate::engine::physics::mold_pressure::REQUIREMENT_MET;
 use crate::engine::rules::{Rules, Site};
 use crate::report::alarms;
+use crate::report::formatted::{between, dated, hours, local, loss};
 use crate::report::history::{self, Subject};
-use crate::report::said::{between, dated, hours, local, loss};
 use crate::report::sheet::{Sheet, SheetTable};
 use crate::report::step_for;
 use crate::store::{Reader, StoreError};
@@ -21,7 +21,7 @@ use chrono::TimeDelta;
 /// that a hole is drawn where one is told.
 const GAP: TimeDelta = TimeDelta::minutes(30);
 /// The sisters' figures come by the hour.
-const SISTERS_GAP: TimeDelta = TimeDelta::hours(3);
+const PEERS_GAP: TimeDelta = TimeDelta::hours(3);
 /// More holes than these are counted, not told. Own default.
 const MOST_HOLES: usize = 12;
 
@@ -42,7 +42,7 @@ pub fn sheet(
     };
     let site = &rules.site;
     let mut tables = vec![stage_table(site, &trace.stages)];
-    if !trace.sisters.is_empty() {
+    if !trace.peers.is_empty() {
         tables.insert(0, beside_table(trace));
     }
     let mut lists: Vec<(&str, Vec<String>)> = Vec::new();
@@ -76,12 +76,12 @@ fn facts(rules: &Rules, life: &Life, trace: &Trace, now: Timestamp) -> Vec<Strin
     });
     let end = life.end.as_ref().filter(|end| end.at <= now).map_or_else(
         || format!("grows, day {}, {}", tray.day(now), life.stage_at(now).word()),
-        |end| said_end(site, end),
+        |end| formatted_end(site, end),
     );
     vec![who.join(", "), stood.collect::<Vec<_>>().join(", "), format!("Sown {}; {end}", dated(site, tray.sown_at))]
 }
 
-fn said_end(site: &Site, end: &End) -> String {
+fn formatted_end(site: &Site, end: &End) -> String {
     let at = local(site, end.at);
     match &end.fate {
         Fate::Harvested { grams: Some(grams), .. } => format!("cut {at}, {}", site.units.weight(*grams)),
@@ -106,13 +106,13 @@ fn chart(reader: &Reader, rules: &Rules, lives: &[Life], life: &Life, trace: &Tr
     chart.lanes = subject.lanes(rules, lives, from, until);
     chart.lanes.extend(subject.alarms(rules, &alarms::read(reader, from, until)?, from, until));
     for panel in &mut chart.panels {
-        panel.sisters = sisters(trace, panel.measure);
+        panel.peers = peers(trace, panel.measure);
     }
     chart.panels.extend(mold_pressure(trace));
     Ok(chart)
 }
 
-fn sisters(trace: &Trace, measure: Measure) -> Option<Line> {
+fn peers(trace: &Trace, measure: Measure) -> Option<Line> {
     let quartiles = |envelope: &Envelope| match measure {
         Measure::Temperature => Some(envelope.temperature),
         Measure::Humidity => Some(envelope.humidity),
@@ -126,7 +126,7 @@ fn sisters(trace: &Trace, measure: Measure) -> Option<Line> {
             Some(Point { at: envelope.at, low, mean, high })
         })
         .collect();
-    (!points.is_empty()).then(|| Line { name: "sisters".to_owned(), points, gap_after: SISTERS_GAP })
+    (!points.is_empty()).then(|| Line { name: "sisters".to_owned(), points, gap_after: PEERS_GAP })
 }
 
 fn mold_pressure(trace: &Trace) -> Option<Panel> {
@@ -138,7 +138,7 @@ fn mold_pressure(trace: &Trace) -> Option<Panel> {
     let (first, last) = (points.first()?.at, points.last()?.at);
     let band = Band { from: first, until: last, low: None, high: Some(REQUIREMENT_MET) };
     let line = Line { name: trace.tray.clone(), points, gap_after: GAP };
-    Some(Panel { measure: Measure::MoldPressure, lines: vec![line], bands: vec![band], sisters: None })
+    Some(Panel { measure: Measure::MoldPressure, lines: vec![line], bands: vec![band], peers: None })
 }
 
 fn beside_table(trace: &Trace) -> SheetTable {
@@ -188,9 +188,9 @@ fn stage_table(site: &Site, stages: &[StageTrace]) -> SheetTable {
 }
 
 fn holes(site: &Site, holes: &[(Timestamp, Timestamp)]) -> Vec<String> {
-    let told = holes.iter().take(MOST_HOLES);
+    let reported = holes.iter().take(MOST_HOLES);
     let mut lines: Vec<String> =
-        told.map(|(from, until)| format!("{}, for {}", local(site, *from), between(*from, *until))).collect();
+        reported.map(|(from, until)| format!("{}, for {}", local(site, *from), between(*from, *until))).collect();
     if holes.len() > MOST_HOLES {
         lines.push(format!("and {} more", holes.len() - MOST_HOLES));
     }

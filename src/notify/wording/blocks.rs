@@ -1,7 +1,7 @@
 //! A letter as blocks, so that plain text and HTML say the same thing.
 
 /// A whole letter before it is set.
-pub(crate) struct Sheet {
+pub(crate) struct Blocks {
     /// The subject line, finished.
     pub(crate) subject: String,
     /// A small line above everything in the HTML: site and hour.
@@ -71,7 +71,7 @@ pub(crate) enum Block {
     AsWritten(String),
 }
 
-impl Sheet {
+impl Blocks {
     /// Whether a picture of this name stands in it.
     pub(crate) fn shows(&self, picture: &str) -> bool {
         self.blocks.iter().any(|block| matches!(block, Block::Picture { name, .. } if name == picture))

@@ -5,25 +5,25 @@
 /// generators", OOPSLA; constants as in the reference C code by Vigna, from
 /// memory). Tests hold it to that code's published first values.
 #[derive(Clone, Debug)]
-pub struct Chance {
+pub struct SplitMix64 {
     state: u64,
 }
 
-impl Chance {
+impl SplitMix64 {
     /// The stream of this seed.
     pub fn new(seed: u64) -> Self {
-        Chance { state: seed }
+        SplitMix64 { state: seed }
     }
 
     /// A stream of its own for one device or one part of the room, so that a
     /// fault in one does not change the luck of another.
     pub fn for_part(seed: u64, part: &str) -> Self {
-        let mut mixed = Chance::new(seed);
+        let mut mixed = SplitMix64::new(seed);
         for byte in part.bytes() {
             mixed.state ^= u64::from(byte);
             mixed.whole();
         }
-        Chance::new(mixed.whole())
+        SplitMix64::new(mixed.whole())
     }
 
     /// The next 64 bits.
@@ -62,8 +62,8 @@ mod tests {
     fn the_stream_is_the_published_one() {
         // First values of the reference splitmix64.c for seed 1234567, as printed in
         // the Rosetta Code task "Pseudo-random numbers/Splitmix64" (from memory).
-        let mut chance = Chance::new(1_234_567);
-        let first: Vec<u64> = (0..5).map(|_| chance.whole()).collect();
+        let mut random = SplitMix64::new(1_234_567);
+        let first: Vec<u64> = (0..5).map(|_| random.whole()).collect();
         let published =
             [6457827717110365317, 3203168211198807973, 9817491932198370423, 4593380528125082431, 16408922859458223821];
         assert_eq!(first, published);
@@ -71,8 +71,8 @@ mod tests {
 
     #[test]
     fn a_bell_has_mean_zero_and_deviation_one() {
-        let mut chance = Chance::new(7);
-        let draws: Vec<f64> = (0..20_000).map(|_| chance.bell()).collect();
+        let mut random = SplitMix64::new(7);
+        let draws: Vec<f64> = (0..20_000).map(|_| random.bell()).collect();
         let mean = draws.iter().sum::<f64>() / draws.len() as f64;
         let variance = draws.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / draws.len() as f64;
         assert!(mean.abs() < 0.03, "{mean}");
@@ -81,8 +81,8 @@ mod tests {
 
     #[test]
     fn parts_of_one_seed_have_streams_of_their_own() {
-        let mut a = Chance::for_part(1, "rack-a-air");
-        let mut b = Chance::for_part(1, "rack-b-air");
+        let mut a = SplitMix64::for_part(1, "rack-a-air");
+        let mut b = SplitMix64::for_part(1, "rack-b-air");
         assert_ne!(a.whole(), b.whole());
     }
 }

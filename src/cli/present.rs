@@ -17,7 +17,7 @@ use std::sync::Arc;
 const QUIET: TimeDelta = TimeDelta::minutes(30);
 
 /// The engine at the present moment, and the store it came from.
-pub struct Room {
+pub struct Present {
     /// The engine.
     pub engine: Engine,
     /// The store.
@@ -31,7 +31,7 @@ pub struct Room {
 /// Opens the store and rebuilds the engine. Where nothing was written for a while, the
 /// room is shown as it stood then: what a daemon that does not run would have said of the
 /// silence is not what was said.
-pub fn open(config: &Config) -> Result<Room, Failure> {
+pub fn open(config: &Config) -> Result<Present, Failure> {
     let reader = Reader::open(&config.store.path, &config.rules)?;
     let present = Clock::system().now();
     let newest = reader.readings_span()?.map_or(present, |(_, last)| last);
@@ -40,12 +40,12 @@ pub fn open(config: &Config) -> Result<Room, Failure> {
     let mut engine = rebuild(&Arc::new(config.rules.clone()), &reader, looked_at)?.engine;
     let now = engine.now().max(looked_at);
     engine.handle(Event { at: now, what: What::Tick });
-    Ok(Room { engine, reader, now, quiet_for })
+    Ok(Present { engine, reader, now, quiet_for })
 }
 
 /// A warning for standard error when the store has gone quiet.
-pub fn warn_if_quiet(room: &Room) {
-    if let Some(quiet) = room.quiet_for {
+pub fn warn_if_quiet(present: &Present) {
+    if let Some(quiet) = present.quiet_for {
         let hours = quiet.num_minutes() as f64 / 60.0;
         let quiet = if hours < 48.0 { format!("{hours:.1} hours") } else { format!("{:.0} days", hours / 24.0) };
         eprintln!("note: nothing has been written for {quiet}; is the daemon running? This is how it stood then.");

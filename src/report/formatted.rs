@@ -119,7 +119,7 @@ mod tests {
         ]);
         let mut us = rules();
         us.site.units = UnitSystem::Us;
-        let told: Vec<String> = lines.iter().map(|line| done_to(&us, &line.entry.did)).collect();
+        let reported: Vec<String> = lines.iter().map(|line| done_to(&us, &line.entry.did)).collect();
         let words = [
             "Rack A watered, 4 fl oz a tray",
             "K1 moved to Rack B",
@@ -128,7 +128,7 @@ mod tests {
             "the reservoir refilled",
             "note: new fan",
         ];
-        assert_eq!(told, words);
+        assert_eq!(reported, words);
         assert_eq!(done(&rules(), &lines[0].entry.did), "watered, 118 mL a tray");
     }
 
@@ -137,7 +137,7 @@ mod tests {
         let site = rules().site;
         assert_eq!(local(&site, at("2026-03-03 12:00")), "Tue 3 Mar 06:00");
         assert_eq!(dated(&site, at("2026-03-03 12:00")), "Tue 3 Mar 2026 06:00");
-        let said = [0.0, 2.53, 13.7, 47.0, 75.0].map(hours);
-        assert_eq!(said, ["0 h", "2.5 h", "14 h", "47 h", "3.1 days"]);
+        let formatted = [0.0, 2.53, 13.7, 47.0, 75.0].map(hours);
+        assert_eq!(formatted, ["0 h", "2.5 h", "14 h", "47 h", "3.1 days"]);
     }
 }

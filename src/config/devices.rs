@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 
 /// Everything in the room, as the rules and the intake want it.
 #[derive(Default)]
-pub(super) struct Room {
+pub(super) struct Devices {
     pub places: Vec<Place>,
     pub sensors: Vec<Sensor>,
     pub channels: Vec<Channel>,
@@ -23,8 +23,8 @@ pub(super) struct Room {
 }
 
 /// Reads `[[place]]`, `[[sensor]]` and `[[reservoir]]`.
-pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic: &str) -> Room {
-    let mut reader = Reader { room: Room::default(), ids: BTreeMap::new(), site_topic };
+pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic: &str) -> Devices {
+    let mut reader = Reader { room: Devices::default(), ids: BTreeMap::new(), site_topic };
     let places = root.tables(findings, "place");
     let sensors = root.tables(findings, "sensor");
     let reservoirs = root.tables(findings, "reservoir");
@@ -54,7 +54,7 @@ pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic
 /// Reads one thing after another into the room.
 pub(super) struct Reader<'s> {
     /// What was read so far.
-    pub room: Room,
+    pub room: Devices,
     /// Every id with the line it stands on: alarms call all kinds of things by id alone.
     ids: BTreeMap<String, usize>,
     site_topic: &'s str,
