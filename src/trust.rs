@@ -14,7 +14,7 @@ use tokio_rustls::{TlsConnector, client::TlsStream};
 
 /// For a slow radio; a server in the same country answers in a tenth of it. Own choice.
 const CONNECT_LIMIT: Duration = Duration::from_secs(15);
-/// A handshake on a small board takes some 300 ms (DEPENDENCIES.md, A2). Own choice.
+/// A handshake on a small board takes some 300 ms (from memory). Own choice.
 const HANDSHAKE_LIMIT: Duration = Duration::from_secs(15);
 
 /// A PEM file that cannot be used.

@@ -71,7 +71,7 @@ impl Measure {
         match self {
             Measure::OverdueCover | Measure::WaterGap | Measure::TooWarm | Measure::TooCold => 4.0,
             Measure::DampSpell | Measure::DryHours | Measure::Unknown => 2.0,
-            // What one mist takes to dry at 22 °C and 60 % (SCIENCE.md 2.2: 1.03 h).
+            // What one mist takes to dry at 22 °C and 60 % (a film of 0.1 mm by Penman-Monteith, own reckoning: 1.03 h).
             Measure::MistWet => 1.0,
             Measure::DampHours | Measure::WarmUnderCover => 4.0,
             Measure::MoldPressure => 10.0,

@@ -12,8 +12,8 @@ use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::TimeDelta;
 use serde::Serialize;
 
-/// From here air is called damp: surfaces wet at 90 % stay wet down to it (SCIENCE.md
-/// section 2, hysteresis 90 on, 85 off, own default).
+/// From here air is called damp: surfaces wet at 90 % stay wet down to it (hysteresis
+/// 90 on, 85 off: own default).
 pub const DAMP_FROM: f64 = 85.0;
 /// A shorter gap is no hole. Own default.
 const HOLE: TimeDelta = TimeDelta::minutes(30);

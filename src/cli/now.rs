@@ -16,7 +16,7 @@ use serde_json::json;
 use std::fmt::Write;
 use std::path::Path;
 
-/// Low-cost hygrometers drift by a quarter to half a per cent a year (SCIENCE.md 6.4, from memory).
+/// Low-cost hygrometers drift by a quarter to half a per cent a year (from memory).
 const CALIBRATION_KEEPS: TimeDelta = TimeDelta::days(366);
 
 /// So many of the newest messages that were no readings are looked at, and so many kinds told.

@@ -36,7 +36,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::sync::mpsc;
 
-/// Readings are committed this often; RELIABILITY.md 3.2 and DEPENDENCIES.md C5 weigh
+/// Readings are committed this often; measurements of our own weigh
 /// what a power cut may cost against what the flash wears.
 const COMMIT_EVERY: Duration = Duration::from_secs(5);
 /// The inbox of the verbs is looked at this often.

@@ -67,7 +67,7 @@ pub async fn publish(
     let (client, event_loop) = AsyncClient::new(options, 256);
     let (acknowledged, mut heard) = watch::channel(Link::default());
     // The event loop must be polled by a task of its own: dropping a poll half
-    // way restarts the connection (DEPENDENCIES.md, fact 5).
+    // way restarts the connection (measured with this version).
     let poller = tokio::spawn(keep_polling(event_loop, acknowledged));
     let sent = messages.len();
     let result = tokio::select! {

@@ -448,12 +448,12 @@ fn canopy(lot: &Lot, at: Timestamp) -> f64 {
 }
 
 /// Water a freshly soaked tray's medium holds within reach of roots: 3 cm of a
-/// peat mix in a 10 x 20 inch tray (SCIENCE.md 4.3).
+/// peat mix in a 10 x 20 inch tray (own reckoning).
 const MEDIUM_ML: f64 = 900.0;
 /// Share of a lit tray's use that wicks up from the tank all day; the pump at
 /// the rounds gives the rest. Own default.
 const WICK_SHARE: f64 = 0.5;
-/// Grams an hour a tray: Graamans et al. 2017 as worked in SCIENCE.md 4.2
+/// Grams an hour a tray: after Graamans et al. 2017 (Agricultural Systems 153:138-147)
 /// (22 C, leaf area index 3, 150 umol, 0.2 m/s), a straight line through its
 /// rows for 40 and 80 %RH, times the coupling of 0.54 learned there (4.4).
 const LIT_GRAMS: f64 = 1.0;
@@ -462,7 +462,7 @@ const DARK_GRAMS_KPA: f64 = 7.5;
 /// A misted tray: 100 g/m2 on 0.129 m2 wets the leaves, some drifts into the air. Own default.
 const MIST_FILM_GRAMS: f64 = 12.0;
 const MIST_DRIFT_GRAMS: f64 = 5.0;
-/// Share of a film gone in an hour per kPa: 0.1 mm dries in 1.03 h at 22 C, 60 % (SCIENCE.md 2.2).
+/// Share of a film gone in an hour per kPa: 0.1 mm dries in 1.03 h at 22 C, 60 % (Penman-Monteith, own reckoning).
 const FILM_GRAMS_PER_HOUR_KPA: f64 = 0.92;
 const LATENT_JOULES_PER_GRAM: f64 = 2450.0;
 const AIR_JOULES_PER_CUBIC_METRE: f64 = 1206.0;

@@ -10,7 +10,7 @@ use alloc::vec::Vec;
 /// Crops by name.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct CropTable {
-    /// The crops.
+    /// Crops by their names in the table.
     pub crops: BTreeMap<String, Crop>,
     /// Other names growers use, as [`spelled_alike`] writes them, to the name in `crops`.
     pub aliases: BTreeMap<String, String>,

@@ -43,7 +43,7 @@ pub enum What {
     Journal {
         /// The number the store gives this entry, from 1.
         number: i64,
-        /// The entry.
+        /// The entry as it was read, before anything was made of it.
         entry: Entry,
     },
     /// The grower answers an alarm.
@@ -127,34 +127,34 @@ impl Garbled {
 pub enum Command {
     /// "I have seen it." Not: it is mended.
     Acknowledge {
-        /// Which alarm.
+        /// The alarm that is answered, by kind and subject.
         alarm: AlarmKey,
-        /// Who.
+        /// Who says so, by name, as the answer gave it.
         by: String,
     },
     /// Silence it until a time; it comes back by itself.
     Shelve {
-        /// Which alarm.
+        /// The alarm that is answered, by kind and subject.
         alarm: AlarmKey,
-        /// Who.
+        /// Who says so, by name, as the answer gave it.
         by: String,
         /// When it comes back.
         until: Timestamp,
     },
     /// Bring a shelved or out-of-service alarm back now.
     Unshelve {
-        /// Which alarm.
+        /// The alarm that is answered, by kind and subject.
         alarm: AlarmKey,
-        /// Who.
+        /// Who says so, by name, as the answer gave it.
         by: String,
     },
     /// Take it out of service, with a reason, until it is brought back.
     OutOfService {
-        /// Which alarm.
+        /// The alarm that is answered, by kind and subject.
         alarm: AlarmKey,
-        /// Who.
+        /// Who says so, by name, as the answer gave it.
         by: String,
-        /// Why.
+        /// Why it is taken out, in the person's words.
         reason: String,
     },
 }

@@ -33,7 +33,7 @@ pub struct JournalLine {
     pub number: i64,
     /// When we were told.
     pub at: Timestamp,
-    /// The entry.
+    /// The entry as it was read, before anything was made of it.
     pub entry: Entry,
     /// Why it was refused, if it was.
     pub refused: Option<String>,
@@ -57,7 +57,7 @@ pub enum Did {
     Light(Target),
     /// Water from below.
     Water {
-        /// Which trays.
+        /// The trays meant: one, those of a place, or all.
         #[serde(flatten)]
         target: Target,
         /// Millilitres each tray got.
@@ -77,14 +77,14 @@ pub enum Did {
     },
     /// A tray changes place.
     Move {
-        /// The tray.
+        /// The tray, by the grower's name for it.
         tray: String,
         /// Where it stands now.
         place: String,
     },
     /// Somebody looked at it and saw nothing bad, or says what was seen.
     Look {
-        /// Which trays.
+        /// The trays meant: one, those of a place, or all.
         #[serde(flatten)]
         target: Target,
         /// What was seen.
@@ -93,7 +93,7 @@ pub enum Did {
     },
     /// Cut.
     Harvest {
-        /// The tray.
+        /// The tray, by the grower's name for it.
         tray: String,
         /// Grams cut, of the whole tray entry (all its trays together).
         #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -107,9 +107,9 @@ pub enum Did {
     },
     /// Thrown away. Its medium does not come back into the room.
     Discard {
-        /// The tray.
+        /// The tray, by the grower's name for it.
         tray: String,
-        /// Why.
+        /// What it was lost to.
         #[serde(default)]
         reason: Loss,
         /// Share of the tray affected, in per cent.

@@ -105,7 +105,7 @@ pub struct Sensor {
 /// One quantity of one sensor.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Channel {
-    /// The device.
+    /// The device that publishes this channel.
     pub sensor: SensorId,
     /// What it reports.
     pub quantity: Quantity,
@@ -132,7 +132,7 @@ pub struct Reservoir {
     pub name: String,
     /// The places it waters.
     pub feeds: Vec<PlaceId>,
-    /// The gauge.
+    /// The device that measures its level.
     pub sensor: SensorId,
     /// The gauge's channel.
     pub channel: ChannelId,

@@ -165,7 +165,7 @@ mod tests {
     #[test]
     fn weights_and_pours_are_said_in_the_units_of_the_house() {
         let (metric, us) = (UnitSystem::Metric, UnitSystem::Us);
-        // Common practice, no source (issue 3 point 6): 424 g are 15 oz; 118 mL are half a US cup, 4 fl oz.
+        // Common practice, no source: 424 g are 15 oz; 118 mL are half a US cup, 4 fl oz.
         assert_eq!((metric.weight(424.0), us.weight(424.0)), ("424 g".to_owned(), "15 oz".to_owned()));
         assert_eq!((metric.pour(118.0), us.pour(118.294)), ("118 mL".to_owned(), "4 fl oz".to_owned()));
         assert_eq!((metric.weight(1696.0), us.weight(1696.0)), ("1.7 kg".to_owned(), "3.7 lb".to_owned()));

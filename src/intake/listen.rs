@@ -20,9 +20,9 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 /// Requests the client may hold; the sender waits when it is full, the listener never does.
 pub(super) const UNSENT_REQUESTS: usize = 256;
-/// A silent broker is noticed within twice this (DEPENDENCIES.md, A2).
+/// A silent broker is noticed within twice this (measured).
 const KEEP_ALIVE: Duration = Duration::from_secs(20);
-/// Seconds for a connection with handshake on a small board (DEPENDENCIES.md, A2).
+/// Seconds for a connection with handshake on a small board. Own choice.
 const CONNECT_LIMIT_SECONDS: u64 = 15;
 /// What we take at first; a larger message raises it.
 const FIRST_PACKET_LIMIT: usize = 256 * 1024;

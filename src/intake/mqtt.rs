@@ -15,7 +15,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
 
 /// Messages that may wait for the daemon; beyond, the broker keeps them. Deep
-/// enough for a store that stalls for seconds (DEPENDENCIES.md, A2).
+/// enough for a store that stalls for seconds. Own choice.
 const WAITING_MESSAGES: usize = 1024;
 /// Topics in one SUBSCRIBE, so that it stays far below any packet limit.
 pub(super) const TOPICS_A_SUBSCRIBE: usize = 32;

@@ -13,10 +13,10 @@ use crate::reading::{RawReading, SensorId};
 use crate::units::Timestamp;
 use std::cell::OnceCell;
 
-/// More bytes than any reading needs (RELIABILITY.md, case 12).
+/// More bytes than any reading needs (own default).
 pub const LARGEST_PAYLOAD: usize = 8 * 1024;
 
-/// What gateways write where a sensor gave no value (RELIABILITY.md, case 35).
+/// What gateways write where a sensor gave no value (common practice, no source).
 const PLACEHOLDERS: [&str; 7] = ["unavailable", "unknown", "none", "nan", "null", "error", "offline"];
 
 /// What one message said.

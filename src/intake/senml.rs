@@ -7,7 +7,7 @@ use super::stated_time;
 use crate::config::Unit;
 use crate::units::Timestamp;
 
-/// More records than any room sensor needs in one message (RELIABILITY.md, case 12).
+/// More records than any room sensor needs in one message (own default).
 pub const MOST_RECORDS: usize = 64;
 /// The version of SenML this reads (RFC 8428, section 4.4).
 const VERSION: f64 = 10.0;

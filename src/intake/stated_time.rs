@@ -11,7 +11,7 @@ use chrono::{DateTime, TimeDelta};
 const FIRST_ABSOLUTE_SECOND: f64 = 268_435_456.0;
 /// From here on a number is milliseconds: as seconds it would be the year 5138. Own choice.
 const FIRST_MILLISECOND: f64 = 1e11;
-/// A sensor's clock may run ahead by this much (RELIABILITY.md, section 4).
+/// A sensor's clock may run ahead by this much (own default).
 const CLOCK_MAY_BE_AHEAD: TimeDelta = TimeDelta::seconds(60);
 
 /// A time that is neither a number nor RFC 3339 with an offset.

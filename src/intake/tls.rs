@@ -1,6 +1,6 @@
 //! TLS to the broker: a private Unix socket in this process, joined to a TLS
 //! stream of our own. The MQTT library's own TLS would pull in a certificate
-//! checker with known advisories (DEPENDENCIES.md, A3), and has no readable errors.
+//! checker with known advisories, and has no readable errors.
 
 use crate::config;
 use crate::trust::{self, TrustError};
@@ -19,7 +19,7 @@ use tokio_rustls::TlsConnector;
 
 /// A broker in the same house answers in milliseconds; this is for a slow radio. Own choice.
 const CONNECT_LIMIT: Duration = Duration::from_secs(5);
-/// A handshake on a small board takes some 300 ms (DEPENDENCIES.md, A2). Own choice.
+/// A handshake on a small board takes some 300 ms (from memory). Own choice.
 const HANDSHAKE_LIMIT: Duration = Duration::from_secs(8);
 /// Names tried for the private directory before giving up.
 const DIRECTORY_NAMES_TRIED: u32 = 100;

@@ -135,7 +135,7 @@ fn stopped_well(connection: &Connection) -> rusqlite::Result<bool> {
 }
 
 /// After an orderly stop the quick check; else the full one, which also finds
-/// keys out of order (DEPENDENCIES.md C7: the quick one misses them).
+/// keys out of order (measured: the quick one misses them).
 fn check(path: &Path, connection: &Connection, stopped_well: bool) -> Result<(), StoreError> {
     let pragma = if stopped_well { "PRAGMA quick_check(1)" } else { "PRAGMA integrity_check(1)" };
     let verdict: String = connection.query_row(pragma, [], |row| row.get(0)).map_err(explain(path))?;

@@ -3,7 +3,7 @@
 //! look up is in `history` and `written`.
 //!
 //! No statement is ever left open between calls: an open one keeps the
-//! write-ahead log from being reused (DEPENDENCIES.md C6: 696 MB).
+//! write-ahead log from being reused (measured: 696 MB).
 
 use super::encode::{SensorNames, decode, is_retained};
 use super::error::{StoreError, explain, must_exist};

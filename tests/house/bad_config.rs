@@ -11,7 +11,7 @@ use traywarden::engine::rules::PlaceId;
 use traywarden::reading::Quantity;
 use traywarden::units::UnitSystem;
 
-/// The example of DESIGN.md, section 4, letter for letter.
+/// The first example that settings were agreed by, letter for letter.
 const DESIGN_EXAMPLE: &str = r#"
 [site]
 name = "Saltmarsh Lane"

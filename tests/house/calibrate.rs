@@ -86,7 +86,7 @@ impl Bench {
     }
 }
 
-/// The worked example of SCIENCE.md 6.3: 35.6 and 78.2 % in MgCl2 and NaCl at 22 °C.
+/// A worked example by Greenspan's polynomials (1977): 35.6 and 78.2 % in MgCl2 and NaCl at 22 °C.
 const JARS: [&str; 6] = ["--point", "MgCl2=35.6", "--point", "NaCl=78.2", "--temperature", "22 C"];
 
 #[test]

@@ -234,7 +234,7 @@ fn an_entry_about_the_past_counts_from_then() {
 
 #[test]
 fn waterings_of_a_day_are_told_for_trays_that_hands_water() {
-    // Common practice, no source (issue 3 point 6): 118 mL twice a day from below.
+    // Common practice, no source: 118 mL twice a day from below.
     let mut room = Room::with(&[SOW, UNCOVER]);
     let usual = WaterDue { trays: 4, ml_each: Some(118.0), litres: 0.944 };
     assert_eq!(water_due(&room.rules, &room.trays, room.now), Some(usual));

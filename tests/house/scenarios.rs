@@ -330,7 +330,7 @@ fn a_tank_that_only_one_tray_draws_on_is_watched_for_days() {
 
 #[test]
 fn a_covered_tray_a_little_warm_is_the_digests_and_a_hot_one_wakes() {
-    // SCIENCE.md 3.5: covered trays want 24 °C at most. Two degrees more harm nobody by morning.
+    // More disease above 24 °C (a seed house's guide): covered trays want 24 °C at most. Two degrees more harm nobody by morning.
     let mut night = Night::begins("2026-03-03 17:00");
     night.logs(sow("A1", "rack-a")).says("a1", 26.0, 97.0).says("a2", 26.0, 97.0).until("2026-03-04 06:20");
     assert_eq!(night.reported(&["too-warm", "LETTER alarm", "LETTER round"]), Vec::<&str>::new());

@@ -39,7 +39,7 @@ fn sown(sowing: &Sowing) -> Result<Sown, String> {
 
 #[test]
 fn a_tray_of_common_practice_keeps_the_common_schedule() {
-    // Common practice, no source (issue 3 point 6): 24 g of small brassica seed, 8 g each of
+    // Common practice, no source: 24 g of small brassica seed, 8 g each of
     // three kinds, weight off about day 3, light about day 4, cut about day 11, about 424 g.
     let blend = [("broccoli", 8.0), ("kale", 8.0), ("red cabbage", 8.0)];
     let Sown { crop, figures, seed_grams, notes } = sown(&sowing(&blend, None, Some(24.0))).ok().unwrap();
@@ -77,7 +77,7 @@ fn kinds_that_are_cut_more_than_a_day_apart_are_named_with_their_days() {
 
 #[test]
 fn twenty_four_grams_of_broccoli_are_36_seeds_a_square_inch() {
-    // SCIENCE.md section 7: "24 g of brassica at 3.3 g/1000 is 36 seeds/in2 (5.6/cm2)".
+    // 24 g of brassica at 3.3 g a thousand is 36 seeds a square inch.
     let notes = sown(&sowing(&[], Some("broccoli"), Some(24.0))).ok().unwrap().notes;
     let Some(EntryNote::Dense { per_square_inch, advised_from, advised_to }) =
         notes.into_iter().find(|note| matches!(note, EntryNote::Dense { .. }))

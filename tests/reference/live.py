@@ -169,10 +169,7 @@ def ioos_qc():
             t[i] += draw.randint(-20, 20)
         at = np.array(t)
         say("gross_range", x, q.gross_range_test(x, (-10, 50), (5, 22)), fail=[-10, 50], suspect=[5, 22])
-        say("spike_average", x, q.spike_test(x, 1.5, 8), suspect=1.5, fail=8)
-        say("spike_differential", x, q.spike_test(x, 1.5, 8, method="differential"), suspect=1.5, fail=8)
         say("rate_of_change", x, q.rate_of_change_test(x, at, 0.03, 0.2), t=t, suspect_per_s=0.03, fail_per_s=0.2)
-        say("flat_line", x, q.flat_line_test(x, at, 120, 240, 1.1), t=t, suspect_s=120, fail_s=240, tol=1.1)
 
 
 if __name__ == "__main__":

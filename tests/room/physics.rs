@@ -127,11 +127,11 @@ fn covered_trays_stand_at_98() {
 
 #[test]
 fn saturation_agrees_with_the_standard_table() {
-    // Pascals over water, Hyland-Wexler 1983 as in ASHRAE Fundamentals 2017 (SCIENCE.md 1.1); AERK is within 0.4 %.
+    // Pascals over water, Hyland-Wexler 1983 as in ASHRAE Fundamentals 2017; AERK is within 0.4 %.
     for (temperature, pascals) in [(5.0, 872.487), (22.0, 2644.753), (30.0, 4246.030)] {
         assert!((saturation_pressure(temperature) / pascals - 1.0).abs() < 0.004, "{temperature}");
     }
-    // 17.2866 g/m3 at 20 C (SCIENCE.md 1.4, from PsychroLib).
+    // 17.2866 g/m3 at 20 C (PsychroLib 2.5.0).
     assert!((saturation_density(20.0) / 17.2866 - 1.0).abs() < 0.005);
 }
 

@@ -225,6 +225,39 @@ fn the_store_knows_letters_only_as_plain_values() {
 }
 
 #[test]
+fn the_name_of_a_test_fits_a_line_of_its_report() {
+    let mut long = Vec::new();
+    for source in ["src", "tests"].into_iter().flat_map(sources) {
+        for (number, line) in source.code() {
+            let name = line.trim_start().trim_start_matches("pub ").trim_start_matches("async ").strip_prefix("fn ");
+            let name = name.map(|rest| rest.split(['(', '<']).next().unwrap_or_default());
+            if let Some(name) = name.filter(|name| name.len() >= 75) {
+                long.push(format!("{}:{number}: {name}: 75 characters and more", source.path));
+            }
+        }
+    }
+    none(long);
+}
+
+/// What a reader cannot open is no source.
+#[test]
+fn no_paper_is_cited_that_is_not_in_the_repository() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut cited = Vec::new();
+    for source in ["src", "tests"].into_iter().flat_map(sources) {
+        for (index, line) in source.text.lines().enumerate() {
+            for word in line.split(|c: char| !(c.is_alphanumeric() || "._-/".contains(c))) {
+                let paper = word.trim_end_matches('.').trim_start_matches("../");
+                if paper.len() > 3 && paper.ends_with(".md") && !root.join(paper).exists() {
+                    cited.push(format!("{}:{}: {paper}: give the source itself", source.path, index + 1));
+                }
+            }
+        }
+    }
+    none(cited);
+}
+
+#[test]
 fn nothing_is_left_for_later() {
     let files: Vec<Source> = ["src", "tests"].into_iter().flat_map(sources).collect();
     // Put together here, so that this file does not hold them itself.

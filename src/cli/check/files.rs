@@ -44,7 +44,7 @@ fn ids_of(name: &str, passwd: &str) -> Option<(u32, u32)> {
 
 /// What the store knows of the room, if it can be opened.
 pub(super) fn past(config: &Config) -> Option<Present> {
-    room::open(config).ok()
+    present::open(config).ok()
 }
 
 /// Everything that lies on this machine.
@@ -132,7 +132,7 @@ fn the_store(config: &Config) -> Point {
     let path = &config.store.path;
     let shown = path.display();
     let may_write = |path: &Path| access(path, Access::WRITE_OK).is_ok();
-    match room::open(config) {
+    match present::open(config) {
         Ok(_) if may_write(path) => Point::Well(format!("The store {shown} is there and may be written.")),
         Ok(_) => Point::Mend(
             format!("The store {shown} may not be written by this user."),

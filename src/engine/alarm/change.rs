@@ -10,7 +10,7 @@ use alloc::string::String;
 pub struct AlarmChange {
     /// When it changed.
     pub at: Timestamp,
-    /// Which alarm.
+    /// The alarm that is answered, by kind and subject.
     pub key: AlarmKey,
     /// When the condition of this episode began to hold (not when it was raised).
     pub since: Timestamp,

@@ -36,7 +36,7 @@ pub struct Hold {
 /// What the waking rule needs at this moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Moment {
-    /// The time.
+    /// The time of judging, UTC.
     pub at: Timestamp,
     /// The next round after it.
     pub next_round: Timestamp,
@@ -63,7 +63,7 @@ pub enum Transition {
 /// derived from them and never stored.
 #[derive(Clone, Debug)]
 pub struct Alarm {
-    /// Which alarm.
+    /// The alarm that is answered, by kind and subject.
     pub key: AlarmKey,
     active: bool,
     unacknowledged: bool,

@@ -14,7 +14,7 @@ pub enum Condition {
     Present {
         /// When its harm begins.
         harm: Option<Harm>,
-        /// The numbers.
+        /// The figures a letter about it gives.
         evidence: Evidence,
     },
     /// It does not hold, deadband included.
@@ -101,7 +101,7 @@ pub enum Evidence {
     },
     /// A tray past its stage.
     Stage {
-        /// The tray.
+        /// The tray, by the grower's name for it.
         tray: String,
         /// The place's name.
         place: String,
@@ -173,7 +173,7 @@ pub enum Evidence {
     },
     /// Two sensors drift apart.
     Drift {
-        /// The place.
+        /// The place it is about, as the settings have it.
         place: String,
         /// The other sensor.
         peer: String,

@@ -9,7 +9,7 @@ use chrono::TimeDelta;
 /// a room with a door needs minutes.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Row {
-    /// The kind.
+    /// The kind the row is about; every kind has one.
     pub kind: AlarmKind,
     /// What usually causes it.
     pub cause: &'static str,

@@ -133,7 +133,7 @@ mod tests {
 
     #[test]
     fn three_kinds_share_24_grams_as_8_each() {
-        // Common practice, no source (issue 3 point 6): 24 g a tray, 8 g each of three kinds.
+        // Common practice, no source: 24 g a tray, 8 g each of three kinds.
         let thirds = each(&[("broccoli", 8.0), ("kale", 8.0), ("radish", 8.0)]);
         assert_eq!(grams(r#""blend":"broccoli,kale,radish","seed_grams":24"#), thirds);
         assert_eq!(grams(r#""blend":["broccoli","kale","radish"],"seed":24"#), thirds);

@@ -60,9 +60,9 @@ pub struct DigestFacts {
 /// A reservoir over the digest's span.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ReservoirDay {
-    /// The id.
+    /// The id it has in the settings.
     pub id: String,
-    /// The name.
+    /// The name the grower gave it in the settings.
     pub name: String,
     /// Litres above the pump inlet now.
     pub usable: Option<f64>,
@@ -81,7 +81,7 @@ pub struct ReservoirDay {
 /// A tray and what it needs.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TrayDay {
-    /// The tray.
+    /// The tray, by the grower's name for it.
     pub tray: String,
     /// How many alike.
     pub count: u32,
@@ -89,7 +89,7 @@ pub struct TrayDay {
     pub crop: String,
     /// The place's name.
     pub place: String,
-    /// The stage.
+    /// The stage it is in by the journal, or by its crop's plan.
     pub stage: crate::watch::trays::tray::Stage,
     /// Whole days since sowing.
     pub day: i64,
@@ -128,7 +128,7 @@ const LOSSES_REPORTED: TimeDelta = TimeDelta::days(7);
 /// A sensor that did not behave.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SensorDay {
-    /// The id.
+    /// The id it has in the settings.
     pub id: String,
     /// Where it hangs.
     pub place: String,
@@ -187,7 +187,7 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, from: Timestamp, late: bool
 
 /// Every growing tray, with what is due until `until`.
 pub(crate) fn trays(seen: &Seen<'_>, watches: &Watches, until: Timestamp) -> Vec<TrayDay> {
-    let day = |tray| tray_day(seen.rules, seen.trays, &watches.leaves.warmth, tray, seen.at, until);
+    let day = |tray| tray_day(seen.rules, seen.trays, &watches.growing.warmth, tray, seen.at, until);
     seen.trays.growing().map(day).collect()
 }
 

@@ -51,7 +51,7 @@ pub struct LetterFacts {
     pub id: String,
     /// When it was decided.
     pub at: Timestamp,
-    /// Which letter.
+    /// Whether it calls, tells of a round, or is the day's digest.
     pub kind: LetterKind,
     /// The letter this one answers: the raise of the same episode.
     pub answers: Option<String>,

@@ -21,7 +21,7 @@ const FLOOD: usize = 10;
 const FLOOD_SPAN: TimeDelta = TimeDelta::minutes(10);
 const FLOOD_PAUSE: TimeDelta = TimeDelta::minutes(15);
 /// Letters that call in one episode, reminders included; a new call always passes
-/// (RELIABILITY.md A5).
+/// (own default).
 const MOST_AN_EPISODE: usize = 6;
 /// Letters in an hour before reminders and returns wait. A new alarm always passes. Own default.
 const MOST_AN_HOUR: usize = 6;
@@ -56,7 +56,7 @@ struct Thread {
 pub struct Draft {
     /// The letter's id.
     pub id: String,
-    /// Which letter.
+    /// Whether it calls, tells of a round, or is the day's digest.
     pub kind: LetterKind,
     /// The letter it answers.
     pub answers: Option<String>,

@@ -17,7 +17,7 @@ use chrono::TimeDelta;
 /// The room at one moment.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Snapshot {
-    /// The moment.
+    /// The time all of it is true for.
     pub at: Timestamp,
     /// The next round.
     pub next_round: Timestamp,
@@ -38,9 +38,9 @@ pub struct Snapshot {
 /// One place now.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PlaceNow {
-    /// The id.
+    /// The id it has in the settings.
     pub id: String,
-    /// The name.
+    /// The name the grower gave it in the settings.
     pub name: String,
     /// Degrees Celsius, if fresh.
     pub temperature: Option<f64>,
@@ -84,7 +84,7 @@ pub struct SurfaceNow {
 /// One sensor now.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SensorNow {
-    /// The id.
+    /// The id it has in the settings.
     pub id: String,
     /// The place's or reservoir's name.
     pub place: String,
@@ -147,7 +147,7 @@ fn place_now(seen: &Seen<'_>, watches: &Watches, place: &PlaceWatch) -> PlaceNow
         temperature: place.air.temperature,
         humidity: place.air.humidity,
         deficit: place.air.deficit(),
-        mold: watches.leaves.pressure(seen, place),
+        mold: watches.growing.pressure(seen, place),
         deficit_accuracy: place.air.deficit_accuracy(),
         dew_point: place.air.dew_point(),
         dew_point_accuracy: place.air.dew_point_accuracy(),

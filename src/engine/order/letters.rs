@@ -7,7 +7,7 @@ use crate::event::{Effect, LetterFacts, LetterKind, Occasion};
 use crate::letters::schedule::Draft;
 use crate::order::Engine;
 use crate::units::Timestamp;
-use crate::watch::leaves::ROUND_LASTS;
+use crate::watch::growing::ROUND_LASTS;
 use alloc::boxed::Box;
 use alloc::format;
 use alloc::vec::Vec;

@@ -239,7 +239,7 @@ mod tests {
         assert!((found - wanted).abs() <= tolerance, "found {found}, wanted {wanted} within {tolerance}");
     }
 
-    /// Figures of PsychroLib 2.5.0, copied from SCIENCE.md section 1.1.
+    /// Figures of PsychroLib 2.5.0.
     #[test]
     fn saturation_pressure_agrees_with_psychrolib() {
         for (celsius, pascals) in [
@@ -269,7 +269,7 @@ mod tests {
 
     #[test]
     fn a_night_on_the_rack_has_the_published_dew_point_deficit_and_wet_bulb() {
-        // T, RH, VPD Pa, Td, Twb, AH: PsychroLib 2.5.0 at 101325 Pa, SCIENCE.md section 1.4.
+        // T, RH, VPD Pa, Td, Twb, AH: PsychroLib 2.5.0 at 101325 Pa.
         for (t, rh, deficit, dew, wet, absolute) in [
             (10.0, 80.0, 245.599, 6.7130, 8.2903, 7.5176),
             (18.0, 95.0, 103.215, 17.1873, 17.4662, 14.5943),
@@ -297,7 +297,7 @@ mod tests {
 
     #[test]
     fn below_freezing_the_dew_point_stays_over_water() {
-        // Over water -6.776, over ice -6.011 (SCIENCE.md section 1.2).
+        // Over water -6.776, over ice -6.011 (PsychroLib 2.5.0 over ice; over water by the same equation).
         near(dew_point(Celsius(10.0), RelativeHumidity(30.0)).unwrap().0, -6.776, 0.001);
     }
 

@@ -270,7 +270,7 @@ mod tests {
 
     #[test]
     fn a_gauge_is_stuck_only_once_the_trays_must_have_moved_it() {
-        // Eight trays at 0.079 L/h, tolerance 0.15 L: 5.7 h (SCIENCE.md section 5.4).
+        // Eight trays at 0.079 L/h, tolerance 0.15 L: 5.7 h (by hand).
         assert!((stuck_after_hours(0.15, 0.079) - 5.7).abs() < 0.01);
         let still = |hours: i32| (0..=hours * 12).map(|i| (f64::from(i) / 12.0, 12.0)).collect::<Vec<Point>>();
         assert!(!is_stuck(&still(5), 0.15, 0.079));

@@ -123,7 +123,7 @@ mod tests {
         assert!((found - wanted).abs() <= tolerance, "found {found}, wanted {wanted}");
     }
 
-    /// SCIENCE.md section 3.1, computed from the same equations elsewhere.
+    /// Computed from the same equations in Python: it finds a slip of the pen.
     #[test]
     fn each_pathogen_needs_the_hours_of_its_curve() {
         for (pathogen, celsius, response, hours) in [

@@ -285,7 +285,7 @@ mod tests {
         }
     }
 
-    /// mold_worked_example.csv, worked by hand in SCIENCE.md section 3.1: wet
+    /// mold_worked_example.csv, worked by hand: wet
     /// from 21:00 to 03:00, two hours dry, wet again from 06:00 to 08:00.
     #[test]
     fn the_night_worked_by_hand_meets_the_requirement_of_two_pathogens() {

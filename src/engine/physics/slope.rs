@@ -230,7 +230,7 @@ mod tests {
         ) {
             let mut points: Vec<(f64, f64)> = (0..count).map(|i| (i as f64, 10.0 + per_hour * i as f64)).collect();
             // (1 - e)^2 >= 1/2 leaves more clean pairs than spoilt ones: e < 0.29.
-            let most = float::trunc(count as f64 * 0.29) as usize;
+            let most = libm::trunc(count as f64 * 0.29) as usize;
             let clean_pairs = |spoilt: usize| (count - spoilt) * (count - spoilt - 1);
             let allowed = (0..=most).filter(|spoilt| 2 * clean_pairs(*spoilt) > count * (count - 1)).max().unwrap_or(0);
             for (index, value) in wild.iter().take(allowed) {

@@ -199,7 +199,7 @@ mod tests {
         ]
     }
 
-    /// Figures of SCIENCE.md section 5.1, checked there by numerical integration.
+    /// Closed forms, checked by numerical integration with scipy.
     #[test]
     fn each_tank_holds_what_the_geometry_says() {
         let tanks = shapes();

@@ -145,7 +145,7 @@ pub enum CalibrationError {
         "between the jars the sensor would need a gain of {gain:.2}, wanted is 0.8 to 1.25: check which jar is which and that solid salt is visible in both, wait 24 hours, and read again; if it stays so, replace the sensor"
     )]
     Gain {
-        /// The gain.
+        /// The factor that was found; 1 changes nothing.
         gain: f64,
     },
     /// An offset no sound sensor has.
@@ -153,7 +153,7 @@ pub enum CalibrationError {
         "the sensor would need {offset:+.1} % added, wanted is at most 10 %: check the salt and that solid salt is visible, wait 24 hours, and read again; if it stays so, replace the sensor"
     )]
     Offset {
-        /// The offset.
+        /// What was found to be added, in the unit of the reading.
         offset: f64,
     },
 }

@@ -12,7 +12,7 @@ use crate::reading::Quantity;
 const TEMPERATURES: [f64; 19] = [
     // DS18B20: 85 at power-on, as its data sheet's table of values says and the maintainers of
     // Arduino-Temperature-Control-Library confirm (pull request 289); 127.9375 a conversion
-    // that failed (from memory; RELIABILITY.md section 11, rows 66 and 67).
+    // that failed (from memory).
     85.0, 127.9375,
     // That library's codes: not connected -127 (-196.6 °F), fault open -254, short to ground
     // -253, short to supply -252 (the first three read in its header); -128 a wrong checksum

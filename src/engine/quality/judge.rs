@@ -9,6 +9,7 @@ use crate::float;
 use crate::physics::tank_geometry::{Shape, distance_corrected_for_air};
 use crate::quality::fault_codes;
 use crate::quality::judgement::{Doubt, Judgement, Reading};
+use crate::quality::qartod::{Bounds, changes_faster, gross_range};
 use crate::quality::saturation::{Pinned, Saturation};
 use crate::reading::{ChannelId, Flag, Quantity, RawReading};
 use crate::rules::Rules;
@@ -23,7 +24,7 @@ const FORGET_JUMP: TimeDelta = TimeDelta::minutes(15);
 const ONE_MESSAGE: TimeDelta = TimeDelta::seconds(2);
 /// After so long without any movement one channel alone is called stuck; together
 /// with its sister channel on the same device a quarter of it is enough
-/// (SCIENCE.md 6.1: 3 h suspect, 12 h fail).
+/// (3 h and 12 h: own defaults).
 pub const STUCK_ALONE: TimeDelta = TimeDelta::hours(12);
 /// See [`STUCK_ALONE`].
 pub const STUCK_TOGETHER: TimeDelta = TimeDelta::hours(3);
@@ -87,8 +88,8 @@ struct Flat {
 
 #[derive(Clone, Copy, Debug)]
 struct Limits {
-    fail: (f64, f64),
-    suspect: (f64, f64),
+    fail: Bounds,
+    suspect: Bounds,
     /// Jump that needs confirming, in the believed unit.
     jump: f64,
     /// Change a minute that is odd, in the believed unit.
@@ -226,7 +227,7 @@ impl Judge {
 
     fn impossible(&self, at: Timestamp, value: f64) -> Option<Doubt> {
         let near_last = self.last.is_some_and(|(_, last)| (value - last).abs() <= self.limits.jump);
-        if value < self.limits.fail.0 || value > self.limits.fail.1 {
+        if gross_range(value, self.limits.fail, Bounds::NONE) == Flag::Fail {
             let code = fault_codes::outside(self.quantity, value);
             return Some(if code { Doubt::FaultCode } else { Doubt::Range });
         }
@@ -323,13 +324,13 @@ impl Judge {
         if self.uncorrected {
             return Some(Doubt::Uncorrected);
         }
-        if value < self.limits.suspect.0 || value > self.limits.suspect.1 {
+        if gross_range(value, Bounds::NONE, self.limits.suspect) == Flag::Suspect {
             return Some(Doubt::Range);
         }
         if let Some((when, last)) = self.last {
             // Room air may change fast behind an opened door; the rate only informs.
             let minutes = ((at - when).num_milliseconds() as f64 / 60_000.0).max(1.0);
-            if (value - last).abs() / minutes > self.limits.rate {
+            if changes_faster(last, value, minutes, self.limits.rate) {
                 return Some(Doubt::Rate);
             }
         }
@@ -341,48 +342,60 @@ fn refuse(raw: RawReading, flag: Flag, doubt: Doubt) -> Judgement {
     Judgement { raw, flag, reason: Some(doubt), believed: None }
 }
 
-/// Own defaults of SCIENCE.md 6.1 for air; for tanks a fiftieth beyond the walls.
+/// Own defaults for air; for tanks a fiftieth beyond the walls.
 fn limits(quantity: Quantity, gauge: Option<&Gauge>, resolution: f64, on_surface: bool) -> Limits {
-    let never = (f64::NEG_INFINITY, f64::INFINITY);
+    let within = |low: f64, high: f64| Bounds { low, high };
     let (height, capacity) = gauge.map_or((f64::INFINITY, f64::INFINITY), |g| (g.height_mm, g.capacity));
     let mount = gauge.map_or(f64::INFINITY, |g| g.sensor_height_mm);
     let tank_jump = (capacity * 0.1).max(0.5);
     let half_step = resolution / 2.0;
     match quantity {
         // A chiller line freezes, and a lamp's housing burns fingers; both change fast. Own defaults.
-        Quantity::Temperature if on_surface => {
-            Limits { fail: (-30.0, 80.0), suspect: (-20.0, 60.0), jump: 10.0, rate: 2.0, flat: half_step.max(0.02) }
-        }
-        Quantity::Temperature => {
-            Limits { fail: (-10.0, 60.0), suspect: (5.0, 40.0), jump: 5.0, rate: 0.4, flat: half_step.max(0.02) }
-        }
-        Quantity::Humidity => {
-            Limits { fail: (1.0, 105.0), suspect: (15.0, 100.0), jump: 25.0, rate: 3.0, flat: half_step.max(0.1) }
-        }
+        Quantity::Temperature if on_surface => Limits {
+            fail: within(-30.0, 80.0),
+            suspect: within(-20.0, 60.0),
+            jump: 10.0,
+            rate: 2.0,
+            flat: half_step.max(0.02),
+        },
+        Quantity::Temperature => Limits {
+            fail: within(-10.0, 60.0),
+            suspect: within(5.0, 40.0),
+            jump: 5.0,
+            rate: 0.4,
+            flat: half_step.max(0.02),
+        },
+        Quantity::Humidity => Limits {
+            fail: within(1.0, 105.0),
+            suspect: within(15.0, 100.0),
+            jump: 25.0,
+            rate: 3.0,
+            flat: half_step.max(0.1),
+        },
         Quantity::Distance => Limits {
-            fail: (mount - height * 1.02, mount + height * 0.02),
-            suspect: never,
+            fail: within(mount - height * 1.02, mount + height * 0.02),
+            suspect: Bounds::NONE,
             jump: tank_jump,
             rate: f64::INFINITY,
             flat: half_step.max(0.1),
         },
         Quantity::Depth => Limits {
-            fail: (-height * 0.02, height * 1.02),
-            suspect: never,
+            fail: within(-height * 0.02, height * 1.02),
+            suspect: Bounds::NONE,
             jump: tank_jump,
             rate: f64::INFINITY,
             flat: half_step.max(0.1),
         },
         Quantity::Volume => Limits {
-            fail: (-capacity * 0.02, capacity * 1.02),
-            suspect: never,
+            fail: within(-capacity * 0.02, capacity * 1.02),
+            suspect: Bounds::NONE,
             jump: tank_jump,
             rate: f64::INFINITY,
             flat: half_step.max(0.01),
         },
         Quantity::Filling => Limits {
-            fail: (-2.0, 102.0),
-            suspect: never,
+            fail: within(-2.0, 102.0),
+            suspect: Bounds::NONE,
             jump: tank_jump,
             rate: f64::INFINITY,
             flat: half_step.max(0.05),

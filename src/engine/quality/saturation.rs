@@ -5,10 +5,10 @@
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
-/// Pinned for so long, it is called saturated (SCIENCE.md 6.1, note e).
+/// Pinned for so long, it is called saturated (own default).
 const SATURATED_AFTER: TimeDelta = TimeDelta::hours(6);
 /// It recovers for half as long as it was saturated, within these. Makers speak of slow
-/// recovery after days near saturation (SCIENCE.md 6.4, from memory); own default.
+/// recovery after days near saturation (from memory); own default.
 const RECOVERS_LEAST: TimeDelta = TimeDelta::hours(1);
 const RECOVERS_MOST: TimeDelta = TimeDelta::hours(12);
 /// A hygrometer stands at the top of its scale when it is no further below than half its own

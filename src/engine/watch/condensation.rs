@@ -100,7 +100,7 @@ mod tests {
         };
         assert_eq!((surface, on.as_deref()), (13.8, Some("chiller line")));
         assert!((dew_point - 13.8857).abs() < 0.01, "{dew_point}");
-        // u_Td at 22 °C, 60 % and 3 % is 0.82 K (SCIENCE.md 6.5), with the probe's own 0.5 K in quadrature.
+        // u_Td at 22 °C, 60 % and 3 % is 0.82 K (first-order propagation), with the probe's own 0.5 K in quadrature.
         assert!((accuracy - float::hypot(0.82, 0.5)).abs() < 0.005, "{accuracy}");
     }
 

@@ -38,12 +38,12 @@ impl Watches {
                 }
                 self.watch_for(seen, when, &trays, ml);
                 for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {
-                    self.leaves.dryout.watered(tray, when, ml);
+                    self.growing.dryout.watered(tray, when, ml);
                 }
             }
             Logged::Mist { trays } => {
                 for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {
-                    self.leaves.mold.misted(tray);
+                    self.growing.mold.misted(tray);
                 }
             }
             Logged::Nothing => {}
@@ -65,12 +65,12 @@ impl Watches {
             let reported = from_here.iter().any(|(name, _)| {
                 let place = seen.trays.get(name).map(|tray| seen.rules.place(tray.place).id.as_str());
                 let standing = place.and_then(|id| seen.alarms.find(AlarmKind::DryOut, id));
-                self.leaves.dryout.is_doubted(name) && standing.is_some_and(Alarm::is_active)
+                self.growing.dryout.is_doubted(name) && standing.is_some_and(Alarm::is_active)
             });
             if reported {
                 watch.believe();
                 for (name, _) in &from_here {
-                    self.leaves.dryout.believe(name);
+                    self.growing.dryout.believe(name);
                 }
             } else if !from_here.is_empty() {
                 watch.logged(seen.at, &from_here, ml);

@@ -16,7 +16,7 @@ pub mod tank;
 pub mod watering;
 pub mod sensors;
 pub mod drift;
-pub(crate) mod leaves;
+pub(crate) mod growing;
 pub(crate) mod site;
 pub(crate) mod logged;
 
@@ -25,7 +25,7 @@ use crate::units::Timestamp;
 use alloc::vec;
 use alloc::vec::Vec;
 use drift::DriftWatch;
-use leaves::LeavesWatch;
+use growing::GrowingWatch;
 use place::PlaceWatch;
 use seen::{Judged, Seen};
 use sensors::SensorWatch;
@@ -45,7 +45,7 @@ pub(crate) struct Watches {
     pub(crate) tanks: Vec<TankWatch>,
     pub(crate) waterings: Vec<WateringWatch>,
     pub(crate) peers: Vec<DriftWatch>,
-    pub(crate) leaves: LeavesWatch,
+    pub(crate) growing: GrowingWatch,
     pub(crate) site: SiteWatch,
     /// The journal changed what stands where; demands are looked up before the next minute.
     pub(crate) demands_stale: bool,
@@ -60,7 +60,7 @@ impl Watches {
             tanks: tank::watches(rules, at),
             waterings: vec![WateringWatch::default(); rules.reservoirs.len()],
             peers: drift::watches(rules),
-            leaves: LeavesWatch::default(),
+            growing: GrowingWatch::default(),
             site: SiteWatch::default(),
             demands_stale: true,
         }
@@ -74,15 +74,15 @@ impl Watches {
         }
         let mut judged = Vec::new();
         tank::minute(&mut self.tanks, seen, means, &mut judged);
-        watering::minute(&mut self.waterings, seen, &self.tanks, &mut self.leaves.dryout);
+        watering::minute(&mut self.waterings, seen, &self.tanks, &mut self.growing.dryout);
         let deaf = self.site.broker_lost_at.is_some();
         let others = sensors::Others { tanks: &self.tanks, places: &self.places, deaf };
         sensors::minute(&mut self.sensors, seen, &others, &mut judged);
         drift::minute(&mut self.peers, seen, &mut judged);
-        place::minute(&mut self.places, seen, &self.leaves.dryout, &mut judged);
+        place::minute(&mut self.places, seen, &self.growing.dryout, &mut judged);
         if looks {
-            self.leaves.look(seen, &self.places, &mut judged);
-            self.leaves.count_warmth(seen, &self.places, LOOK_EVERY as f64 / 60.0);
+            self.growing.look(seen, &self.places, &mut judged);
+            self.growing.count_warmth(seen, &self.places, LOOK_EVERY as f64 / 60.0);
         }
         trays::overdue::minute(seen, &mut judged);
         let matters = self.places.iter().any(|place| !place.demand.empty) || self.places.is_empty();

@@ -12,9 +12,9 @@ use alloc::vec::Vec;
 /// The air of one place over the digest's span.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PlaceDay {
-    /// The id.
+    /// The id it has in the settings.
     pub id: String,
-    /// The name.
+    /// The name the grower gave it in the settings.
     pub name: String,
     /// Temperature: lowest, mean, highest, Celsius.
     pub temperature: Option<(f64, f64, f64)>,

@@ -16,9 +16,9 @@ use alloc::vec::Vec;
 /// What is known besides what a watch remembers itself.
 #[derive(Clone, Copy)]
 pub(crate) struct Seen<'a> {
-    /// The settings.
+    /// What the grower has set.
     pub(crate) rules: &'a Rules,
-    /// The minute.
+    /// The end of the minute that is judged.
     pub(crate) at: Timestamp,
     /// What the quality stage knows of every channel.
     pub(crate) judges: &'a [Judge],

@@ -30,7 +30,7 @@ const REFUSED_SHARE: f64 = 0.2;
 /// What is known of one sensor's speaking.
 #[derive(Clone, Debug)]
 pub struct SensorWatch {
-    /// Which sensor.
+    /// The sensor that is listened for.
     pub sensor: SensorId,
     silent_after: TimeDelta,
     listening_since: Timestamp,

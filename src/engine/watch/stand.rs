@@ -23,7 +23,7 @@ pub struct Stand<'a> {
     pub air: Air,
     /// What it must hold.
     pub demand: &'a Demand,
-    /// The trays.
+    /// The trays, by the grower's names for them.
     pub trays: &'a [&'a Tray],
     /// Probes on surfaces there.
     pub surfaces: &'a [Probe<'a>],

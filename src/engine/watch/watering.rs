@@ -20,7 +20,7 @@ const SHOWN_BEFORE: u32 = 3;
 /// them nothing is concluded. Own defaults.
 const SHOWN: f64 = 0.5;
 const NOT_SHOWN: f64 = 0.25;
-/// Grams a tray where the log names none: half a US cup (118 mL; common practice given to us).
+/// Grams a tray where the log names none: half a US cup (118 mL; common practice, no source).
 const USUAL_GRAMS: f64 = 118.0;
 
 /// What is watched for at one tank.
@@ -50,14 +50,14 @@ pub enum Showed {
     Fell {
         /// Drawn from the tank for each tray, grams.
         grams_a_tray: f64,
-        /// The trays.
+        /// The trays, by the grower's names for them.
         trays: Vec<String>,
     },
     /// It did not fall, though it did before.
     StoodStill {
         /// When the first of the round was logged.
         logged_at: Timestamp,
-        /// The trays.
+        /// The trays, by the grower's names for them.
         trays: Vec<String>,
     },
 }

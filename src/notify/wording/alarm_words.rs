@@ -30,7 +30,7 @@ pub(crate) struct AlarmWords {
     pub(crate) caution: Option<&'static str>,
 }
 
-/// The caution of everything that speaks of mold (SCIENCE.md section 8).
+/// The caution of everything that speaks of mold (WHO Guidelines for Indoor Air Quality: Dampness and Mould, 2009).
 pub(crate) const MOLD_CAUTION: &str = "Computed from room air and your log with field-crop disease models; \
 not validated on microgreens; look at the tray.";
 const MAINS_CAUTION: &str = "Water and mains do not mix: do not touch wet plugs or pumps; \

@@ -26,7 +26,7 @@ use crate::units::Timestamp;
 use chrono::NaiveDate;
 use serde::Serialize;
 
-/// What stands under every trace: first the sentence of SCIENCE.md section 9, word for word.
+/// What stands under every trace: first what such figures cannot claim.
 pub const CAUTION: &str = "Computed from room air and your log with field-crop disease models; not validated on \
      microgreens; look at the tray. Moldy trays: isolate, do not taste, discard by your own food-safety plan. This is \
      no food-safety record.";

@@ -10,7 +10,7 @@ use crate::watch::tank::{DRAW_HOURS, LEAK_HOURS, TankWatch, Use, hours_span};
 use alloc::borrow::ToOwned;
 
 /// Litres an hour a tray can use at most, about 237 mL a day (two half US cups, common
-/// practice given to us; the same from one farm's own page, SCIENCE.md 4.3).
+/// practice, no source).
 const TRAY_DRAW: f64 = 0.010;
 /// What plants may draw where nobody logged trays: sixteen trays a place. Own default.
 const UNKNOWN_TRAYS: f64 = 16.0;

@@ -16,7 +16,7 @@ const LAST_CUTS: usize = 10;
 /// A tray or lot that was cut.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Cut {
-    /// The tray.
+    /// The tray, by the grower's name for it.
     pub tray: String,
     /// The crop or blend.
     pub crop: String,
@@ -33,15 +33,15 @@ pub struct Cut {
 /// A tray or lot that was thrown away.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Lost {
-    /// The tray.
+    /// The tray, by the grower's name for it.
     pub tray: String,
     /// The crop or blend.
     pub crop: String,
     /// How many alike.
     pub trays: u32,
-    /// Why.
+    /// What it was lost to.
     pub reason: Loss,
-    /// When.
+    /// When it was thrown away.
     pub at: Timestamp,
 }
 

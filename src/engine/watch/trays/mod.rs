@@ -45,12 +45,12 @@ pub enum Logged {
     },
     /// Leaves were wetted from above.
     Mist {
-        /// The trays.
+        /// The trays, by the grower's names for them.
         trays: Vec<String>,
     },
     /// Trays were watered from below.
     Water {
-        /// The trays.
+        /// The trays, by the grower's names for them.
         trays: Vec<String>,
         /// Millilitres each got.
         ml: Option<f64>,

@@ -31,11 +31,11 @@ pub enum EntryNote {
         step: Due,
         /// The kind that is ready first.
         first: String,
-        /// Its day.
+        /// Its day, counted from sowing.
         first_day: f64,
         /// The kind that is ready last.
         last: String,
-        /// Its day.
+        /// Its day, counted from sowing.
         last_day: f64,
     },
     /// The seed is sown denser than extension advises.
@@ -49,9 +49,9 @@ pub enum EntryNote {
     },
     /// The tray was brought into this stage before; the first time stands.
     DoneBefore {
-        /// The tray.
+        /// The tray, by the grower's name for it.
         tray: String,
-        /// The stage.
+        /// The stage it is in by the journal, or by its crop's plan.
         stage: Stage,
     },
     /// No tray stands there, so nothing changed.
@@ -71,7 +71,7 @@ pub enum EntryNote {
     },
     /// Trays in different stages now share this place's air, and no humidity suits all.
     BandsClash {
-        /// The place.
+        /// The place it is about, as the settings have it.
         place: String,
         /// The tray whose band clashes with the rest.
         tray: String,

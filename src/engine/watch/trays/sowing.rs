@@ -14,7 +14,7 @@ use alloc::vec::Vec;
 
 /// Kinds of one blend further apart than this are named. From the issue: one day.
 const BLEND_APART_DAYS: f64 = 1.0;
-/// A standard tray, 10 x 20 in: 200 square inches (SCIENCE.md section 7).
+/// A standard tray, 10 x 20 in: 200 square inches (common practice, no source).
 const TRAY_SQUARE_INCHES: f64 = 200.0;
 /// Grams of the kinds and their stated total may differ by so much: rounding on a scale.
 const GRAMS_AGREE_WITHIN: f64 = 0.5;

@@ -73,7 +73,7 @@ impl Due {
 /// A covered tray this far past its plan, with nothing logged, is judged by the air of
 /// the light stage too: more likely it was uncovered unlogged than forgotten. Own default.
 const BELIEVED_UNCOVERED_AFTER: TimeDelta = TimeDelta::hours(24);
-/// A stage is overdue this long after its plan (SCIENCE.md 3.5: plan + 12 h).
+/// A stage is overdue this long after its plan (own default).
 const COVERED_GRACE: TimeDelta = TimeDelta::hours(12);
 /// A cut is overdue a day after the last usual day. Own default.
 const HARVEST_GRACE: TimeDelta = TimeDelta::hours(24);

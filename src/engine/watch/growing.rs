@@ -1,4 +1,4 @@
-//! The watch over leaves and medium together: every so many minutes the trays of each place
+//! The watch over what grows: every so many minutes the trays of each place
 //! are looked at with the air they breathe, for mold, dry-out, dripping water and warmth.
 
 use crate::alarm::{AlarmKind, Condition};
@@ -21,7 +21,7 @@ pub(crate) const ROUND_LASTS: TimeDelta = TimeDelta::hours(1);
 
 /// What is known of every tray's leaves, water and warmth.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct LeavesWatch {
+pub(crate) struct GrowingWatch {
     pub(crate) mold: MoldWatch,
     pub(crate) dryout: DryOutWatch,
     pub(crate) warmth: ThermalClocks,
@@ -29,7 +29,7 @@ pub(crate) struct LeavesWatch {
     looked_at: Option<Timestamp>,
 }
 
-impl LeavesWatch {
+impl GrowingWatch {
     /// Lets the time since the last look pass over every tray, and judges.
     pub(crate) fn look(&mut self, seen: &Seen<'_>, places: &[PlaceWatch], judged: &mut Vec<Judged>) {
         let at = seen.at;
