@@ -15,6 +15,7 @@ pub mod demo;
 pub mod intake;
 pub mod marks;
 pub mod notify;
+pub mod page;
 pub mod rebuild;
 pub mod rehearse;
 pub mod report;

@@ -9,6 +9,7 @@
 
 mod axis;
 mod canvas;
+mod day_line;
 mod field;
 mod lanes;
 mod lettering;
@@ -17,6 +18,8 @@ mod picture;
 mod png;
 pub mod scatter;
 mod svg;
+
+pub use day_line::{DayLine, day_line};
 
 use crate::units::{Celsius, Litres, Timestamp, UnitSystem};
 use chrono::TimeDelta;

@@ -45,7 +45,7 @@ impl SvgCanvas {
         let Tone { name, light, .. } = ink.tone;
         let colour = match self.colours {
             Colours::Fixed => format!("{what}=\"#{light:06x}\""),
-            Colours::OfThePage => format!("style=\"{what}:var(--{name})\""),
+            Colours::OfThePage => format!("{what}=\"var(--{name})\""),
         };
         if ink.opacity < 1.0 { format!("{colour} {what}-opacity=\"{}\"", ink.opacity) } else { colour }
     }

@@ -14,7 +14,9 @@ mod file;
 mod history;
 mod listen;
 mod log;
+mod labels;
 mod now;
+mod pair;
 mod rehearse;
 mod present;
 mod run;
@@ -80,6 +82,10 @@ enum Verb {
     /// Write man pages and shell completions.
     #[command(hide = true)]
     Documents(documents::Documents),
+    /// A link and a QR code by which a phone may open the round sheet; phones that may.
+    Pair(pair::Pair),
+    /// A sheet of QR codes to print, one a rack, that open that rack's lines.
+    Labels(labels::Labels),
     /// Copy the store to another file, while the daemon runs or not.
     Backup(backup::Backup),
 }
@@ -169,6 +175,8 @@ pub fn main() -> ExitCode {
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
         Verb::Documents(documents) => documents.run(),
+        Verb::Pair(pair) => pair.run(&arguments.config),
+        Verb::Labels(labels) => labels.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),
     };
     let _ = std::io::stdout().flush();

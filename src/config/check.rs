@@ -29,6 +29,8 @@ pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: 
     let store_table = root.table(findings, "store");
     let store = store(store_table, findings, base);
     let mail = outside::mail(mail_table, findings, base, &store.path);
+    let page_table = root.table(findings, "page");
+    let page = super::page::page(page_table, findings);
     let beat_table = root.table(findings, "beat");
     let beat = beat::beat(beat_table, findings, base);
     let mut room = devices::room(&mut root, findings, &site_topic);
@@ -46,7 +48,7 @@ pub(super) fn config(document: &DeTable<'_>, findings: &mut Findings<'_>, base: 
         crops,
         alarms,
     };
-    Config { rules, broker, topics: room.topics, store, mail, beat }
+    Config { rules, broker, topics: room.topics, store, mail, page, beat }
 }
 
 fn site(mut table: Table<'_>, findings: &mut Findings<'_>, digest_at: NaiveTime) -> (Site, String) {

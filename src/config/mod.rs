@@ -8,6 +8,7 @@ mod check;
 pub mod crops;
 mod file;
 mod outside;
+mod page;
 mod problem;
 mod reservoir;
 mod devices;
@@ -92,6 +93,18 @@ pub struct Config {
     pub mail: Mail,
     /// What is asked for while the watch is well; `None`: nothing.
     pub beat: Option<Beat>,
+    /// Where the round sheet is served.
+    pub page: Page,
+}
+
+/// Where the round sheet is served, and under which names it may be asked for.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Page {
+    /// Address and port; `None`: no page.
+    pub listen: Option<std::net::SocketAddr>,
+    /// Names by which phones may call this machine, in lower case. Bare addresses and
+    /// `localhost` always do.
+    pub names: Vec<String>,
 }
 
 /// The broker.

@@ -139,7 +139,7 @@ impl Daemon<'_> {
     }
 
     fn answer(&mut self, id: i64, answer: &str) {
-        let reply = InboxAnswer { id, answer: answer.to_owned() };
+        let reply = InboxAnswer { id, answer: answer.to_owned(), entry: None };
         if let Err(error) = ledger::lock(&self.store).answer_inbox(&reply, self.clock.now()) {
             tracing::warn!(%error, "could not answer an inbox item");
         }

@@ -26,6 +26,7 @@ use crate::marks::MarkKey;
 use crate::notify::letter::{Letter, Parcel, ParcelKey};
 use crate::notify::post::{Post, Tried};
 use crate::notify::wording;
+use crate::page::Page;
 use crate::store::{InboxAnswer, Outcome, Record, Rejected, Store, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -118,6 +119,7 @@ pub struct Daemon<'w> {
     inbox_unread: bool,
     inbox_taken: i64,
     next_tidy: Timestamp,
+    page: Option<Page>,
     /// Shared with the task that beats, so that a line is written only when it changes.
     beat_missed: Arc<AtomicBool>,
     observer: &'w mut dyn FnMut(Happening<'_>),
@@ -147,6 +149,7 @@ impl Daemon<'_> {
         let mut commit = tokio::time::interval(COMMIT_EVERY.div_f64(quicker));
         let mut look = tokio::time::interval(LOOK_EVERY.div_f64(quicker.min(10.0)));
         let mut watchdog = watchdog();
+        let nudge = self.page.as_ref().map(Page::nudge).unwrap_or_default();
         let mut beat = tokio::time::interval(beat::EVERY);
         beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut writing_since: Option<tokio::time::Instant> = None;
@@ -178,6 +181,7 @@ impl Daemon<'_> {
                     self.ledger.flush(true);
                 }
                 _ = look.tick() => self.read_inbox(),
+                () = nudge.notified() => self.read_inbox(),
                 _ = beat.tick() => self.beat(),
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
@@ -200,6 +204,7 @@ impl Daemon<'_> {
     fn wake(&mut self) {
         if self.engine.next_deadline() <= self.clock.now() {
             self.happen(What::Tick, Extras::default());
+            self.show();
             (self.observer)(Happening::Time(&self.engine));
         }
         if self.next_tidy <= self.clock.now() {
@@ -261,6 +266,9 @@ impl Daemon<'_> {
                 }
             }
         }
+        if effects.iter().any(|effect| !matches!(effect, Effect::Judged(_))) {
+            self.show();
+        }
         record.effects = effects;
         if let What::Journal { number, entry } = &record.event.what {
             let refused = answer.strip_prefix("refused: ");
@@ -270,7 +278,11 @@ impl Daemon<'_> {
             tracing::info!(refused, "journal entry");
             (self.observer)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
         }
-        record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer });
+        let entry = match &record.event.what {
+            What::Journal { number, .. } if !answer.starts_with("refused: ") => Some(*number),
+            _ => None,
+        };
+        record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer, entry });
         urgent |= record.inbox.is_some() || !record.outcomes.is_empty();
         let nothing =
             matches!(record.event.what, What::Tick) && record.effects.is_empty() && record.outcomes.is_empty();
@@ -286,6 +298,13 @@ impl Daemon<'_> {
                 self.engine.trays().get(tray).map(|tray| tray.count)
             }
             _ => None,
+        }
+    }
+
+    /// Lets the page know the room as it is.
+    fn show(&self) {
+        if let Some(page) = &self.page {
+            page.show(self.engine.snapshot());
         }
     }
 

@@ -11,6 +11,7 @@ use crate::intake::mqtt;
 use crate::marks::MarkKey;
 use crate::notify::post::Post;
 use crate::notify::postman::Postman;
+use crate::page::Page;
 use crate::rebuild;
 use crate::store::{Opening, Reader, Store, claim};
 use chrono::TimeDelta;
@@ -84,12 +85,14 @@ pub async fn run(
         inbox_unread: true,
         inbox_taken: 0,
         next_tidy,
+        page: None,
         beat_missed: Arc::default(),
         observer,
         config,
     };
     (daemon.observer)(Happening::Ready { events: rebuilt.events });
     daemon.happen(What::Started, Extras::default());
+    daemon.page = Page::start(&daemon.config, daemon.engine.snapshot());
     if let Opening::Damaged { set_aside, carried_over, .. } = &opening {
         let error = format!(
             "the store was damaged; it lies at {} now, {carried_over} rows of it were carried over into a new one",

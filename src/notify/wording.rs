@@ -17,6 +17,7 @@ mod html;
 mod plain;
 mod sensor_words;
 mod blocks;
+mod slip;
 pub(crate) mod speech;
 mod alarm_reported;
 mod watch_words;
@@ -36,6 +37,7 @@ use crate::notify::letter::{Letter, Picture};
 use crate::notify::message::fingerprint;
 use crate::notify::post::Posted;
 use crate::units::Timestamp;
+pub use slip::{Slip, slip};
 use speech::Speech;
 
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.

@@ -45,7 +45,7 @@ pub struct SheetTable {
 /// # Errors
 /// When the chart's span is empty.
 pub fn html(sheet: &Sheet) -> Result<String, ChartError> {
-    let [phone, wide] = chart::inline_charts(&sheet.chart)?;
+    let body = body(sheet)?;
     let page: Markup = html! {
         (DOCTYPE)
         html lang="en" {
@@ -57,29 +57,7 @@ pub fn html(sheet: &Sheet) -> Result<String, ChartError> {
             }
             body {
                 main {
-                    p.small { (sheet.masthead) }
-                    h1 { (sheet.title) }
-                    @for fact in &sheet.facts { p.fact { (fact) } }
-                    @if !sheet.differences.is_empty() {
-                        section.lead {
-                            h2 { "What differs most" }
-                            ol { @for difference in &sheet.differences { li { (difference) } } }
-                        }
-                    }
-                    @if !sheet.beside.is_empty() { p { (sheet.beside) } }
-                    figure {
-                        div.phone { (PreEscaped(phone)) }
-                        div.wide { (PreEscaped(wide)) }
-                        figcaption { @for words in key(&sheet.chart) { span { (words) } " " } }
-                    }
-                    @for table in &sheet.tables { (set_table(table)) }
-                    @for (heading, items) in sheet.lists.iter().filter(|(_, items)| !items.is_empty()) {
-                        section {
-                            h2 { (heading) }
-                            ul { @for item in items { li { (item) } } }
-                        }
-                    }
-                    p.caution { (sheet.caution) }
+                    (body)
                 }
             }
         }
@@ -87,11 +65,44 @@ pub fn html(sheet: &Sheet) -> Result<String, ChartError> {
     Ok(page.into_string())
 }
 
+/// What stands on the sheet, for inside a page that has a style of its own.
+///
+/// # Errors
+/// When the chart's span is empty.
+pub fn body(sheet: &Sheet) -> Result<Markup, ChartError> {
+    let [phone, wide] = chart::inline_charts(&sheet.chart)?;
+    Ok(html! {
+        p.small { (sheet.masthead) }
+        h1 { (sheet.title) }
+        @for fact in &sheet.facts { p.fact { (fact) } }
+        @if !sheet.differences.is_empty() {
+            section.lead {
+                h2 { "What differs most" }
+                ol { @for difference in &sheet.differences { li { (difference) } } }
+            }
+        }
+        @if !sheet.beside.is_empty() { p { (sheet.beside) } }
+        figure {
+            div.phone { (PreEscaped(phone)) }
+            div.wide { (PreEscaped(wide)) }
+            figcaption { @for words in key(&sheet.chart) { span { (words) } " " } }
+        }
+        @for table in &sheet.tables { (set_table(table)) }
+        @for (heading, items) in sheet.lists.iter().filter(|(_, items)| !items.is_empty()) {
+            section {
+                h2 { (heading) }
+                ul { @for item in items { li { (item) } } }
+            }
+        }
+        p.caution { (sheet.caution) }
+    })
+}
+
 fn set_table(table: &SheetTable) -> Markup {
     html! {
         section {
             h2 { (table.heading) }
-            div.scrolls {
+            div.scrolls tabindex="0" role="group" aria-label=(table.heading) {
                 table {
                     thead { tr { @for name in &table.head { th scope="col" { (name) } } } }
                     tbody {

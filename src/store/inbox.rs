@@ -37,6 +37,22 @@ pub struct InboxAnswer {
     pub id: i64,
     /// The answer, a sentence or JSON.
     pub answer: String,
+    /// The journal entry the item became.
+    pub entry: Option<i64>,
+}
+
+/// What became of an item.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Fate {
+    /// The daemon has not looked at it yet.
+    Waits,
+    /// The daemon took it out.
+    Answered {
+        /// What it says; begins with "refused: " where it did not take it.
+        answer: String,
+        /// The journal entry it became.
+        entry: Option<i64>,
+    },
 }
 
 /// The sender's end, in a process of its own.
@@ -86,6 +102,33 @@ impl Inbox {
         Ok(self.connection.last_insert_rowid())
     }
 
+    /// Puts something in that may come again: under one key it counts once, whoever sends it
+    /// and how often. Returns the number of the item that counts.
+    pub fn put_once(&mut self, at: Timestamp, kind: InboxKind, body: &str, key: &str) -> Result<i64, StoreError> {
+        let put = || {
+            self.connection.execute(
+                "INSERT INTO inbox (at, kind, body, key) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
+                params![at.timestamp_millis(), kind.word(), body, key],
+            )?;
+            self.connection.query_row("SELECT id FROM inbox WHERE key = ?1", params![key], |row| row.get(0))
+        };
+        put().map_err(explain(&self.path))
+    }
+
+    /// What became of an item; `None`: there is no such item.
+    pub fn fate(&self, id: i64) -> Result<Option<Fate>, StoreError> {
+        let fate = |row: &rusqlite::Row<'_>| {
+            Ok(match row.get::<_, Option<i64>>(0)? {
+                None => Fate::Waits,
+                Some(_) => Fate::Answered { answer: row.get(1)?, entry: row.get(2)? },
+            })
+        };
+        self.connection
+            .query_row("SELECT taken_at, coalesce(answer, ''), entry FROM inbox WHERE id = ?1", params![id], fate)
+            .optional()
+            .map_err(explain(&self.path))
+    }
+
     /// What the daemon said to an item; `None` while it waits.
     pub fn answer(&self, id: i64) -> Result<Option<String>, StoreError> {
         self.connection
@@ -132,7 +175,7 @@ impl Store {
 /// Marks an item as taken. The first answer stands.
 pub(super) fn answer(connection: &Connection, reply: &InboxAnswer, at: Timestamp) -> rusqlite::Result<()> {
     connection
-        .prepare_cached("UPDATE inbox SET taken_at = ?2, answer = ?3 WHERE id = ?1 AND taken_at IS NULL")?
-        .execute(params![reply.id, at.timestamp_millis(), reply.answer])?;
+        .prepare_cached("UPDATE inbox SET taken_at = ?2, answer = ?3, entry = ?4 WHERE id = ?1 AND taken_at IS NULL")?
+        .execute(params![reply.id, at.timestamp_millis(), reply.answer, reply.entry])?;
     Ok(())
 }

@@ -7,7 +7,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, Rows, params_from_iter};
 use std::path::Path;
 
 /// Every table with the columns that order it without sorting.
-const TABLES: [(&str, &[&str]); 15] = [
+const TABLES: [(&str, &[&str]); 16] = [
     ("series", &["id"]),
     ("journal", &["number"]),
     ("event", &["at", "seq"]),
@@ -21,6 +21,7 @@ const TABLES: [(&str, &[&str]); 15] = [
     ("garbled", &["at", "seq"]),
     ("delivery", &["packet_id"]),
     ("inbox", &["id"]),
+    ("phone", &["id"]),
     ("meta", &["key"]),
     ("reading", &["at", "seq"]),
 ];

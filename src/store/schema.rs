@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4, V5];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -273,4 +273,27 @@ DROP TABLE mail;
 CREATE INDEX outbox_waiting ON outbox (at) WHERE state = 'waiting';
 CREATE INDEX outbox_by_message_id ON outbox (message_id) WHERE message_id IS NOT NULL;
 CREATE INDEX outbox_told_by ON outbox (told_by) WHERE told_by IS NOT NULL;
+";
+
+/// What the page on a phone needs: a tap that is sent twice counts once and knows what
+/// became of it, and phones that may speak.
+const V5: &str = "
+ALTER TABLE inbox ADD COLUMN key TEXT;       -- made by the sender: what comes again under one key counts once
+ALTER TABLE inbox ADD COLUMN entry INTEGER;  -- number of the journal entry it became; NULL: none
+CREATE UNIQUE INDEX inbox_by_key ON inbox (key) WHERE key IS NOT NULL;
+
+CREATE TABLE phone (
+    -- Phones that may open the page over the local network. Deleted when unpaired.
+    id          INTEGER PRIMARY KEY,
+    name        TEXT NOT NULL UNIQUE,  -- whose it is; what it did carries this name
+    token_hash  BLOB NOT NULL UNIQUE,  -- SHA-256 of the secret that only the phone has
+    paired_at   INTEGER NOT NULL,      -- milliseconds since 1970 UTC
+    seen_at     INTEGER NOT NULL       -- when it last opened the page, to the hour
+) STRICT;
+
+CREATE TABLE pairing (
+    -- Links that pair a phone: each works once and until its end.
+    code_hash  BLOB PRIMARY KEY,  -- SHA-256 of the secret in the link
+    until      INTEGER NOT NULL   -- milliseconds since 1970 UTC
+) STRICT, WITHOUT ROWID;
 ";

@@ -104,18 +104,19 @@ impl Reader {
         self.list(
             "SELECT number, at, body, refused, struck_by, note FROM journal WHERE at >= ?1 ORDER BY number",
             since.timestamp_millis(),
-            |row| {
-                let Ok(entry) = serde_json::from_str(row.get_ref(2)?.as_str()?) else { return Ok(None) };
-                Ok(Some(JournalLine {
-                    number: row.get(0)?,
-                    at: time(row, 1)?,
-                    entry,
-                    refused: row.get(3)?,
-                    struck_by: row.get(4)?,
-                    note: decode_notes(row.get_ref(5)?.as_str()?),
-                }))
-            },
+            journal_line,
         )
+    }
+
+    /// The newest journal entries with a number below `before`, newest first, at most `limit`.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn journal_before(&self, before: i64, limit: u32) -> Result<Vec<JournalLine>, StoreError> {
+        let sql = format!(
+            "SELECT number, at, body, refused, struck_by, note FROM journal WHERE number < ?1 ORDER BY number DESC LIMIT {limit}"
+        );
+        self.list(&sql, before, journal_line)
     }
 
     /// Changes of alarms with `since <= at`, in their order.
@@ -270,4 +271,16 @@ fn alarm_line(row: &Row<'_>) -> rusqlite::Result<Option<AlarmLine>> {
 /// A column in milliseconds; one beyond the calendar reads as 1970.
 fn time(row: &Row<'_>, column: usize) -> rusqlite::Result<Timestamp> {
     Ok(Timestamp::from_timestamp_millis(row.get(column)?).unwrap_or_default())
+}
+
+fn journal_line(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<JournalLine>> {
+    let Ok(entry) = serde_json::from_str(row.get_ref(2)?.as_str()?) else { return Ok(None) };
+    Ok(Some(JournalLine {
+        number: row.get(0)?,
+        at: time(row, 1)?,
+        entry,
+        refused: row.get(3)?,
+        struck_by: row.get(4)?,
+        note: decode_notes(row.get_ref(5)?.as_str()?),
+    }))
 }

@@ -11,6 +11,8 @@ use broker_server::Server;
 use chrono::TimeDelta;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
 use rusqlite::Connection;
+use std::io::{Read, Write};
+use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
@@ -42,6 +44,9 @@ fn main() {
     }
     if is_wanted("year") {
         year(folder.path());
+    }
+    if is_wanted("page") {
+        page(folder.path());
     }
 }
 
@@ -372,4 +377,114 @@ fn written(process: u32) -> u64 {
     let io = std::fs::read_to_string(format!("/proc/{process}/io")).unwrap_or_default();
     let line = io.lines().find(|line| line.starts_with("write_bytes:")).unwrap_or_default();
     line.split_whitespace().nth(1).and_then(|number| number.parse().ok()).unwrap_or(0)
+}
+
+/// The page beside a room of fifty series: time to the first byte, bytes of a sheet, and the
+/// memory it adds.
+fn page(folder: &Path) {
+    const SERIES: usize = 50;
+    const ASKED: usize = 400;
+    let broker = Server::start(|_| "allow_anonymous true\n".to_owned());
+    let port = TcpListener::bind("127.0.0.1:0").and_then(|free| free.local_addr()).expect("a free port").port();
+    let racks: String = (0..SERIES / 2)
+        .map(|rack| {
+            format!(
+                "[[place]]\nid = \"rack-{rack}\"\nname = \"Rack {rack}\"\n[[sensor]]\nid = \"air-{rack}\"\nplace = \"rack-{rack}\"\n\
+                 topic = \"loft/{rack}\"\ntemperature = {{ pointer = \"/t\", unit = \"Cel\" }}\nhumidity = {{ pointer = \"/h\", unit = \"%RH\" }}\n"
+            )
+        })
+        .collect();
+    let settings = |listen: &str| {
+        format!(
+            "[site]\nname = \"Saltmarsh Lane\"\ntime_zone = \"America/Chicago\"\n[broker]\nurl = \"mqtt://127.0.0.1:{}\"\n\
+             [store]\npath = \"page.db\"\n[page]\nlisten = \"{listen}\"\n{racks}",
+            broker.port
+        )
+    };
+    let config = folder.join("page.toml");
+    let without = settings("off");
+    std::fs::write(&config, &without).expect("writable");
+    let rules = traywarden::config::parse(&without, "page.toml", folder).expect("right").rules;
+    fill_days(&folder.join("page.db"), &rules);
+    let mut daemon = start(&config, broker.port);
+    for rack in 0..SERIES / 2 {
+        log(
+            &config,
+            &format!("{{\"did\":\"sow\",\"tray\":\"K{rack}\",\"place\":\"rack-{rack}\",\"crop\":\"radish\"}}"),
+        );
+        log(&config, &format!("{{\"did\":\"uncover\",\"tray\":\"K{rack}\"}}"));
+    }
+    let alone = memory_mib(daemon.id());
+    daemon.kill().expect("it runs");
+    daemon.wait().expect("it ends");
+    std::fs::write(&config, settings(&format!("127.0.0.1:{port}"))).expect("writable");
+    let mut daemon = start(&config, broker.port);
+    for path in ["/", "/room"] {
+        let mut waited: Vec<(Duration, usize)> = (0..ASKED).map(|_| first_byte(port, path)).collect();
+        waited.sort();
+        let (p99, bytes) = waited[ASKED * 99 / 100];
+        println!(
+            "page {path:<6} first byte p99:    {:>10.1} ms (aim 20 or less), {:.0} kB (aim 60 or less)",
+            p99.as_secs_f64() * 1000.0,
+            bytes as f64 / 1000.0
+        );
+    }
+    println!("memory the page adds:          {:>10.1} MiB (aim 4 or less)", memory_mib(daemon.id()) - alone);
+    daemon.kill().expect("it runs");
+    daemon.wait().expect("it ends");
+}
+
+/// A day of minutes for every series of the room.
+fn fill_days(path: &Path, rules: &traywarden::engine::rules::Rules) {
+    let now = traywarden::clock::Clock::system().now();
+    let (store, _) = traywarden::store::Store::open(path, rules, now).expect("a new store");
+    store.close().expect("it closes");
+    let minute = now.timestamp() / 60;
+    let mut connection = Connection::open(path).expect("the store opens");
+    let filling = connection.transaction().expect("a transaction");
+    for (index, channel) in rules.channels.iter().enumerate() {
+        let (sensor, series) = (&rules.sensor(channel.sensor).id, index as i64 + 1);
+        let (quantity, unit, value) = if channel.quantity.word() == "humidity" {
+            ("humidity", "%RH", 55_000)
+        } else {
+            ("temperature", "Cel", 21_000)
+        };
+        filling
+            .execute(
+                "INSERT OR REPLACE INTO series (id, sensor, quantity, unit) VALUES (?1, ?2, ?3, ?4)",
+                (series, sensor, quantity, unit),
+            )
+            .expect("a series");
+        for ago in 60..1440 {
+            let value = value + (ago * 37 % 900);
+            filling
+                .execute("INSERT INTO minute VALUES (?1, ?2, 2, ?3, ?4, ?3)", (series, minute - ago, value, value * 2))
+                .expect("a minute");
+        }
+    }
+    filling.commit().expect("committed");
+}
+
+fn log(config: &Path, entry: &str) {
+    let done = Command::new(env!("CARGO_BIN_EXE_traywarden"))
+        .arg("--config")
+        .arg(config)
+        .args(["log", "--json", entry])
+        .stdout(Stdio::null())
+        .status()
+        .expect("the binary runs");
+    assert!(done.success(), "{entry}");
+}
+
+/// How long until the first byte of a sheet, on a connection of its own, and its length.
+fn first_byte(port: u16, path: &str) -> (Duration, usize) {
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("the page listens");
+    let began = Instant::now();
+    write!(stream, "GET {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n").expect("sent");
+    let mut byte = [0];
+    stream.read_exact(&mut byte).expect("an answer");
+    let waited = began.elapsed();
+    let mut rest = Vec::new();
+    stream.read_to_end(&mut rest).expect("the rest");
+    (waited, rest.len() + 1)
 }

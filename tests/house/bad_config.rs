@@ -319,6 +319,27 @@ fn mail_that_cannot_be_sent_is_refused() {
 }
 
 #[test]
+fn a_page_is_for_this_machine_alone_unless_said_otherwise() {
+    let page = |more: &str| right(&format!("{SITE}{RACK}{AIR}{more}")).page;
+    assert_eq!(page("").listen.map(|at| at.to_string()).as_deref(), Some("127.0.0.1:8460"));
+    assert_eq!(page("[page]\nlisten = \"off\"\n").listen, None);
+    assert_eq!(page("[page]\nnames = \"Watch.LAN\"\n").names, ["watch.lan"]);
+    prints(
+        &format!("{SITE}[page]\nlisten = \"everywhere\"\nnames = [\"http://watch.lan:80\"]\n{RACK}{AIR}"),
+        r##"error: 2 problems in config/room.toml
+
+  room.toml:5   page.listen = "everywhere"
+                an address with a port is wanted, or "off"
+                hint: write "127.0.0.1:8460" for this machine alone, "0.0.0.0:8460" for paired phones too
+
+  room.toml:6   page.names = "http://watch.lan:80"
+                the name of a machine is wanted, without http:// and without a port
+                hint: write names = ["watch.lan"]
+"##,
+    );
+}
+
+#[test]
 fn limits_and_alarms_that_contradict_themselves_are_refused() {
     let text = format!(
         "{SITE}[alarm.air_too_damp]\nenabled = false\n[alarm.dry-out]\non_delay = \"-5 min\"\nenabled = \"no\"\n\

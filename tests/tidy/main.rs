@@ -146,20 +146,25 @@ fn only_the_clock_asks_what_time_it_is() {
 
 /// Which part may name which. The engine stands below all of them: it is a crate of its own,
 /// and cannot name one. A part that is new gets a row here before anything else.
-const ARROWS: [(&str, &[&str]); 19] = [
+const ARROWS: [(&str, &[&str]); 20] = [
     ("lib", &[]),
     ("main", &["cli"]),
     (
         "cli",
         &[
-            "analysis", "chart", "clock", "config", "daemon", "demo", "intake", "marks", "notify", "rebuild",
+            "analysis", "chart", "clock", "config", "daemon", "demo", "intake", "marks", "notify", "page", "rebuild",
             "rehearse", "report", "store", "typed",
         ],
     ),
     (
         "daemon",
-        &["beat", "chart", "clock", "config", "intake", "marks", "notify", "rebuild", "report", "store", "typed"],
+        &[
+            "beat", "chart", "clock", "config", "intake", "marks", "notify", "page", "rebuild", "report", "store",
+            "typed",
+        ],
     ),
+    // It shows what the engine told and speaks through the inbox; it has no engine of its own.
+    ("page", &["analysis", "chart", "clock", "config", "notify", "report", "store"]),
     ("rehearse", &["config", "intake", "notify", "store", "typed"]),
     ("rebuild", &["store"]),
     ("demo", &[]),

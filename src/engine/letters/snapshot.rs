@@ -9,6 +9,7 @@ use crate::watch::Watches;
 use crate::watch::place::PlaceWatch;
 use crate::watch::probe::probes;
 use crate::watch::seen::Seen;
+use crate::watch::trays::tray::Tray;
 use alloc::borrow::ToOwned;
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -29,6 +30,9 @@ pub struct Snapshot {
     pub sensors: Vec<SensorNow>,
     /// Trays that grow, with what is due within two days.
     pub trays: Vec<TrayDay>,
+    /// The same trays as the journal left them, in the same order: who writes down what is
+    /// done to them needs to know what was done last.
+    pub growing: Vec<Tray>,
     /// Every alarm that is not normal.
     pub alarms: Vec<AlarmChange>,
     /// Connected to the broker.
@@ -132,6 +136,7 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, next_round: Timestamp, alar
         reservoirs: digest::reservoirs(seen, watches),
         sensors: sensors.collect(),
         trays: digest::trays(seen, watches, until),
+        growing: seen.trays.growing().cloned().collect(),
         alarms,
         broker_up: watches.site.broker_lost_at.is_none(),
     }

@@ -7,7 +7,7 @@ use crate::engine::watch::trays::tray::Stage;
 use crate::journal::{Did, Entry, Target};
 use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use crate::reading::Flag;
-use crate::store::{Delivery, Inbox, InboxAnswer, InboxKind, LetterProgress, Outcome, Rejected};
+use crate::store::{Delivery, Fate, Inbox, InboxAnswer, InboxKind, LetterProgress, Outcome, Rejected};
 
 fn letter(id: &str, at: Timestamp) -> Letter {
     Letter {
@@ -406,11 +406,34 @@ fn what_another_process_puts_into_the_inbox_is_taken_once_and_answered() {
     assert_eq!((items[0].at, items[0].body.as_str()), (at(10), r#"{"did":"mist"}"#));
     assert_eq!(inbox.answer(id).unwrap(), None);
     let mut record = journal(at(12), 2, Did::Mist(Target::default()), Vec::new());
-    record.inbox = Some(InboxAnswer { id, answer: "entry 2".into() });
+    record.inbox = Some(InboxAnswer { id, answer: "entry 2".into(), entry: Some(2) });
     store.commit(&[record]).unwrap();
-    store.answer_inbox(&InboxAnswer { id: odd, answer: "not a command".into() }, at(13)).unwrap();
-    store.answer_inbox(&InboxAnswer { id: odd, answer: "changed my mind".into() }, at(14)).unwrap();
+    store.answer_inbox(&InboxAnswer { id: odd, answer: "not a command".into(), entry: None }, at(13)).unwrap();
+    store.answer_inbox(&InboxAnswer { id: odd, answer: "changed my mind".into(), entry: None }, at(14)).unwrap();
     assert_eq!(inbox.answer(id).unwrap().as_deref(), Some("entry 2"));
     assert_eq!(inbox.answer(odd).unwrap().as_deref(), Some("not a command"));
     assert_eq!(store.inbox().unwrap(), []);
+}
+
+#[test]
+fn a_tap_that_is_sent_again_counts_once_and_knows_the_entry_it_became() {
+    let room = TestStore::new();
+    let mut store = room.store();
+    let mut inbox = Inbox::open(&room.path()).unwrap();
+    let id = inbox.put_once(at(10), InboxKind::Journal, r#"{"did":"mist"}"#, "tap-1").unwrap();
+    assert_eq!(inbox.put_once(at(11), InboxKind::Journal, r#"{"did":"mist"}"#, "tap-1").unwrap(), id);
+    let other = inbox.put_once(at(12), InboxKind::Journal, r#"{"did":"mist"}"#, "tap-2").unwrap();
+    assert_ne!(other, id);
+    assert_eq!(store.inbox().unwrap().len(), 2);
+    assert_eq!(inbox.fate(id).unwrap(), Some(Fate::Waits));
+    assert_eq!(inbox.fate(99).unwrap(), None);
+    let mut record = journal(at(13), 7, Did::Mist(Target::default()), Vec::new());
+    record.inbox = Some(InboxAnswer { id, answer: "taken".into(), entry: Some(7) });
+    store.commit(&[record]).unwrap();
+    let answered = Some(Fate::Answered { answer: "taken".into(), entry: Some(7) });
+    assert_eq!(inbox.fate(id).unwrap(), answered);
+    // Also after it was taken.
+    assert_eq!(inbox.put_once(at(14), InboxKind::Journal, r#"{"did":"mist"}"#, "tap-1").unwrap(), id);
+    assert_eq!(inbox.fate(id).unwrap(), answered);
+    assert_eq!(store.inbox().unwrap().len(), 1);
 }

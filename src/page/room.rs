@@ -1,0 +1,196 @@
+//! The room: each place and each tank, whether it is well and since when, its day as a line,
+//! what grows there, when a tank runs dry; and the sensors that do not speak.
+
+use super::days::Day;
+use super::round_sheet::{air_now, rack_address};
+use super::tray::tray_address;
+use crate::chart::{DayLine, Measure, day_line};
+use crate::engine::alarm::{AlarmChange, AlarmState};
+use crate::engine::letters::digest::ReservoirDay;
+use crate::engine::letters::snapshot::{PlaceNow, Snapshot};
+use crate::engine::rules::{PlaceId, Rules, Site};
+use crate::notify::wording;
+use crate::reading::Quantity;
+use crate::units::{Timestamp, UnitSystem};
+use maud::{Markup, PreEscaped, html};
+
+/// How a place or a tank stands.
+enum Standing<'a> {
+    /// Something holds there, the worst first.
+    Reported(Vec<&'a AlarmChange>),
+    /// Nothing does, since this moment; `None`: for as long as is looked back.
+    Well(Option<Timestamp>),
+    /// Nothing is heard from there.
+    Unknown,
+}
+
+/// The whole room. `day` has the lines, and when each subject was last not well.
+pub(super) fn room(rules: &Rules, snapshot: &Snapshot, day: &Day) -> Markup {
+    let site = &rules.site;
+    let silent: Vec<_> = snapshot.sensors.iter().filter(|sensor| sensor.silent).collect();
+    html! {
+        div.title {
+            h1 { "The room" }
+            p.count { "Next round " (clock(site, snapshot.next_round)) "." }
+        }
+        @if !snapshot.broker_up { p.late { "No connection to the broker: what you see is from before." } }
+        @for (index, place) in snapshot.places.iter().enumerate() {
+            (place_in_room(rules, snapshot, day, place, PlaceId(index as u16)))
+        }
+        @for tank in &snapshot.reservoirs { (tank_in_room(rules, snapshot, day, tank)) }
+        section.rack aria-label="Sensors" {
+            div.rack-head { h2 { "Sensors" } }
+            @match silent.len() {
+                0 => p.detail { (snapshot.sensors.len()) " sensors, none of them silent." },
+                _ => ul.plain {
+                    @for sensor in silent {
+                        li {
+                            strong { (sensor.id) } " at " (sensor.place) " is silent"
+                            @match sensor.last_believed {
+                                Some(at) => { ", last heard " (clock(site, at)) "." },
+                                None => ", and was never heard.",
+                            }
+                        }
+                    }
+                },
+            }
+        }
+    }
+}
+
+fn place_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, place: &PlaceNow, id: PlaceId) -> Markup {
+    let site = &rules.site;
+    let here = |subject: &str| {
+        subject == place.id
+            || rules.sensors.iter().any(|sensor| sensor.id == subject && sensor.place == Some(id))
+            || snapshot.growing.iter().any(|tray| tray.name == subject && tray.place == id)
+    };
+    let trays: Vec<&str> =
+        snapshot.growing.iter().filter(|tray| tray.place == id).map(|tray| tray.name.as_str()).collect();
+    let is_known = place.temperature.is_some() || place.humidity.is_some();
+    let [warm_low, warm_high, damp_low, damp_high] = place.band;
+    html! {
+        section.rack id=(place.id) aria-label=(place.name) {
+            div.rack-head {
+                h2 { a href=(rack_address(&place.id)) { (place.name) } }
+                p.air { (air_now(site, place)) }
+            }
+            (standing(site, &standing_of(snapshot, day, here, &place.id, is_known)))
+            div.days {
+                (drawn(rules, day, &place.id, Quantity::Temperature, (warm_low, warm_high)))
+                (drawn(rules, day, &place.id, Quantity::Humidity, (damp_low, damp_high)))
+            }
+            @if trays.is_empty() {
+                p.detail { "Nothing grows here." }
+            } @else {
+                p.tags { @for tray in trays { a href=(tray_address(tray)) { (tray) } " " } }
+            }
+        }
+    }
+}
+
+fn tank_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, tank: &ReservoirDay) -> Markup {
+    let site = &rules.site;
+    let volume = |litres: f64| {
+        let (shown, unit) = site.units.volume(litres);
+        format!("{shown:.1} {unit}")
+    };
+    let percent = tank.percent.map(|percent| format!(", {percent:.0} %")).unwrap_or_default();
+    html! {
+        section.rack id=(tank.id) aria-label=(tank.name) {
+            div.rack-head {
+                h2 { (tank.name) }
+                p.air {
+                    @match tank.usable {
+                        Some(usable) => { (volume(usable)) (percent) },
+                        None => "level not known",
+                    }
+                }
+            }
+            (standing(site, &standing_of(snapshot, day, |subject| subject == tank.id, &tank.id, tank.usable.is_some())))
+            div.days { (drawn(rules, day, &tank.id, Quantity::Volume, (None, None))) }
+            p.detail {
+                @match tank.empty_at {
+                    Some((best, early, late)) => {
+                        "Runs dry about " (clock(site, best)) ", between " (clock(site, early)) " and " (clock(site, late)) "."
+                    },
+                    None => "Nothing measurable is drawn from it.",
+                }
+            }
+        }
+    }
+}
+
+fn standing_of<'a>(
+    snapshot: &'a Snapshot,
+    day: &Day,
+    here: impl Fn(&str) -> bool,
+    subject: &str,
+    is_known: bool,
+) -> Standing<'a> {
+    let holds = |alarm: &&AlarmChange| matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
+    let reported: Vec<&AlarmChange> =
+        snapshot.alarms.iter().filter(|alarm| here(&alarm.key.subject)).filter(holds).collect();
+    match (reported.is_empty(), is_known) {
+        (false, _) => Standing::Reported(reported),
+        (true, true) => Standing::Well(day.well_since(subject)),
+        (true, false) => Standing::Unknown,
+    }
+}
+
+fn standing(site: &Site, standing: &Standing<'_>) -> Markup {
+    html! {
+        @match standing {
+            Standing::Well(Some(since)) => p.well { "Well since " (clock(site, *since)) "." },
+            Standing::Well(None) => p.well { "Well for a week or longer." },
+            Standing::Unknown => p.detail { "Nothing is heard from here just now." },
+            Standing::Reported(alarms) => {
+                @for alarm in alarms {
+                    p.late { (wording::slip(alarm, site).headline) ", since " (clock(site, alarm.since)) "." }
+                }
+            },
+        }
+    }
+}
+
+fn drawn(rules: &Rules, day: &Day, id: &str, quantity: Quantity, band: (Option<f64>, Option<f64>)) -> Markup {
+    let measure = match quantity {
+        Quantity::Temperature => Measure::Temperature,
+        Quantity::Humidity => Measure::Humidity,
+        _ => Measure::Volume,
+    };
+    let line = day.line(id, quantity).and_then(|points| {
+        day_line(&DayLine {
+            measure,
+            points,
+            gap_after: day.step * 2,
+            from: day.from,
+            until: day.until,
+            band,
+            units: rules.site.units,
+        })
+    });
+    let range = day.line(id, quantity).map(|points| range(rules.site.units, quantity, points));
+    html! {
+        @if let Some(line) = line {
+            div { (PreEscaped(line)) @if let Some(range) = range { p.range aria-hidden="true" { (range) } } }
+        }
+    }
+}
+
+/// "67 to 72 °F", below a line.
+fn range(units: UnitSystem, quantity: Quantity, points: &[(Timestamp, f64)]) -> String {
+    let low = points.iter().map(|(_, value)| *value).fold(f64::INFINITY, f64::min);
+    let high = points.iter().map(|(_, value)| *value).fold(f64::NEG_INFINITY, f64::max);
+    match quantity {
+        Quantity::Temperature => {
+            format!("{:.0} to {:.0} {} in 24 h", units.degrees(low), units.degrees(high), units.degree_sign())
+        }
+        Quantity::Humidity => format!("{low:.0} to {high:.0} % in 24 h"),
+        _ => format!("{:.1} to {:.1} {} in 24 h", units.volume(low).0, units.volume(high).0, units.volume(high).1),
+    }
+}
+
+fn clock(site: &Site, at: Timestamp) -> String {
+    at.with_timezone(&site.time_zone).format("%a %H:%M").to_string()
+}
