@@ -10,7 +10,7 @@ use crate::analysis::lives::{Life, lives};
 use crate::chart;
 use crate::clock::Clock;
 use crate::config::Config;
-use crate::reading::Quantity;
+use crate::reading::{BelievedAs, Quantity};
 use crate::report::history::{self, Subject};
 use crate::report::{self, Series, alarms};
 use crate::store::Reader;
@@ -287,10 +287,10 @@ fn limit(typed: &str, units: UnitSystem, measured: &[Quantity]) -> Result<(Quant
         "l" => (Quantity::Volume, number),
         "gal" => (Quantity::Volume, litres(number)),
         "" => match measured {
-            [first, rest @ ..] if rest.iter().all(|other| other == first) => match first {
-                Quantity::Temperature if us => (Quantity::Temperature, celsius(number)),
-                Quantity::Volume if us => (Quantity::Volume, litres(number)),
-                quantity => (*quantity, number),
+            [first, rest @ ..] if rest.iter().all(|other| other == first) => match first.believed_as() {
+                BelievedAs::Temperature if us => (*first, celsius(number)),
+                BelievedAs::Volume if us => (*first, litres(number)),
+                BelievedAs::Temperature | BelievedAs::Humidity | BelievedAs::Volume => (*first, number),
             },
             _ => return Err(wrong(" without a unit where several quantities are measured")),
         },

@@ -7,7 +7,7 @@ use crate::config::Config;
 use crate::engine::rules::Site;
 use crate::journal::Entry;
 use crate::notify::wording;
-use crate::store::{Inbox, InboxKind, JournalLine, Reader, Store};
+use crate::store::{Inbox, InboxKind, InboxOutcome, JournalLine, Reader, Store};
 use crate::typed;
 use crate::units::Timestamp;
 use chrono::SecondsFormat;
@@ -98,17 +98,17 @@ pub fn hand_over(config: &Config, kind: InboxKind, body: &str, understood: &str)
     let id = inbox.put(Clock::system().now(), kind, body)?;
     for _ in 0..LOOKS {
         if let Some(answer) = inbox.answer(id)? {
-            return match answer.strip_prefix("refused: ") {
-                Some(why) => {
+            return match InboxOutcome::of_answer(&answer) {
+                InboxOutcome::Refused(why) => {
                     print(&format!("Refused. {why}"))?;
                     Ok(Answer::No)
                 }
-                None if answer.is_empty() || answer == "taken" => {
+                InboxOutcome::Taken(known) if known.is_empty() || known == "taken" => {
                     print("Taken.")?;
                     Ok(Answer::Yes)
                 }
-                None => {
-                    print(&format!("Taken. {answer}"))?;
+                InboxOutcome::Taken(known) => {
+                    print(&format!("Taken. {known}"))?;
                     Ok(Answer::Yes)
                 }
             };

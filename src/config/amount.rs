@@ -216,14 +216,22 @@ pub(super) fn difference_between(
             None => {
                 let (number, unit) = value.as_str().and_then(split).ok_or_else(wanted)?;
                 number
-                    * match (quantity, unit) {
-                        (Quantity::Temperature, "Cel" | "C" | "°C" | "K") => 1.0,
-                        (Quantity::Temperature, "F" | "°F") => 5.0 / 9.0,
-                        (Quantity::Humidity | Quantity::Filling, "%" | "%RH") => 1.0,
-                        (Quantity::Distance | Quantity::Depth, unit) => length_unit_mm(unit).ok_or_else(wanted)?,
-                        (Quantity::Volume, "L" | "l") => 1.0,
-                        (Quantity::Volume, "gal") => 3.785_411_784,
-                        _ => return Err(wanted()),
+                    * match quantity {
+                        Quantity::Temperature => match unit {
+                            "Cel" | "C" | "°C" | "K" => 1.0,
+                            "F" | "°F" => 5.0 / 9.0,
+                            _ => return Err(wanted()),
+                        },
+                        Quantity::Humidity | Quantity::Filling => match unit {
+                            "%" | "%RH" => 1.0,
+                            _ => return Err(wanted()),
+                        },
+                        Quantity::Distance | Quantity::Depth => length_unit_mm(unit).ok_or_else(wanted)?,
+                        Quantity::Volume => match unit {
+                            "L" | "l" => 1.0,
+                            "gal" => 3.785_411_784,
+                            _ => return Err(wanted()),
+                        },
                     }
             }
         };

@@ -218,15 +218,17 @@ impl Reader<'_> {
             let hint = format!("write the unit the device sends: {}", units_words(quantity));
             reads.missing(findings, "unit", &hint);
         }
-        let limit =
-            if matches!(quantity, Quantity::Distance | Quantity::Depth | Quantity::Volume) { 1000.0 } else { 50.0 };
+        let limit = match quantity {
+            Quantity::Distance | Quantity::Depth | Quantity::Volume => 1000.0,
+            Quantity::Temperature | Quantity::Humidity | Quantity::Filling => 50.0,
+        };
         let accuracy = reads.optional(findings, "accuracy", difference_between(quantity, 0.001, limit));
         let resolution = reads.optional(findings, "resolution", difference_between(quantity, 0.0, limit));
         let gain = reads.optional(findings, "gain", number_between(0.1, 10.0));
         let offset = reads.optional(findings, "offset", difference_between(quantity, -limit, limit));
         let ceiling = match quantity {
             Quantity::Humidity => reads.optional(findings, "ceiling", number_between(50.0, 100.0)),
-            _ => None,
+            Quantity::Temperature | Quantity::Distance | Quantity::Depth | Quantity::Volume | Quantity::Filling => None,
         };
         let calibrated_item = reads.take("calibrated");
         let calibrated = calibrated_item.as_ref().and_then(|item| item.read(findings, day));

@@ -5,7 +5,7 @@ use super::{Daemon, Extras, Happening, ledger};
 use crate::engine::event::{Command, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
 use crate::intake::payload::{self, Decoded};
-use crate::store::{InboxAnswer, InboxKind, Rejected};
+use crate::store::{InboxAnswer, InboxKind, InboxOutcome, Rejected};
 use std::hash::{DefaultHasher, Hash, Hasher};
 
 /// Who an entry is by that came over the broker without a name.
@@ -128,18 +128,18 @@ impl Daemon<'_> {
                         let number = self.take_number();
                         self.happen(What::Journal { number, entry }, extras);
                     }
-                    Err(why) => self.answer(item.id, &format!("refused: {why}")),
+                    Err(why) => self.refuse(item.id, why),
                 },
                 InboxKind::Command => match serde_json::from_str::<Command>(&item.body) {
                     Ok(command) => self.happen(What::Command(command), extras),
-                    Err(error) => self.answer(item.id, &format!("refused: {error}")),
+                    Err(error) => self.refuse(item.id, error.to_string()),
                 },
             }
         }
     }
 
-    fn answer(&mut self, id: i64, answer: &str) {
-        let reply = InboxAnswer { id, answer: answer.to_owned(), entry: None };
+    fn refuse(&mut self, id: i64, why: String) {
+        let reply = InboxAnswer { id, answer: InboxOutcome::Refused(why).to_answer(), entry: None };
         if let Err(error) = ledger::lock(&self.store).answer_inbox(&reply, self.clock.now()) {
             tracing::warn!(%error, "could not answer an inbox item");
         }

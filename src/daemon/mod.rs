@@ -27,7 +27,7 @@ use crate::notify::letter::{Letter, Parcel, ParcelKey};
 use crate::notify::post::{Post, Tried};
 use crate::notify::wording;
 use crate::page::Page;
-use crate::store::{InboxAnswer, Outcome, Record, Rejected, Store, StoreError};
+use crate::store::{InboxAnswer, InboxOutcome, Outcome, Record, Rejected, Store, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use ledger::{Ledger, Written};
@@ -229,10 +229,10 @@ impl Daemon<'_> {
         record.letters = extras.letters;
         record.outcomes = extras.outcomes;
         let mut urgent = false;
-        let mut answer = match &record.event.what {
+        let mut outcome = InboxOutcome::Taken(match &record.event.what {
             What::Command(command) => wording::command_taken(command, &self.rules.site, at),
             _ => String::from("taken"),
-        };
+        });
         let effects = std::mem::take(&mut record.effects);
         for effect in &effects {
             match effect {
@@ -256,12 +256,18 @@ impl Daemon<'_> {
                 }
                 Effect::EntryTaken { note, .. } => {
                     if let What::Journal { entry, .. } = &record.event.what {
-                        answer = wording::entry_taken(entry, &self.rules, trays_meant, note);
+                        outcome = InboxOutcome::Taken(wording::entry_taken(entry, &self.rules, trays_meant, note));
                     }
                     urgent = true;
                 }
-                Effect::EntryRefused { why, .. } | Effect::CommandRefused { why } => {
-                    answer = format!("refused: {why}");
+                Effect::EntryRefused { why, .. } => {
+                    let why = wording::entry_refused(why);
+                    record.refusal = Some(why.clone());
+                    outcome = InboxOutcome::Refused(why);
+                    urgent = true;
+                }
+                Effect::CommandRefused { why } => {
+                    outcome = InboxOutcome::Refused(wording::command_refused(why));
                     urgent = true;
                 }
             }
@@ -271,18 +277,21 @@ impl Daemon<'_> {
         }
         record.effects = effects;
         if let What::Journal { number, entry } = &record.event.what {
-            let refused = answer.strip_prefix("refused: ");
+            let (taken, words) = match &outcome {
+                InboxOutcome::Taken(known) => (true, known.as_str()),
+                InboxOutcome::Refused(why) => (false, why.as_str()),
+            };
             if extras.inbox.is_none() {
-                self.answer_sender(Some(*number), refused.is_none(), refused.unwrap_or(&answer));
+                self.answer_sender(Some(*number), taken, words);
             }
-            tracing::info!(refused, "journal entry");
-            (self.observer)(Happening::Journal(entry, refused.map_or(Ok(()), Err)));
+            tracing::info!(refused = (!taken).then_some(words), "journal entry");
+            (self.observer)(Happening::Journal(entry, if taken { Ok(()) } else { Err(words) }));
         }
-        let entry = match &record.event.what {
-            What::Journal { number, .. } if !answer.starts_with("refused: ") => Some(*number),
+        let entry = match (&record.event.what, &outcome) {
+            (What::Journal { number, .. }, InboxOutcome::Taken(_)) => Some(*number),
             _ => None,
         };
-        record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer, entry });
+        record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer: outcome.to_answer(), entry });
         urgent |= record.inbox.is_some() || !record.outcomes.is_empty();
         let nothing =
             matches!(record.event.what, What::Tick) && record.effects.is_empty() && record.outcomes.is_empty();

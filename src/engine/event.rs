@@ -1,13 +1,14 @@
 //! What can happen to the engine and what it can ask for. The shells speak
 //! these two enums and nothing else.
 
-use crate::alarm::{AlarmChange, AlarmKey};
+use crate::alarm::{AlarmChange, AlarmKey, AlarmState};
 use crate::journal::Entry;
 pub use crate::letters::facts::{LetterFacts, LetterKind, Occasion};
 pub use crate::quality::judgement::{Doubt, Judgement};
 use crate::reading::{RawReading, SensorId};
 use crate::units::Timestamp;
 pub use crate::watch::trays::notes::EntryNote;
+pub use crate::watch::trays::refusal::{Amount, EntryRefusal};
 use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
@@ -159,6 +160,25 @@ pub enum Command {
     },
 }
 
+/// Why a command changed nothing.
+#[derive(Clone, Debug, PartialEq)]
+pub enum CommandRefusal {
+    /// There never was such an alarm on this site.
+    NoSuchAlarm {
+        /// The alarm as it was named.
+        alarm: AlarmKey,
+    },
+    /// The end of a shelf lies behind, or further ahead than a shelf may last.
+    ShelfEnd,
+    /// The alarm is in that state already.
+    AlreadySo {
+        /// The alarm that was answered.
+        alarm: AlarmKey,
+        /// The state it is in.
+        state: AlarmState,
+    },
+}
+
 /// Something for the shells to do, in this order.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Effect {
@@ -179,12 +199,12 @@ pub enum Effect {
     EntryRefused {
         /// The entry's number.
         number: i64,
-        /// Why, as a sentence.
-        why: String,
+        /// What was wrong with it.
+        why: EntryRefusal,
     },
     /// A command was refused.
     CommandRefused {
-        /// Why, as a sentence.
-        why: String,
+        /// What was wrong with it.
+        why: CommandRefusal,
     },
 }

@@ -29,7 +29,48 @@ pub enum Quantity {
     Filling,
 }
 
+/// What a channel's value is once it is believed: a gauge of any kind becomes litres.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum BelievedAs {
+    /// Degrees Celsius.
+    Temperature,
+    /// Per cent relative humidity.
+    Humidity,
+    /// Litres in a tank.
+    Volume,
+}
+
+impl BelievedAs {
+    /// The word in tables and JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            BelievedAs::Temperature => "temperature",
+            BelievedAs::Humidity => "humidity",
+            BelievedAs::Volume => "volume",
+        }
+    }
+
+    /// The unit it is stored in, spelled out, as JSON names it.
+    pub fn unit_word(self) -> &'static str {
+        match self {
+            BelievedAs::Temperature => "celsius",
+            BelievedAs::Humidity => "percent",
+            BelievedAs::Volume => "litres",
+        }
+    }
+}
+
 impl Quantity {
+    /// Every quantity, in the order of the settings' description.
+    pub const ALL: [Quantity; 6] = [
+        Quantity::Temperature,
+        Quantity::Humidity,
+        Quantity::Distance,
+        Quantity::Depth,
+        Quantity::Volume,
+        Quantity::Filling,
+    ];
+
     /// The word used in the store, in JSON and in the config.
     pub fn word(self) -> &'static str {
         match self {
@@ -42,6 +83,11 @@ impl Quantity {
         }
     }
 
+    /// The quantity with this word.
+    pub fn from_word(word: &str) -> Option<Quantity> {
+        Quantity::ALL.into_iter().find(|quantity| quantity.word() == word)
+    }
+
     /// The unit a raw value is kept in, as SenML (RFC 8428) writes it where it has a word.
     pub fn unit(self) -> &'static str {
         match self {
@@ -50,6 +96,35 @@ impl Quantity {
             Quantity::Distance | Quantity::Depth => "mm",
             Quantity::Volume => "L",
             Quantity::Filling => "%",
+        }
+    }
+
+    /// What people call it in a sentence.
+    pub fn label(self) -> &'static str {
+        match self {
+            Quantity::Temperature => "temperature",
+            Quantity::Humidity => "humidity",
+            Quantity::Distance | Quantity::Depth | Quantity::Volume | Quantity::Filling => "level",
+        }
+    }
+
+    /// What its value is once it is believed.
+    pub fn believed_as(self) -> BelievedAs {
+        match self {
+            Quantity::Temperature => BelievedAs::Temperature,
+            Quantity::Humidity => BelievedAs::Humidity,
+            Quantity::Distance | Quantity::Depth | Quantity::Volume | Quantity::Filling => BelievedAs::Volume,
+        }
+    }
+
+    /// How far back inside its limit the believed value must be before an alarm about it may
+    /// return: kelvin, per cent, litres. Own defaults.
+    pub fn deadband(self) -> f64 {
+        match self.believed_as() {
+            BelievedAs::Temperature => 0.5,
+            BelievedAs::Humidity => 3.0,
+            // A tank's alarms have deadbands of their own, in shares of the tank.
+            BelievedAs::Volume => 0.0,
         }
     }
 }

@@ -14,20 +14,35 @@ const KELVIN_AT_ZERO_CELSIUS: f64 = 273.15;
 /// `value` of a `quantity`, declared in `unit`, in the unit of [`Quantity::unit`].
 /// `None`: the unit does not measure that quantity.
 pub(super) fn convert(value: f64, unit: Unit, quantity: Quantity) -> Option<f64> {
-    match (quantity, unit) {
-        (Quantity::Temperature, Unit::Celsius) => Some(value),
-        (Quantity::Temperature, Unit::Fahrenheit) => Some((value - 32.0) / 1.8),
-        (Quantity::Temperature, Unit::Kelvin) => Some(value - KELVIN_AT_ZERO_CELSIUS),
-        (Quantity::Humidity, Unit::PercentHumidity | Unit::Percent) => Some(value),
-        (Quantity::Filling, Unit::Percent) => Some(value),
-        (Quantity::Humidity | Quantity::Filling, Unit::Ratio) => Some(value * 100.0),
-        (Quantity::Distance | Quantity::Depth, Unit::Millimetre) => Some(value),
-        (Quantity::Distance | Quantity::Depth, Unit::Centimetre) => Some(value * 10.0),
-        (Quantity::Distance | Quantity::Depth, Unit::Metre) => Some(value * 1000.0),
-        (Quantity::Distance | Quantity::Depth, Unit::Inch) => Some(value * MILLIMETRES_PER_INCH),
-        (Quantity::Volume, Unit::Litre) => Some(value),
-        (Quantity::Volume, Unit::UsGallon) => Some(value * LITRES_PER_US_GALLON),
-        _ => None,
+    match quantity {
+        Quantity::Temperature => match unit {
+            Unit::Celsius => Some(value),
+            Unit::Fahrenheit => Some((value - 32.0) / 1.8),
+            Unit::Kelvin => Some(value - KELVIN_AT_ZERO_CELSIUS),
+            _ => None,
+        },
+        Quantity::Humidity => match unit {
+            Unit::PercentHumidity | Unit::Percent => Some(value),
+            Unit::Ratio => Some(value * 100.0),
+            _ => None,
+        },
+        Quantity::Filling => match unit {
+            Unit::Percent => Some(value),
+            Unit::Ratio => Some(value * 100.0),
+            _ => None,
+        },
+        Quantity::Distance | Quantity::Depth => match unit {
+            Unit::Millimetre => Some(value),
+            Unit::Centimetre => Some(value * 10.0),
+            Unit::Metre => Some(value * 1000.0),
+            Unit::Inch => Some(value * MILLIMETRES_PER_INCH),
+            _ => None,
+        },
+        Quantity::Volume => match unit {
+            Unit::Litre => Some(value),
+            Unit::UsGallon => Some(value * LITRES_PER_US_GALLON),
+            _ => None,
+        },
     }
 }
 

@@ -15,6 +15,7 @@ mod entry_words;
 mod held_up;
 mod html;
 mod plain;
+mod refusals;
 mod sensor_words;
 mod blocks;
 mod slip;
@@ -30,7 +31,7 @@ mod tests;
 pub use answering::{Answering, ByMail};
 
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{Command, EntryNote, LetterFacts, LetterKind};
+use crate::engine::event::{Command, CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
 use crate::engine::rules::{Rules, Site};
 use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
@@ -66,6 +67,16 @@ pub fn refusal(word: &str) -> &'static str {
 /// What was understood of an answer to an alarm.
 pub fn command_taken(command: &Command, site: &Site, now: Timestamp) -> String {
     entry_echo::command(command, &Speech::new(site, now))
+}
+
+/// Why a journal entry was not taken, and what to do about it.
+pub fn entry_refused(refusal: &EntryRefusal) -> String {
+    refusals::entry(refusal)
+}
+
+/// Why an answer to an alarm changed nothing, and what to do about it.
+pub fn command_refused(refusal: &CommandRefusal) -> String {
+    refusals::command(refusal)
 }
 
 /// The words of a letter. A picture is shown beside the place for which

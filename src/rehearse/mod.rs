@@ -12,7 +12,7 @@ pub mod recorded;
 use crate::config::Config;
 use crate::engine::Engine;
 use crate::engine::alarm::{AlarmChange, AlarmState};
-use crate::engine::event::{Effect, Event, LetterFacts, What};
+use crate::engine::event::{Effect, EntryRefusal, Event, LetterFacts, What};
 use crate::intake::capture::CaptureError;
 use crate::intake::payload::{self, Decoded};
 use crate::store::StoreError;
@@ -124,7 +124,7 @@ pub enum Reported<'a> {
         /// Its number.
         number: i64,
         /// Why.
-        why: &'a str,
+        why: &'a EntryRefusal,
     },
 }
 

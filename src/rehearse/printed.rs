@@ -76,7 +76,11 @@ impl<W: Write> Teller for Printed<'_, W> {
             Reported::Letter(facts) => self.letter(facts),
             Reported::Refused { number, why } => {
                 if !self.json {
-                    writeln!(self.out, "Journal entry {number} is refused: {why}")?;
+                    writeln!(
+                        self.out,
+                        "Journal entry {number} is refused: {}",
+                        crate::notify::wording::entry_refused(why)
+                    )?;
                 }
                 Ok(())
             }

@@ -10,7 +10,7 @@ use crate::engine::calendar::local_instant;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::watch::band::{Band, demand_of, served_by};
 use crate::engine::watch::trays::tray::Tray;
-use crate::reading::Quantity;
+use crate::reading::{BelievedAs, Quantity};
 use crate::store::{HistoryPoint, Reader, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -299,10 +299,10 @@ pub fn limits(measure: Measure, bands: &[(Timestamp, Timestamp, Band)]) -> Vec<c
 }
 
 fn measure(quantity: Quantity) -> Measure {
-    match quantity {
-        Quantity::Temperature => Measure::Temperature,
-        Quantity::Humidity => Measure::Humidity,
-        _ => Measure::Volume,
+    match quantity.believed_as() {
+        BelievedAs::Temperature => Measure::Temperature,
+        BelievedAs::Humidity => Measure::Humidity,
+        BelievedAs::Volume => Measure::Volume,
     }
 }
 

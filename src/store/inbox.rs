@@ -55,6 +55,35 @@ pub enum Fate {
     },
 }
 
+/// What became of an item: the stored answer as a type. On disk a refusal begins with a word.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum InboxOutcome {
+    /// It was taken; what the sender should know, empty if nothing.
+    Taken(String),
+    /// It was refused, with the reason in a sentence.
+    Refused(String),
+}
+
+const REFUSED: &str = "refused: ";
+
+impl InboxOutcome {
+    /// As it is kept.
+    pub fn to_answer(&self) -> String {
+        match self {
+            InboxOutcome::Taken(known) => known.clone(),
+            InboxOutcome::Refused(why) => format!("{REFUSED}{why}"),
+        }
+    }
+
+    /// What [`InboxOutcome::to_answer`] wrote.
+    pub fn of_answer(answer: &str) -> InboxOutcome {
+        match answer.strip_prefix(REFUSED) {
+            Some(why) => InboxOutcome::Refused(why.to_owned()),
+            None => InboxOutcome::Taken(answer.to_owned()),
+        }
+    }
+}
+
 /// The sender's end, in a process of its own.
 pub struct Inbox {
     pub(super) connection: Connection,

@@ -40,7 +40,7 @@ pub use claim::{Claim, claim, is_watched};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
-pub use inbox::{Fate, Inbox, InboxAnswer, InboxItem, InboxKind};
+pub use inbox::{Fate, Inbox, InboxAnswer, InboxItem, InboxKind, InboxOutcome};
 pub use opening::Opening;
 pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};

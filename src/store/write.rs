@@ -25,6 +25,8 @@ pub struct Record {
     pub effects: Vec<Effect>,
     /// The sentence for each [`Effect::Alarm`], in the same order; may be shorter.
     pub alarm_texts: Vec<String>,
+    /// Why the event's journal entry was refused, as a sentence; `None`: it was not.
+    pub refusal: Option<String>,
     /// The letters it caused, in words and as parcels. A letter that is stored already
     /// is left as it is, and so are its parcels.
     pub letters: Vec<(Letter, Vec<Parcel>)>,
@@ -76,6 +78,7 @@ impl Record {
             seq,
             effects,
             alarm_texts: Vec::new(),
+            refusal: None,
             letters: Vec::new(),
             rejected: None,
             delivery: None,
@@ -229,7 +232,8 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
                             .map_err(self.explain)?;
                     }
                 }
-                Effect::EntryRefused { number, why } => {
+                Effect::EntryRefused { number, .. } => {
+                    let why = record.refusal.as_deref().unwrap_or("it could not be taken");
                     self.connection
                         .execute("UPDATE journal SET refused = ?2 WHERE number = ?1", params![number, why])
                         .map_err(self.explain)?;

@@ -56,7 +56,8 @@ impl Room {
         self.number += 1;
         self.now += TimeDelta::hours(1);
         let entry: Entry = serde_json::from_str(entry).unwrap_or_else(|error| panic!("{entry}: {error}"));
-        self.trays.take(&self.rules, self.now, self.number, &entry).map(|(notes, _)| notes)
+        let taken = self.trays.take(&self.rules, self.now, self.number, &entry);
+        taken.map(|(notes, _)| notes).map_err(|why| traywarden::notify::wording::entry_refused(&why))
     }
 
     fn with(entries: &[&str]) -> Room {

@@ -10,6 +10,7 @@ use traywarden::engine::Engine;
 use traywarden::engine::alarm::{AlarmChange, AlarmKey};
 use traywarden::engine::event::{Command, Effect, Event, Occasion, What};
 use traywarden::journal::{Did, Entry, Sowing};
+use traywarden::notify::wording;
 use traywarden::reading::{ChannelId, Quantity, RawReading};
 use traywarden::units::Timestamp;
 
@@ -219,8 +220,10 @@ fn line(effect: &Effect, now: Timestamp) -> Option<(Timestamp, String)> {
             (facts.at, format!("LETTER {}{} {}", facts.kind.word(), digest.unwrap_or_default(), about.join(" + ")))
         }
         Effect::EntryTaken { number, note } => (now, format!("entry {number} taken {note:?}")),
-        Effect::EntryRefused { number, why } => (now, format!("entry {number} refused: {why}")),
-        Effect::CommandRefused { why } => (now, format!("command refused: {why}")),
+        Effect::EntryRefused { number, why } => {
+            (now, format!("entry {number} refused: {}", wording::entry_refused(why)))
+        }
+        Effect::CommandRefused { why } => (now, format!("command refused: {}", wording::command_refused(why))),
     })
 }
 

@@ -115,7 +115,7 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                         let (what, about) = (asked::letter(&facts), asked::about(&facts));
                         reported.letters.push(Written { at: facts.at, what, about });
                     }
-                    Effect::EntryRefused { why, .. } => reported.refused.push(why),
+                    Effect::EntryRefused { why, .. } => reported.refused.push(format!("{why:?}")),
                     _ => {}
                 }
             }

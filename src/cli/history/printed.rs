@@ -5,7 +5,7 @@ use super::super::show;
 use super::Part;
 use crate::analysis::beyond::{Beyond, Side};
 use crate::config::Config;
-use crate::reading::Quantity;
+use crate::reading::{BelievedAs, Quantity};
 use crate::units::UnitSystem;
 use chrono::TimeDelta;
 use serde_json::json;
@@ -49,12 +49,12 @@ fn with_unit(limit: &str, quantity: Quantity, units: UnitSystem) -> String {
     if limit.ends_with(|sign: char| !sign.is_ascii_digit()) {
         return limit.to_owned();
     }
-    let unit = match (quantity, units) {
-        (Quantity::Temperature, UnitSystem::Us) => "°F",
-        (Quantity::Temperature, UnitSystem::Metric) => "°C",
-        (Quantity::Humidity, _) => "%",
-        (_, UnitSystem::Us) => "gal",
-        (_, UnitSystem::Metric) => "L",
+    let unit = match (quantity.believed_as(), units) {
+        (BelievedAs::Temperature, UnitSystem::Us) => "°F",
+        (BelievedAs::Temperature, UnitSystem::Metric) => "°C",
+        (BelievedAs::Humidity, _) => "%",
+        (BelievedAs::Volume, UnitSystem::Us) => "gal",
+        (BelievedAs::Volume, UnitSystem::Metric) => "L",
     };
     format!("{limit} {unit}")
 }
@@ -69,20 +69,12 @@ fn duration(span: TimeDelta) -> String {
 }
 
 fn unit(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::Temperature => "celsius",
-        Quantity::Humidity => "percent",
-        _ => "litres",
-    }
+    quantity.believed_as().unit_word()
 }
 
 /// The quantity as it is believed.
 pub(super) fn word(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::Temperature => "temperature",
-        Quantity::Humidity => "humidity",
-        _ => "volume",
-    }
+    quantity.believed_as().word()
 }
 
 /// As JSON, in SI units and UTC.
@@ -145,10 +137,10 @@ pub(super) fn as_table(config: &Config, parts: &[Part]) -> String {
     let site = &config.rules.site;
     let mut text = String::new();
     for Part { of, series, .. } in parts.iter().filter(|part| !part.series.points.is_empty()) {
-        let value = |value: f64| match series.quantity {
-            Quantity::Temperature => show::temperature(site, Some(value)),
-            Quantity::Humidity => show::percent(Some(value)),
-            _ => show::volume(site, Some(value)),
+        let value = |value: f64| match series.quantity.believed_as() {
+            BelievedAs::Temperature => show::temperature(site, Some(value)),
+            BelievedAs::Humidity => show::percent(Some(value)),
+            BelievedAs::Volume => show::volume(site, Some(value)),
         };
         let minutes = series.step.num_minutes();
         let whose = if *of == series.sensor { of.clone() } else { format!("{of} ({})", series.sensor) };

@@ -3,10 +3,9 @@
 
 use crate::alarm::cycle::{Alarm, Hold, LONGEST_SHELF, Transition};
 use crate::alarm::{AlarmKey, AlarmKind, AlarmState, Condition, Priority, table};
-use crate::event::{Command, Effect, Occasion};
+use crate::event::{Command, CommandRefusal, Effect, Occasion};
 use crate::order::Engine;
 use alloc::borrow::ToOwned;
-use alloc::format;
 use alloc::vec::Vec;
 
 impl Engine {
@@ -20,16 +19,14 @@ impl Engine {
             | Command::OutOfService { alarm, .. } => alarm.clone(),
         };
         let Some(alarm) = self.alarms.get_mut(&key) else {
-            let why = format!("There is no alarm {} now; `alarms` lists those there are.", key.id());
-            return effects.push(Effect::CommandRefused { why });
+            return effects.push(Effect::CommandRefused { why: CommandRefusal::NoSuchAlarm { alarm: key } });
         };
         let before = alarm.state();
         let transition = match command {
             Command::Acknowledge { by, .. } => alarm.acknowledge(moment.at, &by),
             Command::Shelve { by, until, .. } => {
                 if until <= moment.at || until - moment.at > LONGEST_SHELF {
-                    let why = "An alarm can be shelved for 24 hours at most, and its end must lie ahead.".to_owned();
-                    return effects.push(Effect::CommandRefused { why });
+                    return effects.push(Effect::CommandRefused { why: CommandRefusal::ShelfEnd });
                 }
                 Some(alarm.shelve(moment.at, &by, until))
             }
@@ -39,7 +36,7 @@ impl Engine {
         match transition {
             Some(transition) => self.follow(&key, before, transition, effects),
             None => {
-                let why = format!("Alarm {} is {} already; nothing changed.", key.id(), before.word());
+                let why = CommandRefusal::AlreadySo { alarm: key, state: before };
                 effects.push(Effect::CommandRefused { why });
             }
         }

@@ -250,15 +250,16 @@ impl Judge {
             _ => raw,
         };
         let value = raw * self.gain + self.offset;
-        let value = match (self.quantity, &self.gauge) {
-            (Quantity::Humidity, _) => value.clamp(0.0, 100.0),
-            (Quantity::Distance, Some(gauge)) => {
-                gauge.shape.litres((gauge.sensor_height_mm - value).clamp(0.0, gauge.height_mm))
+        let in_tank = |litres: &dyn Fn(&Gauge) -> f64| self.gauge.as_ref().map_or(value, litres);
+        let value = match self.quantity {
+            Quantity::Temperature => value,
+            Quantity::Humidity => value.clamp(0.0, 100.0),
+            Quantity::Distance => {
+                in_tank(&|gauge| gauge.shape.litres((gauge.sensor_height_mm - value).clamp(0.0, gauge.height_mm)))
             }
-            (Quantity::Depth, Some(gauge)) => gauge.shape.litres(value.clamp(0.0, gauge.height_mm)),
-            (Quantity::Filling, Some(gauge)) => gauge.capacity * value.clamp(0.0, 100.0) / 100.0,
-            (Quantity::Volume, Some(gauge)) => value.clamp(0.0, gauge.capacity),
-            _ => value,
+            Quantity::Depth => in_tank(&|gauge| gauge.shape.litres(value.clamp(0.0, gauge.height_mm))),
+            Quantity::Filling => in_tank(&|gauge| gauge.capacity * value.clamp(0.0, 100.0) / 100.0),
+            Quantity::Volume => in_tank(&|gauge| value.clamp(0.0, gauge.capacity)),
         };
         value.is_finite().then(|| float::round(value * 1000.0) / 1000.0)
     }

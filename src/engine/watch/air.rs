@@ -29,9 +29,6 @@ const DAMP_BUDGET: f64 = 120.0;
 const DRY_BUDGET: f64 = 150.0;
 /// A dose fades over this span once the air is good again.
 const FADES_OVER_HOURS: f64 = 4.0;
-/// How far back inside its limit the air must be before the alarm may return.
-const TEMPERATURE_DEADBAND: f64 = 0.5;
-const HUMIDITY_DEADBAND: f64 = 3.0;
 /// The early bound takes the trend of this span, and the sensor's accuracy, on the bad side.
 const TREND_MINUTES: usize = 30;
 
@@ -138,10 +135,7 @@ impl AirWatch {
             };
             let beyond = side.beyond(value, limit);
             self.dose(side, beyond, hours, at);
-            let deadband = match side.quantity() {
-                Quantity::Temperature => TEMPERATURE_DEADBAND,
-                _ => HUMIDITY_DEADBAND,
-            };
+            let deadband = side.quantity().deadband();
             let present = beyond > 0.0 || (held(kind) && beyond > -deadband);
             if !present {
                 self.worst[side as usize] = None;
@@ -190,9 +184,9 @@ impl AirWatch {
             return Some(Harm { from: spent, early: spent });
         }
         let left = side.budget() - self.doses[side as usize];
-        let series = match side.quantity() {
-            Quantity::Temperature => &self.temperatures,
-            _ => &self.humidities,
+        let series = match side {
+            Side::Warm | Side::Cold => &self.temperatures,
+            Side::Damp | Side::Dry => &self.humidities,
         };
         let worsening = match side {
             Side::Warm | Side::Damp => trend_per_hour(series),

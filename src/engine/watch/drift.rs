@@ -46,7 +46,9 @@ pub fn watches(rules: &Rules) -> Vec<DriftWatch> {
         if let Some(first) = peer {
             let truly = match second.quantity {
                 Quantity::Temperature => TRUE_TEMPERATURE_DIFFERENCE,
-                _ => TRUE_HUMIDITY_DIFFERENCE,
+                Quantity::Humidity => TRUE_HUMIDITY_DIFFERENCE,
+                // Two gauges in one tank stand in the same water.
+                Quantity::Distance | Quantity::Depth | Quantity::Volume | Quantity::Filling => 0.0,
             };
             watches.push(DriftWatch {
                 place: rules.place(place).name.clone(),

@@ -20,7 +20,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 "{named} repeats {} without the smallest change; a live sensor always moves a little. \
                  Its {} is no longer believed.",
                 amount(speech, *quantity, *value),
-                called(*quantity)
+                quantity.label()
             ),
             state: "Stuck",
             harm: UNSEEN,
@@ -46,7 +46,9 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             let apart = match quantity {
                 Quantity::Temperature => speech.temperature_difference(*difference),
                 Quantity::Humidity => format!("{:.0} points of humidity", difference.abs()),
-                quantity => format!("{:.1} {}", difference.abs(), quantity.unit()),
+                Quantity::Distance | Quantity::Depth | Quantity::Volume | Quantity::Filling => {
+                    format!("{:.1} {}", difference.abs(), quantity.unit())
+                }
             };
             AlarmWords {
                 headline: format!("{} sensors {apart} apart", short(place)),
@@ -145,14 +147,6 @@ fn amount(speech: &Speech, quantity: Quantity, value: f64) -> String {
         Quantity::Humidity | Quantity::Filling => percent(value),
         // A gauge's believed value is litres, whatever it measures.
         Quantity::Distance | Quantity::Depth | Quantity::Volume => speech.volume(value),
-    }
-}
-
-fn called(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::Temperature => "temperature",
-        Quantity::Humidity => "humidity",
-        _ => "level",
     }
 }
 

@@ -265,7 +265,10 @@ fn plus_minus(site: &Site, quantity: Quantity, accuracy: f64) -> String {
     match (quantity, site.units) {
         (Quantity::Temperature, UnitSystem::Metric) => format!("±{} K", trimmed(accuracy)),
         (Quantity::Temperature, UnitSystem::Us) => format!("±{} °F", trimmed(accuracy * 9.0 / 5.0)),
-        _ => format!("±{} %", trimmed(accuracy)),
+        (Quantity::Humidity | Quantity::Filling, _) => format!("±{} %", trimmed(accuracy)),
+        (Quantity::Distance | Quantity::Depth | Quantity::Volume, _) => {
+            format!("±{} {}", trimmed(accuracy), quantity.unit())
+        }
     }
 }
 

@@ -1,7 +1,7 @@
 //! What a commit writes beside the event, and that writing it twice changes nothing.
 
 use super::*;
-use crate::engine::event::{Doubt, EntryNote, Garbled, Judgement, LetterKind};
+use crate::engine::event::{Doubt, EntryNote, EntryRefusal, Garbled, Judgement, LetterKind};
 use crate::engine::letters::digest::Due;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::{Did, Entry, Target};
@@ -271,13 +271,10 @@ fn the_journal_knows_what_was_taken_refused_and_struck() {
     assert_eq!(store.next_journal_number().unwrap(), 1);
     let taken = |number| vec![Effect::EntryTaken { number, note: Vec::new() }];
     store.commit(&full_record(&room.rules)).unwrap();
-    let refused = vec![Effect::EntryRefused { number: 2, why: "no such tray".into() }];
-    store
-        .commit(&[
-            journal(at(2), 2, Did::Mist(Target::default()), refused),
-            journal(at(3), 3, Did::Strike { entry: 1, note: None }, taken(3)),
-        ])
-        .unwrap();
+    let refused = vec![Effect::EntryRefused { number: 2, why: EntryRefusal::NoName }];
+    let refused =
+        Record { refusal: Some("no such tray".into()), ..journal(at(2), 2, Did::Mist(Target::default()), refused) };
+    store.commit(&[refused, journal(at(3), 3, Did::Strike { entry: 1, note: None }, taken(3))]).unwrap();
     assert_eq!(store.next_journal_number().unwrap(), 4);
     let lines = room.reader().journal(at(0)).unwrap();
     let fates: Vec<_> = lines.iter().map(|line| (line.number, line.refused.as_deref(), line.struck_by)).collect();

@@ -3,6 +3,7 @@
 
 pub mod tray;
 pub mod notes;
+pub mod refusal;
 pub mod harvests;
 pub(crate) mod sowing;
 pub mod thermal;
@@ -13,11 +14,11 @@ use crate::rules::{PlaceId, Rules};
 use crate::units::Timestamp;
 use crate::watch::trays::harvests::{Cut, Expected, Lost, expected};
 use crate::watch::trays::notes::EntryNote;
+use crate::watch::trays::refusal::{Amount, EntryRefusal};
 use crate::watch::trays::sowing::did_you_mean;
 use crate::watch::trays::tray::{Stage, Tray};
 use alloc::borrow::ToOwned;
 use alloc::collections::BTreeMap;
-use alloc::format;
 use alloc::string::String;
 use alloc::vec;
 use alloc::vec::Vec;
@@ -101,9 +102,9 @@ impl Trays {
         expected(tray, &self.cuts)
     }
 
-    /// The growing trays that an entry of this moment is about, by name. A refusal is a
-    /// sentence for the grower.
-    pub fn meant_by(&self, rules: &Rules, target: &Target, when: Timestamp) -> Result<Vec<String>, String> {
+    /// The growing trays that an entry of this moment is about, by name. A refusal
+    /// changes nothing.
+    pub fn meant_by(&self, rules: &Rules, target: &Target, when: Timestamp) -> Result<Vec<String>, EntryRefusal> {
         if let Some(name) = &target.tray {
             self.one(name, when)?;
             return Ok(vec![name.clone()]);
@@ -113,14 +114,14 @@ impl Trays {
         Ok(self.growing.values().filter(here).map(|tray| tray.name.clone()).collect())
     }
 
-    /// Takes an entry in. A refusal is a sentence for the grower and changes nothing.
+    /// Takes an entry in. A refusal changes nothing.
     pub fn take(
         &mut self,
         rules: &Rules,
         at: Timestamp,
         number: i64,
         entry: &Entry,
-    ) -> Result<(Vec<EntryNote>, Logged), String> {
+    ) -> Result<(Vec<EntryNote>, Logged), EntryRefusal> {
         if let Did::Strike { entry: struck, .. } = &entry.did {
             let fallen = self.strike(rules, *struck)?;
             let note = if fallen.is_empty() { Vec::new() } else { vec![EntryNote::FellWithIt { entries: fallen }] };
@@ -133,12 +134,9 @@ impl Trays {
 
     /// A struck entry never happened: everything else is folded again without it. What only
     /// made sense after it falls with it, and is returned.
-    fn strike(&mut self, rules: &Rules, struck: i64) -> Result<Vec<i64>, String> {
+    fn strike(&mut self, rules: &Rules, struck: i64) -> Result<Vec<i64>, EntryRefusal> {
         if !self.entries.iter().any(|(number, ..)| *number == struck) {
-            return Err(format!(
-                "There is no entry {struck} that could be struck out: it was never taken, was struck before, \
-                 or is itself a strike. `traywarden log --list` shows the numbers."
-            ));
+            return Err(EntryRefusal::NotThereToStrike { entry: struck });
         }
         let kept: Vec<_> = self.entries.drain(..).filter(|(number, ..)| *number != struck).collect();
         let mut again = Trays::default();
@@ -153,7 +151,7 @@ impl Trays {
         Ok(fallen)
     }
 
-    fn fold(&mut self, rules: &Rules, at: Timestamp, entry: &Entry) -> Result<(Vec<EntryNote>, Logged), String> {
+    fn fold(&mut self, rules: &Rules, at: Timestamp, entry: &Entry) -> Result<(Vec<EntryNote>, Logged), EntryRefusal> {
         let when = moment(at, entry.at)?;
         let mut notes = Vec::new();
         let mut logged = Logged::Nothing;
@@ -170,12 +168,7 @@ impl Trays {
                 notes.extend(nobody(&trays, target));
             }
             Did::Water { target, ml_per_tray } => {
-                at_most(
-                    "Millilitres a tray",
-                    *ml_per_tray,
-                    MOST_WATER_ML,
-                    "a standard tray overflows before that; litres for the tank are a refill",
-                )?;
+                at_most(Amount::WaterForATray, *ml_per_tray, MOST_WATER_ML)?;
                 let trays = self.each(rules, target, when, |tray| {
                     if tray.watered_at.is_none_or(|before| before <= when) {
                         tray.watered_at = Some(when);
@@ -216,27 +209,19 @@ impl Trays {
         Ok((notes, logged))
     }
 
-    fn sow(&mut self, rules: &Rules, when: Timestamp, sowing: &Sowing) -> Result<Vec<EntryNote>, String> {
+    fn sow(&mut self, rules: &Rules, when: Timestamp, sowing: &Sowing) -> Result<Vec<EntryNote>, EntryRefusal> {
         let place = place_named(rules, &sowing.place)?;
         if sowing.tray.trim().is_empty() {
-            return Err("A tray needs a name, such as tray=K12.".to_owned());
+            return Err(EntryRefusal::NoName);
         }
         if self.growing.contains_key(&sowing.tray) {
-            return Err(format!(
-                "A tray called \"{}\" is growing already; harvest or discard it first, or give this one another name.",
-                sowing.tray
-            ));
+            return Err(EntryRefusal::GrowingAlready { tray: sowing.tray.clone() });
         }
         if !(1..=10_000).contains(&sowing.count) {
-            return Err(format!("The count of trays must be between 1 and 10000, not {}.", sowing.count));
+            return Err(EntryRefusal::Count { count: sowing.count });
         }
         for grams in sowing.blend.values().copied().map(Some).chain([sowing.seed_grams]) {
-            at_most(
-                "Grams of seed",
-                grams,
-                MOST_SEED_GRAMS,
-                "give the grams of one tray; count says how many there are",
-            )?;
+            at_most(Amount::Seed, grams, MOST_SEED_GRAMS)?;
         }
         let sown = sowing::look_up(&rules.crops, sowing)?;
         self.any_sown = true;
@@ -269,14 +254,13 @@ impl Trays {
         name: &str,
         grams: Option<f64>,
         grams_per_tray: Option<f64>,
-    ) -> Result<(), String> {
+    ) -> Result<(), EntryRefusal> {
         let tray = self.one(name, when)?;
         let (crop, trays) = (tray.crop.clone(), tray.count);
-        let remedy = format!("weigh again; grams are of all {trays} trays together, grams_per_tray of one");
-        at_most("Grams", grams, MOST_GRAMS_CUT * f64::from(trays), &remedy)?;
-        at_most("Grams a tray", grams_per_tray, MOST_GRAMS_CUT, &remedy)?;
+        at_most(Amount::Cut { trays }, grams, MOST_GRAMS_CUT * f64::from(trays))?;
+        at_most(Amount::CutOfEach { trays }, grams_per_tray, MOST_GRAMS_CUT)?;
         if grams.is_some() && grams_per_tray.is_some() {
-            return Err("Give grams (all trays together) or grams_per_tray, not both.".to_owned());
+            return Err(EntryRefusal::GramsTwice);
         }
         let grams = cut_in_all(grams, grams_per_tray, trays);
         self.cuts.push(Cut { tray: name.to_owned(), crop, trays, grams, at: when, reported_at });
@@ -284,8 +268,8 @@ impl Trays {
         Ok(())
     }
 
-    fn discard(&mut self, when: Timestamp, name: &str, share: Option<f64>, reason: Loss) -> Result<(), String> {
-        at_most("The share of the tray affected", share, 100.0, "it is in per cent")?;
+    fn discard(&mut self, when: Timestamp, name: &str, share: Option<f64>, reason: Loss) -> Result<(), EntryRefusal> {
+        at_most(Amount::Share, share, 100.0)?;
         let tray = self.one(name, when)?;
         let lost = Lost { tray: name.to_owned(), crop: tray.crop.clone(), trays: tray.count, reason, at: when };
         self.losses.push(lost);
@@ -309,26 +293,21 @@ impl Trays {
         before(tray).map(|_| EntryNote::DoneBefore { tray: tray.name.clone(), stage })
     }
 
-    fn one(&self, name: &str, when: Timestamp) -> Result<&Tray, String> {
+    fn one(&self, name: &str, when: Timestamp) -> Result<&Tray, EntryRefusal> {
         match self.growing.get(name) {
-            Some(tray) if when < tray.sown_at => {
-                Err(format!("That would be before tray \"{name}\" was sown; check the time of the entry."))
-            }
+            Some(tray) if when < tray.sown_at => Err(EntryRefusal::BeforeItWasSown { tray: name.to_owned() }),
             Some(tray) => Ok(tray),
-            None if self.ended.contains_key(name) => Err(format!(
-                "Tray \"{name}\" has been harvested or discarded already; if that was a slip, strike that entry out."
-            )),
+            None if self.ended.contains_key(name) => Err(EntryRefusal::Ended { tray: name.to_owned() }),
             None => Err(self.no_such_tray(name)),
         }
     }
 
-    fn no_such_tray(&self, name: &str) -> String {
+    fn no_such_tray(&self, name: &str) -> EntryRefusal {
         let near = did_you_mean(name, self.growing.keys().map(String::as_str));
-        let near = if near.is_empty() { "; sow it first, or see `traywarden trays`.".to_owned() } else { near };
-        format!("There is no tray called \"{name}\"{near}")
+        EntryRefusal::NoSuchTray { tray: name.to_owned(), near }
     }
 
-    fn one_to_change(&mut self, name: &str, when: Timestamp) -> Result<&mut Tray, String> {
+    fn one_to_change(&mut self, name: &str, when: Timestamp) -> Result<&mut Tray, EntryRefusal> {
         self.one(name, when)?;
         let missing = self.no_such_tray(name);
         self.growing.get_mut(name).ok_or(missing)
@@ -340,7 +319,7 @@ impl Trays {
         target: &Target,
         when: Timestamp,
         mut change: impl FnMut(&mut Tray),
-    ) -> Result<Vec<String>, String> {
+    ) -> Result<Vec<String>, EntryRefusal> {
         let names = self.meant_by(rules, target, when)?;
         for name in &names {
             self.growing.get_mut(name).map(&mut change);
@@ -350,58 +329,45 @@ impl Trays {
 }
 
 /// When an entry was done, if that can be.
-fn moment(reported_at: Timestamp, formatted: Option<Timestamp>) -> Result<Timestamp, String> {
+fn moment(reported_at: Timestamp, formatted: Option<Timestamp>) -> Result<Timestamp, EntryRefusal> {
     let when = formatted.unwrap_or(reported_at);
     if when > reported_at + CLOCKS_DIFFER {
-        return Err("The time of the entry lies in the future; log it when it is done.".to_owned());
+        return Err(EntryRefusal::InTheFuture);
     }
     if reported_at - when > LONGEST_AGO {
-        return Err(format!(
-            "The time of the entry lies {} days back; the journal takes the last {}. Check the year.",
-            (reported_at - when).num_days(),
-            LONGEST_AGO.num_days()
-        ));
+        return Err(EntryRefusal::TooLongAgo { days: (reported_at - when).num_days(), most: LONGEST_AGO.num_days() });
     }
     Ok(when)
 }
 
-fn refill(rules: &Rules, reservoir: Option<&str>, litres: Option<f64>) -> Result<(), String> {
+fn refill(rules: &Rules, reservoir: Option<&str>, litres: Option<f64>) -> Result<(), EntryRefusal> {
     let meant = match (reservoir, rules.reservoirs.as_slice()) {
         (Some(id), known) => match known.iter().find(|known| known.id == id) {
             Some(found) => Some(found),
             None => {
                 let near = did_you_mean(id, known.iter().map(|known| known.id.as_str()));
-                let near = if near.is_empty() { " in the config.".to_owned() } else { near };
-                return Err(format!("There is no reservoir called \"{id}\"{near}"));
+                return Err(EntryRefusal::NoSuchReservoir { reservoir: id.to_owned(), near });
             }
         },
         (None, [only]) => Some(only),
         (None, _) => None,
     };
     let holds = meant.map_or(f64::INFINITY, |tank| tank.shape.capacity_litres());
-    let remedy = format!("the tank holds {holds:.0}");
-    at_most("Litres", litres, holds * REFILL_OF_CAPACITY, &remedy)
+    at_most(Amount::Refill { holds }, litres, holds * REFILL_OF_CAPACITY)
 }
 
-fn place_named(rules: &Rules, id: &str) -> Result<PlaceId, String> {
+fn place_named(rules: &Rules, id: &str) -> Result<PlaceId, EntryRefusal> {
     rules.place_named(id).ok_or_else(|| {
-        let known = || rules.places.iter().map(|place| place.id.as_str());
-        let near = did_you_mean(id, known().collect::<Vec<_>>());
-        if near.is_empty() {
-            let known = known().collect::<Vec<_>>().join(", ");
-            format!("There is no place called \"{id}\" in the config; there are: {known}.")
-        } else {
-            format!("There is no place called \"{id}\" in the config{near}")
-        }
+        let known: Vec<String> = rules.places.iter().map(|place| place.id.clone()).collect();
+        let near = did_you_mean(id, known.iter().map(String::as_str));
+        EntryRefusal::NoSuchPlace { place: id.to_owned(), near, known }
     })
 }
 
-fn at_most(what: &str, value: Option<f64>, most: f64, remedy: &str) -> Result<(), String> {
+fn at_most(amount: Amount, value: Option<f64>, most: f64) -> Result<(), EntryRefusal> {
     match value {
-        Some(value) if !value.is_finite() || value <= 0.0 => {
-            Err(format!("{what} must be more than zero, not {value}."))
-        }
-        Some(value) if value > most => Err(format!("{what}: {value} cannot be, {most:.0} is the most; {remedy}.")),
+        Some(value) if !value.is_finite() || value <= 0.0 => Err(EntryRefusal::NotPositive { amount, value }),
+        Some(value) if value > most => Err(EntryRefusal::TooMuch { amount, value, most }),
         _ => Ok(()),
     }
 }

@@ -5,9 +5,9 @@
 use crate::crop::{BASE_TEMPERATURE, Crop, CropTable, closest_word, spelled_alike};
 use crate::journal::Sowing;
 use crate::watch::trays::notes::EntryNote;
+use crate::watch::trays::refusal::EntryRefusal;
 use crate::watch::trays::tray::Due;
 use alloc::borrow::ToOwned;
-use alloc::format;
 use alloc::string::String;
 use alloc::vec;
 use alloc::vec::Vec;
@@ -31,12 +31,12 @@ pub(super) struct Sown {
     pub(super) notes: Vec<EntryNote>,
 }
 
-/// Looks a sowing up in the crop table. A refusal is a sentence for the grower.
-pub(super) fn look_up(crops: &CropTable, sowing: &Sowing) -> Result<Sown, String> {
+/// Looks a sowing up in the crop table. A refusal changes nothing.
+pub(super) fn look_up(crops: &CropTable, sowing: &Sowing) -> Result<Sown, EntryRefusal> {
     let mut notes = Vec::new();
     if let Some(name) = &sowing.crop {
         if !sowing.blend.is_empty() {
-            return Err("A sowing has a crop or a blend, not both; leave one out.".to_owned());
+            return Err(EntryRefusal::CropAndBlend);
         }
         let figures = crop(crops, name, &mut notes)?;
         notes.insert(0, plan(&figures));
@@ -44,18 +44,11 @@ pub(super) fn look_up(crops: &CropTable, sowing: &Sowing) -> Result<Sown, String
         return Ok(Sown { crop: name.clone(), figures, seed_grams: sowing.seed_grams, notes });
     }
     if sowing.blend.is_empty() {
-        return Err(
-            "A sowing needs a crop (crop=broccoli) or a blend (blend=broccoli,kale,radish seed_grams=24).".to_owned()
-        );
+        return Err(EntryRefusal::NoCrop);
     }
     let total: f64 = sowing.blend.values().sum();
-    if let Some(formatted) = sowing.seed_grams.filter(|formatted| (formatted - total).abs() > GRAMS_AGREE_WITHIN) {
-        return Err(format!(
-            "The kinds of the blend add up to {} g, but seed_grams says {} g; correct one, or give shares, \
-             such as blend=broccoli:2,kale:1 seed_grams={1}.",
-            tenths(total),
-            tenths(formatted)
-        ));
+    if let Some(given) = sowing.seed_grams.filter(|given| (given - total).abs() > GRAMS_AGREE_WITHIN) {
+        return Err(EntryRefusal::BlendAndTotal { kinds: total, total: given });
     }
     let mut kinds = Vec::new();
     for (name, grams) in &sowing.blend {
@@ -75,14 +68,12 @@ pub(super) fn look_up(crops: &CropTable, sowing: &Sowing) -> Result<Sown, String
 
 /// A crop by its name. One that looks like a slip of a known name is refused; one that
 /// looks like none is taken as a usual small brassica, and that is said.
-fn crop(crops: &CropTable, name: &str, notes: &mut Vec<EntryNote>) -> Result<Crop, String> {
+fn crop(crops: &CropTable, name: &str, notes: &mut Vec<EntryNote>) -> Result<Crop, EntryRefusal> {
     if let Some(crop) = crops.find(name) {
         return Ok(crop.clone());
     }
     if let Some(near) = crops.closest(name) {
-        return Err(format!(
-            "There is no crop \"{name}\"; did you mean {near}? If it is another crop, add it as [[crop]] in the config."
-        ));
+        return Err(EntryRefusal::CropMistyped { crop: name.to_owned(), near: near.to_owned() });
     }
     notes.push(EntryNote::UnknownCrop { crop: name.to_owned() });
     Ok(usual(name))
@@ -212,16 +203,11 @@ pub(crate) fn usual(name: &str) -> Crop {
     }
 }
 
-/// "; did you mean X?" where a name is near enough, nothing where none is.
-pub(super) fn did_you_mean<'a>(name: &str, known: impl IntoIterator<Item = &'a str> + Clone) -> String {
+/// The known name that is meant, where one is near enough.
+pub(super) fn did_you_mean<'a>(name: &str, known: impl IntoIterator<Item = &'a str> + Clone) -> Option<String> {
     let same = |other: &&str| spelled_alike(other) == spelled_alike(name);
     let alike = known.clone().into_iter().find(same).or_else(|| closest_word(name, known));
-    alike.map_or(String::new(), |near| format!("; did you mean \"{near}\"?"))
-}
-
-fn tenths(grams: f64) -> String {
-    let shown = format!("{grams:.1}");
-    shown.strip_suffix(".0").map(str::to_owned).unwrap_or(shown)
+    alike.map(ToOwned::to_owned)
 }
 
 /// A tray for tests, with the figures of a usual small brassica.
