@@ -68,8 +68,9 @@ fn bad_air() -> Vec<Story> {
     let mut fan_22 = base("fan-out-at-22", "Rack B's fan stops as the lights go out.", 201, evening, 16);
     fan_22.breakages = vec![breaks(Broken::Fan("rack-b".into()), local(2026, 3, 3, 22, 0), local(2026, 3, 4, 7, 15))];
     fan_22.expected = Expected {
-        harm: Some(Harm::DampFor(1, 88.0, 5)),
-        must: vec![due(&[MoldPressure], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 6, 0)).wakes()],
+        // As long as the published requirement of its trays' own model (6 h at 90 % and more).
+        harm: Some(Harm::DampFor(1, 90.0, 6)),
+        must: vec![due(&[MoldPressure], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 5, 30)).wakes()],
         never: vec![never_about(AirTooDamp, "rack-a"), never(ReservoirLeak), never(SensorSilent), never(SensorStuck)],
         nobody_woken: false,
     };
@@ -87,7 +88,8 @@ fn bad_air() -> Vec<Story> {
     cold.plan.outside.mean = -4.0;
     cold.breakages = vec![breaks(Broken::Heater, local(2026, 1, 14, 20, 0), local(2026, 1, 15, 7, 30))];
     cold.expected = Expected {
-        harm: Some(Harm::AirBelow(0, 12.0)),
+        // Warm-loving seedlings are chilled below 8 °C (from memory); a few hours at 12 °C only slow them.
+        harm: Some(Harm::AirBelow(0, 8.0)),
         must: vec![due(&[AirTooCold], local(2026, 1, 14, 20, 0), local(2026, 1, 15, 4, 0)).wakes()],
         never: vec![never(AirTooWarm), never(ReservoirLeak), never(SensorStuck), never(SensorSilent)],
         nobody_woken: false,
