@@ -93,7 +93,7 @@ impl TankWatch {
 }
 
 /// The series as if nothing had been poured in or pumped.
-pub(super) fn level_without_steps(points: &[Point], steps: &[LevelStep]) -> Vec<Point> {
+fn level_without_steps(points: &[Point], steps: &[LevelStep]) -> Vec<Point> {
     let before = |when: f64| steps.iter().filter(|step| step.hours <= when).map(|step| step.litres).sum::<f64>();
     points.iter().map(|(when, litres)| (*when, litres - before(*when))).collect()
 }

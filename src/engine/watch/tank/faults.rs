@@ -7,7 +7,7 @@ use crate::physics::slope::median;
 use crate::quality::judge::STUCK_ALONE;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
-use crate::watch::tank::drawn::{SETTLED_HOURS, level_without_steps, scatter};
+use crate::watch::tank::drawn::{SETTLED_HOURS, scatter};
 use crate::watch::tank::{Sudden, TankWatch, Use};
 use alloc::borrow::ToOwned;
 use alloc::vec::Vec;
@@ -23,6 +23,8 @@ const ALLOWED_MORE: f64 = 0.1;
 /// The sum looks back over this long; six points of five minutes are one of its steps.
 const LEAK_TEST_HOURS: f64 = 12.0;
 const BLOCK_POINTS: usize = 6;
+/// Half of one of its steps.
+const BLOCK_HALF_HOURS: f64 = 0.25;
 /// A hole in the data this long begins the sum anew.
 const GAP_HOURS: f64 = 0.5;
 /// How many deviations of a half hour's level the sum may reach in a still tank; see the test.
@@ -157,7 +159,9 @@ impl TankWatch {
             }
         }
         let begin = points.partition_point(|(when, _)| *when < from);
-        let mut level = level_without_steps(&points[begin..], &self.steps);
+        // A step taken out by a size that is a little wrong, many times over, is a leak that is
+        // none: the level stays as it was heard, and a pair with a step in it tells nothing.
+        let mut level: Vec<Point> = points[begin..].to_vec();
         level.retain(|(when, _)| !self.rounds.iter().any(|round| round.0 < *when && *when < round.1 + SETTLED_HOURS));
         // Half hours counted back from now, so that the newest is whole.
         let blocks: Vec<(f64, f64)> = level
@@ -180,6 +184,10 @@ impl TankWatch {
         for pair in blocks.windows(2) {
             let hours = pair[1].0 - pair[0].0;
             let fell = pair[0].1 - pair[1].1;
+            let near = (pair[0].0 - BLOCK_HALF_HOURS, pair[1].0 + BLOCK_HALF_HOURS);
+            if self.steps.iter().any(|step| near.0 < step.hours && step.hours < near.1) {
+                continue;
+            }
             sum += fell - allowed * hours;
             lost += fell;
             if sum <= 0.0 {
