@@ -142,7 +142,7 @@ fn bad_water() -> Vec<Story> {
     fast.breakages = vec![breaks(Broken::Leak(2.5), local(2026, 3, 3, 23, 0), local(2026, 3, 4, 8, 0))];
     fast.expected = Expected {
         harm: Some(Harm::LitresLost(5.0)),
-        must: vec![due(&[ReservoirLeak], local(2026, 3, 3, 23, 0), local(2026, 3, 4, 0, 45)).about("tank").wakes()],
+        must: vec![due(&[ReservoirLeak], local(2026, 3, 3, 23, 0), local(2026, 3, 4, 0, 55)).about("tank").wakes()],
         never: air().chain([never(SensorStuck), never(SensorSilent)]).collect(),
         nobody_woken: false,
     };

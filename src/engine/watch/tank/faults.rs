@@ -20,6 +20,10 @@ const UNKNOWN_TRAYS: f64 = 16.0;
 /// Beyond so many times what is expected, and so many litres an hour, water is lost. Own defaults.
 const ALLOWED_SHARE: f64 = 1.5;
 const ALLOWED_MORE: f64 = 0.1;
+/// So many litres an hour beyond what is expected are told without waiting for the sum. Own default.
+const FAST_LEAK: f64 = 0.6;
+/// And the more a gauge scatters the more, in deviations of its half hours. Own default.
+const FAST_DEVIATIONS: f64 = 4.0;
 /// The sum looks back over this long; six points of five minutes are one of its steps.
 const LEAK_TEST_HOURS: f64 = 12.0;
 const BLOCK_POINTS: usize = 6;
@@ -89,7 +93,10 @@ impl TankWatch {
         // What has stood still for the newest hour is a leak no more, however much went before.
         let draw = found.draw.max(0.0);
         let runs_on = draw > expected + (allowed - expected) / 2.0;
-        self.leaking = (found.proven || held) && runs_on;
+        // Where even the slow end of the last two hours' slope is beyond all plants, no sum is needed.
+        let fast =
+            self.hour.is_some_and(|hour| -hour.high > 3.0 * expected + FAST_LEAK + FAST_DEVIATIONS * found.deviation);
+        self.leaking = (found.proven || fast || held) && runs_on;
         let lost = found.lost.max(0.0);
         let evidence =
             Evidence::Leak { reservoir: name.to_owned(), draw, expected, lost, sudden_minutes: None, usable };
@@ -199,7 +206,7 @@ impl TankWatch {
             proven |= sum > limit && largest[2] > (allowed * hours).max(deviation);
         }
         let draw = (before.1 - last.1) / (last.0 - before.0).max(0.1);
-        Some(LeakTest { proven, lost, draw })
+        Some(LeakTest { proven, lost, draw, deviation })
     }
 
     /// The gauge stands still for longer than the draw allows.
@@ -242,6 +249,8 @@ struct LeakTest {
     lost: f64,
     /// Litres an hour over the newest hour.
     draw: f64,
+    /// How far the level of a half hour scatters, litres.
+    deviation: f64,
 }
 
 /// The deviation of a half hour's median, from how neighbouring points scatter about each other:
