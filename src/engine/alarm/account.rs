@@ -12,8 +12,6 @@ use chrono::TimeDelta;
 
 /// How long a call counts.
 pub const KEPT: TimeDelta = TimeDelta::days(31);
-/// So many wrong calls of a kind are a reason to change a setting. Own default.
-pub const WRONG_ENOUGH: u32 = 3;
 
 /// The calls of the last month.
 #[derive(Clone, Debug, Default)]

@@ -5,6 +5,7 @@ use crate::alarm::change::AlarmChange;
 use crate::alarm::evidence::{Condition, Evidence};
 use crate::alarm::harm::Harm;
 use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
+use crate::alarm::pending::Pending;
 use crate::alarm::waking::Moment;
 use crate::event::Grade;
 use crate::units::Timestamp;
@@ -26,8 +27,6 @@ const SEEN_AFTER: TimeDelta = TimeDelta::days(7);
 /// Harm that is there already, or nearer than anybody can come, is raised when it has stood
 /// for so long. Own default.
 const PRESSING_HOLD: TimeDelta = TimeDelta::minutes(5);
-/// What was pending when nobody could tell is taken up again within this. Own default.
-const PENDING_KEEPS: TimeDelta = TimeDelta::hours(1);
 /// Harm that comes sooner by this than a letter said is news to whoever answered it. Own default.
 const SOONER: TimeDelta = TimeDelta::hours(1);
 /// No shelf without an end, and none longer than a day.
@@ -101,34 +100,6 @@ pub struct Alarm {
     harm: Option<Harm>,
     evidence: Option<Evidence>,
     hold: Hold,
-}
-
-/// A condition on its way to an alarm. Only time in which it was seen counts towards the
-/// delay, but a gap in the data, a restart or a shelf does not begin it anew.
-#[derive(Clone, Copy, Debug)]
-struct Pending {
-    since: Timestamp,
-    /// How long it was seen to hold, up to `seen_from`.
-    held: TimeDelta,
-    /// Since when it is seen without a gap; `None`: nobody can tell at present.
-    seen_from: Option<Timestamp>,
-    /// The last time anybody could tell.
-    known_at: Timestamp,
-    /// How long it must hold.
-    settles_in: TimeDelta,
-}
-
-impl Pending {
-    fn due_at(&self) -> Option<Timestamp> {
-        Some(self.seen_from? + (self.settles_in - self.held))
-    }
-
-    fn freeze(&mut self, at: Timestamp) {
-        if let Some(from) = self.seen_from.take() {
-            self.held += (at - from).max(TimeDelta::zero());
-            self.known_at = at;
-        }
-    }
 }
 
 impl Alarm {
@@ -239,12 +210,9 @@ impl Alarm {
     fn settle(&mut self, moment: &Moment) -> Option<Transition> {
         let at = moment.at;
         let settles_in = if moment.is_pressing(self.harm) { self.hold.pressing } else { self.hold.on };
-        let fresh = Pending { since: at, held: TimeDelta::zero(), seen_from: Some(at), known_at: at, settles_in };
         let pending = match self.pending.take() {
-            Some(pending) if pending.seen_from.is_some() || at - pending.known_at <= PENDING_KEEPS => {
-                Pending { seen_from: pending.seen_from.or(Some(at)), settles_in, ..pending }
-            }
-            _ => fresh,
+            Some(pending) if pending.goes_on(at) => pending.seen(at, settles_in),
+            _ => Pending::begins(at, settles_in),
         };
         self.pending = Some(pending);
         pending.due_at().is_some_and(|due| due <= at).then(|| self.raise(moment))

@@ -3,7 +3,7 @@
 //! an off-delay, and nothing returns to normal unseen.
 //!
 //! `kinds` has the words, `evidence` what a watch says of a condition, `table` a row of
-//! reasons for each kind, `cycle` the states of one alarm, `register` all of them, `harm` when it
+//! reasons for each kind, `pending` a condition on its way, `cycle` the states of one alarm, `register` all of them, `harm` when it
 //! does harm and how likely, `waking` how urgent it is, `account` how good its calls were. Which conditions hold is
 //! judged in the watches.
 
@@ -13,6 +13,7 @@ pub mod evidence;
 pub mod change;
 pub mod table;
 pub mod waking;
+mod pending;
 pub mod cycle;
 pub mod register;
 pub mod account;
