@@ -4,6 +4,7 @@ use super::log::hand_over;
 use super::show;
 use super::{Answer, Failure, Outcome, present, print, settings, when};
 use crate::clock::Clock;
+use crate::engine::alarm::account::KindAccount;
 use crate::engine::alarm::table::row;
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind};
 use crate::engine::event::{Command, Grade};
@@ -131,7 +132,28 @@ fn list(path: &Path, json: bool) -> Outcome {
             ))?;
         }
     }
+    if !json {
+        calls(&present.engine.calls())?;
+    }
     Ok(Answer::Yes)
+}
+
+/// The calls of the last month, as far as the engine has lived through it, and what people said
+/// of them.
+fn calls(kinds: &[KindAccount]) -> Result<(), Failure> {
+    if kinds.is_empty() {
+        return Ok(());
+    }
+    print("\nCalls that are remembered:")?;
+    for kind in kinds {
+        let after = match kind.answered_after_minutes {
+            Some(minutes) => format!("answered after {minutes} min"),
+            None => "not answered".to_owned(),
+        };
+        let (word, calls, right, wrong) = (kind.kind.word(), kind.calls, kind.right, kind.wrong);
+        print(&format!("  {word:<20}{calls:>3}, {right} right, {wrong} wrong, {after}"))?;
+    }
+    Ok(())
 }
 
 /// An alarm as JSON.

@@ -8,7 +8,7 @@
 mod alarms;
 mod letters;
 
-use crate::alarm::account::Account;
+use crate::alarm::account::{Account, KindAccount};
 use crate::alarm::cycle::Alarm;
 use crate::alarm::register::Register;
 use crate::alarm::waking::Moment;
@@ -114,6 +114,11 @@ impl Engine {
     /// What it obeys.
     pub fn rules(&self) -> &Arc<Rules> {
         &self.rules
+    }
+
+    /// The calls of the last month by kind, as people graded them.
+    pub fn calls(&self) -> Vec<KindAccount> {
+        self.account.month(self.now)
     }
 
     /// The trays it knows.
