@@ -26,7 +26,7 @@ pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Blocks {
     Blocks {
         subject: subject(if again { "Still:" } else { "Now:" }, &headline(situation, speech), situations.len()),
         masthead: masthead(speech),
-        lead: alarm_reported::action(first, &words(first, speech), speech),
+        lead: action(situation, first, speech),
         tone: Tone::Urgent,
         blocks,
     }
@@ -38,14 +38,10 @@ pub(crate) fn evening(situations: &[Situation], speech: &Speech) -> Blocks {
     let Some((situation, first)) = leading(situations) else {
         return nothing(speech, "Nothing is expected to need you tonight.");
     };
-    let morning = speech.clock(first.next_round);
-    let lead = format!(
-        "Before you go to bed: {} If it can wait for the {morning} round after all, nothing more will be said.",
-        uncapital(&alarm_reported::action(first, &words(first, speech), speech))
-    );
+    let lead = format!("Before you go to bed: {}", uncapital(&action(situation, first, speech)));
     let mut blocks = told_blocks(situations, speech);
     blocks.push(Block::Paragraph(
-        "If it goes on and nobody has answered, you are called in the night as late as is safe.".to_owned(),
+        "If nobody answers and it comes to harm, you are called in the night, as late as is safe.".to_owned(),
     ));
     blocks.extend(closing(situations, speech));
     Blocks {
@@ -186,7 +182,7 @@ fn told_facts(situation: &Situation, speech: &Speech, with_action: bool) -> Vec<
     let Some(first) = situation.first() else { return Vec::new() };
     let top = words(first, speech);
     if with_action {
-        fact("Do", alarm_reported::action(first, &top, speech));
+        fact("Do", action(situation, first, speech));
     }
     match situation.occasion {
         Occasion::Escalated => fact("New", "It was told before and now needs hands sooner.".to_owned()),
@@ -233,17 +229,32 @@ fn figure(evidence: &Evidence, speech: &Speech) -> Option<String> {
 /// The shortest form of a situation: the same trouble in several places is said once.
 fn headline(situation: &Situation, speech: &Speech) -> String {
     let Some(first) = situation.first() else { return String::new() };
-    let top = words(first, speech);
-    let places: Vec<String> = situation.alarms.iter().filter_map(|change| place(&change.evidence)).map(short).collect();
-    let (Some(own), true) = (place(&first.evidence), situation.alarms.len() > 1) else { return top.headline };
-    let mut several = places;
-    several.dedup();
-    several.sort();
-    several.dedup();
-    if several.len() < 2 {
-        return top.headline;
+    let headline = words(first, speech).headline;
+    match (place(&first.evidence), places(situation)) {
+        (Some(own), several) if several.len() > 1 => {
+            let short_names: Vec<String> = several.iter().map(|name| short(name)).collect();
+            headline.replacen(&short(own), &list(&short_names, 3), 1)
+        }
+        _ => headline,
     }
-    top.headline.replacen(&short(own), &list(&several, 3), 1)
+}
+
+/// What to do and by when, in every place that has the same trouble.
+fn action(situation: &Situation, first: &AlarmChange, speech: &Speech) -> String {
+    let action = alarm_reported::action(first, &words(first, speech), speech);
+    match (place(&first.evidence), places(situation)) {
+        (Some(own), several) if several.len() > 1 => action.replacen(own, &list(&several, 3), 1),
+        _ => action,
+    }
+}
+
+/// The places that a situation is about, each once, by name.
+fn places(situation: &Situation) -> Vec<String> {
+    let mut names: Vec<String> =
+        situation.alarms.iter().filter_map(|change| place(&change.evidence)).map(str::to_owned).collect();
+    names.sort();
+    names.dedup();
+    names
 }
 
 /// The place an alarm of the air is about.

@@ -400,7 +400,7 @@ fn digest(busy: bool) -> LetterFacts {
 pub(super) fn samples() -> Vec<(&'static str, LetterFacts, UnitSystem)> {
     let kind = |wanted: AlarmKind| every_kind().into_iter().find(|change| change.key.kind == wanted).unwrap();
     let one = |occasion, change| facts(LetterKind::Alarm, vec![(occasion, change)]);
-    let mut waits = kind(AlarmKind::AirTooDamp);
+    let mut waits = kind(AlarmKind::MoldPressure);
     waits.priority = Priority::NextRound;
     waits.at = at("2026-03-04T06:30");
     waits.harm =
@@ -413,6 +413,32 @@ pub(super) fn samples() -> Vec<(&'static str, LetterFacts, UnitSystem)> {
     drift.priority = Priority::NextRound;
     drift.at = at("2026-03-04T06:30");
     drift.harm = None;
+    let first_cold = kind(AlarmKind::AirTooCold);
+    let mut second_cold = first_cold.clone();
+    second_cold.key.subject = "rack-b".into();
+    if let Evidence::Air { place, .. } = &mut second_cold.evidence {
+        *place = "Rack B".into();
+    }
+    let mut cold = facts(
+        LetterKind::Alarm,
+        vec![(Occasion::Reminder(1), first_cold.clone()), (Occasion::Waiting, second_cold.clone())],
+    );
+    let mut before = first_cold;
+    before.at = at("2026-03-03T21:50");
+    if let Evidence::Air { value, .. } = &mut before.evidence {
+        *value += 2.0;
+    }
+    for situation in &mut cold.situations {
+        situation.reported = Some(before.clone());
+    }
+    let mut unheard = kind(AlarmKind::SensorSilent);
+    if let Evidence::Silent { all, .. } = &mut unheard.evidence {
+        *all = true;
+    }
+    let mut sudden = kind(AlarmKind::ReservoirLeak);
+    if let Evidence::Leak { sudden_minutes, .. } = &mut sudden.evidence {
+        *sudden_minutes = Some(3);
+    }
     vec![
         ("tank low", one(Occasion::Raised, tank_low()), UnitSystem::Metric),
         ("tank low in US units", one(Occasion::Raised, tank_low()), UnitSystem::Us),
@@ -423,7 +449,13 @@ pub(super) fn samples() -> Vec<(&'static str, LetterFacts, UnitSystem)> {
         ),
         (
             "tank filled again",
-            one(Occasion::Returned, later(tank_low(), at("2026-03-03T22:55"), AlarmState::ReturnedUnacknowledged)),
+            facts(
+                LetterKind::Over,
+                vec![(
+                    Occasion::Returned,
+                    later(tank_low(), at("2026-03-03T22:55"), AlarmState::ReturnedUnacknowledged),
+                )],
+            ),
             UnitSystem::Metric,
         ),
         ("too warm", one(Occasion::Raised, kind(AlarmKind::AirTooWarm)), UnitSystem::Us),
@@ -437,14 +469,19 @@ pub(super) fn samples() -> Vec<(&'static str, LetterFacts, UnitSystem)> {
                 vec![
                     (Occasion::Raised, kind(AlarmKind::AirTooCold)),
                     (Occasion::Raised, tank_low()),
-                    (
-                        Occasion::Returned,
-                        later(kind(AlarmKind::SensorStuck), at("2026-03-03T22:10"), AlarmState::Normal),
-                    ),
+                    (Occasion::Waiting, kind(AlarmKind::SensorStuck)),
                 ],
             ),
             UnitSystem::Metric,
         ),
+        (
+            "before the night",
+            facts(LetterKind::Evening, vec![(Occasion::Waiting, tank_low()), (Occasion::Waiting, second_cold)]),
+            UnitSystem::Us,
+        ),
+        ("two racks too cold, one of them told before", cold, UnitSystem::Metric),
+        ("all at once", one(Occasion::Raised, unheard), UnitSystem::Metric),
+        ("a sudden fall", one(Occasion::Raised, sudden), UnitSystem::Us),
         ("round of one", facts(LetterKind::Round, vec![(Occasion::Waiting, waits.clone())]), UnitSystem::Metric),
         (
             "round of three",
