@@ -4,6 +4,7 @@ mod bad_config;
 mod bad_devices;
 mod bad_post;
 mod calibrate;
+mod calls;
 mod files;
 mod journal;
 mod night;

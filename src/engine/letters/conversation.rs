@@ -487,5 +487,7 @@ mod tests {
         letters.round_begins(minute(70));
         let all = written(&mut letters, 5, 75);
         assert_eq!(all, [(70, LetterKind::Alarm)]);
+        letters.round_begins(minute(790));
+        assert_eq!(written(&mut letters, 75, 2000), [], "once more, and then it is left alone");
     }
 }

@@ -137,6 +137,15 @@ mod tests {
     }
 
     #[test]
+    fn air_that_has_turned_does_not_go_on_as_it_went_before() {
+        // Three kelvin an hour down for forty minutes, six up for twenty.
+        let value = |minute: i64| if minute <= 40 { -0.05 * minute as f64 } else { -2.0 + 0.1 * (minute - 40) as f64 };
+        let series: VecDeque<_> = (0..=60).map(|minute| (at(minute), 20.0 + value(minute))).collect();
+        let found = after(Course::of(&series, at(60), 20.0), 8.0);
+        assert!(found > 19.5, "{found}");
+    }
+
+    #[test]
     fn air_that_stands_still_stays() {
         let series: VecDeque<_> = (0..=60).map(|minute| (at(minute), 21.0)).collect();
         assert!((after(Course::of(&series, at(60), 21.0), 12.0) - 21.0).abs() < 1e-9);
