@@ -33,7 +33,9 @@ const LEAK_HOURS: f64 = 2.0;
 const SIGHT_HOURS: f64 = 24.0;
 
 /// What goes within this goes at once. Own default.
-const SUDDEN_WITHIN: TimeDelta = TimeDelta::minutes(30);
+const SUDDEN_WITHIN: TimeDelta = TimeDelta::minutes(90);
+/// So long after the hour of a round somebody may be watering. Own default.
+const ROUND_MAY_LAST: TimeDelta = TimeDelta::hours(2);
 /// Waterings closer together than this are one round of hands. Own default.
 const SAME_ROUND_HOURS: f64 = 0.25;
 /// A low tank of whose draw nothing is known is taken to be empty in so many hours: early,
@@ -60,7 +62,7 @@ pub struct TankWatch {
     /// Typical steady draw, learnt from calm hours, litres an hour.
     usual: Option<f64>,
     usual_hours: f64,
-    /// Minutes of the last half hour, for what goes at once.
+    /// Minutes of the last hour and a half, for what goes at once.
     minutes: VecDeque<(Timestamp, f64)>,
     /// The largest fall in a pulse of each of the last days, litres.
     largest_pulses: VecDeque<(i64, f64)>,
@@ -89,6 +91,8 @@ pub struct Use {
     pub trays: Option<u32>,
     /// Places on this reservoir.
     pub places: usize,
+    /// A round began lately: somebody may be watering, and type it later.
+    pub watering: bool,
     /// Since when the gauge has not moved.
     pub flat_since: Option<Timestamp>,
     /// How long it must stand still before that is odd for this gauge, as it has moved so far.
@@ -108,6 +112,7 @@ pub(crate) fn minute(tanks: &mut [TankWatch], seen: &Seen<'_>, means: &[Option<f
         let known = Use {
             trays: seen.trays.any_sown().then_some(seen.trays_on(reservoir)),
             places: reservoir.feeds.len(),
+            watering: seen.at - crate::calendar::last_round(&seen.rules.site, seen.at) < ROUND_MAY_LAST,
             flat_since: judge.flat_since().map(|(since, _)| since),
             odd_after: judge.odd_after(seen.at),
         };
