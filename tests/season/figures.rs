@@ -281,6 +281,22 @@ fn calibration(season: &Season) -> Vec<Row> {
         .collect()
 }
 
+/// The same by hazard, for whoever looks for what states too much: how often a chance was
+/// stated, its mean, and the share that came true.
+pub fn calibration_by_hazard(season: &Season) -> Vec<String> {
+    let mut all: BTreeMap<(Hazard, usize), Vec<(f64, bool)>> = BTreeMap::new();
+    for (stated, came) in judged(season).into_iter().filter(|(stated, _)| stated.named) {
+        all.entry((stated.hazard, ((stated.ours * 5.0) as usize).min(4))).or_default().push((stated.ours, came));
+    }
+    let shown = |((hazard, _), of): (&(Hazard, usize), &Vec<(f64, bool)>)| {
+        let share = |sum: f64| sum / of.len() as f64;
+        let (mean, came) =
+            (share(of.iter().map(|(chance, _)| chance).sum()), of.iter().filter(|(_, came)| *came).count());
+        format!("{hazard:?}: {} at {mean:.2}, came true {:.2}", of.len(), share(came as f64))
+    };
+    all.iter().map(shown).collect()
+}
+
 fn brier(season: &Season) -> Row {
     let evenings: Vec<(Stated, bool)> = judged(season).into_iter().filter(|(stated, _)| stated.evening).collect();
     let mut means: BTreeMap<Hazard, (f64, f64)> = BTreeMap::new();

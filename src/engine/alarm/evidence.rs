@@ -216,10 +216,15 @@ pub enum Evidence {
 }
 
 impl Evidence {
-    /// Whether a watering was done is not known: hands look at the next round, however much
-    /// water is left.
+    /// Whether a watering was done is not known, or a place is not seen: hands look at the next
+    /// round, however likely it is that all is well.
     pub fn wants_a_look(&self) -> bool {
-        matches!(self, Evidence::Dryness { unlogged, not_shown, .. } if *unlogged || not_shown.is_some())
+        match self {
+            Evidence::Dryness { unlogged, not_shown, .. } => *unlogged || not_shown.is_some(),
+            Evidence::Silent { blind, .. } => *blind,
+            Evidence::Broker => true,
+            _ => false,
+        }
     }
 
     /// It rests on an entry that nobody typed. Such a thing is asked for, never called for.

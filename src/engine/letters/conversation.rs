@@ -211,8 +211,9 @@ impl Conversation {
             }
         }
         if self.due_at.is_some_and(|due| due <= at) {
-            self.due_at = None;
-            let about = core::mem::take(&mut self.waiting);
+            // Whatever eases in this very minute is looked at again in the next.
+            let about: Vec<(Occasion, AlarmKey)> = self.waiting.extract_if(.., |(_, key)| needs_hands(key)).collect();
+            self.due_at = (!self.waiting.is_empty()).then_some(at + BUNDLE);
             if let Some((_, first)) = about.first() {
                 let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
                 self.last_call = Some(at);

@@ -9,6 +9,7 @@ use crate::float;
 use crate::physics::tank_geometry::{Shape, distance_corrected_for_air};
 use crate::quality::fault_codes;
 use crate::quality::judgement::{Doubt, Judgement, Reading};
+use crate::quality::leaps::Leaps;
 use crate::quality::qartod::{Bounds, changes_faster, gross_range};
 use crate::quality::saturation::{Pinned, Saturation};
 use crate::reading::{ChannelId, Flag, Quantity, RawReading};
@@ -50,6 +51,7 @@ pub struct Judge {
     last: Option<(Timestamp, f64)>,
     /// A jump that waits for the next reading to confirm it.
     held: Option<(Timestamp, f64)>,
+    leaps: Leaps,
     last_claim: Option<(Timestamp, Timestamp, f64)>,
     steady_lag: u8,
     flat: Option<Flat>,
@@ -123,6 +125,7 @@ impl Judge {
             gauge,
             last: None,
             held: None,
+            leaps: Leaps::default(),
             last_claim: None,
             steady_lag: 0,
             flat: None,
@@ -190,7 +193,8 @@ impl Judge {
             return Judgement { raw, flag, reason: Some(Doubt::Late), believed: Some(believed) };
         }
         self.note_movement(at, raw.value());
-        if self.jumped(at, value) {
+        let jumped = self.jumped(at, value);
+        if self.leaps.is_no_word(value, jumped, self.limits.jump) {
             self.held = Some((at, value));
             return refuse(raw, Flag::Unknown, Doubt::Spike);
         }

@@ -1,6 +1,6 @@
 //! From heard to believed. `judge` decides, channel by channel; `judgement` is what it says;
 //! the others know one test each: the codes of broken probes, a hygrometer at the top of its
-//! scale, a sensor that stands still, what a calibration takes out. `window` makes minute
+//! scale, a sensor that stands still or leaps, what a calibration takes out. `window` makes minute
 //! means of what is believed.
 
 pub mod judgement;
@@ -10,4 +10,5 @@ pub mod saturation;
 pub mod stillness;
 pub mod calibration;
 pub mod judge;
+mod leaps;
 pub mod window;

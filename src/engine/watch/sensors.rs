@@ -18,12 +18,14 @@ use alloc::collections::{BTreeMap, VecDeque};
 use alloc::vec::Vec;
 use chrono::TimeDelta;
 
-/// Air that nobody sees goes from good to harm in so many hours, should anything be wrong there
-/// at all: early, likely, late. One silent sensor is nearly always a battery. Own defaults.
-const UNSEEN_HOURS: (f64, f64, f64) = (8.0, 24.0, 72.0);
+/// Air that nobody sees comes to harm in so many hours: early, likely, late. One silent sensor is
+/// nearly always a battery, and says nothing of the air: of two hundred silences of a season none
+/// hid harm before the next round. What was on its way before it has alarms of its own, which
+/// stand. Own defaults.
+const UNSEEN_HOURS: (f64, f64, f64) = (24.0, 96.0, 300.0);
 /// The same when nothing is heard at all: that may be the power, and then fan, heater and pump
 /// stand still too. Own defaults.
-const UNHEARD_HOURS: (f64, f64, f64) = (4.0, 12.0, 36.0);
+const UNHEARD_HOURS: (f64, f64, f64) = (12.0, 48.0, 150.0);
 /// A silence is taken to heal by itself for no less and no more than this, whatever was learnt.
 /// Own defaults.
 const SETTLES_BETWEEN: (TimeDelta, TimeDelta) = (TimeDelta::minutes(10), TimeDelta::hours(2));
@@ -36,7 +38,7 @@ const OUTAGES_KEPT: usize = 400;
 const BACK_AFTER: TimeDelta = TimeDelta::minutes(5);
 /// A gauge nobody hears: the tank is unseen, and may be harmed in so many hours: early, likely,
 /// late. Own defaults.
-const UNSEEN_TANK_HOURS: (f64, f64, f64) = (12.0, 36.0, 96.0);
+const UNSEEN_TANK_HOURS: (f64, f64, f64) = (24.0, 72.0, 200.0);
 /// So many refusals on end, with nothing believed between, are no accident. Own default.
 const REFUSED_ON_END: u32 = 10;
 /// A fifth of an hour's messages, and at least ten, are no accident either. Own default.
