@@ -98,7 +98,8 @@ impl Alarms {
         };
         let config = settings(path)?;
         let body = serde_json::to_string(&command).map_err(|error| Failure::Sentence(error.to_string()))?;
-        hand_over(&config, InboxKind::Command, &body)
+        let understood = wording::command_taken(&command, &config.rules.site, Clock::system().now());
+        hand_over(&config, InboxKind::Command, &body, &understood)
     }
 }
 
