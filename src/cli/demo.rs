@@ -274,9 +274,15 @@ fn acknowledge(store: &Path, at: Timestamp, alarm: AlarmKey) -> Result<(), Store
 
 fn fresh_folder(folder: &Path) -> Result<(), Failure> {
     // Only what an earlier demo made is taken away.
-    for name in
-        ["traywarden.db", "traywarden.db-wal", "traywarden.db-shm", "traywarden.toml", "nights.html", "mosquitto.conf"]
-    {
+    for name in [
+        "traywarden.db",
+        "traywarden.db-wal",
+        "traywarden.db-shm",
+        "traywarden.toml",
+        "nights.html",
+        "mosquitto.conf",
+        "mosquitto.log",
+    ] {
         let _ = std::fs::remove_file(folder.join(name));
     }
     if let Ok(letters) = std::fs::read_dir(folder.join("letters")) {

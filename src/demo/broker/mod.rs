@@ -107,20 +107,23 @@ fn start_installed(program: &Path, port: u16, folder: &Path) -> Option<DemoBroke
     // Nothing is written to disk, so it needs no user or folder of its own.
     let text = format!(
         "# The demo's broker: this machine only, gone when the demo ends.\nlistener {port} 127.0.0.1\n\
-         allow_anonymous true\npersistence false\nmax_queued_messages 100000\nlog_dest none\n"
+         allow_anonymous true\npersistence false\nmax_queued_messages 100000\nlog_dest stderr\n"
     );
     std::fs::write(&settings, text).ok()?;
+    let account = folder.join("mosquitto.log");
+    let log = std::fs::File::create(&account).ok()?;
     let process = Command::new(program)
         .arg("-c")
         .arg(&settings)
         .stdin(Stdio::null())
         .stdout(Stdio::null())
-        .stderr(Stdio::null())
+        .stderr(log)
         .spawn()
         .ok()?;
     let mut broker = DemoBroker { port, installed: Some((program.to_owned(), process)) };
     for _ in 0..250 {
-        if is_listening(&format!("mqtt://127.0.0.1:{port}")) {
+        // It says so itself: whatever else answers on that port would be somebody else's.
+        if std::fs::read_to_string(&account).is_ok_and(|log| log.contains(" running")) {
             return Some(broker);
         }
         let (_, process) = broker.installed.as_mut()?;
