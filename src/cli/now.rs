@@ -2,6 +2,7 @@
 
 use super::show::{self, AsJson, table};
 use super::{Answer, Outcome, present, print, settings};
+use crate::clock::Clock;
 use crate::engine::letters::digest::ReservoirDay;
 use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot};
 use crate::engine::physics::surface::Surface;
@@ -9,6 +10,7 @@ use crate::engine::quality::saturation::Pinned;
 use crate::engine::rules::Site;
 use crate::engine::watch::mold::Pressure;
 use crate::notify::wording;
+use crate::store::Trouble;
 use crate::units::UnitSystem;
 use chrono::TimeDelta;
 use serde_json::json;
@@ -20,19 +22,54 @@ const CALIBRATION_KEEPS: TimeDelta = TimeDelta::days(366);
 
 pub fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
-    let present = present::open(&config)?;
-    let snapshot = present.engine.snapshot();
     let site = &config.rules.site;
+    let trouble = Trouble::read(&config.store.path, Clock::system().now());
+    let present = match (present::open(&config), &trouble) {
+        (Ok(present), _) => Some(present),
+        // What the daemon says is all there is.
+        (Err(_), Some(_)) => None,
+        (Err(failure), None) => return Err(failure),
+    };
+    let snapshot = present.as_ref().map(|present| present.engine.snapshot());
     if shown.json {
-        print(&as_json(&snapshot, site).to_string())?;
-    } else {
-        present::warn_if_quiet(&present);
-        print(&as_text(&snapshot, site))?;
+        let mut json = snapshot.as_ref().map_or_else(|| json!({}), |snapshot| as_json(snapshot, site));
+        json["store_failing"] = trouble.as_ref().map_or(serde_json::Value::Null, |trouble| json!(trouble));
+        print(&json.to_string())?;
+        return Ok(Answer::Yes);
+    }
+    if let Some(trouble) = &trouble {
+        print(&trouble_text(trouble, site))?;
+    } else if let Some(present) = &present {
+        present::warn_if_quiet(present);
+    }
+    if let Some(snapshot) = &snapshot {
+        print(&as_text(snapshot, site, trouble.is_none()))?;
     }
     Ok(Answer::Yes)
 }
 
-fn as_text(snapshot: &Snapshot, site: &Site) -> String {
+/// What the daemon says while its store fails, before how things stood when it still worked.
+fn trouble_text(trouble: &Trouble, site: &Site) -> String {
+    let mut text = format!(
+        "Since {} nothing can be saved: {}.\nThe watch goes on from memory: every reading is judged, and alarms come. ",
+        show::local(site, trouble.since),
+        trouble.error.trim_end_matches('.')
+    );
+    let _ = write!(text, "{} readings wait to be saved, {} are lost.", trouble.unsaved, trouble.lost);
+    if trouble.without_past {
+        text.push_str("\nWhat was written before cannot be read: the watch knows no tray and no watering.");
+    }
+    if trouble.alarms.is_empty() {
+        text.push_str("\n\nNo alarm.");
+    }
+    for alarm in &trouble.alarms {
+        let _ = write!(text, "\n\n{} ({}, {})\n  {}", alarm.id, alarm.state, alarm.priority, alarm.text);
+    }
+    text.push_str("\n\nWhat could be read of the store, as it stood then:\n");
+    text
+}
+
+fn as_text(snapshot: &Snapshot, site: &Site, with_alarms: bool) -> String {
     let mut text = format!(
         "{}, {}. Next round {}.\n",
         site.name,
@@ -94,6 +131,9 @@ fn as_text(snapshot: &Snapshot, site: &Site) -> String {
         sensors.add_row([sensor.id.clone(), sensor.place.clone(), last, refused, calibrated, state(sensor, site)]);
     }
     let _ = writeln!(text, "\n{sensors}");
+    if !with_alarms {
+        return text;
+    }
     if snapshot.alarms.is_empty() {
         text.push_str("\nNo alarm.\n");
     }
