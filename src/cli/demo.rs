@@ -55,10 +55,11 @@ impl Demo {
         let config_file = self.folder.join("traywarden.toml");
         std::fs::write(&config_file, &text).map_err(Failure::system(format!("write {}", config_file.display())))?;
         let config = config::parse(&text, "the demo's settings", &self.folder)?;
-        let minutes = (story.span.num_seconds() as f64 / self.speed / 60.0).max(0.1);
+        let minutes = story.span.num_seconds() as f64 / self.speed / 60.0;
+        let minutes = if minutes < 1.5 { "a minute".to_owned() } else { format!("{minutes:.0} minutes") };
         print(&format!(
             "Saltmarsh Lane, an invented room: two racks, a tank, nobody there at night.\n\
-             Two nights pass in about {minutes:.0} minutes. Letters become files in {}.\n",
+             Two nights pass in about {minutes}. Letters become files in {}.\n",
             letters.display()
         ))?;
         let mut account = Account {
@@ -183,6 +184,9 @@ fn in_a_shell(word: &str) -> String {
     if word.chars().all(plain) { word.to_owned() } else { format!("'{}'", word.replace('\'', "'\\''")) }
 }
 
+/// As wide as "Tue 17:04 ".
+const BESIDE_THE_TIME: &str = "          ";
+
 /// The plain account on the terminal.
 struct Account {
     site: Site,
@@ -211,7 +215,7 @@ impl Account {
                     (AlarmState::Acknowledged, _) => "the grower has seen it",
                     (AlarmState::Shelved | AlarmState::OutOfService, _) => "silenced",
                 };
-                format!("{}  {what}: {text}", self.time(change.at))
+                format!("{}  {what}: {}", self.time(change.at), begins(text))
             }
             Happening::Letter(letter) => {
                 self.letters.push((*letter).clone());
@@ -224,15 +228,17 @@ impl Account {
                 };
                 format!("{}  {kind} -> {}: \"{}\"", self.time(letter.at), self.folder.display(), letter.subject)
             }
-            Happening::BrokerDown(error) => format!("               the broker: {error}"),
+            Happening::BrokerDown(error) => format!("{BESIDE_THE_TIME}the broker: {error}"),
             Happening::Time(engine) => match self.progress(engine) {
                 Some(line) => line,
                 None => return,
             },
             Happening::Ready { .. } | Happening::BrokerUp | Happening::Journal(..) => return,
         };
+        let mut set = String::new();
+        super::show::wrapped(&mut set, &line, BESIDE_THE_TIME, super::show::columns());
         // Losing the terminal must not stop the watch.
-        let _ = print(&line);
+        let _ = print(set.trim());
     }
 
     /// A line every three hours of the room's time.
@@ -262,6 +268,11 @@ impl Account {
     fn time(&self, at: Timestamp) -> String {
         at.with_timezone(&self.site.time_zone).format("%a %H:%M").to_string()
     }
+}
+
+/// Its first two sentences: the whole of it stands in the letters.
+fn begins(text: &str) -> &str {
+    text.match_indices(". ").nth(1).map_or(text, |(end, _)| &text[..=end])
 }
 
 fn acknowledge(store: &Path, at: Timestamp, alarm: AlarmKey) -> Result<(), StoreError> {

@@ -2,6 +2,7 @@
 
 use super::show::{self, AsJson, table};
 use super::{Answer, Outcome, present, print, settings};
+use crate::clock::Clock;
 use crate::engine::letters::digest::ReservoirDay;
 use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot, SurfaceNow};
 use crate::engine::physics::surface::Surface;
@@ -9,7 +10,7 @@ use crate::engine::quality::saturation::Pinned;
 use crate::engine::rules::Site;
 use crate::engine::watch::mold::Pressure;
 use crate::notify::wording;
-use crate::store::GarbledLine;
+use crate::store::{GarbledLine, Trouble};
 use crate::units::{Timestamp, UnitSystem};
 use chrono::TimeDelta;
 use serde_json::json;
@@ -25,21 +26,59 @@ const MOST_REFUSED: usize = 5;
 
 pub fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
-    let present = present::open(&config)?;
-    let snapshot = present.engine.snapshot();
     let site = &config.rules.site;
+    let trouble = Trouble::read(&config.store.path, Clock::system().now());
+    let present = match (present::open(&config), &trouble) {
+        (Ok(present), _) => Some(present),
+        // What the daemon says is all there is.
+        (Err(_), Some(_)) => None,
+        (Err(failure), None) => return Err(failure),
+    };
+    let snapshot = present.as_ref().map(|present| present.engine.snapshot());
     if shown.json {
-        print(&as_json(&snapshot, site).to_string())?;
-    } else {
-        present::warn_if_quiet(&present);
-        let refused = present.reader.garbled(LOOKED_AT)?;
-        print(&as_text(&snapshot, &refused, site, columns()))?;
+        let mut json = snapshot.as_ref().map_or_else(|| json!({}), |snapshot| as_json(snapshot, site));
+        json["store_failing"] = trouble.as_ref().map_or(serde_json::Value::Null, |trouble| json!(trouble));
+        print(&json.to_string())?;
+        return Ok(Answer::Yes);
+    }
+    if let Some(trouble) = &trouble {
+        print(&trouble_text(trouble, site, show::columns()))?;
+    } else if let Some(present) = &present {
+        present::warn_if_quiet(present);
+    }
+    if let Some(snapshot) = &snapshot {
+        let refused = present.as_ref().and_then(|present| present.reader.garbled(LOOKED_AT).ok());
+        print(&as_text(snapshot, &refused.unwrap_or_default(), site, show::columns(), trouble.is_none()))?;
     }
     Ok(Answer::Yes)
 }
 
+/// What the daemon says while its store fails, before how things stood when it still worked.
+fn trouble_text(trouble: &Trouble, site: &Site, width: usize) -> String {
+    let mut text = String::new();
+    let mut formatted = format!(
+        "Since {} nothing can be saved: {}. The watch goes on from memory: every reading is judged, and alarms come. ",
+        show::local(site, trouble.since),
+        trouble.error.trim_end_matches('.')
+    );
+    let _ = write!(formatted, "{} readings wait to be saved, {} are lost.", trouble.unsaved, trouble.lost);
+    if trouble.without_past {
+        formatted.push_str(" What was written before cannot be read: the watch knows no tray and no watering.");
+    }
+    show::wrapped(&mut text, &formatted, "", width);
+    if trouble.alarms.is_empty() {
+        text.push_str("\nNo alarm.\n");
+    }
+    for alarm in &trouble.alarms {
+        let _ = writeln!(text, "\n{} ({}, {})", alarm.id, alarm.state, alarm.priority);
+        show::wrapped(&mut text, &alarm.text, "  ", width);
+    }
+    text.push_str("\nWhat could be read of the store, as it stood then:\n");
+    text
+}
+
 /// Short lines with a label each, so that they read alike on 80 columns and on a phone.
-fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usize) -> String {
+fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usize, with_alarms: bool) -> String {
     let mut text = String::new();
     let head = format!(
         "{}, {}. Next round {}.",
@@ -47,7 +86,7 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usi
         show::local(site, snapshot.at),
         show::local(site, snapshot.next_round)
     );
-    wrapped(&mut text, &head, "", width);
+    show::wrapped(&mut text, &head, "", width);
     if !snapshot.broker_up {
         text.push_str("No connection to the broker.\n");
     }
@@ -65,7 +104,7 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usi
     }
     text.push('\n');
     for paragraph in explained(snapshot) {
-        wrapped(&mut text, paragraph, "", width);
+        show::wrapped(&mut text, paragraph, "", width);
     }
     let mut sensors = table(["SENSOR", "WHERE", "STATE"]);
     sensors.set_width(u16::try_from(width).unwrap_or(80));
@@ -74,14 +113,17 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usi
     }
     let _ = writeln!(text, "\n{sensors}");
     text.push_str(&not_understood(refused, snapshot.at, site, width));
+    if !with_alarms {
+        return text;
+    }
     if snapshot.alarms.is_empty() {
         text.push_str("\nNo alarm.\n");
     }
     for alarm in &snapshot.alarms {
         text.push('\n');
         let head = format!("{} ({}, {})", alarm.key.id(), alarm.state.word(), alarm.priority.word());
-        wrapped(&mut text, &head, "", width);
-        wrapped(&mut text, &wording::alarm_text(alarm, site), "  ", width);
+        show::wrapped(&mut text, &head, "", width);
+        show::wrapped(&mut text, &wording::alarm_text(alarm, site), "  ", width);
     }
     text
 }
@@ -156,7 +198,7 @@ fn not_understood(refused: &[GarbledLine], now: Timestamp, site: &Site, width: u
         let formatted: String =
             String::from_utf8_lossy(&line.payload).chars().filter(|sign| !sign.is_control()).take(40).collect();
         let topic = line.topic.escape_debug();
-        wrapped(
+        show::wrapped(
             &mut text,
             &format!("{topic}: {why}; {times} times, last {}: {formatted}", show::local(site, line.at)),
             "  ",
@@ -171,30 +213,8 @@ fn not_understood(refused: &[GarbledLine], now: Timestamp, site: &Site, width: u
 
 fn labelled(text: &mut String, label: &str, value: &str, width: usize) {
     let mut lines = String::new();
-    wrapped(&mut lines, value, "             ", width);
+    show::wrapped(&mut lines, value, "             ", width);
     let _ = writeln!(text, "  {label:<11}{}", lines.trim());
-}
-
-/// Words set to `width` columns, each line after `indent`.
-fn wrapped(text: &mut String, words: &str, indent: &str, width: usize) {
-    let mut line = indent.to_owned();
-    for word in words.split_whitespace() {
-        let begun = line.len() > indent.len();
-        if begun && line.chars().count() + 1 + word.chars().count() > width {
-            let _ = writeln!(text, "{line}");
-            line = indent.to_owned();
-        } else if begun {
-            line.push(' ');
-        }
-        line.push_str(word);
-    }
-    let _ = writeln!(text, "{line}");
-}
-
-/// Columns of the terminal, between a phone's and a page's; a page's where there is none.
-fn columns() -> usize {
-    let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok();
-    size.map_or(80, |size| usize::from(size.ws_col)).clamp(32, 80)
 }
 
 fn usable(tank: &ReservoirDay, site: &Site) -> String {
@@ -398,7 +418,7 @@ mod tests {
         };
         let refused = [stray("loft/tank/distance", "not-a-number"), stray("loft/rack-z/air", "unknown-topic")];
         for width in [80, 40] {
-            let text = as_text(&snapshot, &refused, &site, width);
+            let text = as_text(&snapshot, &refused, &site, width, true);
             for line in text.lines() {
                 assert!(line.chars().count() <= width, "{width}: {line}\n{text}");
             }
@@ -409,7 +429,7 @@ mod tests {
                 assert!(words.contains(formatted), "{formatted}\n{text}");
             }
         }
-        let text = as_text(&snapshot, &refused, &site, 80);
+        let text = as_text(&snapshot, &refused, &site, 80, true);
         let tank = text.lines().find(|line| line.starts_with(" tank ")).unwrap_or_else(|| panic!("no tank in\n{text}"));
         assert!(tank.contains("silent, last heard"), "{tank}");
     }

@@ -85,6 +85,12 @@ pub enum StoreError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// It could not be opened a moment ago, and is not tried again yet.
+    #[error("{why}")]
+    NotYet {
+        /// What was said then.
+        why: String,
+    },
     /// A channel that was not in the rules the store was opened with.
     #[error(
         "channel {channel} is not one of the {known} channels the store was opened with; open it again with the new config"

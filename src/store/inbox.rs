@@ -122,6 +122,7 @@ impl Inbox {
 
     /// Puts something in; returns its number.
     pub fn put(&mut self, at: Timestamp, kind: InboxKind, body: &str) -> Result<i64, StoreError> {
+        super::Seal::beside(&self.path).take_off();
         self.connection
             .execute(
                 "INSERT INTO inbox (at, kind, body) VALUES (?1, ?2, ?3)",

@@ -9,7 +9,11 @@ mod broker_server;
 #[path = "../mail/server.rs"]
 #[expect(dead_code, reason = "shared with tests/mail, which uses the rest")]
 mod mail_server;
+mod failing_store;
+mod lost_store;
 mod room;
+mod set_clock;
+mod small_disk;
 
 use mail_server::MailServer;
 use room::{Room, STATUS, air, broker, hears, publish, retained, wait_for};
