@@ -8,6 +8,7 @@
 mod alarm_letter;
 mod alarm_words;
 mod answering;
+mod at_work;
 mod digest;
 mod digest_trays;
 mod entry_echo;
@@ -35,6 +36,7 @@ pub use guard_words::{GuardCall, GuardWhy};
 use crate::config::Guard;
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Command, CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
+use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::{Rules, Site};
 use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
@@ -47,6 +49,12 @@ use speech::Speech;
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
 pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
     alarm_reported::paragraph(change, &Speech::new(site, change.at))
+}
+
+/// What the watch says as it begins, a line of the log each: what it watches, and what it
+/// cannot while no tray is in the journal.
+pub fn at_work(rules: &Rules, snapshot: &Snapshot) -> Vec<String> {
+    at_work::lines(rules, snapshot)
 }
 
 /// What the grower should know about a journal entry that was taken.

@@ -58,6 +58,7 @@ pub(super) async fn listen(config: &Config, span: Duration, known: Option<&Prese
         ));
     }
     points.extend(sensors(config, &heard, span, known));
+    points.extend(other_journals(config, &heard));
     points.extend(strays(config, &heard));
     points
 }
@@ -162,6 +163,33 @@ fn unheard(sensor: &Sensor, topic: &str, heard: &Survey, span: Duration, known: 
     Point::Mend(format!("{} was not heard in {seconds} s on {topic}.", sensor.id), remedy)
 }
 
+/// Entries that somebody sends to a site that no daemon on this broker watches.
+fn other_journals(config: &Config, heard: &Survey) -> Vec<Point> {
+    let ours = &config.broker.site_topic;
+    let is_watched = |site: &str| {
+        let status = format!("traywarden/{site}/status");
+        heard.messages.iter().any(|message| message.topic == status && message.payload == b"online")
+    };
+    let mut sites: BTreeSet<&str> = BTreeSet::new();
+    for message in &heard.messages {
+        let mut levels = message.topic.split('/');
+        if let (Some("traywarden"), Some(site), Some("journal"), None) =
+            (levels.next(), levels.next(), levels.next(), levels.next())
+            && site != ours
+            && !is_watched(site)
+        {
+            sites.insert(site);
+        }
+    }
+    let told = |site: &str| {
+        Point::Mend(
+            format!("Somebody writes the journal of a site {site:?}, which nobody watches."),
+            format!("This site is {ours:?}: let the button publish to traywarden/{ours}/journal."),
+        )
+    };
+    sites.into_iter().map(told).collect()
+}
+
 fn strays(config: &Config, heard: &Survey) -> Option<Point> {
     let ours = |topic: &str| topic.starts_with("traywarden/") || config.topics.sensors.contains_key(topic);
     let others: BTreeSet<&str> =
@@ -176,4 +204,44 @@ fn strays(config: &Config, heard: &Survey) -> Option<Point> {
         "Topics that no sensor of the settings owns: {}{more}. traywarden listen proposes settings for them.",
         named.join(", ")
     )))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::intake::survey::Surveyed;
+    use std::path::Path;
+
+    #[test]
+    fn entries_for_a_site_that_nobody_watches_are_told() {
+        let text = include_str!("../../../config/traywarden.toml");
+        let config = crate::config::parse(text, "room.toml", Path::new("/")).expect("the example is right");
+        let heard = |topics: &[(&str, &str)]| Survey {
+            refused: Vec::new(),
+            messages: topics
+                .iter()
+                .map(|(topic, payload)| Surveyed {
+                    after: Duration::ZERO,
+                    topic: (*topic).to_owned(),
+                    payload: payload.as_bytes().to_vec(),
+                    retained: false,
+                })
+                .collect(),
+        };
+        let told = other_journals(
+            &config,
+            &heard(&[
+                ("traywarden/saltmarsh-lane/journal", "{}"),
+                ("traywarden/saltmarsh/journal", "{}"),
+                ("traywarden/barn/status", "online"),
+                ("traywarden/barn/journal", "{}"),
+                ("traywarden/barn/journal/answer", "{}"),
+            ]),
+        );
+        let wanted = Point::Mend(
+            "Somebody writes the journal of a site \"saltmarsh\", which nobody watches.".to_owned(),
+            "This site is \"saltmarsh-lane\": let the button publish to traywarden/saltmarsh-lane/journal.".to_owned(),
+        );
+        assert_eq!(told, [wanted]);
+    }
 }
