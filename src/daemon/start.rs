@@ -149,7 +149,7 @@ async fn watch(
     };
     (daemon.observer)(Happening::Ready { events: past.events });
     daemon.happen(What::Started, Extras::default());
-    for line in wording::at_work(&daemon.rules, &daemon.engine.snapshot()) {
+    for line in wording::at_work(&daemon.rules, &daemon.engine) {
         tracing::info!("{line}");
     }
     daemon.page = page.or_else(|| Page::start(&daemon.config, daemon.engine.snapshot()));

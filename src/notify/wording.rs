@@ -34,9 +34,9 @@ pub use answering::{Answering, ByMail};
 pub use guard_words::{GuardCall, GuardWhy};
 
 use crate::config::Guard;
+use crate::engine::Engine;
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Command, CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
-use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::{Rules, Site};
 use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
@@ -53,8 +53,8 @@ pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
 
 /// What the watch says as it begins, a line of the log each: what it watches, and what it
 /// cannot while no tray is in the journal.
-pub fn at_work(rules: &Rules, snapshot: &Snapshot) -> Vec<String> {
-    at_work::lines(rules, snapshot)
+pub fn at_work(rules: &Rules, engine: &Engine) -> Vec<String> {
+    at_work::lines(rules, engine)
 }
 
 /// What the grower should know about a journal entry that was taken.

@@ -45,10 +45,10 @@ fn another_parser_reads_every_figure_and_its_unit() {
     assert!(kind.starts_with("application/openmetrics-text; version=1.0.0"), "{kind}");
     let parsed = parsed(&answer.body);
     for line in [
-        "gauge - traywarden_trays_growing [] 2.0",
-        "gauge - traywarden_broker_connected [] 1.0",
-        "gauge - traywarden_sensor_silent [('sensor', 'tank')] 0.0",
-        "gauge - traywarden_alarms_holding [('priority', 'now')] 0.0",
+        "gauge - traywarden_trays_growing [] 2",
+        "gauge - traywarden_broker_connected [] 1",
+        "gauge - traywarden_sensor_silent [('sensor', 'tank')] 0",
+        "gauge - traywarden_alarms_holding [('priority', 'now')] 0",
     ] {
         assert!(parsed.lines().any(|known| known == line), "{line} in\n{parsed}");
     }
@@ -69,5 +69,5 @@ fn figures_are_for_this_machine_unless_the_settings_open_them() {
     }
     let open = Room::with_page("metrics = \"local network\"\n");
     assert_eq!(open.ask("GET", "/metrics", &[FROM_AFAR], None).status, 200);
-    assert_eq!(open.ask("GET", "/", &[FROM_AFAR], None).status, 403, "the sheet stays for paired phones");
+    assert_eq!(open.ask("GET", "/", &[FROM_AFAR], None).status, 401, "the sheet stays for paired phones");
 }

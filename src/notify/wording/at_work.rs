@@ -2,16 +2,17 @@
 //! nobody has told it of a tray.
 
 use super::speech::{Speech, list};
-use crate::engine::letters::snapshot::Snapshot;
-use crate::engine::rules::Rules;
+use crate::engine::Engine;
+use crate::engine::rules::{PlaceId, Rules};
+use crate::engine::watch::band::demand_of;
 
 /// Longer lists are cut short.
 const NAMED: usize = 6;
 
 /// One sentence a line of the log.
-pub(super) fn lines(rules: &Rules, snapshot: &Snapshot) -> Vec<String> {
-    let speech = Speech::new(&rules.site, snapshot.at);
-    let places: Vec<String> = snapshot.places.iter().map(|place| place.name.clone()).collect();
+pub(super) fn lines(rules: &Rules, engine: &Engine) -> Vec<String> {
+    let speech = Speech::new(&rules.site, engine.now());
+    let places: Vec<String> = rules.places.iter().map(|place| place.name.clone()).collect();
     let tanks: Vec<String> = rules.reservoirs.iter().map(|tank| tank.name.clone()).collect();
     let tanks = if tanks.is_empty() { String::new() } else { format!("; the water of {}", list(&tanks, NAMED)) };
     let mut lines = vec![format!(
@@ -19,16 +20,16 @@ pub(super) fn lines(rules: &Rules, snapshot: &Snapshot) -> Vec<String> {
         rules.site.name,
         list(&places, NAMED)
     )];
-    if snapshot.growing.is_empty() {
-        let general = snapshot.places.iter().find(|place| !place.empty);
-        let held = match general.map(|place| place.band) {
-            Some([Some(cold), Some(warm), _, Some(damp)]) => format!(
+    if engine.trays().growing().next().is_none() {
+        let asked = demand_of(rules, PlaceId(0), &[], engine.trays().any_sown(), engine.now());
+        let held = match (asked.band.temperature_min, asked.band.temperature_max, asked.band.humidity_max) {
+            _ if asked.empty => "the air of empty places is not judged, and".to_owned(),
+            (Some(cold), Some(warm), Some(damp)) => format!(
                 "the air is held to what suits most crops, {} to {} and at most {damp:.0} %, and",
                 speech.temperature(cold),
                 speech.temperature(warm)
             ),
-            Some(_) => "the air is held to the limits of the settings alone, and".to_owned(),
-            None => "the air of empty places is not judged, and".to_owned(),
+            _ => "the air is held to the limits of the settings, and".to_owned(),
         };
         lines.push(format!(
             "no tray is in the journal: {held} nothing is said of mold or drying. Tell it what grows, such as: \
@@ -42,7 +43,6 @@ pub(super) fn lines(rules: &Rules, snapshot: &Snapshot) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::Engine;
     use crate::engine::event::{Event, What};
     use std::path::Path;
     use std::sync::Arc;
@@ -57,7 +57,7 @@ mod tests {
             let entry = serde_json::from_str(entry).expect("an entry");
             engine.handle(Event { at, what: What::Journal { number, entry } });
         }
-        lines(&rules, &engine.snapshot())
+        lines(&rules, &engine)
     }
 
     #[test]
