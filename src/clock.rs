@@ -2,9 +2,11 @@
 //! total order, runs on the monotonic clock between looks at the wall clock, and
 //! notices when that is set.
 //!
-//! The wall clock set forward (a board without a battery that has found the time) is
-//! followed at once. Set back, it is not: our time never runs backwards, so it goes on
-//! at half speed until the wall has caught up.
+//! A clock that has just moved is not believed: only when it has stood by its new time for
+//! [`SETTLES`] is it followed, so that a time service that errs for seconds changes nothing.
+//! Our time never runs backwards while the daemon runs. A clock that was set back is
+//! followed by beginning again: what was written under the wrong one is moved
+//! (`store::redate`), and the engine lives through it anew.
 
 #![expect(clippy::disallowed_methods, reason = "somebody has to ask the system, and only this file does")]
 
@@ -14,11 +16,16 @@ use std::time::{Duration, Instant, SystemTime};
 
 /// Less than this is the ordinary steering of a time service.
 const STEP: TimeDelta = TimeDelta::seconds(5);
+/// How long a clock that moved must stand by it before it is believed. Time services set a
+/// clock once and are right; own choice.
+const SETTLES: Duration = Duration::from_secs(30);
 /// A fast clock waits for a machine that was busy: a tenth of a second's work must not
 /// pass for minutes in which no sensor spoke.
 const LONGEST_LEAP: TimeDelta = TimeDelta::minutes(2);
-/// How fast time goes while the wall catches up.
+/// How fast time goes while the wall catches up with the few seconds of [`STEP`].
 const CATCHING_UP: f64 = 0.5;
+/// A clock before this was never set (2026-01-01T00:00:00Z, before this program was written).
+const NEVER_SET_BEFORE: i64 = 1_767_225_600_000;
 
 /// A clock that only runs forward.
 #[derive(Debug)]
@@ -30,6 +37,16 @@ pub struct Clock {
     own_time: bool,
     last: Timestamp,
     seq: u32,
+    moved: Option<Moved>,
+    /// The wall stands off by this and is wrong.
+    disbelieved: Option<TimeDelta>,
+}
+
+/// The wall clock stands elsewhere than it should.
+#[derive(Clone, Copy, Debug)]
+struct Moved {
+    by: TimeDelta,
+    seen: Instant,
 }
 
 impl Clock {
@@ -44,23 +61,60 @@ impl Clock {
     }
 
     fn at(anchor: Timestamp, speed: f64, own_time: bool) -> Self {
-        Clock { anchor, anchored: Instant::now(), speed, own_time, last: anchor - TimeDelta::milliseconds(1), seq: 0 }
+        Clock {
+            anchor,
+            anchored: Instant::now(),
+            speed,
+            own_time,
+            last: anchor - TimeDelta::milliseconds(1),
+            seq: 0,
+            moved: None,
+            disbelieved: None,
+        }
     }
 
     /// The time, in whole milliseconds.
     pub fn now(&self) -> Timestamp {
-        let passed = self.anchored.elapsed().as_secs_f64() * self.speed;
+        self.time_at(Instant::now())
+    }
+
+    fn time_at(&self, instant: Instant) -> Timestamp {
+        let passed = instant.saturating_duration_since(self.anchored).as_secs_f64() * self.speed;
         (self.anchor + TimeDelta::milliseconds((passed * 1000.0) as i64)).max(self.last)
     }
 
-    /// What was written before this program started lies at `(at, seq)`; stamps come after it.
+    /// A board without a battery begins in 1970, or wherever its maker set it.
+    pub fn was_never_set(&self) -> bool {
+        !self.own_time && self.now().timestamp_millis() < NEVER_SET_BEFORE
+    }
+
+    /// How far what was written last, at `position`, lies in the future.
+    pub fn is_behind(&self, position: Option<(Timestamp, u32)>) -> Option<TimeDelta> {
+        let behind = position?.0 - self.now();
+        (!self.own_time && behind > STEP).then_some(behind)
+    }
+
+    /// What was written before this program started lies at `(at, seq)`; stamps come after
+    /// it, and where the wall clock lies before it, time goes on from there.
     pub fn continue_after(&mut self, position: Option<(Timestamp, u32)>) {
         if let Some((at, seq)) = position
             && at > self.last
         {
+            if at > self.now() {
+                self.anchor = at;
+                self.anchored = Instant::now();
+            }
             self.last = at;
             self.seq = seq + 1;
         }
+    }
+
+    /// The wall clock lies behind what was written, and the record is right: it is not
+    /// followed. Says by how much it is off.
+    pub fn disbelieve_wall(&mut self) -> TimeDelta {
+        let off = wall() - self.now();
+        self.disbelieved = Some(off);
+        off
     }
 
     /// A stamp for an event: its time, and which one it is within that millisecond.
@@ -80,24 +134,47 @@ impl Clock {
         stamp
     }
 
-    /// Looks at the wall clock. Says by how much it was set, if it was.
+    /// Looks at the wall clock. Says by how much it was set, if it was and has stood by it;
+    /// says so again until it is followed ([`Clock::follow_forward`]), not believed, or a
+    /// new clock takes the place of this one.
     pub fn look_at_wall(&mut self) -> Option<TimeDelta> {
-        if self.own_time {
+        if self.own_time { None } else { self.compare(wall(), Instant::now()) }
+    }
+
+    fn compare(&mut self, wall: Timestamp, instant: Instant) -> Option<TimeDelta> {
+        let ours = self.time_at(instant);
+        let off = wall - ours;
+        if off.abs() <= STEP {
+            self.moved = None;
+            self.disbelieved = None;
+            let ahead = off < TimeDelta::zero();
+            self.anchor = if ahead { ours } else { wall };
+            self.anchored = instant;
+            self.speed = if ahead { CATCHING_UP } else { 1.0 };
             return None;
         }
-        let wall = wall();
-        let off = wall - self.now();
-        if off >= TimeDelta::zero() {
-            self.anchor = wall;
-            self.anchored = Instant::now();
+        if self.speed < 1.0 {
+            self.anchor = ours;
+            self.anchored = instant;
             self.speed = 1.0;
-            return (off > STEP).then_some(off);
         }
-        let first_seen = self.speed >= 1.0;
-        self.anchor = self.now();
+        if self.disbelieved.is_some_and(|before| (before - off).abs() <= STEP) {
+            return None;
+        }
+        match self.moved {
+            Some(Moved { by, seen }) if (by - off).abs() <= STEP => (instant - seen >= SETTLES).then_some(off),
+            _ => {
+                self.moved = Some(Moved { by: off, seen: instant });
+                None
+            }
+        }
+    }
+
+    /// Goes to the wall's time, which lies ahead.
+    pub fn follow_forward(&mut self, by: TimeDelta) {
+        self.anchor = self.now() + by;
         self.anchored = Instant::now();
-        self.speed = CATCHING_UP;
-        (first_seen && off < -STEP).then_some(off)
+        self.moved = None;
     }
 
     /// How long to sleep until `deadline`.
@@ -134,6 +211,25 @@ fn timestamp_of(time: SystemTime) -> Timestamp {
 mod tests {
     use super::*;
 
+    fn start() -> Timestamp {
+        "2026-03-03T23:00:00Z".parse().expect("a time")
+    }
+
+    /// A clock that began at `start`, when this instant was.
+    fn clock() -> (Clock, Instant) {
+        let mut clock = Clock::at(start(), 1.0, false);
+        clock.last = start() - TimeDelta::days(1);
+        let began = clock.anchored;
+        (clock, began)
+    }
+
+    /// What it says in a look after so many seconds, with the wall off by `off` seconds.
+    fn look(clock: &mut Clock, began: Instant, seconds: u64, off: i64) -> Option<i64> {
+        let passed = TimeDelta::seconds(seconds as i64);
+        let said = clock.compare(start() + passed + TimeDelta::seconds(off), began + Duration::from_secs(seconds));
+        said.map(|by| by.num_seconds())
+    }
+
     #[test]
     fn a_clock_before_1970_is_read_like_any_other() {
         let before = SystemTime::UNIX_EPOCH - Duration::from_millis(2_678_400_001);
@@ -142,11 +238,69 @@ mod tests {
 
     #[test]
     fn stamps_are_one_total_order_even_within_a_millisecond() {
-        let start = "2026-03-03T23:00:00Z".parse().expect("a time");
+        let start = start();
         let mut clock = Clock::fast(start, 1.0);
         clock.continue_after(Some((start + TimeDelta::hours(1), 4)));
         let stamps: Vec<_> = (0..1000).map(|_| clock.stamp()).collect();
         assert!(stamps[0] > (start + TimeDelta::hours(1), 4), "after what was written before");
         assert!(stamps.windows(2).all(|pair| pair[0] < pair[1]));
+    }
+
+    #[test]
+    fn four_hundred_days_ahead_for_twelve_seconds_are_not_believed() {
+        let (mut clock, began) = clock();
+        for second in (5..=20).step_by(5) {
+            assert_eq!(look(&mut clock, began, second, 400 * 86_400), None);
+        }
+        assert_eq!(look(&mut clock, began, 25, 0), None);
+        assert_eq!(clock.time_at(began + Duration::from_secs(60)), start() + TimeDelta::seconds(60));
+    }
+
+    #[test]
+    fn a_step_either_way_is_said_once_it_has_stood_for_half_a_minute() {
+        for off in [3_600, -3_600, 365 * 86_400, -365 * 86_400] {
+            let (mut clock, began) = clock();
+            assert_eq!(look(&mut clock, began, 5, off), None);
+            assert_eq!(look(&mut clock, began, 30, off), None);
+            assert_eq!(look(&mut clock, began, 35, off), Some(off));
+        }
+    }
+
+    #[test]
+    fn after_a_step_back_time_goes_on_at_its_ordinary_pace() {
+        let (mut clock, began) = clock();
+        for second in (5..=600).step_by(5) {
+            look(&mut clock, began, second, -3_600);
+        }
+        assert_eq!(clock.time_at(began + Duration::from_secs(610)), start() + TimeDelta::seconds(610));
+    }
+
+    #[test]
+    fn the_steering_of_a_time_service_is_followed_and_never_backwards() {
+        let (mut clock, began) = clock();
+        assert_eq!(look(&mut clock, began, 5, -3), None);
+        let before = clock.time_at(began + Duration::from_secs(5));
+        assert_eq!(clock.time_at(began + Duration::from_secs(11)), before + TimeDelta::seconds(3), "at half speed");
+        assert_eq!(look(&mut clock, began, 11, 0), None);
+        assert_eq!(clock.time_at(began + Duration::from_secs(12)), start() + TimeDelta::seconds(12));
+    }
+
+    #[test]
+    fn a_wall_that_was_found_wrong_is_quiet_until_it_moves_again() {
+        let (mut clock, began) = clock();
+        clock.disbelieved = Some(TimeDelta::days(-365));
+        assert_eq!(look(&mut clock, began, 40, -365 * 86_400), None);
+        assert_eq!(look(&mut clock, began, 80, -365 * 86_400), None);
+        assert_eq!(look(&mut clock, began, 85, -7_200), None);
+        assert_eq!(look(&mut clock, began, 120, -7_200), Some(-7_200));
+    }
+
+    #[test]
+    fn a_start_before_what_was_written_goes_on_from_there_at_ordinary_pace() {
+        let mut clock = Clock::at(Timestamp::UNIX_EPOCH, 1.0, false);
+        assert!(clock.was_never_set());
+        assert!(clock.is_behind(Some((start(), 0))).is_some());
+        clock.continue_after(Some((start(), 0)));
+        assert_eq!(clock.time_at(clock.anchored + Duration::from_secs(60)), start() + TimeDelta::seconds(60));
     }
 }

@@ -32,7 +32,10 @@ pub struct Present {
 /// room is shown as it stood then: what a daemon that does not run would have said of the
 /// silence is not what was said.
 pub fn open(config: &Config) -> Result<Present, Failure> {
-    let reader = Reader::open(&config.store.path, &config.rules)?;
+    let path = &config.store.path;
+    // On a card that became read-only the file can still be read.
+    let reader = Reader::open(path, &config.rules)
+        .or_else(|error| Reader::open_unwritable(path, &config.rules).map_err(|_| error))?;
     let present = Clock::system().now();
     let newest = reader.readings_span()?.map_or(present, |(_, last)| last);
     let quiet_for = Some(present - newest).filter(|quiet| *quiet > QUIET);

@@ -2,11 +2,10 @@
 //! verbs put into the store's inbox.
 
 use super::gate::Passage;
-use super::{Daemon, Extras, Happening, ledger};
+use super::{Daemon, Extras, Happening, keeper};
 use crate::engine::event::{Command, Garbled, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
 use crate::intake::payload::{self, Decoded};
-use crate::journal::Entry;
 use crate::store::{InboxAnswer, InboxKind, InboxOutcome, Rejected};
 use crate::units::Timestamp;
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -19,10 +18,7 @@ impl Daemon<'_> {
         match message {
             FromBroker::Up { session_present } => {
                 if !session_present {
-                    self.ledger.forget_deliveries();
-                    if let Err(error) = ledger::lock(&self.store).forget_deliveries() {
-                        tracing::warn!(%error, "could not forget old deliveries");
-                    }
+                    self.deliveries.forget_all();
                 }
                 tracing::info!(session_present, "connected to the broker");
                 (self.observer)(Happening::BrokerUp);
@@ -54,6 +50,12 @@ impl Daemon<'_> {
                 (self.observer)(Happening::BrokerDown(&format!("the broker refuses to let us listen to {topics}")));
             }
             FromBroker::Delivery(delivery) => self.delivery(delivery),
+            FromBroker::Settled { epoch, packet_ids, sent_again } => {
+                self.deliveries.settled(epoch, &packet_ids);
+                if sent_again {
+                    self.deliveries.sent_again(epoch);
+                }
+            }
         }
     }
 
@@ -62,14 +64,15 @@ impl Daemon<'_> {
         let mut hasher = DefaultHasher::new();
         (&delivery.topic, &delivery.payload).hash(&mut hasher);
         let mark = crate::store::Delivery { packet_id: delivery.receipt.packet_id, hash: hasher.finish() };
-        let repeated = acknowledged && delivery.duplicate && {
-            let known = || ledger::lock(&self.store).knows_delivery(mark.packet_id, mark.hash).unwrap_or(false);
-            self.ledger.holds(mark) || known()
-        };
-        if repeated {
+        let epoch = delivery.receipt.epoch;
+        if acknowledged && delivery.duplicate && self.deliveries.is_repeated(mark, epoch) {
             self.ledger.acknowledge_with_next(delivery.receipt);
             return;
         }
+        if acknowledged {
+            self.deliveries.take(mark, epoch);
+        }
+        let message = Some(self.ledger.next_message());
         let now = self.clock.now();
         let heard = payload::decode(&self.config.topics, &delivery.topic, &delivery.payload, delivery.retained, now);
         let mut mark = acknowledged.then_some(mark);
@@ -84,7 +87,7 @@ impl Daemon<'_> {
                 for what in events {
                     let rejected = matches!(what, What::Garbled { .. })
                         .then(|| Rejected { topic: delivery.topic.clone(), payload: delivery.payload.clone() });
-                    self.happen(what, Extras { rejected, delivery: mark.take(), ..Extras::default() });
+                    self.happen(what, Extras { rejected, delivery: mark.take(), message, ..Extras::default() });
                 }
             }
             Decoded::Entry(_) if !self.takes_entry(&delivery, now) => {}
@@ -92,7 +95,10 @@ impl Daemon<'_> {
                 // A button says no name; that it came by the broker is what we know.
                 entry.by.get_or_insert_with(|| BY_BROKER.to_owned());
                 let number = self.take_number();
-                self.happen(What::Journal { number, entry: *entry }, Extras { delivery: mark, ..Extras::default() });
+                self.happen(
+                    What::Journal { number, entry: *entry },
+                    Extras { delivery: mark, message, ..Extras::default() },
+                );
             }
         }
         if acknowledged {
@@ -134,7 +140,10 @@ impl Daemon<'_> {
     pub(super) fn read_inbox(&mut self) {
         let items = {
             // While a commit is on its way the inbox can wait.
-            let Ok(mut store) = self.store.try_lock() else {
+            let Ok(mut keeper) = self.keeper.try_lock() else {
+                return;
+            };
+            let Some(store) = keeper.store() else {
                 return;
             };
             // What was put in while no daemon ran changes nothing any more.
@@ -159,12 +168,12 @@ impl Daemon<'_> {
         for item in items {
             let extras = Extras { inbox: Some(item.id), ..Extras::default() };
             match item.kind {
-                InboxKind::Journal => match serde_json::from_str::<Entry>(&item.body) {
+                InboxKind::Journal => match crate::typed::object::from_json(&item.body) {
                     Ok(entry) => {
                         let number = self.take_number();
                         self.happen(What::Journal { number, entry }, extras);
                     }
-                    Err(error) => self.refuse(item.id, error.to_string()),
+                    Err(why) => self.refuse(item.id, why),
                 },
                 InboxKind::Command => match serde_json::from_str::<Command>(&item.body) {
                     Ok(command) => self.happen(What::Command(command), extras),
@@ -176,7 +185,10 @@ impl Daemon<'_> {
 
     fn refuse(&mut self, id: i64, why: String) {
         let reply = InboxAnswer { id, answer: InboxOutcome::Refused(why).to_answer(), entry: None };
-        if let Err(error) = ledger::lock(&self.store).answer_inbox(&reply, self.clock.now()) {
+        let now = self.clock.now();
+        let mut keeper = keeper::lock(&self.keeper);
+        let answered = keeper.store().map_or(Ok(()), |store| store.answer_inbox(&reply, now));
+        if let Err(error) = answered {
             tracing::warn!(%error, "could not answer an inbox item");
         }
     }

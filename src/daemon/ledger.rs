@@ -2,207 +2,467 @@
 //! and are committed together; an alarm, a letter or a journal entry is committed at
 //! once. Only when a commit has returned are its messages acknowledged to the broker
 //! and its mails handed to the postman.
+//!
+//! Unless the store fails. Nothing waits for it longer than [`PATIENCE`]: then messages are
+//! acknowledged and mails go out unwritten, because a broker that gets no answer sends
+//! nothing more, and a watch that hears nothing is none. The records stay here, each with
+//! its own time, and are written when the store works again. Where they become too many
+//! the oldest readings go, whole messages at a time, and are counted.
 
+use super::deliveries::Forgotten;
+use super::keeper::{self, Keeper, News};
+use crate::engine::event::{Effect, What};
 use crate::intake::mqtt::Receipt;
-use crate::notify::letter::{Letter, Parcel, ParcelKey};
 use crate::notify::post::Posted;
-use crate::store::{Delivery, Record, Store, StoreError};
-use std::collections::HashMap;
-use std::sync::{Arc, Mutex, PoisonError};
+use crate::store::{Record, StoreError};
+use crate::units::Timestamp;
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
 use tokio::sync::mpsc;
+use tokio::time::Instant;
 
-/// Records kept while the store cannot commit: about an hour of a large room. Beyond
-/// it the oldest readings go; alarms and letters never wait for the store.
-const MOST_WAITING: usize = 100_000;
+/// How long a failing or stalled store may hold up what was heard. Two commits of the
+/// ordinary pace; another program that holds the file is waited for half as long.
+const PATIENCE: Duration = Duration::from_secs(10);
+/// Records kept while the store does not commit: four hours of a large room (30 values
+/// every ten seconds), and some 20 MiB. Own choice.
+const MOST_WAITING: usize = 50_000;
 /// Commit at once when so many records wait, so that a backlog flows.
 const FULL: usize = 2_000;
+/// The most that one commit takes, so that what gathered in a long failure is written in parts.
+const MOST_A_COMMIT: usize = 10_000;
 /// Commit at once when so many messages wait to be acknowledged: mosquitto sends no more
 /// than 20 ahead (max_inflight_messages, its default), so nothing else would come before
 /// the few seconds are over, and a backlog would drain at four messages a second.
 const BROKER_MAY_WAIT: usize = 20;
 
 /// One batch on its way to the disk.
-struct Batch {
-    records: Vec<Record>,
-    receipts: Vec<Receipt>,
+pub struct Batch {
+    /// When it was sent off.
+    at: Timestamp,
+    records: Vec<Waiting>,
+    forgotten: Forgotten,
+}
+
+/// A record, and which message it came in: what one message said stays or goes together.
+struct Waiting {
+    record: Record,
+    message: Option<u64>,
 }
 
 /// What came of a commit.
 pub struct Written {
-    records: Vec<Record>,
-    /// Messages that are safe now.
-    pub receipts: Vec<Receipt>,
-    /// Letters that may go out now.
-    pub posted: Vec<Posted>,
+    records: Vec<Waiting>,
+    /// Marks the store was to forget; they come back where the commit failed.
+    pub forgotten: Forgotten,
+    /// What else came of it.
+    pub news: News,
     /// Why it failed, if it did. The records wait for the next try.
     pub error: Option<StoreError>,
 }
 
+/// What may leave for the world.
+#[derive(Default)]
+pub struct Released {
+    /// Messages to acknowledge.
+    pub receipts: Vec<Receipt>,
+    /// Letters to send.
+    pub posted: Vec<Posted>,
+}
+
 /// What waits to be written down.
 pub struct Ledger {
-    waiting: Vec<Record>,
-    receipts: Vec<Receipt>,
+    waiting: VecDeque<Waiting>,
+    harvests: Released,
+    on_its_way: Released,
+    messages: u64,
     urgent: bool,
-    writing: bool,
-    unwritten: HashMap<(u16, u64), u32>,
+    writing_since: Option<Instant>,
+    failing_since: Option<Instant>,
+    /// Records on their way, which are in no queue of ours.
+    writing: usize,
     jobs: std::sync::mpsc::Sender<Batch>,
-    /// Records given up because the store would not take them for too long.
-    pub given_up: u64,
+    lost: u64,
+    /// So many records may wait before the oldest are looked for.
+    most: usize,
 }
 
 impl Ledger {
     /// Starts the writer. What it has written comes out of the receiver.
-    pub fn start(store: Arc<Mutex<Store>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
+    pub fn start(keeper: Arc<Mutex<Keeper>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
         let (jobs, to_write) = std::sync::mpsc::channel::<Batch>();
         let (done, written) = mpsc::unbounded_channel();
         std::thread::spawn(move || {
-            while let Ok(batch) = to_write.recv() {
-                let outcome = lock(&store).commit(&batch.records);
-                let posted = match &outcome {
-                    Ok(()) => posted(&batch.records),
-                    Err(_) => Vec::new(),
+            while let Ok(Batch { at, mut records, forgotten }) = to_write.recv() {
+                let outcome = {
+                    let mut records: Vec<&mut Record> = records.iter_mut().map(|it| &mut it.record).collect();
+                    keeper::lock(&keeper).commit(at, &mut records, &forgotten)
                 };
-                let Batch { records, receipts } = batch;
-                if done.send(Written { records, receipts, posted, error: outcome.err() }).is_err() {
+                let (news, error) = match outcome {
+                    Ok(news) => (news, None),
+                    Err(error) => (News::default(), Some(error)),
+                };
+                if done.send(Written { records, forgotten, news, error }).is_err() {
                     return;
                 }
             }
         });
-        let ledger = Ledger {
-            waiting: Vec::new(),
-            receipts: Vec::new(),
+        (Ledger::of(jobs), written)
+    }
+
+    fn of(jobs: std::sync::mpsc::Sender<Batch>) -> Ledger {
+        Ledger {
+            waiting: VecDeque::new(),
+            harvests: Released::default(),
+            on_its_way: Released::default(),
+            messages: 0,
             urgent: false,
-            writing: false,
-            unwritten: HashMap::new(),
+            writing_since: None,
+            failing_since: None,
+            writing: 0,
             jobs,
-            given_up: 0,
-        };
-        (ledger, written)
+            lost: 0,
+            most: MOST_WAITING,
+        }
+    }
+
+    /// A message begins; what it says is added with the number.
+    pub fn next_message(&mut self) -> u64 {
+        self.messages += 1;
+        self.messages
     }
 
     /// Adds a record. `urgent`: an alarm, a letter or a person hangs on it.
-    pub fn add(&mut self, record: Record, urgent: bool) {
-        if let Some(delivery) = record.delivery {
-            *self.unwritten.entry((delivery.packet_id, delivery.hash)).or_default() += 1;
-        }
-        self.waiting.push(record);
+    pub fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
+        let letters = record.letters.iter();
+        let posted = letters.flat_map(|(letter, parcels)| parcels.iter().map(|it| Posted::of(letter, it.clone())));
+        self.harvests.posted.extend(posted);
+        self.waiting.push_back(Waiting { record, message });
         self.urgent |= urgent;
+        if self.waiting.len() > self.most {
+            self.give_up_oldest();
+        }
     }
 
     /// A message to acknowledge with the next commit.
     pub fn acknowledge_with_next(&mut self, receipt: Receipt) {
-        self.receipts.push(receipt);
-    }
-
-    /// The message is here already, only not written yet.
-    pub fn holds(&self, delivery: Delivery) -> bool {
-        self.unwritten.contains_key(&(delivery.packet_id, delivery.hash))
-    }
-
-    /// The broker has forgotten us: packet ids begin anew.
-    pub fn forget_deliveries(&mut self) {
-        self.unwritten.clear();
+        self.harvests.receipts.push(receipt);
     }
 
     /// Nothing waits and nothing is on its way.
     pub fn is_empty(&self) -> bool {
-        self.waiting.is_empty() && self.receipts.is_empty() && !self.writing
+        self.waiting.is_empty() && self.harvests.receipts.is_empty() && self.writing_since.is_none()
     }
 
-    /// A commit is on its way.
-    pub fn is_writing(&self) -> bool {
-        self.writing
+    /// A commit has been on its way for longer than anybody waits.
+    pub fn is_stalled(&self, now: Instant) -> bool {
+        self.writing_since.is_some_and(|since| now - since >= PATIENCE)
     }
 
-    /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are over.
-    pub fn flush(&mut self, due: bool) {
-        let full = self.waiting.len() >= FULL || self.receipts.len() >= BROKER_MAY_WAIT;
-        let wanted = due || self.urgent || full;
-        if self.writing || !wanted || (self.waiting.is_empty() && self.receipts.is_empty()) {
+    /// Readings that are in memory alone.
+    pub fn unsaved(&self) -> u64 {
+        self.waiting.iter().filter(|waiting| is_reading(&waiting.record)).count() as u64 + self.writing as u64
+    }
+
+    /// Readings given up since the store failed.
+    pub fn lost(&self) -> u64 {
+        self.lost
+    }
+
+    /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
+    /// over. A store that fails is only asked when it is due.
+    pub fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
+        let full = self.waiting.len() >= FULL || self.harvests.receipts.len() >= BROKER_MAY_WAIT;
+        let wanted = due || (self.failing_since.is_none() && (self.urgent || full));
+        if self.writing_since.is_some() || !wanted {
             return;
         }
-        let batch = Batch { records: std::mem::take(&mut self.waiting), receipts: std::mem::take(&mut self.receipts) };
-        self.urgent = false;
+        let forgotten = forgotten();
+        if self.waiting.is_empty() && self.harvests.receipts.is_empty() && forgotten.is_empty() {
+            return;
+        }
+        let some = self.waiting.len().min(MOST_A_COMMIT);
+        let records: Vec<Waiting> = self.waiting.drain(..some).collect();
+        // An acknowledgement or a mail must not overtake its record.
+        if self.waiting.is_empty() {
+            self.on_its_way = std::mem::take(&mut self.harvests);
+            self.urgent = false;
+        }
+        self.writing = records.iter().filter(|waiting| is_reading(&waiting.record)).count();
         // The writer only ends when the ledger does.
-        self.writing = self.jobs.send(batch).is_ok();
+        self.writing_since = self.jobs.send(Batch { at, records, forgotten }).is_ok().then_some(now);
     }
 
-    /// Takes note of what the writer did. Gives the letters to send: those that are written,
-    /// and, when the store fails, those that must go out unwritten.
-    pub fn settle(&mut self, written: &mut Written, told_unwritten: &mut Vec<ParcelKey>) -> Vec<Posted> {
-        self.writing = false;
+    /// Takes note of what the writer did. Gives what may leave: what is written, and, when
+    /// the store fails, the mails that must go out unwritten.
+    pub fn settle(&mut self, now: Instant, written: &mut Written) -> Released {
+        self.writing_since = None;
+        self.writing = 0;
+        let released = std::mem::take(&mut self.on_its_way);
         if written.error.is_none() {
-            for delivery in written.records.iter().filter_map(|record| record.delivery) {
-                let key = (delivery.packet_id, delivery.hash);
-                if let Some(count) = self.unwritten.get_mut(&key) {
-                    *count -= 1;
-                    if *count == 0 {
-                        self.unwritten.remove(&key);
-                    }
-                }
-            }
-            let mut posted = std::mem::take(&mut written.posted);
-            posted.retain(|posted| !told_unwritten.contains(&posted.parcel.key));
-            return posted;
+            self.failing_since = None;
+            return released;
+        }
+        self.failing_since.get_or_insert(now);
+        for waiting in written.records.drain(..).rev() {
+            self.waiting.push_front(waiting);
+        }
+        let Released { mut receipts, posted } = released;
+        receipts.append(&mut self.harvests.receipts);
+        self.harvests.receipts = receipts;
+        if self.waiting.len() > self.most {
+            self.give_up_oldest();
         }
         // An unsaved alarm is better than a saved silence.
-        let mut posted = posted(&written.records);
-        posted.retain(|posted| !told_unwritten.contains(&posted.parcel.key));
-        told_unwritten.extend(posted.iter().map(|posted| posted.parcel.key.clone()));
-        let mut again = std::mem::take(&mut written.records);
-        again.append(&mut self.waiting);
-        let mut receipts = std::mem::take(&mut written.receipts);
-        receipts.append(&mut self.receipts);
-        self.receipts = receipts;
-        self.waiting = again;
-        if self.waiting.len() > MOST_WAITING {
-            let before = self.waiting.len();
-            self.waiting.retain(|record| record.delivery.is_none() || !record.letters.is_empty());
-            self.receipts.clear();
-            self.unwritten.clear();
-            self.given_up += (before - self.waiting.len()) as u64;
+        Released { receipts: Vec::new(), posted }
+    }
+
+    /// What has waited for the store for longer than anything may.
+    pub fn overdue(&mut self, now: Instant) -> Released {
+        let since = self.failing_since.into_iter().chain(self.writing_since).min();
+        if since.is_none_or(|since| now - since < PATIENCE) {
+            return Released::default();
         }
-        posted
+        let mut released = std::mem::take(&mut self.on_its_way);
+        let harvests = std::mem::take(&mut self.harvests);
+        released.receipts.extend(harvests.receipts);
+        released.posted.extend(harvests.posted);
+        released
+    }
+
+    /// The store works again, and what it missed was told.
+    pub fn forget_losses(&mut self) {
+        self.lost = 0;
+    }
+
+    /// Makes room for a tenth more: the oldest messages of which nothing but readings came.
+    /// Alarms, letters and what people did stay.
+    fn give_up_oldest(&mut self) {
+        let too_many = self.waiting.len() - MOST_WAITING * 9 / 10;
+        let mut kept: Vec<u64> =
+            self.waiting.iter().filter(|it| is_precious(&it.record)).filter_map(|it| it.message).collect();
+        kept.sort_unstable();
+        let mut left = too_many;
+        let mut last = None;
+        let mut lost = 0;
+        self.waiting.retain(|waiting| {
+            let stays = is_precious(&waiting.record)
+                || waiting.message.is_some_and(|message| kept.binary_search(&message).is_ok())
+                // A message is not torn where the count ends.
+                || (left == 0 && (waiting.message.is_none() || waiting.message != last));
+            if !stays {
+                left = left.saturating_sub(1);
+                last = waiting.message;
+                lost += u64::from(is_reading(&waiting.record));
+            }
+            stays
+        });
+        self.lost += lost;
+        // Where alarms and letters alone are more than that, they are not looked through again for each.
+        self.most = MOST_WAITING.max(self.waiting.len() + MOST_WAITING / 10);
     }
 }
 
-/// The store, also after a writer has panicked: SQLite has rolled back then.
-pub fn lock(store: &Mutex<Store>) -> std::sync::MutexGuard<'_, Store> {
-    store.lock().unwrap_or_else(PoisonError::into_inner)
+fn is_reading(record: &Record) -> bool {
+    matches!(record.event.what, What::Reading(_) | What::NoValue(_))
 }
 
-/// The letters of these records. What lamps are told has gone out already, and a letter
-/// that tells of others is in its queue.
-fn posted(records: &[Record]) -> Vec<Posted> {
-    let posted = |(letter, parcels): &(Letter, Vec<Parcel>)| -> Vec<Posted> {
-        parcels.iter().map(|parcel| Posted::of(letter, parcel.clone())).collect()
-    };
-    records.iter().flat_map(|record| &record.letters).flat_map(posted).collect()
+/// Somebody was told, or did something, or will ask.
+fn is_precious(record: &Record) -> bool {
+    !matches!(
+        record.event.what,
+        What::Reading(_)
+            | What::NoValue(_)
+            | What::Garbled { .. }
+            | What::Tick
+            | What::BrokerUp
+            | What::BrokerDown
+            | What::StoreFailed { .. }
+    ) || !record.letters.is_empty()
+        || !record.outcomes.is_empty()
+        || !record.parcels.is_empty()
+        || record.inbox.is_some()
+        || record.effects.iter().any(|effect| !matches!(effect, Effect::Judged(_)))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::event::Event;
+    use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
+    use crate::reading::{ChannelId, RawReading};
+    use std::sync::mpsc::Receiver;
+
+    /// A ledger without a store: the test says what became of each batch.
+    fn ledger() -> (Ledger, Receiver<Batch>) {
+        let (jobs, batches) = std::sync::mpsc::channel();
+        (Ledger::of(jobs), batches)
+    }
+
+    fn record(what: What) -> Record {
+        Record::of(Event { at: Timestamp::UNIX_EPOCH, what }, 0, Vec::new())
+    }
+
+    fn reading(number: usize) -> Record {
+        record(What::Reading(RawReading::new(ChannelId(0), number as f64, None, false).expect("a number")))
+    }
+
+    fn letter() -> Record {
+        let mut record = record(What::Tick);
+        let letter = Letter {
+            id: "alarm-1".into(),
+            at: Timestamp::UNIX_EPOCH,
+            kind: crate::engine::event::LetterKind::Alarm,
+            answers: None,
+            subject: "Now: tank empty".into(),
+            text: String::new(),
+            html: String::new(),
+            pictures: Vec::new(),
+        };
+        let key = ParcelKey {
+            channel: ChannelName::Mail,
+            letter: "alarm-1".into(),
+            recipient: "grower@saltmarsh.example".into(),
+        };
+        let parcel = Parcel { key, message_id: Some("1@saltmarsh.example".into()), bytes: Vec::new() };
+        record.letters.push((letter, vec![parcel]));
+        record
+    }
+
+    fn receipt(packet_id: u16) -> Receipt {
+        Receipt { epoch: 1, packet_id }
+    }
+
+    fn failed(Batch { records, forgotten, .. }: Batch) -> Written {
+        Written { records, forgotten, news: News::default(), error: Some(StoreError::Full { path: "room.db".into() }) }
+    }
+
+    fn written(Batch { records, forgotten, .. }: Batch) -> Written {
+        Written { records, forgotten, news: News::default(), error: None }
+    }
 
     #[test]
     fn a_broker_that_waits_for_its_answer_is_answered_at_once() {
-        let (jobs, batches) = std::sync::mpsc::channel();
-        let mut ledger = Ledger {
-            waiting: Vec::new(),
-            receipts: Vec::new(),
-            urgent: false,
-            writing: false,
-            unwritten: HashMap::new(),
-            jobs,
-            given_up: 0,
-        };
+        let (mut ledger, batches) = ledger();
+        let now = tokio::time::Instant::now();
         for packet_id in 1..20 {
-            ledger.acknowledge_with_next(Receipt { epoch: 1, packet_id });
-            ledger.flush(false);
+            ledger.acknowledge_with_next(receipt(packet_id));
+            ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
         }
-        assert!(!ledger.is_writing(), "a calm room is written down every few seconds");
-        ledger.acknowledge_with_next(Receipt { epoch: 1, packet_id: 20 });
-        ledger.flush(false);
-        assert_eq!(batches.try_recv().expect("a commit is on its way").receipts.len(), 20);
+        assert!(batches.try_recv().is_err(), "a calm room is written down every few seconds");
+        ledger.acknowledge_with_next(receipt(20));
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+        let batch = batches.try_recv().expect("a commit is on its way");
+        assert_eq!(ledger.settle(now, &mut written(batch)).receipts.len(), 20);
+    }
+
+    #[test]
+    fn what_a_failed_commit_held_comes_again_with_the_next_in_its_order() {
+        let (mut ledger, batches) = ledger();
+        let now = tokio::time::Instant::now();
+        for packet_id in 1..=2 {
+            ledger.add(reading(packet_id.into()), None, false);
+            ledger.acknowledge_with_next(receipt(packet_id));
+        }
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.add(reading(3), None, false);
+        ledger.acknowledge_with_next(receipt(3));
+        let released = ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
+        assert!(released.receipts.is_empty(), "nothing is acknowledged that is not written");
+        assert_eq!(ledger.unsaved(), 3);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        let batch = batches.try_recv().expect("the next commit");
+        assert_eq!(
+            batch.records.iter().map(|it| &it.record).collect::<Vec<_>>(),
+            [&reading(1), &reading(2), &reading(3)]
+        );
+        let released = ledger.settle(now, &mut written(batch));
+        assert_eq!(released.receipts, [receipt(1), receipt(2), receipt(3)]);
+        assert!(ledger.is_empty());
+    }
+
+    #[test]
+    fn a_store_that_fails_for_ten_seconds_holds_up_no_message_and_no_letter() {
+        let (mut ledger, batches) = ledger();
+        let now = tokio::time::Instant::now();
+        ledger.acknowledge_with_next(receipt(1));
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
+        assert!(ledger.overdue(now).receipts.is_empty(), "a moment is waited for");
+        let later = now + PATIENCE;
+        ledger.add(letter(), None, true);
+        ledger.acknowledge_with_next(receipt(2));
+        let overdue = ledger.overdue(later);
+        assert_eq!(overdue.receipts, [receipt(1), receipt(2)]);
+        assert_eq!(overdue.posted.len(), 1, "an unsaved alarm is better than a saved silence");
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        let released = ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
+        assert!(released.receipts.is_empty() && released.posted.is_empty(), "none of it goes out twice");
+        assert!(ledger.is_empty());
+    }
+
+    #[test]
+    fn a_disk_that_does_not_answer_holds_up_nothing_either() {
+        let (mut ledger, batches) = ledger();
+        let now = tokio::time::Instant::now();
+        ledger.add(letter(), None, true);
+        ledger.acknowledge_with_next(receipt(1));
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+        let later = now + PATIENCE;
+        assert!(!ledger.is_stalled(now) && ledger.is_stalled(later));
+        ledger.acknowledge_with_next(receipt(2));
+        let overdue = ledger.overdue(later);
+        assert_eq!((overdue.receipts.len(), overdue.posted.len()), (2, 1));
+        let released = ledger.settle(now, &mut written(batches.try_recv().expect("it answers at last")));
+        assert!(released.receipts.is_empty() && released.posted.is_empty());
+        assert!(!ledger.is_stalled(later));
+    }
+
+    #[test]
+    fn the_oldest_readings_go_first_whole_messages_at_a_time_and_letters_never() {
+        let (mut ledger, batches) = ledger();
+        let now = tokio::time::Instant::now();
+        ledger.add(letter(), None, true);
+        let mut numbers = 0;
+        while ledger.lost() == 0 {
+            let message = ledger.next_message();
+            for _ in 0..3 {
+                ledger.add(reading(numbers), Some(message), false);
+                numbers += 1;
+            }
+        }
+        assert!(ledger.waiting.len() <= MOST_WAITING, "{}", ledger.waiting.len());
+        assert_eq!(ledger.unsaved() + ledger.lost(), numbers as u64, "what is given up is counted");
+        assert_eq!(ledger.lost() % 3, 0, "a message is not torn");
+        let first = ledger.waiting.iter().find(|it| is_reading(&it.record)).map(|it| it.record.clone());
+        assert_eq!(first, Some(reading(ledger.lost() as usize)), "the newest stay");
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        let batch = batches.try_recv().expect("a commit");
+        assert_eq!(batch.records[0].record, letter());
+    }
+
+    #[test]
+    fn a_message_that_raised_an_alarm_stays_whole() {
+        let (mut ledger, _batches) = ledger();
+        let message = ledger.next_message();
+        let mut alarming = reading(1);
+        alarming.letters = letter().letters;
+        ledger.add(reading(0), Some(message), false);
+        ledger.add(alarming, Some(message), true);
+        while ledger.lost() == 0 {
+            ledger.add(reading(9), None, false);
+        }
+        assert_eq!(ledger.waiting[0].record, reading(0));
+    }
+
+    #[test]
+    fn records_of_no_message_are_bounded_too() {
+        let (mut ledger, _batches) = ledger();
+        for _ in 0..MOST_WAITING * 2 {
+            ledger.add(record(What::BrokerDown), None, false);
+        }
+        assert!(ledger.waiting.len() <= MOST_WAITING);
+        assert_eq!(ledger.lost(), 0, "they are no readings");
     }
 }

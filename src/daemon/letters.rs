@@ -50,7 +50,7 @@ impl Daemon<'_> {
         let mut record = Record::of(Event { at, what: What::Tick }, seq, vec![Effect::Letter(facts.clone())]);
         let letter = self.write_letter(facts);
         record.letters.push(letter);
-        self.ledger.add(record, true);
+        self.ledger.add(record, None, true);
     }
 
     fn pictures(&self, facts: &LetterFacts) -> Vec<Picture> {

@@ -3,12 +3,15 @@
 //!
 //! The engine decides, the shells do. Nothing in here judges a value.
 
+mod deliveries;
 mod gate;
 mod hearing;
+mod keeper;
 mod lamp;
 mod ledger;
 mod letters;
 mod replies;
+mod saving;
 mod signs;
 mod start;
 
@@ -20,19 +23,21 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::Engine;
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{Effect, Event, What};
+use crate::engine::event::{AtStake, Effect, Event, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt::{ConnectError, FromBroker, Link};
-use crate::journal::Entry;
+use crate::journal::{Did, Entry};
 use crate::marks::MarkKey;
-use crate::notify::letter::{Letter, Parcel, ParcelKey};
+use crate::notify::letter::{Letter, Parcel};
 use crate::notify::post::{Post, Tried};
 use crate::notify::wording;
 use crate::page::Page;
-use crate::store::{InboxAnswer, InboxOutcome, Outcome, Record, Rejected, Store, StoreError};
+use crate::store::{Claim, InboxAnswer, InboxOutcome, Outcome, Record, Rejected, StoreError, TroubleFile};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
+use deliveries::Deliveries;
 use gate::EntryGate;
+use keeper::Keeper;
 use ledger::{Ledger, Written};
 use std::future::Future;
 use std::sync::atomic::AtomicBool;
@@ -47,8 +52,9 @@ const COMMIT_EVERY: Duration = Duration::from_secs(5);
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// Minute means, retention and the log's checkpoint.
 const TIDY_EVERY: TimeDelta = TimeDelta::hours(1);
-/// A commit that takes longer than this is no sign of life.
-const COMMIT_IS_STUCK: Duration = Duration::from_secs(45);
+/// A clock that is set forward so soon after the start had not been set before: what was
+/// written since the start belongs to the new time.
+const CLOCK_UNSET_FOR: TimeDelta = TimeDelta::hours(1);
 /// Long enough to write down everything and say goodbye; systemd waits 90 s.
 const FAREWELL: Duration = Duration::from_secs(20);
 
@@ -108,19 +114,31 @@ pub struct Daemon<'w> {
     rules: Arc<Rules>,
     clock: Clock,
     engine: Engine,
-    store: Arc<Mutex<Store>>,
+    keeper: Arc<Mutex<Keeper>>,
+    /// When this watch began.
+    began: Timestamp,
     ledger: Ledger,
+    deliveries: Deliveries,
     link: Link,
     posts: Vec<Post>,
     broker_up: bool,
     marks: MarkKey,
     /// Since when the mailbox of answers cannot be read, and why.
     deaf: Option<(Timestamp, String)>,
-    told_unwritten: Vec<ParcelKey>,
     next_entry: i64,
     entry_gate: EntryGate,
-    store_failing: bool,
+    /// Since when the store fails, as it was told last.
+    store_failing: Option<Failing>,
     store_was_damaged: bool,
+    /// Nobody could open the store when this watch began.
+    without_store: bool,
+    /// Nor read what was written before.
+    without_past: bool,
+    /// Nothing else can mend what happened than living through the past anew.
+    again: bool,
+    trouble: TroubleFile,
+    /// Hours since the file was looked through for damage.
+    unchecked_hours: u32,
     inbox_unread: bool,
     inbox_taken: i64,
     next_tidy: Timestamp,
@@ -132,11 +150,49 @@ pub struct Daemon<'w> {
     observer: &'w mut dyn FnMut(Happening<'_>),
 }
 
+/// How a watch ends.
+enum Turn {
+    /// For whoever asked.
+    Leave(Leave),
+    /// To live through the past anew, in the same process.
+    Again {
+        /// The clock was set by so much.
+        step: Option<TimeDelta>,
+        /// What was written since then moves along.
+        moves: Option<(Timestamp, TimeDelta)>,
+    },
+}
+
+impl Turn {
+    fn moves_run(&self) -> Option<(Timestamp, TimeDelta)> {
+        match self {
+            Turn::Again { moves, .. } => *moves,
+            Turn::Leave(_) => None,
+        }
+    }
+}
+
+/// What the next watch of this process goes on with.
+struct Kept {
+    clock: Clock,
+    claim: Option<Claim>,
+    page: Option<Page>,
+}
+
+/// A store that fails, as it was told last.
+struct Failing {
+    since: Timestamp,
+    error: String,
+    reported: AtStake,
+    reported_at: Timestamp,
+}
+
 /// What the shells add to an event for safe-keeping.
 #[derive(Default)]
 struct Extras {
     rejected: Option<Rejected>,
     delivery: Option<crate::store::Delivery>,
+    message: Option<u64>,
     inbox: Option<i64>,
     letters: Vec<(Letter, Vec<Parcel>)>,
     outcomes: Vec<Outcome>,
@@ -149,7 +205,7 @@ impl Daemon<'_> {
         mut from_broker: mpsc::Receiver<FromBroker>,
         mut written: mpsc::UnboundedReceiver<Written>,
         mut answers: replies::Listening,
-    ) -> Result<Leave, DaemonError> {
+    ) -> (Turn, Kept) {
         tokio::pin!(stop);
         let (tried, mut from_posts) = mpsc::unbounded_channel::<Tried>();
         // A fast clock wants its letters in its own time.
@@ -160,33 +216,32 @@ impl Daemon<'_> {
         let nudge = self.page.as_ref().map(Page::nudge).unwrap_or_default();
         let mut beat = tokio::time::interval(beat::EVERY);
         beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-        let mut writing_since: Option<tokio::time::Instant> = None;
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
-        let leave = loop {
-            self.ledger.flush(false);
+        let turn = loop {
+            if self.again {
+                break Turn::Again { step: None, moves: None };
+            }
+            self.flush(false);
+            self.let_go_of_what_waited();
             self.begin_tries(&tried);
-            writing_since = if self.ledger.is_writing() {
-                writing_since.or_else(|| Some(tokio::time::Instant::now()))
-            } else {
-                None
-            };
             let wake = self.next_wake();
             tokio::select! {
                 biased;
-                leave = &mut stop => break leave,
+                leave = &mut stop => break Turn::Leave(leave),
                 Some(done) = written.recv() => self.settle(done),
                 Some((key, outcome)) = from_posts.recv() => self.tried(&key, &outcome),
+                // This loop lives, so the watch does: a store that stalls does not end it.
                 _ = watchdog.tick() => {
-                    if writing_since.is_none_or(|since| since.elapsed() < COMMIT_IS_STUCK) {
-                        let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
-                    }
+                    let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                 }
                 _ = commit.tick() => {
-                    if let Some(by) = self.clock.look_at_wall() {
-                        tracing::warn!(seconds = by.num_seconds(), "the clock was set");
-                        self.happen(What::ClockStepped { by }, Extras::default());
+                    if let Some(by) = self.clock.look_at_wall()
+                        && let Some(turn) = self.clock_was_set(by)
+                    {
+                        break turn;
                     }
-                    self.ledger.flush(true);
+                    self.flush(true);
+                    self.show_trouble();
                 }
                 _ = look.tick() => self.read_inbox(),
                 () = nudge.notified() => self.read_inbox(),
@@ -195,12 +250,35 @@ impl Daemon<'_> {
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
                     Some(message) => self.take_from_broker(message),
-                    None => break Leave::Stop,
+                    None => break Turn::Leave(Leave::Stop),
                 },
             }
         };
-        self.farewell(written, leave).await?;
-        Ok(leave)
+        let kept = self.farewell(written, &turn).await;
+        (turn, kept)
+    }
+
+    /// The clock was set and has stood by it. Forward it is followed, and time that nobody
+    /// watched lies between; back, or so soon after the start that it had not been set
+    /// before, what was written under the wrong one is moved and lived through anew.
+    fn clock_was_set(&mut self, by: TimeDelta) -> Option<Turn> {
+        let forward = by > TimeDelta::zero();
+        let unset_before = self.clock.now() - self.began < CLOCK_UNSET_FOR;
+        let can_move = !self.without_store && self.store_failing.is_none();
+        if can_move && (!forward || unset_before) {
+            tracing::warn!(
+                seconds = by.num_seconds(),
+                "the clock was set; what was written under the wrong one moves along"
+            );
+            return Some(Turn::Again { step: Some(by), moves: forward.then_some((self.began, by)) });
+        }
+        if forward {
+            tracing::warn!(seconds = by.num_seconds(), "the clock was set");
+            self.clock.follow_forward(by);
+            self.happen(What::ClockStepped { by }, Extras::default());
+        }
+        // Back, with a store that cannot be moved now: time goes on as it was until it can.
+        None
     }
 
     fn next_wake(&self) -> Duration {
@@ -221,7 +299,12 @@ impl Daemon<'_> {
 
     /// Lets something happen: stamps it, lets the engine take it in, gathers what is to
     /// be written down, and tells the lamp and the log.
-    fn happen(&mut self, what: What, extras: Extras) {
+    fn happen(&mut self, mut what: What, extras: Extras) {
+        if let What::Journal { entry, .. } = &mut what {
+            let growing: Vec<&str> = self.engine.trays().growing().map(|tray| tray.name.as_str()).collect();
+            crate::typed::names::as_known(entry, &self.rules, &growing);
+        }
+        let trays_meant = self.trays_meant(&what);
         let (at, seq) = self.clock.stamp();
         let event = Event { at, what };
         let effects = self.engine.handle(event.clone());
@@ -231,7 +314,10 @@ impl Daemon<'_> {
         record.letters = extras.letters;
         record.outcomes = extras.outcomes;
         let mut urgent = false;
-        let mut outcome = InboxOutcome::Taken(String::from("taken"));
+        let mut outcome = InboxOutcome::Taken(match &record.event.what {
+            What::Command(command) => wording::command_taken(command, &self.rules.site, at),
+            _ => String::from("taken"),
+        });
         let effects = std::mem::take(&mut record.effects);
         for effect in &effects {
             match effect {
@@ -254,8 +340,9 @@ impl Daemon<'_> {
                     urgent = true;
                 }
                 Effect::EntryTaken { note, .. } => {
-                    let known = note.iter().map(wording::entry_note).collect::<Vec<_>>();
-                    outcome = InboxOutcome::Taken(known.join(" "));
+                    if let What::Journal { entry, .. } = &record.event.what {
+                        outcome = InboxOutcome::Taken(wording::entry_taken(entry, &self.rules, trays_meant, note));
+                    }
                     urgent = true;
                 }
                 Effect::EntryRefused { why, .. } => {
@@ -295,7 +382,17 @@ impl Daemon<'_> {
         let nothing =
             matches!(record.event.what, What::Tick) && record.effects.is_empty() && record.outcomes.is_empty();
         if !nothing {
-            self.ledger.add(record, urgent);
+            self.ledger.add(record, extras.message, urgent);
+        }
+    }
+
+    /// How many trays the one that an entry is about stands for, before it is cut.
+    fn trays_meant(&self, what: &What) -> Option<u32> {
+        match what {
+            What::Journal { entry: Entry { did: Did::Harvest { tray, .. }, .. }, .. } => {
+                self.engine.trays().get(tray).map(|tray| tray.count)
+            }
+            _ => None,
         }
     }
 
@@ -306,68 +403,21 @@ impl Daemon<'_> {
         }
     }
 
-    fn settle(&mut self, mut done: Written) {
-        let posted = self.ledger.settle(&mut done, &mut self.told_unwritten);
-        match &done.error {
-            None => {
-                self.link.acknowledge(done.receipts);
-                if self.shown_unwritten {
-                    self.show();
-                    self.shown_unwritten = !self.ledger.is_empty();
-                }
-                if std::mem::take(&mut self.store_failing) {
-                    tracing::info!("the store commits again");
-                    self.happen(What::StoreRecovered, Extras::default());
-                }
-            }
-            Some(error) => {
-                if !std::mem::replace(&mut self.store_failing, true) {
-                    tracing::error!(%error, "the store does not commit");
-                    self.happen(What::StoreFailed { error: error.to_string() }, Extras::default());
-                }
-            }
-        }
-        for posted in posted {
-            self.put(posted);
-        }
-    }
-
-    fn tidy(&mut self) {
-        let now = self.clock.now();
-        self.next_tidy = now + TIDY_EVERY;
-        if std::mem::take(&mut self.store_was_damaged) {
-            // It has been told; the new store works.
-            self.happen(What::StoreRecovered, Extras::default());
-        }
-        let (store, keep) = (Arc::clone(&self.store), self.config.store.keep_readings);
-        // On a thread of its own: retention may take its time, the loop may not.
-        std::thread::spawn(move || {
-            let outcome = (|| {
-                ledger::lock(&store).roll_up_minutes(now)?;
-                while ledger::lock(&store).forget(now, keep)? > 0 {}
-                ledger::lock(&store).checkpoint()
-            })();
-            if let Err(error) = outcome {
-                tracing::warn!(%error, "could not tidy the store");
-            }
-        });
-    }
-
-    /// Writes down what waits, acknowledges it, says goodbye.
-    async fn farewell(
-        mut self,
-        mut written: mpsc::UnboundedReceiver<Written>,
-        leave: Leave,
-    ) -> Result<(), DaemonError> {
-        let state = match leave {
-            Leave::Stop => sd_notify::NotifyState::Stopping,
+    /// Writes down what waits, acknowledges it, says goodbye. Gives back what the next
+    /// watch of this process goes on with.
+    async fn farewell(mut self, mut written: mpsc::UnboundedReceiver<Written>, turn: &Turn) -> Kept {
+        let state = match turn {
+            Turn::Leave(Leave::Stop) => Some(sd_notify::NotifyState::Stopping),
             // After "stopping" systemd would not let it go on.
-            Leave::Reload => sd_notify::NotifyState::Reloading,
+            Turn::Leave(Leave::Reload) => Some(sd_notify::NotifyState::Reloading),
+            Turn::Again { .. } => None,
         };
-        let _ = sd_notify::notify(&[state]);
+        if let Some(state) = state {
+            let _ = sd_notify::notify(&[state]);
+        }
         let finish = async {
             while !self.ledger.is_empty() {
-                self.ledger.flush(true);
+                self.flush(true);
                 let Some(done) = written.recv().await else {
                     break;
                 };
@@ -381,12 +431,19 @@ impl Daemon<'_> {
         if tokio::time::timeout(FAREWELL, finish).await.is_err() {
             tracing::warn!("the store did not finish in time; what is not written comes again from the broker");
         }
+        if self.ledger.unsaved() > 0 {
+            tracing::error!(readings = self.ledger.unsaved(), "readings could not be saved");
+        }
         self.link.close().await;
+        self.trouble.clear();
         let now = self.clock.now();
-        let mut store = ledger::lock(&self.store);
-        store.roll_up_minutes(now)?;
-        store.stop_well()?;
-        Ok(())
+        let mut keeper = keeper::lock(&self.keeper);
+        if let Err(error) = keeper.close_well(now, turn.moves_run()) {
+            tracing::error!(%error, "the store could not be closed in good order");
+        }
+        let claim = keeper.take_claim();
+        drop(keeper);
+        Kept { clock: self.clock, claim, page: self.page }
     }
 }
 

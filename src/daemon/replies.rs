@@ -76,7 +76,7 @@ impl Daemon<'_> {
                 tracing::info!(letter = letter.id, "a reply is answered");
                 let mut record = Record::of(Event { at, what: What::Tick }, seq, Vec::new());
                 record.letters.push((letter, vec![mail]));
-                self.ledger.add(record, true);
+                self.ledger.add(record, None, true);
             }
             Err(error) => tracing::error!(%error, "a reply could not be answered"),
         }

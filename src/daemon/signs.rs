@@ -4,7 +4,6 @@
 use super::Daemon;
 use crate::beat;
 use crate::engine::alarm::{AlarmKind, AlarmState};
-use crate::store::StoreError;
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -42,15 +41,14 @@ impl Daemon<'_> {
     }
 
     /// Says it again at a start: the broker may have lost it.
-    pub(super) fn stamp_last_digest(&self, letters: &[String]) -> Result<(), StoreError> {
+    pub(super) fn stamp_last_digest(&self, letters: &[String]) {
         let mut digests: Vec<&String> = letters.iter().filter(|letter| letter.starts_with(DIGEST)).collect();
         digests.sort();
-        for letter in digests.into_iter().rev() {
-            if super::ledger::lock(&self.store).letter_progress(letter)?.sent > 0 {
-                self.stamp_digest(letter);
-                break;
-            }
+        let mut keeper = super::keeper::lock(&self.keeper);
+        let Some(store) = keeper.store() else { return };
+        let has_left = |letter: &&&String| store.letter_progress(letter).is_ok_and(|progress| progress.sent > 0);
+        if let Some(letter) = digests.iter().rev().find(has_left) {
+            self.stamp_digest(letter);
         }
-        Ok(())
     }
 }

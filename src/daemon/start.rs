@@ -1,124 +1,284 @@
 //! From settings to a daemon at work: the store opened, the past lived through, what was
-//! left unsent taken up again, the broker asked.
+//! left unsent taken up again, the broker asked. Where the store cannot be opened the
+//! watch begins without it, and begins anew when it can.
 
+use super::keeper::{self, Keeper};
 use super::lamp::Lamp;
 use super::replies::Listening;
-use super::{Daemon, DaemonError, Extras, Happening, Leave, TIDY_EVERY, ledger::Ledger};
+use super::{
+    Daemon, DaemonError, Extras, Happening, Kept, Leave, TIDY_EVERY, Turn, deliveries::Deliveries, ledger::Ledger,
+};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::Engine;
 use crate::engine::event::{LetterFacts, LetterKind, What};
+use crate::engine::rules::Rules;
 use crate::intake::mqtt;
 use crate::marks::MarkKey;
 use crate::notify::post::Post;
 use crate::notify::postman::Postman;
+use crate::notify::wording;
 use crate::page::Page;
 use crate::rebuild;
-use crate::store::{Opening, Reader, Store, claim};
+use crate::store::{PutRight, Reader, StoreError, TroubleFile, WaitingParcel};
+use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::collections::HashSet;
 use std::future::Future;
 use std::sync::{Arc, Mutex};
 
+/// What is lived through before the watch begins.
+struct Past {
+    engine: Engine,
+    events: u64,
+    /// Decided before the last stop, never written down, and still true.
+    unwritten: Vec<LetterFacts>,
+    /// Ids of the letters of the last days.
+    letters: Vec<String>,
+    waiting: Vec<WaitingParcel>,
+    deliveries: Deliveries,
+    next_entry: i64,
+    /// The key of the marks of letters, where one was kept.
+    mark_key: Option<[u8; 32]>,
+    /// Nobody could read it.
+    unknown: bool,
+}
+
 /// Runs until `stop` is done, and says what it was done for. `observer` hears what happens.
 ///
 /// # Errors
-/// When the store or the broker's settings cannot be used. A broker or a mail server
-/// that is away is no error; it is waited for.
+/// When another daemon watches with this store, or the broker's settings cannot be used. A
+/// broker or a mail server that is away is no error, nor is a store that cannot be opened;
+/// they are waited for.
 pub async fn run(
     config: Config,
-    mut clock: Clock,
+    clock: Clock,
     stop: impl Future<Output = Leave>,
     observer: &mut dyn FnMut(Happening<'_>),
 ) -> Result<Leave, DaemonError> {
-    let rules = Arc::new(config.rules.clone());
-    if let Some(folder) = config.store.path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
-        std::fs::create_dir_all(folder)
-            .map_err(|source| DaemonError::System { doing: "make the store's folder", source })?;
+    tokio::pin!(stop);
+    let mut kept = Kept { clock, claim: None, page: None };
+    let mut set = None;
+    loop {
+        let (turn, left) = watch(config.clone(), kept, set, stop.as_mut(), observer).await?;
+        kept = left;
+        match turn {
+            Turn::Leave(leave) => return Ok(leave),
+            Turn::Again { step, .. } => {
+                // A clock that was set is asked anew.
+                if step.is_some() {
+                    kept.clock = Clock::system();
+                }
+                set = step;
+            }
+        }
     }
-    let _claim = claim(&config.store.path)?;
-    let (mut store, opening) = Store::open(&config.store.path, &rules, clock.now())?;
-    report_opening(&opening);
-    let reader = Reader::open(&config.store.path, &rules)?;
-    clock.continue_after(store.last_position()?);
-    let rebuilt = rebuild::rebuild(&rules, &reader, clock.now())?;
-    let known: HashSet<String> =
-        reader.letters(clock.now() - TimeDelta::days(2))?.into_iter().map(|letter| letter.id).collect();
-    drop(reader);
-    let letters: Vec<String> = known.iter().cloned().collect();
-    let unwritten: Vec<LetterFacts> = rebuilt
-        .letters
-        .into_iter()
-        .filter(|facts| facts.kind == LetterKind::Alarm && !known.contains(&facts.id))
-        .filter(|facts| still_holds(&rebuilt.engine, facts))
-        .collect();
-    let waiting = store.waiting_parcels()?;
-    let fresh = MarkKey::fresh().ok_or_else(|| DaemonError::System {
+}
+
+/// One watch. `set`: the clock was set by so much, which is why it begins anew.
+async fn watch(
+    config: Config,
+    Kept { mut clock, claim, page }: Kept,
+    mut set: Option<TimeDelta>,
+    stop: impl Future<Output = Leave>,
+    observer: &mut dyn FnMut(Happening<'_>),
+) -> Result<(Turn, Kept), DaemonError> {
+    let rules = Arc::new(config.rules.clone());
+    let (mut keeper, opened) = Keeper::open(&config.store.path, &rules, clock.now(), claim)?;
+    let mut lived = None;
+    if keeper.why_not().is_none() {
+        match past_of_the_store(&config, &rules, &mut keeper, &mut clock, &mut set) {
+            Ok(past) => lived = Some(past),
+            Err(error) => keeper.close(&error),
+        }
+    }
+    let past = lived.unwrap_or_else(|| past_without_writing(&config, &rules, &mut keeper, &mut clock));
+    let mark_key = past.mark_key.or_else(MarkKey::fresh).ok_or_else(|| DaemonError::System {
         doing: "make the key for the marks of letters",
         source: std::io::Error::other("the system gives no random numbers"),
     })?;
-    let marks = MarkKey::new(&store.mark_key(fresh)?);
-    let next_entry = store.next_journal_number()?;
-    let store = Arc::new(Mutex::new(store));
-    let (ledger, written) = Ledger::start(Arc::clone(&store));
+    let marks = MarkKey::new(&mark_key);
+    let why_not = keeper.why_not().map(str::to_owned);
+    let keeper = Arc::new(Mutex::new(keeper));
+    let (ledger, written) = Ledger::start(Arc::clone(&keeper));
     let mut topics: Vec<String> = config.topics.sensors.keys().cloned().collect();
     topics.push(config.topics.journal.clone());
     let (link, from_broker) = match mqtt::connect(&config.broker, topics) {
         Ok(connected) => connected,
         Err(error) => {
             // Told and ended in good order: the next start must not speak of a crash.
-            super::ledger::lock(&store).stop_well()?;
+            keeper::lock(&keeper).close_well(clock.now(), None)?;
             return Err(error.into());
         }
     };
     let lamp = Lamp { speaker: link.speaker(), site: rules.site.clone(), site_topic: config.broker.site_topic.clone() };
     let postman = Postman::new(&config.mail, &rules.site.name, &marks);
     let mut posts = vec![Post::new(Arc::new(postman)), Post::new(Arc::new(lamp))];
-    Daemon::take_up(&mut posts, waiting, clock.now());
-    let next_tidy = clock.now() + TIDY_EVERY;
+    Daemon::take_up(&mut posts, past.waiting, clock.now());
+    let began = clock.now();
     let mut daemon = Daemon {
         rules,
         clock,
-        engine: rebuilt.engine,
-        store,
+        engine: past.engine,
+        keeper,
+        began,
         ledger,
+        deliveries: past.deliveries,
         link,
         posts,
         broker_up: false,
         marks,
         deaf: None,
-        told_unwritten: Vec::new(),
-        next_entry,
+        next_entry: past.next_entry,
         entry_gate: Default::default(),
-        store_failing: false,
+        store_failing: None,
         store_was_damaged: false,
+        without_store: why_not.is_some(),
+        without_past: past.unknown,
+        again: false,
+        trouble: TroubleFile::of(&config.store.path),
+        unchecked_hours: 0,
         inbox_unread: true,
         inbox_taken: 0,
-        next_tidy,
+        next_tidy: began + TIDY_EVERY,
         page: None,
         shown_unwritten: false,
         beat_missed: Arc::default(),
         observer,
         config,
     };
-    (daemon.observer)(Happening::Ready { events: rebuilt.events });
+    (daemon.observer)(Happening::Ready { events: past.events });
     daemon.happen(What::Started, Extras::default());
-    daemon.page = Page::start(&daemon.config, daemon.engine.snapshot());
-    if let Opening::Damaged { set_aside, carried_over, .. } = &opening {
-        let error = format!(
-            "the store was damaged; it lies at {} now, {carried_over} rows of it were carried over into a new one",
-            set_aside.display()
-        );
-        daemon.store_was_damaged = true;
-        daemon.happen(What::StoreFailed { error }, Extras::default());
+    for line in wording::at_work(&daemon.rules, &daemon.engine) {
+        tracing::info!("{line}");
     }
-    for facts in unwritten {
+    daemon.page = page.or_else(|| Page::start(&daemon.config, daemon.engine.snapshot()));
+    daemon.show();
+    if let Some(by) = set {
+        daemon.happen(What::ClockStepped { by }, Extras::default());
+    }
+    if let Some(opened) = opened {
+        daemon.tell_how_found(&opened);
+    }
+    if let Some(why_not) = why_not {
+        daemon.tell_store_failing(why_not);
+    }
+    for facts in past.unwritten {
         daemon.write_letter_again(&facts);
     }
     daemon.announce_standing();
-    daemon.stamp_last_digest(&letters)?;
+    daemon.stamp_last_digest(&past.letters);
     let answers = Listening::begin(&daemon.config, &daemon.marks);
-    daemon.live(stop, from_broker, written, answers).await
+    Ok(daemon.live(stop, from_broker, written, answers).await)
+}
+
+/// The past as the open store has it, its times put right first where they lie in the future.
+fn past_of_the_store(
+    config: &Config,
+    rules: &Arc<Rules>,
+    keeper: &mut Keeper,
+    clock: &mut Clock,
+    set: &mut Option<TimeDelta>,
+) -> Result<Past, StoreError> {
+    put_right(keeper, clock, set)?;
+    let Some(store) = keeper.store() else { return Err(StoreError::Missing { path: config.store.path.clone() }) };
+    clock.continue_after(store.last_position()?);
+    let reader = Reader::open(&config.store.path, rules)?;
+    let mut past = lived_through(rules, &reader, clock.now())?;
+    // What the clock was set over was told under the old time.
+    if set.is_some() {
+        past.unwritten.clear();
+    }
+    past.waiting = store.waiting_parcels()?;
+    past.deliveries = Deliveries::restored(store.deliveries()?);
+    past.next_entry = store.next_journal_number()?;
+    if let Some(fresh) = MarkKey::fresh() {
+        past.mark_key = Some(store.mark_key(fresh)?);
+    }
+    Ok(past)
+}
+
+/// What was written lies in the future: the clock was wrong then, or is wrong now.
+fn put_right(keeper: &mut Keeper, clock: &mut Clock, set: &mut Option<TimeDelta>) -> Result<(), StoreError> {
+    let Some(store) = keeper.store() else { return Ok(()) };
+    let Some(ahead) = clock.is_behind(store.last_position()?) else { return Ok(()) };
+    if clock.was_never_set() {
+        tracing::warn!("the clock was never set; time goes on from what was written last until it is");
+        return Ok(());
+    }
+    match store.put_right(clock.now())? {
+        PutRight::Left => {
+            tracing::error!(
+                seconds = ahead.num_seconds(),
+                "the clock stands far behind what was written; it is not believed. Set it"
+            );
+            clock.continue_after(store.last_position()?);
+            *set = Some(clock.disbelieve_wall());
+        }
+        moved => {
+            tracing::warn!(
+                seconds = ahead.num_seconds(),
+                ?moved,
+                "what was written under a clock that was ahead was moved back"
+            );
+            *set = Some(-ahead);
+        }
+    }
+    keeper.note_end()
+}
+
+/// The past as it can be read where nothing can be written; or none.
+fn past_without_writing(config: &Config, rules: &Arc<Rules>, keeper: &mut Keeper, clock: &mut Clock) -> Past {
+    let path = &config.store.path;
+    let read = |reader: Result<Reader, StoreError>| -> Result<Past, StoreError> {
+        let reader = reader?;
+        let mut past = lived_through(rules, &reader, clock.now())?;
+        past.mark_key = reader.mark_key()?;
+        past.next_entry = reader.journal(Timestamp::UNIX_EPOCH)?.last().map_or(1, |line| line.number + 1);
+        Ok(past)
+    };
+    let past = read(Reader::open(path, rules)).or_else(|_| read(Reader::open_unwritable(path, rules)));
+    let past = past.unwrap_or_else(|error| {
+        tracing::error!(%error, "what was written before cannot be read; the watch begins without it");
+        keeper.number_anew();
+        Past {
+            engine: Engine::new(Arc::clone(rules), clock.now()),
+            events: 0,
+            unwritten: Vec::new(),
+            letters: Vec::new(),
+            waiting: Vec::new(),
+            deliveries: Deliveries::default(),
+            next_entry: 1,
+            mark_key: None,
+            unknown: true,
+        }
+    });
+    clock.continue_after(Some((past.engine.now(), 0)));
+    past
+}
+
+fn lived_through(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Past, StoreError> {
+    let rebuilt = rebuild::rebuild(rules, reader, now)?;
+    let known: HashSet<String> =
+        reader.letters(now - TimeDelta::days(2))?.into_iter().map(|letter| letter.id).collect();
+    let letters = known.iter().cloned().collect();
+    let unwritten = rebuilt
+        .letters
+        .into_iter()
+        .filter(|facts| facts.kind == LetterKind::Alarm && !known.contains(&facts.id))
+        .filter(|facts| still_holds(&rebuilt.engine, facts))
+        .collect();
+    Ok(Past {
+        engine: rebuilt.engine,
+        events: rebuilt.events,
+        unwritten,
+        letters,
+        waiting: Vec::new(),
+        deliveries: Deliveries::default(),
+        next_entry: 1,
+        mark_key: None,
+        unknown: false,
+    })
 }
 
 fn still_holds(engine: &Engine, facts: &LetterFacts) -> bool {
@@ -128,23 +288,10 @@ fn still_holds(engine: &Engine, facts: &LetterFacts) -> bool {
         .any(|(_, reported)| standing.iter().any(|now| now.key == reported.key && now.since == reported.since))
 }
 
-fn report_opening(opening: &Opening) {
-    match opening {
-        Opening::Created => tracing::info!("a new store was made"),
-        Opening::Opened { stopped_well: true } => tracing::info!("the store is as it was left"),
-        Opening::Opened { stopped_well: false } => {
-            tracing::warn!("the daemon was killed or the power was cut; everything committed is there");
-        }
-        Opening::Upgraded { from } => tracing::info!(from, "the store was brought up to date"),
-        Opening::Damaged { set_aside, what, carried_over } => tracing::error!(
-            set_aside = %set_aside.display(), what, carried_over, "the store was damaged; a new one was begun"
-        ),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::{Opening, Store};
 
     const ROOM: &str = r#"
 [site]

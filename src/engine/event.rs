@@ -81,10 +81,12 @@ pub enum What {
         /// The server's words, or ours.
         error: String,
     },
-    /// The store could not commit.
+    /// The store could not commit. Said again when what hangs on it has grown.
     StoreFailed {
         /// What it said.
         error: String,
+        /// What hangs on it so far.
+        at_stake: AtStake,
     },
     /// The store commits again.
     StoreRecovered,
@@ -95,6 +97,18 @@ pub enum What {
     },
     /// Nothing but the passing of time.
     Tick,
+}
+
+/// What hangs on a store that does not commit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct AtStake {
+    /// Readings that were judged and are kept in memory alone; a stop loses them.
+    pub unsaved: u64,
+    /// Readings that were judged but will never be saved: memory had no room for more.
+    pub lost: u64,
+    /// The daemon began without what was written before: it knows no tray and no watering.
+    pub without_past: bool,
 }
 
 /// Why a message is no reading. The words are stable: they are counted by name

@@ -8,10 +8,10 @@ use super::payload::LARGEST_PAYLOAD;
 use super::tls::Bridge;
 use crate::config::Broker;
 use rumqttc::{
-    ConnAck, ConnectReturnCode, ConnectionError, Event, EventLoop, LastWill, MqttOptions, NetworkOptions, Packet,
-    Publish, QoS, Request, StateError, SubAck, SubscribeReasonCode, Transport,
+    ConnAck, ConnectReturnCode, ConnectionError, Event, EventLoop, LastWill, MqttOptions, NetworkOptions, Outgoing,
+    Packet, Publish, QoS, Request, StateError, SubAck, SubscribeReasonCode, Transport,
 };
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashSet};
 use std::hash::{BuildHasher, RandomState};
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -83,6 +83,7 @@ pub(super) struct Listener {
     answers: usize,
     refused: Vec<String>,
     unsubscribed: BTreeSet<String>,
+    receipts: Receipts,
     /// The last reason told for being down; `None` while up.
     reported_down: Option<String>,
     /// The connection that has just ended was one the broker had let us into.
@@ -124,6 +125,7 @@ impl Listener {
             answers: 0,
             refused: Vec::new(),
             unsubscribed: BTreeSet::new(),
+            receipts: Receipts::default(),
             reported_down: None,
             let_in: false,
             pause: FIRST_PAUSE,
@@ -136,6 +138,9 @@ impl Listener {
                 Ok(Event::Incoming(Packet::Publish(message))) => self.deliver(message).await,
                 Ok(Event::Incoming(Packet::ConnAck(answer))) => self.connected(answer).await,
                 Ok(Event::Incoming(Packet::SubAck(answer))) => self.subscribe_answered(answer).await,
+                Ok(Event::Outgoing(Outgoing::PubAck(packet_id))) => self.receipts.sent(packet_id),
+                Ok(Event::Outgoing(Outgoing::PingReq)) => self.receipts.asked(),
+                Ok(Event::Incoming(Packet::PingResp)) => self.settled().await,
                 // The only messages of ours that are answered are announcements, one at a time.
                 Ok(Event::Incoming(Packet::PubAck(_))) => {
                     if let Some(taken) = self.announcement() {
@@ -163,6 +168,7 @@ impl Listener {
             return;
         }
         self.connections += 1;
+        self.receipts = Receipts::default();
         self.epoch.store(self.connections, Ordering::Release);
         self.session_present = answer.session_present;
         // Once a run even if the session stands: the config may name new topics.
@@ -199,7 +205,15 @@ impl Listener {
         self.hand_on(FromBroker::Up { session_present: self.session_present }).await;
     }
 
+    async fn settled(&mut self) {
+        let (packet_ids, sent_again) = self.receipts.answered();
+        if !packet_ids.is_empty() || sent_again {
+            self.hand_on(FromBroker::Settled { epoch: self.connections, packet_ids, sent_again }).await;
+        }
+    }
+
     async fn deliver(&mut self, message: Publish) {
+        self.receipts.number_used_anew(message.pkid);
         // A topic of an older config still stands in our session.
         if !self.topics.contains(&message.topic) && self.unsubscribed.insert(message.topic.clone()) {
             let _ = self.outbound.send(Outbound::Unsubscribe(message.topic.clone()));
@@ -337,6 +351,42 @@ fn broker_closed(error: &ConnectionError) -> bool {
             matches!(error.kind(), BrokenPipe | ConnectionAborted | ConnectionReset | UnexpectedEof)
         }
         _ => false,
+    }
+}
+
+/// Acknowledgements of one connection, from being sent to being certainly received. MQTT
+/// has no answer to PUBACK; but the broker reads in order, so that its answer to a ping
+/// shows that it has read whatever was sent before.
+#[derive(Debug, Default)]
+struct Receipts {
+    sent: HashSet<u16>,
+    before_ping: HashSet<u16>,
+    pings_answered: u32,
+}
+
+/// With the first ping answered, what had to be sent again has come from every broker
+/// that does so at once; the second is for slower ones. Own choice.
+const PINGS_UNTIL_SENT_AGAIN: u32 = 2;
+
+impl Receipts {
+    fn sent(&mut self, packet_id: u16) {
+        self.sent.insert(packet_id);
+    }
+
+    fn asked(&mut self) {
+        self.before_ping.extend(self.sent.drain());
+    }
+
+    /// What has arrived, and whether this answer is the one after which nothing old comes.
+    fn answered(&mut self) -> (Vec<u16>, bool) {
+        self.pings_answered = self.pings_answered.saturating_add(1);
+        (self.before_ping.drain().collect(), self.pings_answered == PINGS_UNTIL_SENT_AGAIN)
+    }
+
+    /// The number stands for another message from now on.
+    fn number_used_anew(&mut self, packet_id: u16) {
+        self.sent.remove(&packet_id);
+        self.before_ping.remove(&packet_id);
     }
 }
 

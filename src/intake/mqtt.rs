@@ -81,6 +81,16 @@ pub enum FromBroker {
         /// The size of the message.
         bytes: usize,
     },
+    /// The broker has answered on this connection and has thus read what we said before:
+    /// these acknowledgements have arrived.
+    Settled {
+        /// The connection.
+        epoch: u64,
+        /// The numbers of the messages.
+        packet_ids: Vec<u16>,
+        /// The connection stands long enough that whatever the broker had to send again has come.
+        sent_again: bool,
+    },
     /// The broker does not let us listen to these topics.
     SubscribeRefused {
         /// The topics.

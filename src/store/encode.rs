@@ -2,7 +2,7 @@
 //! out by hand: what is stored must not change because a type was renamed.
 //! Sensors are stored by their id, since their index changes with the config.
 
-use crate::engine::event::{Doubt, EntryNote, Garbled, Judgement, What};
+use crate::engine::event::{AtStake, Doubt, EntryNote, Garbled, Judgement, What};
 use crate::engine::letters::digest::Due;
 use crate::engine::rules::Rules;
 use crate::engine::watch::trays::tray::Stage;
@@ -70,7 +70,7 @@ pub fn encode(what: &What, rules: &Rules) -> Option<Encoded> {
         What::SessionGivenUp { bytes } => ("session-given-up", json!({ "bytes": bytes })),
         What::LetterSent { letter } => ("letter-sent", json!({ "letter": letter })),
         What::LetterFailed { letter, error } => ("letter-failed", json!({ "letter": letter, "error": error })),
-        What::StoreFailed { error } => ("store-failed", json!({ "error": error })),
+        What::StoreFailed { error, at_stake } => ("store-failed", json!({ "error": error, "at_stake": at_stake })),
         What::StoreRecovered => ("store-recovered", json!({})),
         What::ClockStepped { by } => ("clock-stepped", json!({ "by_ms": by.num_milliseconds() })),
     };
@@ -117,8 +117,8 @@ pub fn decode(kind: &str, body: &str, sensors: &SensorNames) -> Result<What, Und
             What::LetterFailed { letter: body.letter, error: body.error }
         }
         "store-failed" => {
-            let body: ErrorBody = from_json(parsed).map_err(not_ours)?;
-            What::StoreFailed { error: body.error }
+            let body: StoreBody = from_json(parsed).map_err(not_ours)?;
+            What::StoreFailed { error: body.error, at_stake: body.at_stake }
         }
         "store-recovered" => What::StoreRecovered,
         "clock-stepped" => {
@@ -304,8 +304,11 @@ struct LetterBody {
 }
 
 #[derive(Deserialize)]
-struct ErrorBody {
+struct StoreBody {
     error: String,
+    // Stores of older builds do not say.
+    #[serde(default)]
+    at_stake: AtStake,
 }
 
 #[derive(Deserialize)]

@@ -19,34 +19,46 @@ mod claim;
 mod encode;
 mod error;
 mod history;
+mod identity;
 mod inbox;
 mod minutes;
+mod newest;
 mod opening;
 mod outbox;
 mod phones;
 mod plain;
 mod read;
+mod redate;
+mod reserve;
 mod replies;
 mod rollup;
 mod salvage;
 mod schema;
+mod seal;
 mod series;
+mod trouble;
 mod write;
 mod written;
 
 pub use crate::journal::JournalLine;
 pub use backup::backup;
-pub use claim::{Claim, claim};
+pub use claim::{Claim, claim, is_watched};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
+pub use identity::Found;
 pub use inbox::{Fate, Inbox, InboxAnswer, InboxItem, InboxKind, InboxOutcome};
+pub use newest::Newest;
 pub use opening::Opening;
 pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
+pub use redate::PutRight;
 pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
+pub use reserve::Reserve;
+pub use seal::Seal;
+pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
 pub use write::{Delivery, Record, Rejected};
 pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
@@ -62,6 +74,7 @@ pub struct Store {
     rules: Rules,
     series: series::SeriesOfChannels,
     seen_outside: i64,
+    identity: Option<identity::Identity>,
 }
 
 impl Store {
@@ -71,7 +84,9 @@ impl Store {
     pub fn open(path: &Path, rules: &Rules, now: Timestamp) -> Result<(Store, Opening), StoreError> {
         let (connection, opening) = opening::open(path, now)?;
         let series = series::SeriesOfChannels::enter(&connection, rules).map_err(error::explain(path))?;
-        let mut store = Store { connection, path: path.to_owned(), rules: rules.clone(), series, seen_outside: 0 };
+        let identity = identity::Identity::of(path);
+        let mut store =
+            Store { connection, path: path.to_owned(), rules: rules.clone(), series, seen_outside: 0, identity };
         store.changed_outside()?;
         Ok((store, opening))
     }
@@ -114,6 +129,19 @@ impl Store {
             .map_err(self.explain())
     }
 
+    /// Messages that were committed and may be delivered again, the oldest first.
+    pub fn deliveries(&self) -> Result<Vec<Delivery>, StoreError> {
+        let read = || {
+            let mut statement =
+                self.connection.prepare("SELECT packet_id, hash FROM delivery ORDER BY at, packet_id")?;
+            let rows = statement.query_map([], |row| {
+                Ok(Delivery { packet_id: row.get(0)?, hash: row.get::<_, i64>(1)?.cast_unsigned() })
+            })?;
+            rows.collect::<rusqlite::Result<Vec<_>>>()
+        };
+        read().map_err(self.explain())
+    }
+
     /// Forgets all deliveries: the broker has no session of ours, so nothing can be delivered again.
     pub fn forget_deliveries(&mut self) -> Result<(), StoreError> {
         self.connection.execute("DELETE FROM delivery", []).map_err(self.explain())?;
@@ -145,8 +173,8 @@ impl Store {
     /// check. Dropping a store is safe too.
     pub fn close(mut self) -> Result<(), StoreError> {
         self.stop_well()?;
-        let path = self.path;
-        self.connection.close().map_err(|(_, error)| error::explain(&path)(error))
+        let Store { connection, path, .. } = self;
+        connection.close().map_err(|(_, error)| error::explain(&path)(error))
     }
 
     fn explain(&self) -> impl Fn(rusqlite::Error) -> StoreError + use<> {

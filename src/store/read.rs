@@ -6,7 +6,7 @@
 //! write-ahead log from being reused (measured: 696 MB).
 
 use super::encode::{SensorNames, decode, is_retained};
-use super::error::{StoreError, explain};
+use super::error::{StoreError, explain, must_exist};
 use super::series::ChannelsOfSeries;
 use super::{opening, schema};
 use crate::engine::event::{Event, What};
@@ -43,9 +43,7 @@ impl Reader {
     /// for SQLite's shared memory file, and only while the daemon is not running.
     pub fn open(path: &Path, rules: &Rules) -> Result<Reader, StoreError> {
         let path = path.to_owned();
-        if !path.exists() {
-            return Err(StoreError::Missing { path });
-        }
+        must_exist(&path)?;
         let open = || -> Result<Reader, StoreError> {
             let explain = explain(&path);
             let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
@@ -63,6 +61,29 @@ impl Reader {
             Ok(Reader { connection, path: path.clone(), channels, sensors: SensorNames::of(rules) })
         };
         open()
+    }
+
+    /// Opens a store that nobody can write to, nor beside it: what stands in the file itself,
+    /// without a write-ahead log that may lie there. Only while no daemon writes.
+    pub fn open_unwritable(path: &Path, rules: &Rules) -> Result<Reader, StoreError> {
+        let explain = explain(path);
+        let text = path.to_string_lossy().replace('%', "%25").replace('?', "%3f").replace('#', "%23");
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(format!("file:{text}?immutable=1"), flags).map_err(&explain)?;
+        let known = schema::MIGRATIONS.len();
+        let found = schema::version(&connection).map_err(&explain)?;
+        if found != known {
+            return Err(StoreError::Newer { path: path.to_owned(), found, known });
+        }
+        let channels = ChannelsOfSeries::read(&connection, rules).map_err(&explain)?;
+        Ok(Reader { connection, path: path.to_owned(), channels, sensors: SensorNames::of(rules) })
+    }
+
+    /// Looks through the whole file for damage.
+    pub fn check(&self) -> Result<(), StoreError> {
+        let verdict: String =
+            self.connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)).map_err(explain(&self.path))?;
+        if verdict == "ok" { Ok(()) } else { Err(StoreError::Damaged { path: self.path.clone(), what: verdict }) }
     }
 
     /// Hands every event with `since <= at < until` to `each`, in the order in

@@ -1,52 +1,89 @@
-//! Reads what can be read from a damaged file into a new one. Each table is read
-//! from its first key until something breaks, then from its last key backwards,
-//! so that one bad page costs little more than itself.
+//! Reads what can be read from a damaged file into a new one. Each table is read in the
+//! order of its key; where a page breaks, reading goes on behind it, so that a bad page
+//! costs little more than itself. Where the first page is bad, which holds the list of
+//! tables, one from a new store of ours takes its place in a copy.
 
+use super::opening::with_suffix;
+use super::schema;
 use rusqlite::types::Value;
-use rusqlite::{Connection, ErrorCode, OpenFlags, Rows, params_from_iter};
-use std::path::Path;
+use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Rows, params_from_iter};
+use std::io::{Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
 
-/// Every table with the columns that order it without sorting.
-const TABLES: [(&str, &[&str]); 16] = [
-    ("series", &["id"]),
-    ("journal", &["number"]),
-    ("event", &["at", "seq"]),
-    ("letter", &["rowid"]),
-    ("outbox", &["rowid"]),
-    ("letter_alarm", &["letter", "kind", "subject"]),
-    ("mailbox", &["name"]),
-    ("reply", &["id"]),
-    ("alarm", &["at", "seq", "nth"]),
-    ("minute", &["series", "minute"]),
-    ("garbled", &["at", "seq"]),
-    ("delivery", &["packet_id"]),
-    ("inbox", &["id"]),
-    ("phone", &["id"]),
-    ("meta", &["key"]),
-    ("reading", &["at", "seq"]),
+/// A table, and the columns that order it without sorting. The last but `seq` and `nth` is
+/// a number that reading can go on from.
+struct Table {
+    name: &'static str,
+    key: &'static [&'static str],
+    /// The column to jump in; `None`: the table is small and its key is text.
+    jump: Option<&'static str>,
+}
+
+const fn table(name: &'static str, key: &'static [&'static str], jump: &'static str) -> Table {
+    Table { name, key, jump: Some(jump) }
+}
+
+/// Small ones first, so that a disk that fills up meanwhile has the words.
+const TABLES: [Table; 16] = [
+    table("series", &["id"], "id"),
+    table("journal", &["number"], "number"),
+    table("event", &["at", "seq"], "at"),
+    table("letter", &["rowid"], "rowid"),
+    table("outbox", &["rowid"], "rowid"),
+    Table { name: "letter_alarm", key: &["letter", "kind", "subject"], jump: None },
+    Table { name: "mailbox", key: &["name"], jump: None },
+    table("reply", &["id"], "id"),
+    table("alarm", &["at", "seq", "nth"], "at"),
+    table("minute", &["series", "minute"], "minute"),
+    table("garbled", &["at", "seq"], "at"),
+    table("delivery", &["packet_id"], "packet_id"),
+    table("inbox", &["id"], "id"),
+    table("phone", &["id"], "id"),
+    Table { name: "meta", key: &["key"], jump: None },
+    table("reading", &["at", "seq"], "at"),
 ];
 
 /// Rows a transaction; keeps the write-ahead log small.
 const ROWS_AT_ONCE: usize = 50_000;
+const PAGE: u64 = 4096;
 
 /// Copies every readable row and returns how many. Fails only where the new
 /// file fails; a damaged source just gives less.
 pub(super) fn carry_over(from: &Path, into: &mut Connection) -> rusqlite::Result<u64> {
-    let Ok(source) = open_damaged(from) else { return Ok(0) };
-    let mut copied = 0;
-    for (table, key) in TABLES {
-        let found = standing_for(&source, table);
-        let columns = shared_columns(&source, into, found, table);
-        if columns.is_empty() {
-            continue;
-        }
-        let (rows, whole) = copy(&source, into, (found, table), &columns, key, "ASC")?;
-        copied += rows;
-        if !whole {
-            copied += copy(&source, into, (found, table), &columns, key, "DESC")?.0;
+    let mut source = open_damaged(from).ok();
+    let mut repaired = None;
+    if !source.as_ref().is_some_and(|source| columns_of(source, "reading").is_ok_and(|columns| !columns.is_empty())) {
+        repaired = with_first_page(from).ok();
+        source = repaired.as_ref().and_then(|copy| open_damaged(copy).ok());
+    }
+    let copied = source.as_ref().map_or(Ok(0), |source| copy_all(source, into));
+    drop(source);
+    if let Some(copy) = repaired {
+        for part in ["", "-wal", "-shm"] {
+            // What could not be removed takes room but harms nothing.
+            let _ = std::fs::remove_file(with_suffix(&copy, part));
         }
     }
     tidy(into)?;
+    copied
+}
+
+fn copy_all(source: &Connection, into: &mut Connection) -> rusqlite::Result<u64> {
+    let mut copied = 0;
+    for table in &TABLES {
+        let found = standing_for(source, table.name);
+        let columns = shared_columns(source, into, found, table.name);
+        if columns.is_empty() {
+            continue;
+        }
+        if table.key[0] == "series" {
+            for series in series(into)? {
+                copied += copy_round(source, into, (found, table), &columns, &format!("series = {series} AND "))?;
+            }
+        } else {
+            copied += copy_round(source, into, (found, table), &columns, "")?;
+        }
+    }
     Ok(copied)
 }
 
@@ -55,6 +92,45 @@ fn open_damaged(path: &Path) -> rusqlite::Result<Connection> {
     let source = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX)?;
     source.execute_batch("PRAGMA writable_schema = ON; PRAGMA cell_size_check = ON; PRAGMA trusted_schema = OFF;")?;
     Ok(source)
+}
+
+/// A copy of the file with the first page of a new store: every store of ours has its
+/// tables at the same places, because the same steps made them.
+fn with_first_page(damaged: &Path) -> std::io::Result<PathBuf> {
+    let template = with_suffix(damaged, ".template");
+    let made = || -> rusqlite::Result<()> {
+        let mut fresh = Connection::open(&template)?;
+        fresh.execute_batch("PRAGMA page_size = 4096; PRAGMA auto_vacuum = INCREMENTAL;")?;
+        schema::upgrade(&mut fresh, schema::MIGRATIONS)?;
+        Ok(())
+    };
+    let made = made().map_err(std::io::Error::other).and_then(|()| std::fs::read(&template));
+    let _ = std::fs::remove_file(&template);
+    let mut page = made?;
+    page.truncate(PAGE as usize);
+    let copy = with_suffix(damaged, ".repair");
+    std::fs::copy(damaged, &copy)?;
+    if with_suffix(damaged, "-wal").exists() {
+        std::fs::copy(with_suffix(damaged, "-wal"), with_suffix(&copy, "-wal"))?;
+    }
+    let pages = u32::try_from(copy.metadata()?.len() / PAGE).unwrap_or(u32::MAX);
+    // SQLite's file format, section 1.3: size in pages at 28, free pages at 32 and 36, and
+    // 24 beside 92 says that the size holds; 18 and 19 say write-ahead log.
+    page[18..20].copy_from_slice(&[2, 2]);
+    page[28..32].copy_from_slice(&pages.to_be_bytes());
+    page[32..40].fill(0);
+    let counter: [u8; 4] = [page[24], page[25], page[26], page[27]];
+    page[92..96].copy_from_slice(&counter);
+    let mut file = std::fs::OpenOptions::new().write(true).open(&copy)?;
+    file.seek(SeekFrom::Start(0))?;
+    file.write_all(&page)?;
+    Ok(copy)
+}
+
+fn series(into: &Connection) -> rusqlite::Result<Vec<i64>> {
+    // Also numbers whose row was lost: a room has no more series than this.
+    let highest: i64 = into.query_row("SELECT coalesce(max(id), 0) FROM series", [], |row| row.get(0))?;
+    Ok((1..=highest.max(64)).collect())
 }
 
 /// What an older build had for a table of today.
@@ -75,43 +151,145 @@ fn columns_of(connection: &Connection, table: &str) -> rusqlite::Result<Vec<Stri
     statement.query_map([table], |row| row.get(0))?.collect()
 }
 
-/// Copies in one direction; also says whether the end was reached.
+/// Copies a table from its first row to its last, round whatever breaks between.
+fn copy_round(
+    source: &Connection,
+    into: &mut Connection,
+    (found, table): (&str, &Table),
+    columns: &[String],
+    of: &str,
+) -> rusqlite::Result<u64> {
+    let Some(jump) = table.jump else {
+        return Ok(copy(source, into, (found, table), columns, "true", "'x'")?.rows);
+    };
+    let mut copied = 0;
+    let mut from = i64::MIN;
+    loop {
+        let part = copy(source, into, (found, table), columns, &format!("{of}{jump} >= {from}"), jump)?;
+        copied += part.rows;
+        if part.whole {
+            return Ok(copied);
+        }
+        let probe = Probe { source, table: found, of, jump };
+        let next = match part.last {
+            Some(last) => probe.behind(last.max(from)),
+            None if from == i64::MIN => probe.first(),
+            None => probe.behind(from),
+        };
+        match next {
+            Some(next) if next > from => from = next,
+            _ => return Ok(copied),
+        }
+    }
+}
+
+/// Looks for the next place in a table that can be read.
+struct Probe<'a> {
+    source: &'a Connection,
+    table: &'a str,
+    of: &'a str,
+    jump: &'a str,
+}
+
+impl Probe<'_> {
+    /// Whether reading can begin at `from`; nothing behind it counts as readable.
+    fn is_readable(&self, from: i64) -> bool {
+        let Probe { table, of, jump, .. } = self;
+        let sql = format!("SELECT {jump} FROM {table} WHERE {of}{jump} >= {from} ORDER BY {jump} LIMIT 1");
+        self.source.query_row(&sql, [], |row| row.get::<_, i64>(0)).optional().is_ok()
+    }
+
+    /// The next readable place behind a row that was read last: steps that grow by a
+    /// tenth, then halving back to the edge.
+    fn behind(&self, last: i64) -> Option<i64> {
+        let mut broken = 0;
+        let mut step: i64 = 1;
+        loop {
+            let at = last.checked_add(step)?;
+            if self.is_readable(at) {
+                return Some(self.edge(last.checked_add(broken)?, at));
+            }
+            broken = step;
+            step = step.checked_add((step / 10).max(1))?;
+        }
+    }
+
+    /// The first readable place of a table whose beginning is broken, seen from its end.
+    fn first(&self) -> Option<i64> {
+        let Probe { table, of, jump, .. } = self;
+        let of = if of.is_empty() { String::new() } else { format!("WHERE {of}true ") };
+        let sql = format!("SELECT {jump} FROM {table} {of}ORDER BY {jump} DESC LIMIT 1");
+        let last: i64 = self.source.query_row(&sql, [], |row| row.get(0)).optional().ok()??;
+        let mut broken = i64::MIN / 2;
+        let mut back: i64 = 1 << 42;
+        while back > 0 {
+            let at = last - back;
+            if self.is_readable(at) {
+                return Some(self.edge(broken, at));
+            }
+            broken = at;
+            back -= (back / 10).max(1);
+        }
+        Some(last)
+    }
+
+    fn edge(&self, mut broken: i64, mut readable: i64) -> i64 {
+        while readable - broken > 1 {
+            let middle = broken + (readable - broken) / 2;
+            if self.is_readable(middle) {
+                readable = middle;
+            } else {
+                broken = middle;
+            }
+        }
+        readable
+    }
+}
+
+/// What one stretch gave.
+struct Part {
+    rows: u64,
+    /// The end was reached.
+    whole: bool,
+    /// Where the last readable row stands.
+    last: Option<i64>,
+}
+
+/// Copies in the order of the key until the end, or until something breaks.
 fn copy(
     source: &Connection,
     into: &mut Connection,
-    (found, table): (&str, &str),
+    (found, table): (&str, &Table),
     columns: &[String],
-    key: &[&str],
-    direction: &str,
-) -> rusqlite::Result<(u64, bool)> {
+    which: &str,
+    jump: &str,
+) -> rusqlite::Result<Part> {
     let list = columns.join(", ");
-    let order: Vec<String> = key.iter().map(|column| format!("{column} {direction}")).collect();
-    let Ok(mut select) = source.prepare(&format!("SELECT {list} FROM {found} ORDER BY {}", order.join(", "))) else {
-        return Ok((0, false));
-    };
+    let name = table.name;
+    let mut part = Part { rows: 0, whole: false, last: None };
+    let select = format!("SELECT {list}, {jump} FROM {found} WHERE {which} ORDER BY {}", table.key.join(", "));
+    let Ok(mut select) = source.prepare(&select) else { return Ok(part) };
     let places = vec!["?"; columns.len()].join(", ");
-    let insert = format!("INSERT OR IGNORE INTO {table} ({list}) VALUES ({places})");
-    let Ok(mut rows) = select.query([]) else { return Ok((0, false)) };
-    let mut copied = 0;
+    let insert = format!("INSERT OR IGNORE INTO {name} ({list}) VALUES ({places})");
+    let Ok(mut rows) = select.query([]) else { return Ok(part) };
     loop {
         let transaction = into.transaction()?;
         let mut statement = transaction.prepare(&insert)?;
+        let mut ended = false;
         for _ in 0..ROWS_AT_ONCE {
-            let values = match next_row(&mut rows, columns.len()) {
+            let mut values = match next_row(&mut rows, columns.len() + 1) {
                 Ok(Some(values)) => values,
-                Ok(None) => {
-                    drop(statement);
-                    transaction.commit()?;
-                    return Ok((copied, true));
-                }
-                Err(_) => {
-                    drop(statement);
-                    transaction.commit()?;
-                    return Ok((copied, false));
+                outcome => {
+                    part.whole = outcome.is_ok();
+                    ended = true;
+                    break;
                 }
             };
+            if let Some(Value::Integer(at)) = values.pop() {
+                part.last = Some(at);
+            }
             match statement.execute(params_from_iter(values)) {
-                Ok(rows) => copied += rows as u64,
+                Ok(rows) => part.rows += rows as u64,
                 // A value that does not fit its column is part of the damage.
                 Err(error) if error.sqlite_error_code() == Some(ErrorCode::ConstraintViolation) => {}
                 Err(error) => return Err(error),
@@ -119,6 +297,9 @@ fn copy(
         }
         drop(statement);
         transaction.commit()?;
+        if ended {
+            return Ok(part);
+        }
     }
 }
 

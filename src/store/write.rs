@@ -93,10 +93,22 @@ impl Store {
     /// Writes all of it or nothing. When it returns without an error, the records
     /// survive a kill and a power cut. Records that are there already are left alone.
     pub fn commit(&mut self, records: &[Record]) -> Result<(), StoreError> {
+        self.commit_and_forget(records, false, &[])
+    }
+
+    /// The same, and in the same transaction forgets messages that cannot be delivered
+    /// again: these, or all that were known before.
+    pub fn commit_and_forget<'r>(
+        &mut self,
+        records: impl IntoIterator<Item = &'r Record>,
+        all: bool,
+        marks: &[Delivery],
+    ) -> Result<(), StoreError> {
         let explain = explain(&self.path);
         let transaction =
             self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(&explain)?;
         let writing = Writing { connection: &transaction, rules: &self.rules, series: &self.series, explain: &explain };
+        writing.forget_deliveries(all, marks).map_err(&explain)?;
         let mut garbled = false;
         for record in records {
             writing.record(record)?;
@@ -124,6 +136,17 @@ struct Position {
 }
 
 impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
+    fn forget_deliveries(&self, all: bool, marks: &[Delivery]) -> rusqlite::Result<()> {
+        if all {
+            self.connection.execute("DELETE FROM delivery", [])?;
+        }
+        let mut forget = self.connection.prepare_cached("DELETE FROM delivery WHERE packet_id = ?1 AND hash = ?2")?;
+        for mark in marks {
+            forget.execute(params![mark.packet_id, mark.hash.cast_signed()])?;
+        }
+        Ok(())
+    }
+
     fn record(&self, record: &Record) -> Result<(), StoreError> {
         let position = Position { at: record.event.at.timestamp_millis(), seq: record.seq };
         let own = match &record.event.what {

@@ -78,7 +78,7 @@ impl Stage {
     }
 
     fn fates(&self) -> Vec<String> {
-        let connection = rusqlite::Connection::open(self.room.store()).unwrap();
+        let connection = rusqlite::Connection::open(&self.room.store).unwrap();
         let mut statement = connection.prepare("SELECT fate FROM reply ORDER BY id").unwrap();
         statement.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect()
     }
@@ -89,7 +89,7 @@ impl Stage {
         self.mailbox.append("From: Somebody <somebody@elsewhere.example>\nSubject: hello\nMessage-ID: <h@e>\n\nHi.\n");
         let last: i64 = self.flags().lines().last().unwrap().split(' ').next().unwrap().parse().unwrap();
         wait_for("everything to be looked at", || {
-            let connection = rusqlite::Connection::open(self.room.store()).unwrap();
+            let connection = rusqlite::Connection::open(&self.room.store).unwrap();
             let uid: i64 = connection.query_row("SELECT uid FROM mailbox", [], |row| row.get(0)).unwrap_or(0);
             (uid >= last && !self.fates().contains(&"reading".to_owned())).then_some(())
         });
@@ -105,7 +105,7 @@ fn put_a_letter(room: &Room) {
     let config =
         traywarden::config::load(&room.folder.path().join("room.toml")).unwrap_or_else(|error| panic!("{error}"));
     let now = traywarden::clock::Clock::system().now();
-    let (mut store, _) = Store::open(&room.store(), &config.rules, now).unwrap();
+    let (mut store, _) = Store::open(&room.store, &config.rules, now).unwrap();
     let key = MarkKey::new(&store.mark_key(MarkKey::fresh().unwrap()).unwrap());
     let id = "alarm-1772590200-reservoir-empty-tank".to_owned();
     let code = key.code(&id);

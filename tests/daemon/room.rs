@@ -3,9 +3,9 @@
 use crate::broker_server::{self, Server};
 use crate::mail_server::MailServer;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
-use rusqlite::Connection;
+use rusqlite::{Connection, OpenFlags};
 use std::io::{BufRead, BufReader};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::Duration;
 use tempfile::TempDir;
@@ -18,6 +18,9 @@ pub const PATIENCE: Duration = Duration::from_secs(240);
 /// One room: its folder, its settings, its daemon.
 pub struct Room {
     pub folder: TempDir,
+    pub store: PathBuf,
+    /// Set for the daemon beside what is set already.
+    pub environment: Vec<(String, String)>,
     daemon: Option<Child>,
 }
 
@@ -69,7 +72,8 @@ pump_inlet = "20 mm"
         );
         std::fs::write(folder.path().join("room.toml"), text).expect("the folder can be written");
         std::fs::write(folder.path().join("broker.password"), PASSWORD).expect("the folder can be written");
-        Room { folder, daemon: None }
+        let store = folder.path().join("room.db");
+        Room { folder, store, environment: Vec::new(), daemon: None }
     }
 
     /// Changes the settings, as a grower does with an editor.
@@ -107,6 +111,7 @@ pump_inlet = "20 mm"
             .arg("--config")
             .arg(self.folder.path().join("room.toml"))
             .arg("run")
+            .envs(self.environment.iter().cloned())
             .stdin(Stdio::null())
             .stderr(log)
             .spawn()
@@ -127,14 +132,10 @@ pump_inlet = "20 mm"
         daemon.wait().expect("it ends").code()
     }
 
-    pub fn store(&self) -> PathBuf {
-        self.folder.path().join("room.db")
-    }
-
     /// How many readings of a quantity are stored, and how many different values.
     pub fn stored(&self, quantity: &str) -> (i64, i64) {
         let count = || -> rusqlite::Result<(i64, i64)> {
-            Connection::open(self.store())?.query_row(
+            open_read_only(&self.store)?.query_row(
                 "SELECT count(*), count(DISTINCT raw) FROM reading JOIN series ON series.id = reading.series
                   WHERE series.quantity = ?1",
                 [quantity],
@@ -147,6 +148,11 @@ pump_inlet = "20 mm"
     pub fn log(&self) -> String {
         std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
     }
+}
+
+/// Does not make the file where there is none.
+pub fn open_read_only(store: &Path) -> rusqlite::Result<Connection> {
+    Connection::open_with_flags(store, OpenFlags::SQLITE_OPEN_READ_ONLY)
 }
 
 impl Drop for Room {

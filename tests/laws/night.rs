@@ -10,7 +10,7 @@ use traywarden::config::Config;
 use traywarden::demo::nights;
 use traywarden::demo::random::SplitMix64;
 use traywarden::engine::alarm::{AlarmKey, AlarmKind};
-use traywarden::engine::event::{Command, Effect, Event, Grade, What};
+use traywarden::engine::event::{AtStake, Command, Effect, Event, Grade, What};
 use traywarden::engine::{Engine, rules::Rules};
 use traywarden::intake::payload::{self, Decoded};
 use traywarden::journal::{Did, Entry, Sowing, Target};
@@ -205,7 +205,10 @@ fn trouble(rules: &Rules, chance: &mut SplitMix64, at: Timestamp, bent: Bent, nu
             event(later(chance), What::LetterSent { letter }),
         ],
         3 => {
-            vec![event(at, What::StoreFailed { error: "disk full".into() }), event(later(chance), What::StoreRecovered)]
+            vec![
+                event(at, What::StoreFailed { error: "disk full".into(), at_stake: AtStake::default() }),
+                event(later(chance), What::StoreRecovered),
+            ]
         }
         4 => vec![event(at, What::Garbled { sensor: None, reason: traywarden::engine::event::Garbled::UnknownTopic })],
         5 => vec![event(at, What::NoValue(SensorId((chance.whole() % rules.sensors.len() as u64) as u16)))],

@@ -2,6 +2,7 @@
 //! numbers behind it.
 
 use crate::alarm::harm::Harm;
+use crate::event::AtStake;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use alloc::string::String;
@@ -207,6 +208,8 @@ pub enum Evidence {
     Store {
         /// The last error.
         error: String,
+        /// What hangs on it so far.
+        at_stake: AtStake,
     },
     /// The clock was set.
     Clock {

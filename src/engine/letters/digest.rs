@@ -58,6 +58,8 @@ pub struct DigestFacts {
     /// How often everything that waited at the broker had to be given up, for a message that
     /// was too large.
     pub given_up: u32,
+    /// Readings that were judged but never saved, because the store failed for too long.
+    pub lost_readings: u64,
 }
 
 /// A reservoir over the digest's span.
@@ -186,6 +188,7 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, from: Timestamp, late: bool
         unwatched_hours: (watches.site.unwatched + running).num_seconds() as f64 / 3600.0,
         strays: watches.site.strays,
         given_up: watches.site.given_up,
+        lost_readings: watches.site.lost_readings,
     }
 }
 

@@ -213,8 +213,8 @@ impl Engine {
                 self.watches.site.mail_waiting.insert(letter, error);
                 self.watches.site.mail_failing_since.get_or_insert(self.now);
             }
-            What::StoreFailed { error } => self.watches.site.store_error = Some(error),
-            What::StoreRecovered => self.watches.site.store_error = None,
+            What::StoreFailed { error, at_stake } => self.watches.site.store_failed(error, at_stake),
+            What::StoreRecovered => self.watches.site.store = None,
             What::Started | What::ClockStepped { .. } | What::Tick => {}
         }
         self.set_wake();

@@ -1,6 +1,7 @@
 //! The watch over what concerns the whole site: the broker, the mail, the store, the clock.
 
 use crate::alarm::{AlarmKind, Condition, Evidence, Harm};
+use crate::event::AtStake;
 use crate::units::Timestamp;
 use crate::watch::seen::{Judged, Subject};
 use crate::watch::sensors::unheard_since;
@@ -23,7 +24,10 @@ pub(crate) struct SiteWatch {
     pub(crate) mail_failing_since: Option<Timestamp>,
     /// The letters that wait for the mail server, with its last words about each.
     pub(crate) mail_waiting: BTreeMap<String, String>,
-    pub(crate) store_error: Option<String>,
+    /// What the store says while it does not commit, and what hangs on it.
+    pub(crate) store: Option<(String, AtStake)>,
+    /// Readings judged but never saved, since the last digest.
+    pub(crate) lost_readings: u64,
     /// How long nobody listened since the last digest.
     pub(crate) unwatched: TimeDelta,
     /// Messages on topics nobody owns since the last digest.
@@ -58,10 +62,12 @@ impl SiteWatch {
             },
             _ => Condition::Absent,
         };
-        let store = match &self.store_error {
-            Some(error) => {
-                let harm = Some(Harm::certain(at + STORE_HARM_AFTER));
-                Condition::Present { harm, evidence: Evidence::Store { error: error.clone() } }
+        let store = match &self.store {
+            Some((error, at_stake)) => {
+                // Without its past the watch knows no tray: what it hides may be harm at once.
+                let from = if at_stake.without_past { at } else { at + STORE_HARM_AFTER };
+                let harm = Some(Harm::certain(from));
+                Condition::Present { harm, evidence: Evidence::Store { error: error.clone(), at_stake: *at_stake } }
             }
             None => Condition::Absent,
         };
@@ -75,10 +81,18 @@ impl SiteWatch {
         judged.extend(site.map(|found| Judged::of(Subject::Site, found)));
     }
 
+    /// The store does not commit.
+    pub(crate) fn store_failed(&mut self, error: String, at_stake: AtStake) {
+        let before = self.store.as_ref().map_or(0, |(_, before)| before.lost);
+        self.lost_readings += at_stake.lost.saturating_sub(before);
+        self.store = Some((error, at_stake));
+    }
+
     /// What is counted by the day begins anew.
     pub(crate) fn begin_day(&mut self) {
         self.unwatched = TimeDelta::zero();
         self.strays = 0;
         self.given_up = 0;
+        self.lost_readings = 0;
     }
 }

@@ -390,6 +390,13 @@ fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {
             ),
         ));
     }
+    if day.lost_readings > 0 {
+        let lost = count(day.lost_readings.cast_signed(), "reading");
+        facts.push((
+            "Not saved".to_owned(),
+            format!("{lost} could not be saved. The watch judged them; history lacks them."),
+        ));
+    }
     if facts.is_empty() {
         Vec::new()
     } else {

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
-use crate::engine::event::Occasion;
+use crate::engine::event::{AtStake, Occasion};
 use crate::engine::letters::digest::{
     DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue,
 };
@@ -257,7 +257,14 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
             "site",
             Evidence::Mail { waiting: 2, error: "mail.saltmarsh.example:465 could not be reached".into() },
         ),
-        change(AlarmKind::StoreFailing, "site", Evidence::Store { error: "database or disk is full".into() }),
+        change(
+            AlarmKind::StoreFailing,
+            "site",
+            Evidence::Store {
+                error: "database or disk is full".into(),
+                at_stake: AtStake { unsaved: 412, lost: 0, without_past: false },
+            },
+        ),
         change(AlarmKind::ClockStepped, "site", Evidence::Clock { by: TimeDelta::minutes(131) }),
     ]
 }
@@ -390,6 +397,7 @@ fn digest(busy: bool) -> LetterFacts {
         unwatched_hours: if busy { 1.8 } else { 0.0 },
         strays: if busy { 12 } else { 0 },
         given_up: 0,
+        lost_readings: if busy { 31 } else { 0 },
     };
     let mut facts = facts(LetterKind::Digest, vec![]);
     facts.at = at("2026-03-04T06:30");

@@ -4,7 +4,7 @@
 use super::samples::{at, change, every_kind, facts, later, rules, samples, site, tank_low};
 use super::*;
 use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority, REPORTED_IN_THE_DIGEST};
-use crate::engine::event::Occasion;
+use crate::engine::event::{AtStake, Occasion};
 use crate::engine::letters::situation::{Cause, cause_of};
 use crate::units::UnitSystem;
 
@@ -129,8 +129,11 @@ fn words_about_mold_and_water_carry_their_caution_and_no_word_is_a_verdict() {
 
 #[test]
 fn text_from_outside_is_escaped_in_the_html() {
-    let reported =
-        change(AlarmKind::StoreFailing, "site", Evidence::Store { error: "<script>alert(1)</script>".into() });
+    let reported = change(
+        AlarmKind::StoreFailing,
+        "site",
+        Evidence::Store { error: "<script>alert(1)</script>".into(), at_stake: AtStake::default() },
+    );
     let html =
         letter(&facts(LetterKind::Alarm, vec![(Occasion::Raised, reported)]), &rules(UnitSystem::Metric), vec![]).html;
     assert!(!html.contains("<script>"), "{html}");

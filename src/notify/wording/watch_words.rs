@@ -4,6 +4,7 @@
 use super::alarm_words::AlarmWords;
 use super::speech::{Speech, count, span};
 use crate::engine::alarm::{AlarmChange, Evidence};
+use crate::engine::event::AtStake;
 
 /// The sentences of an alarm about the watch itself.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
@@ -23,16 +24,21 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             over: "Letters leave again.".to_owned(),
             caution: None,
         },
-        Evidence::Store { error } => AlarmWords {
-            headline: "readings are not being saved".to_owned(),
+        Evidence::Store { error, at_stake } => AlarmWords {
+            headline: if at_stake.without_past {
+                "watch without memory, store not readable".to_owned()
+            } else {
+                "readings are not being saved".to_owned()
+            },
             name: "Saving".to_owned(),
             action: "See whether the disk or card is full or failing: free some space, or change the card".to_owned(),
-            what: format!(
-                "Readings cannot be saved. The store says: {} The watch goes on and alarms still come.",
-                sentence(error)
-            ),
+            what: format!("Readings cannot be saved. The store says: {} {}", sentence(error), kept_and_lost(*at_stake)),
             state: "Not saving",
-            harm: "readings are lost for good",
+            harm: if at_stake.without_past {
+                "trays are not watched by their stage"
+            } else {
+                "readings are lost for good"
+            },
             over: "Readings are saved again.".to_owned(),
             caution: None,
         },
@@ -81,6 +87,23 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             caution: None,
         },
     }
+}
+
+fn kept_and_lost(at_stake: AtStake) -> String {
+    let mut text = String::from("Every reading is still judged, and alarms still come.");
+    if at_stake.without_past {
+        text.push_str(
+            " But what was written before cannot be read: the watch knows no tray, no watering and no answered alarm.",
+        );
+    }
+    if at_stake.unsaved > 0 {
+        let unsaved = count(at_stake.unsaved.cast_signed(), "reading");
+        text.push_str(&format!(" {unsaved} wait in memory; a restart would lose them."));
+    }
+    if at_stake.lost > 0 {
+        text.push_str(&format!(" {} are lost already.", count(at_stake.lost.cast_signed(), "reading")));
+    }
+    text
 }
 
 /// Somebody else's words: one line, bounded, with a full stop.

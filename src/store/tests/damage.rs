@@ -94,13 +94,6 @@ fn what_was_only_in_the_write_ahead_log_of_a_damaged_file_is_carried_over_too() 
 }
 
 #[test]
-fn a_zeroed_first_page_leaves_nothing_to_read_and_is_still_no_obstacle() {
-    let room = filled();
-    overwrite(&room.path(), 0, &[0; 4096]);
-    is_replaced(&room, 0);
-}
-
-#[test]
 fn a_second_damaged_file_in_one_second_gets_a_name_of_its_own() {
     let room = TestStore::new();
     let mut names = Vec::new();
@@ -234,4 +227,25 @@ fn a_store_of_every_older_version_opens_and_has_its_rows() {
 fn tables(connection: &Connection) -> Vec<(String, Option<String>)> {
     let mut statement = connection.prepare("SELECT name, sql FROM sqlite_schema ORDER BY name").unwrap();
     statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).unwrap().collect::<Result<_, _>>().unwrap()
+}
+
+#[test]
+fn ten_bad_pages_cost_little_more_than_themselves() {
+    let room = filled();
+    let all = pages(&room);
+    for nth in 1..=10 {
+        overwrite(&room.path(), (all * nth / 11) * 4096, &[0xa5; 4096]);
+    }
+    // A page holds some 150 readings.
+    is_replaced(&room, READINGS as usize - 11 * 300);
+}
+
+#[test]
+fn a_bad_first_page_costs_no_reading() {
+    let room = filled();
+    overwrite(&room.path(), 0, &[0; 4096]);
+    let kept = is_replaced(&room, READINGS as usize);
+    assert!(kept >= READINGS as usize);
+    let left: Vec<_> = std::fs::read_dir(room.folder.path()).unwrap().flatten().map(|file| file.file_name()).collect();
+    assert!(left.iter().all(|name| !name.to_string_lossy().contains(".repair")), "{left:?}");
 }

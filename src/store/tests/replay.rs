@@ -1,7 +1,7 @@
 //! Events go in and come out the same, in the same order.
 
 use super::*;
-use crate::engine::event::{Command, Garbled, Grade};
+use crate::engine::event::{AtStake, Command, Garbled, Grade};
 use crate::journal::{Did, Entry, Loss, Sowing, Target};
 use crate::store::{Replayed, SensorNames, Undecodable, decode, encode};
 
@@ -27,7 +27,7 @@ fn everything() -> Vec<What> {
         What::SessionGivenUp { bytes: 20_000_000 },
         What::LetterSent { letter: "alarm-1".into() },
         What::LetterFailed { letter: "alarm-1".into(), error: "451 \"later\"\n€".into() },
-        What::StoreFailed { error: "disk full".into() },
+        What::StoreFailed { error: "disk full".into(), at_stake: AtStake { unsaved: 7, lost: 2, without_past: true } },
         What::StoreRecovered,
         What::ClockStepped { by: TimeDelta::milliseconds(-3_600_001) },
         What::Command(Command::Acknowledge { alarm: alarm(), by: by(), grade: None }),

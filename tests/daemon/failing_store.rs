@@ -1,0 +1,54 @@
+//! A store that says no: the watch goes on, says so, and forgets nothing it can keep.
+
+use crate::mail_server::MailServer;
+use crate::room::{Room, air, broker, publish, retained, wait_for};
+use crate::small_disk::SmallDisk;
+
+pub const STORE_LAMP: &str = "traywarden/saltmarsh-lane/alarm/store-failing/site";
+
+/// A room whose store lies on a disk of its own.
+pub fn room_on(broker: u16, mail: Option<&MailServer>, megabytes: u32) -> (Room, SmallDisk) {
+    let mut room = Room::new(broker, mail);
+    let disk = SmallDisk::mount(&room.folder.path().join("card"), megabytes);
+    room.edit("path = \"room.db\"", "path = \"card/room.db\"");
+    room.edit("[alarm.reservoir-empty]", "[alarm.store-failing]\noff_delay = \"0 s\"\n[alarm.reservoir-empty]");
+    room.store = room.folder.path().join("card/room.db");
+    (room, disk)
+}
+
+#[test]
+fn with_a_full_disk_readings_are_heard_judged_told_and_saved_later() {
+    let broker = broker();
+    let mail = MailServer::started("implicit");
+    let (mut room, disk) = room_on(broker.port, Some(&mail), 3);
+    room.start(&broker);
+    publish(broker.port, &[air(0)]);
+    wait_for("the first reading", || (room.stored("temperature").0 == 1).then_some(()));
+    disk.fill();
+    // Far more than a broker sends ahead of an answer.
+    publish(broker.port, &(1..=200).map(air).collect::<Vec<_>>());
+    publish(broker.port, &(0..3).map(|_| ("loft/tank/distance", "385".to_owned())).collect::<Vec<_>>());
+
+    let letter = wait_for("the letter", || mail.taken().into_iter().next());
+    let subject = letter["headers"]["Subject"].as_str().expect("a subject");
+    assert!(subject.starts_with("Now: tank empty"), "{subject}");
+    let lamp =
+        wait_for("the lamp of the store", || Some(retained(broker.port, STORE_LAMP)).filter(|lamp| !lamp.is_empty()));
+    assert!(lamp.contains("\"unacknowledged\"") && lamp.contains("the disk is full"), "{lamp}");
+    assert_eq!(room.stored("temperature").0, 1, "nothing of it could be saved");
+    let now = room.verb(&["now"]);
+    let now = String::from_utf8_lossy(&now.stdout).into_owned();
+    assert!(now.contains("nothing can be saved: ") && now.contains("the disk is full"), "{now}");
+    assert!(
+        now.contains("reservoir-empty:tank (unacknowledged, now)"),
+        "what holds is shown, not what was written: {now}"
+    );
+
+    disk.empty();
+    wait_for("what was kept to be saved", || (room.stored("temperature") == (201, 201)).then_some(()));
+    wait_for("the lamp to say so", || retained(broker.port, STORE_LAMP).contains("\"returned-un").then_some(()));
+    publish(broker.port, &[air(201)]);
+    wait_for("a reading after it", || (room.stored("temperature") == (202, 202)).then_some(()));
+    assert_eq!(mail.taken().len(), 1, "once");
+    assert_eq!(room.terminate(), Some(0), "{}", room.log());
+}
