@@ -51,13 +51,13 @@ pub fn about(facts: &LetterFacts) -> Vec<AlarmKey> {
 /// of what is open.
 pub fn stated_chance(snapshot: &Snapshot, hazard: Hazard) -> f64 {
     let open = snapshot.alarms.iter().filter(|change| holds(change.state));
-    let of_it = open.filter(|change| Hazard::of(change.key.kind).contains(&hazard));
+    let of_it = open.filter(|change| Hazard::stated_by(change.key.kind) == hazard);
     of_it.map(|change| change.chance).fold(0.0, f64::max)
 }
 
 /// The engine names something open that leads to this hazard.
 pub fn names(snapshot: &Snapshot, hazard: Hazard) -> bool {
-    open(snapshot).any(|(kind, _)| Hazard::of(kind).contains(&hazard))
+    open(snapshot).any(|(kind, _)| Hazard::stated_by(kind) == hazard)
 }
 
 fn open(snapshot: &Snapshot) -> impl Iterator<Item = (AlarmKind, Priority)> {

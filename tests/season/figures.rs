@@ -239,8 +239,9 @@ fn fault_nights(season: &Season) -> Row {
 
 /// Every statement with what came of it.
 fn judged(season: &Season) -> Vec<(Stated, bool)> {
-    let judge =
-        |reported: &Reported, stated: &Stated| reported.harms_between(&[stated.hazard], stated.at, stated.next_round);
+    let judge = |reported: &Reported, stated: &Stated| {
+        reported.harms_between(stated.hazard.comes_as(), stated.at, stated.next_round)
+    };
     season
         .reported()
         .flat_map(|reported| reported.stated.iter().map(move |stated| (*stated, judge(reported, stated))))
@@ -357,6 +358,22 @@ fn leak_hours(season: &Season) -> Row {
         plain: "tells none".into(),
         holds: (!season.leaking_tanks.is_empty()).then_some(worst <= 3.0),
     }
+}
+
+/// Every forecast: early, late and truth, in hours from when it was printed.
+pub fn forecasts(season: &Season) -> Vec<String> {
+    let shown = |what: &str, forecast: &Forecast| {
+        let hours = |when: Option<Timestamp>| {
+            when.map_or("-".to_owned(), |when| format!("{:.1}", (when - forecast.at).num_minutes() as f64 / 60.0))
+        };
+        let (early, late, truth) = (hours(Some(forecast.early)), hours(forecast.late), hours(forecast.truth));
+        format!("{what}: {early} to {late}, was {truth}")
+    };
+    let of = |reported: &Reported| {
+        let tank = reported.tank_forecasts.iter().map(|forecast| shown("tank", forecast));
+        tank.chain(reported.dry_forecasts.iter().map(|forecast| shown("tray", forecast))).collect::<Vec<_>>()
+    };
+    season.reported().flat_map(of).collect()
 }
 
 fn inside(figure: &str, forecasts: &[Forecast]) -> Row {

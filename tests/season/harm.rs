@@ -36,17 +36,46 @@ pub enum Hazard {
 }
 
 impl Hazard {
-    pub const ALL: [Hazard; 9] = [
+    /// Those a chance is stated of. Leaves that are wet from a cold surface or from damp air are
+    /// one hazard to who states it.
+    pub const STATED: [Hazard; 8] = [
         Hazard::Heat,
         Hazard::Cold,
         Hazard::Mold,
-        Hazard::Dripping,
         Hazard::Wilting,
         Hazard::Empty,
         Hazard::Spill,
         Hazard::Overdue,
         Hazard::Unseen,
     ];
+
+    /// What an alarm states the chance of; it may warn of more.
+    pub fn stated_by(kind: AlarmKind) -> Hazard {
+        match kind {
+            AlarmKind::AirTooWarm => Hazard::Heat,
+            AlarmKind::AirTooCold => Hazard::Cold,
+            AlarmKind::AirTooDamp | AlarmKind::MoldPressure | AlarmKind::Condensation => Hazard::Mold,
+            AlarmKind::AirTooDry | AlarmKind::DryOut => Hazard::Wilting,
+            AlarmKind::StageOverdue => Hazard::Overdue,
+            AlarmKind::ReservoirLow | AlarmKind::ReservoirEmpty => Hazard::Empty,
+            AlarmKind::ReservoirLeak => Hazard::Spill,
+            _ => Hazard::Unseen,
+        }
+    }
+
+    /// What makes a statement of it true.
+    pub fn comes_as(self) -> &'static [Hazard] {
+        match self {
+            Hazard::Heat => &[Hazard::Heat],
+            Hazard::Cold => &[Hazard::Cold],
+            Hazard::Mold | Hazard::Dripping => &[Hazard::Mold, Hazard::Dripping],
+            Hazard::Wilting => &[Hazard::Wilting],
+            Hazard::Empty => &[Hazard::Empty],
+            Hazard::Spill => &[Hazard::Spill],
+            Hazard::Overdue => &[Hazard::Overdue],
+            Hazard::Unseen => &[Hazard::Unseen],
+        }
+    }
 
     /// What an alarm warns of.
     pub fn of(kind: AlarmKind) -> &'static [Hazard] {

@@ -85,7 +85,7 @@ impl Plain {
     pub fn chance(&self, hazard: Hazard) -> f64 {
         let warns = |crossed: Crossed| {
             let kinds = AlarmKind::ALL.into_iter().filter(|kind| crossed.speaks_of(*kind));
-            kinds.flat_map(Hazard::of).any(|warned| *warned == hazard)
+            kinds.map(Hazard::stated_by).any(|stated| stated == hazard)
         };
         f64::from(u8::from(self.out.iter().any(|(_, crossed)| warns(*crossed))))
     }

@@ -51,6 +51,7 @@ pub struct Stated {
 /// An interval that was printed, and the truth if nobody had acted.
 #[derive(Clone, Copy, Debug)]
 pub struct Forecast {
+    pub at: Timestamp,
     pub early: Timestamp,
     /// `None`: not said.
     pub late: Option<Timestamp>,
@@ -131,7 +132,7 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
             let settled = truth.at - story.starts_at > TimeDelta::days(2);
             if local.minute() == 0 && (local.hour() % 3 == 2 || evening) && settled {
                 let snapshot = engine.snapshot();
-                reported.stated.extend(Hazard::ALL.map(|hazard| Stated {
+                reported.stated.extend(Hazard::STATED.map(|hazard| Stated {
                     at: truth.at,
                     hazard,
                     ours: asked::stated_chance(&snapshot, hazard),
@@ -146,6 +147,7 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                     let near = |early: Timestamp| early - truth.at < NEAR;
                     let tank = asked::tank_empty(&snapshot).filter(|(early, _)| near(*early));
                     reported.tank_forecasts.extend(tank.map(|(early, late)| Forecast {
+                        at: truth.at,
                         early,
                         late: Some(late),
                         truth: empty_if_not_filled(room, drawn, LOOK_AHEAD),
@@ -156,6 +158,7 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                     if !dry.is_empty() {
                         let truths = dry_if_not_watered(room, drawn, LOOK_AHEAD);
                         reported.dry_forecasts.extend(dry.into_iter().map(|(place, (early, late))| Forecast {
+                            at: truth.at,
                             early,
                             late,
                             truth: truths.get(&place).copied(),

@@ -356,7 +356,7 @@ impl Alarm {
             Some(Evidence::Stuck { .. } | Evidence::Implausible { .. }) => true,
             _ => false,
         };
-        blind && self.active && self.harm.is_some()
+        blind && self.active && self.clearing_since.is_none() && self.harm.is_some()
     }
 
     /// When harm may begin.

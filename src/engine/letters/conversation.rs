@@ -42,8 +42,6 @@ pub struct Conversation {
     reminders: usize,
     letters: usize,
     over_due: Option<Timestamp>,
-    /// The next call goes without reminders.
-    once: bool,
     /// People were in the room; what still needs hands and nobody answered is called anew.
     call_again_at: Option<Timestamp>,
 }
@@ -60,6 +58,13 @@ struct Reported {
     over: bool,
     /// Called once more after a round; a grower who lets it stand has seen it twice.
     again: bool,
+}
+
+impl Reported {
+    /// It was called for, and nobody has answered.
+    fn is_open_call(&self) -> bool {
+        self.called && !self.answered && !self.over
+    }
 }
 
 /// An alarm that needs hands.
@@ -197,17 +202,21 @@ impl Conversation {
     ) -> Option<Draft> {
         if self.call_again_at.is_some_and(|due| due <= at) {
             self.call_again_at = None;
-            let again: Vec<AlarmKey> = self.open_calls().filter(|key| needs_hands(key)).cloned().collect();
-            for key in again {
-                let Some(told) = self.reported.get_mut(&key).filter(|told| !told.again) else { continue };
-                told.again = true;
-                self.waiting.push((Occasion::Escalated, key));
-            }
-            if !self.waiting.is_empty() {
-                self.due_at.get_or_insert(at);
+            let again: Vec<AlarmKey> = self
+                .reported
+                .iter_mut()
+                .filter(|(key, told)| told.is_open_call() && !told.again && needs_hands(key))
+                .map(|(key, told)| {
+                    told.again = true;
+                    key.clone()
+                })
+                .collect();
+            if !again.is_empty() {
                 // People were at it; once is enough.
                 self.reminders = REMINDERS.len();
-                self.once = true;
+                self.last_call = Some(at);
+                let about = again.into_iter().map(|key| (Occasion::Reminder(1), key)).collect();
+                return Some(self.written(format!("alarm-{}-reminder", at.timestamp()), LetterKind::Alarm, about));
             }
         }
         if self.due_at.is_some_and(|due| due <= at) {
@@ -217,7 +226,7 @@ impl Conversation {
             if let Some((_, first)) = about.first() {
                 let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
                 self.last_call = Some(at);
-                self.reminders = if core::mem::take(&mut self.once) { REMINDERS.len() } else { 0 };
+                self.reminders = 0;
                 return Some(self.written(id, LetterKind::Alarm, about));
             }
         }
@@ -322,10 +331,7 @@ impl Conversation {
 
     /// What was called for and nobody has answered.
     fn open_calls(&self) -> impl Iterator<Item = &AlarmKey> {
-        self.reported
-            .iter()
-            .filter(|(_, reported)| reported.called && !reported.answered && !reported.over)
-            .map(|(key, _)| key)
+        self.reported.iter().filter(|(_, reported)| reported.is_open_call()).map(|(key, _)| key)
     }
 
     fn next_reminder(&self) -> Option<Timestamp> {

@@ -18,6 +18,10 @@ pub const LOG_ERROR: f64 = 0.15;
 /// given as 20 to 30 % of their volume, here 25 (De Boodt and Verdonck 1972, from memory).
 const MEDIUM_ERROR: f64 = 0.20;
 
+/// What a tray may hold beyond what the log gives it, as a share of what its medium holds: entries
+/// that nobody typed add up. Own default.
+const UNWRITTEN: f64 = 0.5;
+
 /// How well a draw measured in the reservoir is known, as a share of it (ours).
 pub const RESERVOIR_ERROR: f64 = 0.10;
 
@@ -157,6 +161,12 @@ impl MediumWater {
     /// What is left if its medium gives the least that such media are given as.
     pub fn at_least(self) -> Self {
         MediumWater { grams: (self.grams - MEDIUM_ERROR * self.most).max(0.0), ..self }
+    }
+
+    /// What may be left if waterings were given that nobody wrote down, or its medium holds more
+    /// than such media do.
+    pub fn at_most(self) -> Self {
+        MediumWater { grams: self.grams + UNWRITTEN * self.most, ..self }
     }
 
     /// The plants took water.

@@ -184,24 +184,29 @@ impl MoldPressure {
     /// Hours until a requirement is met if the air stays as it is; zero when it
     /// is met already, `None` when it is not within two days.
     pub fn hours_until_met(&self, air: &TrayAir) -> Option<f64> {
-        let steps = (FORECAST_HOURS / FORECAST_STEP) as usize;
-        self.met_within(core::iter::repeat_n((FORECAST_STEP, *air), steps))
+        self.hours_until_met_times(1.0, air)
     }
 
-    /// Hours until a requirement is met in air to come, given as spans of hours
+    /// The same for so many times the requirement.
+    pub fn hours_until_met_times(&self, times: f64, air: &TrayAir) -> Option<f64> {
+        let steps = (FORECAST_HOURS / FORECAST_STEP) as usize;
+        self.met_within(times, core::iter::repeat_n((FORECAST_STEP, *air), steps))
+    }
+
+    /// Hours until so many times a requirement are met in air to come, given as spans of hours
     /// and their air (yesterday's, a trend's). `None` when it is not met in them.
-    pub fn met_within(&self, future: impl IntoIterator<Item = (f64, TrayAir)>) -> Option<f64> {
+    pub fn met_within(&self, times: f64, future: impl IntoIterator<Item = (f64, TrayAir)>) -> Option<f64> {
         let mut ahead = self.clone();
         let mut passed = 0.0;
         let mut before = ahead.requirements_met();
-        if before >= 1.0 {
+        if before >= times {
             return Some(0.0);
         }
         for (hours, air) in future {
             ahead.advance(hours, &air);
             let after = ahead.requirements_met();
-            if after >= 1.0 {
-                return Some(passed + hours * (1.0 - before) / (after - before));
+            if after >= times {
+                return Some(passed + hours * (times - before) / (after - before));
             }
             passed += hours;
             before = after;

@@ -1,10 +1,11 @@
 //! The watch over the air of one place: how far outside its limits it is, for how
 //! long, and when that begins to harm.
 //!
-//! Harm is reckoned as a dose: degrees (or per cent) beyond the limit times hours,
-//! until a budget is spent. So a little too warm for long and much too warm for an
-//! hour are one rule, and the waking rule gets a time instead of a threshold. The
-//! budgets are own defaults; no published dose for microgreens was found. The dose to come is
+//! Harm is reckoned as a dose: the square of the degrees beyond the limit (or per cent)
+//! times hours, until a budget is spent. So a little too warm for long and much too warm for an
+//! hour are one rule, and the waking rule gets a time instead of a threshold; the square,
+//! because what heat and frost do grows faster than the degrees. The budgets and what they may
+//! be off by are own defaults; no published dose for microgreens was found. The dose to come is
 //! reckoned along the course the air is on, with the spread of sensor, course and budget.
 //!
 //! Damp air by itself does no harm: mold does, and its model has a watch of its own.
@@ -19,19 +20,21 @@ use crate::watch::band::Demand;
 use alloc::borrow::ToOwned;
 use alloc::collections::VecDeque;
 
-/// Kelvin-hours above the limit: 6 h at 1 K, 45 min at 8 K. Seedlings wilt within the
-/// hour near 35 °C (common practice, no source).
-const WARM_BUDGET: f64 = 6.0;
-/// Kelvin-hours below the limit: a day at 1 K, 2.4 h at 10 K.
-const COLD_BUDGET: f64 = 24.0;
-/// Per-cent-hours below the limit.
-const DRY_BUDGET: f64 = 150.0;
+/// Square kelvins times hours above the limit: 70 min at 8 K, 8 h at 3 K. Seedlings wilt
+/// within the hour near 35 °C (common practice, no source).
+const WARM_BUDGET: f64 = 75.0;
+/// The same below the limit: 2.5 h at 10 K, 10 h at 5 K. Crops that love warmth are chilled in
+/// some hours below 10 °C (common practice, no source).
+const COLD_BUDGET: f64 = 250.0;
+/// Square per cents times hours below the limit: 15 h at 10 %.
+const DRY_BUDGET: f64 = 1500.0;
 /// A dose fades over this span once the air is good again.
 const FADES_OVER_HOURS: f64 = 4.0;
 /// Water in leaves freezes (a physical limit, not a dose): degrees Celsius.
 const FREEZING: f64 = 0.5;
-/// What a seedling bears is known no better than this: tenths of the chance. Own default.
-const BUDGET_SPREAD: (f64, f64) = (0.75, 1.4);
+/// What a seedling bears is known no better than this: a tenth, the half and nine tenths of the
+/// chance. Own default.
+const BUDGET_SPREAD: [f64; 3] = [0.4, 1.0, 2.2];
 /// Forecasts are walked in steps of a quarter of an hour, two days far.
 const STEP_HOURS: f64 = 0.25;
 const STEPS: usize = 192;
@@ -108,7 +111,8 @@ impl Side {
 #[derive(Clone, Debug, Default)]
 pub struct AirWatch {
     doses: [f64; 4],
-    spent_at: [Option<Timestamp>; 4],
+    /// When each of the three budgets was spent.
+    spent_at: [[Option<Timestamp>; 3]; 4],
     worst: [Option<f64>; 4],
     temperatures: VecDeque<(Timestamp, f64)>,
     humidities: VecDeque<(Timestamp, f64)>,
@@ -176,7 +180,7 @@ impl AirWatch {
 
     fn reset(&mut self, side: Side) {
         self.doses[side as usize] = 0.0;
-        self.spent_at[side as usize] = None;
+        self.spent_at[side as usize] = [None; 3];
         self.worst[side as usize] = None;
     }
 
@@ -184,23 +188,22 @@ impl AirWatch {
         let dose = &mut self.doses[side as usize];
         let budget = side.budget();
         if beyond > 0.0 {
-            *dose = (*dose + beyond * hours).min(budget);
+            *dose = (*dose + beyond * beyond * hours).min(budget * BUDGET_SPREAD[2]);
         } else {
             *dose = (*dose - budget / FADES_OVER_HOURS * hours).max(0.0);
         }
-        if *dose >= budget {
-            self.spent_at[side as usize].get_or_insert(at);
-        } else {
-            self.spent_at[side as usize] = None;
+        for (spent_at, share) in self.spent_at[side as usize].iter_mut().zip(BUDGET_SPREAD) {
+            if *dose >= budget * share {
+                spent_at.get_or_insert(at);
+            } else {
+                *spent_at = None;
+            }
         }
     }
 
     fn harm(&self, side: Side, (value, limit): (f64, f64), accuracy: f64, at: Timestamp) -> Option<Harm> {
         if side == Side::Damp {
             return None;
-        }
-        if let Some(spent) = self.spent_at[side as usize] {
-            return Some(Harm::certain(spent));
         }
         let series = match side {
             Side::Warm | Side::Cold => &self.temperatures,
@@ -211,24 +214,26 @@ impl AirWatch {
         let worsens = side.beyond(value + course.rate, limit) > side.beyond(value, limit);
         let (bad, good) = if worsens { (0.5, 2.0) } else { (2.0, 0.5) };
         let off = side.beyond(limit + TENTH_OF_LIMITS * accuracy, limit);
-        let spent_in = |off: f64, easing: f64, budget: f64| {
-            self.spent_in(side, limit, course.but(off, easing), side.budget() * budget)
+        let spent_at = |which: usize, off: f64, easing: f64| {
+            let spent = self.spent_at[side as usize][which];
+            let ahead = || self.spent_in(side, limit, course.but(off, easing), side.budget() * BUDGET_SPREAD[which]);
+            spent.or_else(|| ahead().map(|hours| Harm::after(at, hours, hours, hours).early))
         };
-        let early = spent_in(off, bad, BUDGET_SPREAD.0)?;
-        let likely = spent_in(0.0, 1.0, 1.0).unwrap_or(f64::INFINITY).max(early);
-        let late = spent_in(-off, good, BUDGET_SPREAD.1).unwrap_or(f64::INFINITY);
-        Some(Harm::after(at, early, likely, late))
+        let early = spent_at(0, off, bad)?;
+        let far = Harm::after(at, f64::INFINITY, f64::INFINITY, f64::INFINITY).late;
+        let likely = spent_at(1, 0.0, 1.0).unwrap_or(far).max(early);
+        Some(Harm { early, likely, late: spent_at(2, -off, good).unwrap_or(far).max(likely) })
     }
 
     /// Hours until the budget is spent along a course; `None`: not within two days.
     fn spent_in(&self, side: Side, limit: f64, course: Course, budget: f64) -> Option<f64> {
         let mut dose = self.doses[side as usize];
-        let faded = budget / FADES_OVER_HOURS * STEP_HOURS;
+        let faded = side.budget() / FADES_OVER_HOURS * STEP_HOURS;
         for (step, value) in course.ahead(STEP_HOURS).take(STEPS).enumerate() {
             let value = side.held_within(value);
             let beyond = side.beyond(value, limit);
             let before = dose;
-            dose = if beyond > 0.0 { dose + beyond * STEP_HOURS } else { (dose - faded).max(0.0) };
+            dose = if beyond > 0.0 { dose + beyond * beyond * STEP_HOURS } else { (dose - faded).max(0.0) };
             if side == Side::Cold && value <= FREEZING {
                 return Some(step as f64 * STEP_HOURS);
             }

@@ -210,8 +210,6 @@ impl DryOutWatch {
     fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
         let log = self.logs.get(&stand.place).filter(|log| log.is_one());
-        // What a log told while it was kept is not over because it has ended.
-        let mut left_open = false;
         let mut reported: Option<(Harm, f64, &Water)> = None;
         let mut unlogged = false;
         let mut names = Vec::new();
@@ -223,8 +221,8 @@ impl DryOutWatch {
             // of its own yet, and needs them most.
             let since = water.watered_at.or(tray.light_at);
             let log = log.filter(|_| tray.breathes_room_air(at));
-            left_open |= log.is_some_and(|log| !log.tells(at) && since.is_some_and(|since| log.told_of(since)));
-            let log = log.filter(|log| log.tells(at));
+            // What a log told while it was kept is not over because it has ended.
+            let log = log.filter(|log| log.tells(at) || since.is_some_and(|since| log.told_of(since)));
             let missed = log.zip(since).is_some_and(|(log, since)| at - since > log.missed_after());
             // A pump that may be dead, or a rack that was forgotten, needs hands at the next
             // round, however much water is left.
@@ -244,18 +242,21 @@ impl DryOutWatch {
                 continue;
             };
             names.push(tray.name.clone());
-            let harm = beyond_horizon(at, early.min(likely), Some(likely).filter(|_| dry.likely.is_some()), dry.late);
+            // Whether the round that is not in the log was made, only people know; if it was, all
+            // of the medium's water is there.
+            let late = since
+                .zip(self.logs.get(&stand.place))
+                .is_some_and(|(since, log)| log.usual().is_none_or(|usual| at - since > usual + LATE));
+            let untyped = late && water.not_shown.is_none();
+            let most = if untyped { None } else { dry_in(water.left.at_most(), coefficient, &ahead).late };
+            let harm = beyond_horizon(at, early.min(likely), Some(likely).filter(|_| dry.likely.is_some()), most);
             if reported.is_none_or(|(soonest, ..)| harm.early < soonest.early) {
                 reported = Some((harm, likely, water));
-                // Whether the round that is not in the log was made, only people know.
-                let late = since
-                    .zip(self.logs.get(&stand.place))
-                    .is_some_and(|(since, log)| log.usual().is_none_or(|usual| at - since > usual + LATE));
-                unlogged = late && water.not_shown.is_none();
+                unlogged = untyped;
             }
         }
         let Some((harm, likely, water)) = reported else {
-            return if left_open { Condition::Unknown } else { Condition::Absent };
+            return Condition::Absent;
         };
         let evidence = Evidence::Dryness {
             place: stand.name.to_owned(),

@@ -22,6 +22,9 @@ use chrono::TimeDelta;
 const REPORTED_FROM: f64 = 0.5;
 /// The pressure must fall by so much before the alarm may return.
 const PRESSURE_DEADBAND: f64 = 20.0;
+/// A published requirement is the least that infection needs; a tenth, the half and nine tenths of
+/// the chance lie before so many times of it. Own default.
+const BEARS: [f64; 3] = [1.0, 1.4, 2.0];
 /// After a requirement was met, a look within a day is early enough: what grew shows
 /// after days (INRAE e-phytia: sporulation can begin three days after contamination).
 const LOOK_WITHIN: TimeDelta = TimeDelta::hours(24);
@@ -184,22 +187,23 @@ impl Leaves {
     }
 
     fn mold_harm(&self, at: Timestamp, air: &TrayAir) -> Option<Harm> {
-        if let Some(met) = self.met_at {
-            return Some(Harm::certain(met + LOOK_WITHIN));
+        let infection = self.mold.infection(air.temperature);
+        if self.met_at.is_some() && self.mold.pressure() < REQUIREMENT_MET || infection.progress >= BEARS[2] {
+            return self.met_at.map(|met| Harm::certain(met + LOOK_WITHIN));
         }
-        if self.mold.infection(air.temperature).progress < REPORTED_FROM {
+        if infection.progress < REPORTED_FROM {
             return None;
         }
         // The hygrometer may read low or high, and a tenth of the chance lies beyond the greater
         // part of its limits on either side.
-        let off = |share: f64| {
+        let off = |share: f64, times: f64| {
             let by = share * TENTH_OF_LIMITS * air.humidity_accuracy;
             let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + by).clamp(0.0, 100.0));
             let other = TrayAir { humidity: damp(air.humidity), canopy_humidity: damp(air.canopy_humidity), ..*air };
-            self.mold.hours_until_met(&other)
+            self.mold.hours_until_met_times(times, &other)
         };
-        let early = off(1.0)?;
-        let likely = self.mold.hours_until_met(air).unwrap_or(f64::INFINITY).max(early);
-        Some(Harm::after(at, early, likely, off(-1.0).unwrap_or(f64::INFINITY)))
+        let early = off(1.0, BEARS[0])?;
+        let likely = off(0.0, BEARS[1]).unwrap_or(f64::INFINITY).max(early);
+        Some(Harm::after(at, early, likely, off(-1.0, BEARS[2]).unwrap_or(f64::INFINITY)))
     }
 }

@@ -12,7 +12,7 @@ use crate::alarm::Condition;
 use crate::alarm::{AlarmKind, Evidence, Harm};
 use crate::physics::climate::TENTH_OF_LIMITS;
 use crate::physics::draw::{LevelStep, Point};
-use crate::physics::slope::Slope;
+use crate::physics::slope::{Slope, median};
 use crate::rules::{Channel, Reservoir, ReservoirId, Rules};
 use crate::units::Timestamp;
 use crate::watch::seen::{Judged, Seen, Subject};
@@ -23,6 +23,11 @@ use chrono::TimeDelta;
 
 /// One point in this many minutes; enough for slopes of hours, little enough to keep a day.
 const POINT_MINUTES: i64 = 5;
+/// Points of half an hour.
+const HALF_HOUR: usize = 6;
+/// From one point to the next a gauge rises by itself by so many deviations of its points, hardly
+/// ever by more. Own default.
+const RISE_DEVIATIONS: f64 = 6.0;
 /// Points kept: a day, so that yesterday's pulses are known.
 const KEPT_HOURS: f64 = 26.0;
 /// The steady draw is taken over this long, or since the last step if that is shorter.
@@ -196,22 +201,25 @@ impl TankWatch {
         }
     }
 
-    /// Litres the level fell over a span, from the highest of its first half to its end;
-    /// `None` when it was not watched, or water was poured in.
+    /// Litres the level fell over a span, from the higher half hour of its first half to its last
+    /// half hour; `None` when it was not watched, or water was poured in.
     pub fn fell_between(&self, from: Timestamp, until: Timestamp) -> Option<f64> {
         let (from, until) = (self.hours(from), self.hours(until));
-        let span: Vec<Point> = self.points.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
+        let all: Vec<Point> = self.points.iter().copied().collect();
+        let span: Vec<Point> = all.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
         let (first, last) = (span.first()?, span.last()?);
-        let noise = self.noise();
-        let poured = self.quiet_from >= from || span.windows(2).any(|pair| pair[1].1 - pair[0].1 > 3.0 * noise);
+        let rise = (3.0 * self.noise()).max(RISE_DEVIATIONS * drawn::scatter(&all));
+        let poured = self.quiet_from >= from || span.windows(2).any(|pair| pair[1].1 - pair[0].1 > rise);
         let watched =
             first.0 - from < 0.25 && until - last.0 < 0.25 && span.windows(2).all(|pair| pair[1].0 - pair[0].0 < 0.5);
         if poured || !watched {
             return None;
         }
-        let half = (from + until) / 2.0;
-        let high = span.iter().filter(|(when, _)| *when <= half).map(|(_, litres)| *litres).fold(f64::MIN, f64::max);
-        Some((high - last.1).max(0.0))
+        let level = |points: &[Point]| median(&points.iter().map(|(_, litres)| *litres).collect::<Vec<f64>>());
+        let half = span.partition_point(|(when, _)| *when <= (from + until) / 2.0);
+        let high = span[..half].chunks(HALF_HOUR).filter_map(level).reduce(f64::max)?;
+        let low = level(&span[half.max(span.len().saturating_sub(HALF_HOUR))..])?;
+        Some((high - low).max(0.0))
     }
 
     /// Takes in the minute mean, in litres.
@@ -227,7 +235,7 @@ impl TankWatch {
         if at.timestamp().div_euclid(60).rem_euclid(POINT_MINUTES) != 0 || self.pending.is_empty() {
             return;
         }
-        let Some(middle) = crate::physics::slope::median(&self.pending) else {
+        let Some(middle) = median(&self.pending) else {
             return;
         };
         self.pending.clear();

@@ -192,7 +192,15 @@ impl Kind {
             // What harms within minutes cannot be told before it does.
             let sudden = harm.from - night.from < COME_WITHIN + TimeDelta::minutes(30);
             let warns = |letter: &&&Written| letter.about.iter().any(|key| harm.hazard.is_among(Hazard::of(key.kind)));
-            let reported = letters.iter().filter(warns).any(|letter| in_time(letter, &night.came, harm.from));
+            // What was foreseen since the day began counts too.
+            let foreseen = night
+                .reported
+                .letters
+                .iter()
+                .filter(|letter| night.from - TimeDelta::hours(6) <= letter.at && letter.at < night.from);
+            let foreseen = foreseen.collect::<Vec<_>>();
+            let told = foreseen.iter().chain(&letters).filter(warns);
+            let reported = told.into_iter().any(|letter| in_time(letter, &night.came, harm.from));
             if !reported && !sudden {
                 let first = letters.iter().find(|letter| warns(letter)).map(|letter| clock(letter.at));
                 wrong.push(format!("{:?} at {} told too late: {first:?}", harm.hazard, clock(harm.from)));

@@ -125,7 +125,7 @@ impl TankWatch {
         let watering = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
         let usual = match self.largest_pulse(self.hours(at)) {
             // Who left a round out waters twice as much at the next, and types it later.
-            Some(pulse) if pulse > 0.0 => pulse * if known.watering { 3.0 } else { 2.0 },
+            Some(pulse) if pulse > 0.0 => pulse * if known.watering { 3.0 } else { 1.5 },
             // Waterings too small to stand out against the gauge.
             Some(_) => watering,
             None => (2.0 * watering).max(self.capacity * UNKNOWN_PULSE),
