@@ -28,6 +28,9 @@ const PATIENCE: Duration = Duration::from_secs(10);
 /// Records kept while the store does not commit: four hours of a large room (30 values
 /// every ten seconds), and some 20 MiB. Own choice.
 const MOST_WAITING: usize = 50_000;
+/// Entries from people kept while the store does not commit; they are never given up, so no
+/// more are taken. A year of a busy room; own choice.
+const MOST_ENTRIES: usize = 5_000;
 /// Commit at once when so many records wait, so that a backlog flows.
 const FULL: usize = 2_000;
 /// The most that one commit takes, so that what gathered in a long failure is written in parts.
@@ -168,6 +171,12 @@ impl Ledger {
     /// Readings given up since the store failed.
     pub fn lost(&self) -> u64 {
         self.lost
+    }
+
+    /// Another entry from people can be kept. A store that works always has room.
+    pub fn has_room_for_entries(&self) -> bool {
+        let is_entry = |waiting: &&Waiting| matches!(waiting.record.event.what, What::Journal { .. });
+        self.failing_since.is_none() || self.waiting.iter().filter(is_entry).count() < MOST_ENTRIES
     }
 
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
@@ -440,6 +449,26 @@ mod tests {
         ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
         let batch = batches.try_recv().expect("a commit");
         assert_eq!(batch.records[0].record, letter());
+    }
+
+    #[test]
+    fn a_flood_of_entries_while_the_store_fails_is_bounded() {
+        let (mut ledger, batches) = ledger();
+        let now = tokio::time::Instant::now();
+        let entry = |number| {
+            let entry = serde_json::from_str(r#"{"did":"refill"}"#).expect("an entry");
+            record(What::Journal { number, entry })
+        };
+        for number in 1..=MOST_ENTRIES as i64 {
+            ledger.add(entry(number), None, true);
+        }
+        assert!(ledger.has_room_for_entries(), "a store that works takes them all");
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
+        assert!(!ledger.has_room_for_entries());
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
+        assert!(ledger.has_room_for_entries(), "what is written makes room");
     }
 
     #[test]

@@ -11,6 +11,7 @@ mod broker_server;
 mod mail_server;
 mod failing_store;
 mod lost_store;
+mod refusing_card;
 mod room;
 mod set_clock;
 mod small_disk;

@@ -84,8 +84,12 @@ pump_inlet = "20 mm"
         std::fs::write(path, text.replace(from, to)).expect("the folder can be written");
     }
 
+    pub fn process(&self) -> u32 {
+        self.daemon.as_ref().expect("it was started").id()
+    }
+
     pub fn signal(&self, name: &str) {
-        let process = self.daemon.as_ref().expect("it was started").id().to_string();
+        let process = self.process().to_string();
         let sent = Command::new("kill").args([name, &process]).status().expect("kill runs");
         assert!(sent.success());
     }
