@@ -37,6 +37,10 @@ pub enum Opening {
     },
 }
 
+/// A page that cannot be read so many times one after the other is damage; once is a card
+/// that was busy. Own choice.
+const READ_AGAIN: u32 = 3;
+
 /// How long to wait for a lock: the longest write of another process is a chunk of retention.
 pub(super) const PATIENCE: Duration = Duration::from_secs(5);
 
@@ -138,8 +142,22 @@ fn stopped_well(connection: &Connection) -> rusqlite::Result<bool> {
 /// keys out of order (measured: the quick one misses them).
 fn check(path: &Path, connection: &Connection, stopped_well: bool) -> Result<(), StoreError> {
     let pragma = if stopped_well { "PRAGMA quick_check(1)" } else { "PRAGMA integrity_check(1)" };
-    let verdict: String = connection.query_row(pragma, [], |row| row.get(0)).map_err(explain(path))?;
+    let mut verdict = String::new();
+    for _ in 0..READ_AGAIN {
+        verdict = connection.query_row(pragma, [], |row| row.get(0)).map_err(explain(path))?;
+        if !could_not_be_read(&verdict) {
+            break;
+        }
+    }
     if verdict == "ok" { Ok(()) } else { Err(StoreError::Damaged { path: path.to_owned(), what: verdict }) }
+}
+
+/// The check names a page that could not be read like one whose contents are wrong, but
+/// with the code of the error: "unable to get the page. error code=266". Its last byte is 10
+/// for input and output, 7 for memory (sqlite.org/rescode.html).
+fn could_not_be_read(verdict: &str) -> bool {
+    let code = verdict.split("error code=").nth(1).map(|rest| rest.split(|sign: char| !sign.is_ascii_digit()).next());
+    code.flatten().and_then(|code| code.parse::<u32>().ok()).is_some_and(|code| matches!(code & 0xff, 7 | 10))
 }
 
 /// Renames the file and its write-ahead log to a dated name beside it.

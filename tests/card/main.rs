@@ -139,14 +139,17 @@ fn a_card_that_confirms_what_it_has_not_kept_is_noticed_at_the_next_start() {
     let calls = traced();
     let mut random = SplitMix64::new(from_environment("SEED", 1));
     let (mut short, mut noticed) = (0, 0);
-    for _ in 0..from_environment("IMAGES", 300) / 3 {
+    for _ in 0..from_environment("IMAGES", 300) {
         let mut card = Card::default();
+        let cut_behind = 1 + (random.whole() % writer::BATCHES as u64) as usize;
         let mut acknowledged = 0;
-        let cut_at = (random.whole() % calls.len() as u64) as usize;
-        for call in &calls[..cut_at] {
+        for call in &calls {
             let lies = if random.whole() % 100 < 15 { Lies::ThisTime } else { Lies::Never };
-            acknowledged += usize::from(matches!(call, Call::Acknowledged));
             card.takes(call, lies);
+            acknowledged += usize::from(matches!(call, Call::Acknowledged));
+            if acknowledged == cut_behind {
+                break;
+            }
         }
         let folder = images::folder();
         let path = card.cut(folder.path(), &mut random);
@@ -160,5 +163,6 @@ fn a_card_that_confirms_what_it_has_not_kept_is_noticed_at_the_next_start() {
         noticed += u32::from(is_short && (noted > last || matches!(opening, Opening::Damaged { .. })));
     }
     println!("a card that lies 15 % of the time lost something {short} times, noticed {noticed} times");
-    assert!(noticed * 10 >= short * 8, "{noticed} of {short}");
+    // The note is on the same card, and as likely to be lied about.
+    assert!(short > 0 && noticed * 10 >= short * 7, "{noticed} of {short}");
 }

@@ -10,6 +10,7 @@ mod broker_server;
 #[expect(dead_code, reason = "shared with tests/mail, which uses the rest")]
 mod mail_server;
 mod failing_store;
+mod kills;
 mod lost_store;
 mod refusing_card;
 mod room;

@@ -110,6 +110,12 @@ pump_inlet = "20 mm"
 
     /// Starts the daemon and waits until it listens.
     pub fn start(&mut self, broker: &Server) {
+        self.spawn();
+        wait_for("the daemon to be online", || (retained(broker.port, STATUS) == "online").then_some(()));
+    }
+
+    /// Starts the daemon.
+    pub fn spawn(&mut self) {
         let log = std::fs::File::create(self.folder.path().join("log")).expect("a log");
         let child = Command::new(env!("CARGO_BIN_EXE_traywarden"))
             .arg("--config")
@@ -121,7 +127,6 @@ pump_inlet = "20 mm"
             .spawn()
             .expect("the binary runs");
         self.daemon = Some(child);
-        wait_for("the daemon to be online", || (retained(broker.port, STATUS) == "online").then_some(()));
     }
 
     pub fn kill(&mut self) {
