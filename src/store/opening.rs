@@ -37,16 +37,22 @@ pub enum Opening {
     },
 }
 
-/// A page that cannot be read so many times one after the other is damage; once is a card
-/// that was busy. Own choice.
-const READ_AGAIN: u32 = 3;
+/// A file that is found damaged so many times, one after the other, is damaged. Once may be a
+/// read that failed: SQLite says of a page it could not get what it says of a bad one. Own choice.
+const LOOK_AGAIN: u32 = 3;
 
 /// How long to wait for a lock: the longest write of another process is a chunk of retention.
 pub(super) const PATIENCE: Duration = Duration::from_secs(5);
 
 /// Opens `path` for writing; see [`super::Store::open`].
 pub(super) fn open(path: &Path, now: Timestamp) -> Result<(Connection, Opening), StoreError> {
-    match open_sound(path) {
+    let mut opened = open_sound(path);
+    for _ in 1..LOOK_AGAIN {
+        if matches!(opened, Err(StoreError::Damaged { .. })) {
+            opened = open_sound(path);
+        }
+    }
+    match opened {
         Err(StoreError::Damaged { what, .. }) => {
             let set_aside = set_aside(path, now)?;
             let (mut connection, _) = open_sound(path)?;
@@ -142,22 +148,8 @@ fn stopped_well(connection: &Connection) -> rusqlite::Result<bool> {
 /// keys out of order (measured: the quick one misses them).
 fn check(path: &Path, connection: &Connection, stopped_well: bool) -> Result<(), StoreError> {
     let pragma = if stopped_well { "PRAGMA quick_check(1)" } else { "PRAGMA integrity_check(1)" };
-    let mut verdict = String::new();
-    for _ in 0..READ_AGAIN {
-        verdict = connection.query_row(pragma, [], |row| row.get(0)).map_err(explain(path))?;
-        if !could_not_be_read(&verdict) {
-            break;
-        }
-    }
+    let verdict: String = connection.query_row(pragma, [], |row| row.get(0)).map_err(explain(path))?;
     if verdict == "ok" { Ok(()) } else { Err(StoreError::Damaged { path: path.to_owned(), what: verdict }) }
-}
-
-/// The check names a page that could not be read like one whose contents are wrong, but
-/// with the code of the error: "unable to get the page. error code=266". Its last byte is 10
-/// for input and output, 7 for memory (sqlite.org/rescode.html).
-fn could_not_be_read(verdict: &str) -> bool {
-    let code = verdict.split("error code=").nth(1).map(|rest| rest.split(|sign: char| !sign.is_ascii_digit()).next());
-    code.flatten().and_then(|code| code.parse::<u32>().ok()).is_some_and(|code| matches!(code & 0xff, 7 | 10))
 }
 
 /// Renames the file and its write-ahead log to a dated name beside it.

@@ -103,6 +103,7 @@ pump_inlet = "20 mm"
             .arg("--config")
             .arg(self.folder.path().join("room.toml"))
             .args(arguments)
+            .envs(self.environment.iter().cloned())
             .stdin(Stdio::null())
             .output()
             .expect("the binary runs")
