@@ -25,6 +25,8 @@ use tokio::time::Instant;
 /// How long a failing or stalled store may hold up what was heard. Two commits of the
 /// ordinary pace; another program that holds the file is waited for half as long.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// The loop turns at least every second; three are a machine that was busy.
+const LOOP_TURNS_WITHIN: Duration = Duration::from_secs(3);
 /// Records kept while the store does not commit: four hours of a large room (30 values
 /// every ten seconds), and some 20 MiB. Own choice.
 const MOST_WAITING: usize = 50_000;
@@ -83,6 +85,8 @@ pub struct Ledger {
     urgent: bool,
     writing_since: Option<Instant>,
     failing_since: Option<Instant>,
+    /// When [`Ledger::overdue`] was asked last.
+    looked: Option<Instant>,
     /// Records on their way, which are in no queue of ours.
     writing: usize,
     jobs: std::sync::mpsc::Sender<Batch>,
@@ -123,6 +127,7 @@ impl Ledger {
             urgent: false,
             writing_since: None,
             failing_since: None,
+            looked: None,
             writing: 0,
             jobs,
             lost: 0,
@@ -227,8 +232,16 @@ impl Ledger {
         Released { receipts: Vec::new(), posted }
     }
 
-    /// What has waited for the store for longer than anything may.
+    /// What has waited for the store for longer than anything may. Asked in every turn of the
+    /// loop: where it was not asked for a while this process did not run, and its writer
+    /// could not write.
     pub fn overdue(&mut self, now: Instant) -> Released {
+        let away = self.looked.replace(now).map_or(Duration::ZERO, |looked| now.saturating_duration_since(looked));
+        if away > LOOP_TURNS_WITHIN
+            && let Some(since) = &mut self.writing_since
+        {
+            *since += away;
+        }
         let since = self.failing_since.into_iter().chain(self.writing_since).min();
         if since.is_none_or(|since| now - since < PATIENCE) {
             return Released::default();
@@ -426,6 +439,20 @@ mod tests {
         let released = ledger.settle(now, &mut written(batches.try_recv().expect("it answers at last")));
         assert!(released.receipts.is_empty() && released.posted.is_empty());
         assert!(!ledger.is_stalled(later));
+    }
+
+    #[test]
+    fn a_process_that_was_stopped_does_not_take_its_disk_for_dead() {
+        let (mut ledger, _batches) = ledger();
+        let now = tokio::time::Instant::now();
+        ledger.add(letter(), None, true);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+        assert!(ledger.overdue(now).posted.is_empty());
+        let continued = now + Duration::from_secs(3_600);
+        assert!(ledger.overdue(continued).posted.is_empty());
+        assert!(!ledger.is_stalled(continued), "nobody could write in that hour");
+        let turns = (1..=10).map(|second| ledger.overdue(continued + Duration::from_secs(second)).posted.len());
+        assert_eq!(turns.sum::<usize>(), 1, "but then it does not answer");
     }
 
     #[test]

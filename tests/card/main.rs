@@ -57,7 +57,7 @@ fn an_error_at_any_system_call_of_a_commit_loses_nothing() {
         return writer::write_down();
     }
     let mut random = SplitMix64::new(from_environment("SEED", 1));
-    let calls = some_of(errors_of_a_commit(), from_environment("IMAGES", 300) / 3, &mut random);
+    let calls = some_of(errors_of_a_commit(), from_environment("IMAGES", 200) / 3, &mut random);
     let mut told = BTreeSet::new();
     for (call, error, nth) in &calls {
         let folder = tempfile::tempdir().unwrap();
@@ -89,7 +89,7 @@ fn an_error_at_any_system_call_of_a_commit_loses_nothing() {
 fn a_card_that_fails_for_good_keeps_what_was_acknowledged() {
     let calls: Vec<_> = errors_of_a_commit().into_iter().filter(|(call, ..)| call != "pread64").collect();
     let mut random = SplitMix64::new(from_environment("SEED", 1));
-    for _ in 0..from_environment("IMAGES", 300) / 20 {
+    for _ in 0..from_environment("IMAGES", 200) / 20 {
         let (call, error, nth) = &calls[(random.whole() % calls.len() as u64) as usize];
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("traywarden.db");
@@ -110,7 +110,7 @@ fn a_card_that_fails_for_good_keeps_what_was_acknowledged() {
 #[test]
 fn a_power_cut_at_any_write_or_flush_loses_nothing_that_was_acknowledged() {
     let calls = traced();
-    let wanted = from_environment("IMAGES", 300);
+    let wanted = from_environment("IMAGES", 200);
     let mut random = SplitMix64::new(from_environment("SEED", 1));
     let mut looked_at = 0;
     while looked_at < wanted {
@@ -139,7 +139,7 @@ fn a_card_that_confirms_what_it_has_not_kept_is_noticed_at_the_next_start() {
     let calls = traced();
     let mut random = SplitMix64::new(from_environment("SEED", 1));
     let (mut short, mut noticed) = (0, 0);
-    for _ in 0..from_environment("IMAGES", 300) {
+    for _ in 0..from_environment("IMAGES", 200) {
         let mut card = Card::default();
         let cut_behind = 1 + (random.whole() % writer::BATCHES as u64) as usize;
         let mut acknowledged = 0;

@@ -27,10 +27,10 @@ pub enum Fault {
     Stuck { sensor: usize, minutes: u32 },
 }
 
-/// The faults of one day with their minutes, the latest first.
-pub fn of_a_day(random: &mut SplitMix64, minutes: u32) -> Vec<(u32, Fault)> {
+/// The faults of so many minutes, the latest first.
+pub fn of_a_span(random: &mut SplitMix64, minutes: u32) -> Vec<(u32, Fault)> {
     let mut below = |count: u32| (random.whole() % u64::from(count)) as u32;
-    let mut all: Vec<(u32, Fault)> = (0..6)
+    let mut all: Vec<(u32, Fault)> = (0..2)
         .map(|_| {
             let (at, long, sensor) = (below(minutes), 20 + below(300), below(crate::walk::SENSORS as u32) as usize);
             let fault = match below(9) {

@@ -1,32 +1,35 @@
 //! One daemon, its room and its clock, a minute at a time.
 
-use crate::broker_server::Server;
+use crate::broker_server::{self, Server};
 use crate::faults::Fault;
 use crate::room::{self, PASSWORD, Room, wait_for};
 use crate::slopes::Taken;
 use crate::small_disk::SmallDisk;
 use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, QoS};
 use rusqlite::Connection;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
+use tempfile::TempDir;
 use tokio::runtime::Runtime;
 use traywarden::demo::random::SplitMix64;
 
 /// Racks with one sensor each.
 pub const SENSORS: usize = 6;
-const MINUTE_MS: i64 = 60_000;
+/// Its clock jumps so often.
+const JUMPS_A_MINUTE: usize = 4;
 
 pub struct Walk {
     runtime: Runtime,
     client: AsyncClient,
     events: EventLoop,
     broker: Server,
+    _remembered: TempDir,
     room: Room,
     disk: SmallDisk,
     store: Connection,
     clock: PathBuf,
     letters: PathBuf,
-    /// The daemon's clock is ahead by so many minutes.
+    /// The daemon's clock is ahead by so many seconds.
     ahead: i64,
     published: i64,
     tank_mm: f64,
@@ -57,9 +60,21 @@ fn settings(port: u16) -> String {
              temperature = {{ pointer = \"/t\", unit = \"Cel\" }}\nhumidity = {{ pointer = \"/h\", unit = \"%RH\" }}\n"
         );
     }
-    text + "[[reservoir]]\nid = \"tank\"\nfeeds = [\"rack-0\", \"rack-1\"]\ntopic = \"loft/tank/distance\"\nevery = \"1 min\"\n\
+    text + "[[reservoir]]\nid = \"tank\"\nfeeds = [\"rack-0\", \"rack-1\"]\ntopic = \"loft/tank/distance\"\nevery = \"15 s\"\n\
             reads = { what = \"distance\", unit = \"mm\", sensor_height = \"400 mm\" }\n\
             shape = { kind = \"box\", length = \"600 mm\", width = \"400 mm\", height = \"350 mm\" }\npump_inlet = \"20 mm\"\n"
+}
+
+fn broker_in(folder: &Path) -> Server {
+    Server::start(|own| {
+        let passwords = own.file("passwords");
+        broker_server::run("mosquitto_passwd", &["-b", "-c", &passwords, "warden", PASSWORD]);
+        format!(
+            "allow_anonymous false\npassword_file {passwords}\npersistence true\npersistence_location {}/\n\
+             autosave_on_changes true\nautosave_interval 1\nmax_queued_messages 0\n",
+            folder.display()
+        )
+    })
 }
 
 fn sensors(port: u16) -> (AsyncClient, EventLoop) {
@@ -71,7 +86,9 @@ fn sensors(port: u16) -> (AsyncClient, EventLoop) {
 
 impl Walk {
     pub fn begin() -> Walk {
-        let broker = room::broker();
+        // What it remembers lies in memory, or every message waits for a disk.
+        let remembered = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap();
+        let broker = broker_in(remembered.path());
         let mut room = Room::new(broker.port, None);
         let folder = room.folder.path().to_owned();
         let disk = SmallDisk::mount(&folder.join("card"), 512);
@@ -95,6 +112,7 @@ impl Walk {
             client,
             events,
             broker,
+            _remembered: remembered,
             disk,
             store,
             clock,
@@ -111,16 +129,15 @@ impl Walk {
         }
     }
 
-    fn move_clock(&mut self, minutes: i64) {
-        self.ahead += minutes;
+    fn move_clock(&mut self, seconds: i64) {
+        self.ahead += seconds;
         let part = self.clock.with_extension("part");
-        std::fs::write(&part, format!("+{}\n", self.ahead * 60)).unwrap();
+        std::fs::write(&part, format!("+{}\n", self.ahead)).unwrap();
         std::fs::rename(part, &self.clock).unwrap();
     }
 
     /// One minute passes: everybody who can speaks, and somebody works in the room.
     pub fn minute(&mut self, minute: u32, random: &mut SplitMix64) {
-        self.move_clock(1);
         let warmth = 21.0 + 2.0 * (f64::from(minute) / 1_440.0 * std::f64::consts::TAU).sin();
         let mut messages = Vec::new();
         for rack in 0..SENSORS {
@@ -134,13 +151,15 @@ impl Walk {
                 self.published += 2;
             }
         }
-        self.tank_mm += 0.15;
-        if self.tank_mm > 330.0 {
-            self.tank_mm = 120.0;
+        // In parts: whoever hears nothing for a minute takes the broker for silent.
+        for jump in 0..JUMPS_A_MINUTE {
+            let part = |jump| jump * messages.len() / JUMPS_A_MINUTE;
+            self.move_clock(10);
+            self.publish(&messages[part(jump)..part(jump + 1)]);
+            let spoke_at = self.ahead;
+            self.hear_tank(random);
+            self.keep_pace(spoke_at, random);
         }
-        messages.push(("loft/tank/distance".to_owned(), format!("{:.1}", self.tank_mm + 0.5 * random.bell())));
-        self.published += 1;
-        self.publish(&messages);
         for left in self.silent.iter_mut().chain(&mut self.hot).chain(&mut self.stuck) {
             *left = left.saturating_sub(1);
         }
@@ -150,12 +169,9 @@ impl Walk {
             left => self.no_letters = left - 1,
         }
         match self.disk_full {
-            0 => self.keep_pace(),
+            0 => {}
             1 => self.make_room(),
-            left => {
-                self.disk_full = left - 1;
-                std::thread::sleep(Duration::from_millis(10));
-            }
+            left => self.disk_full = left - 1,
         }
         if minute % 240 == 30 && self.disk_full == 0 {
             self.work(minute);
@@ -163,7 +179,7 @@ impl Walk {
     }
 
     fn work(&mut self, minute: u32) {
-        let day = self.ahead / 1_440;
+        let day = self.ahead / 86_400;
         let tray = format!("tray=T{day}");
         let arguments: Vec<&str> = match minute / 240 {
             0 => vec!["log", "sow", &tray, "place=rack-0", "crop=radish", "count=4"],
@@ -178,19 +194,37 @@ impl Walk {
         assert!(answer.status.code().is_some(), "{arguments:?}");
     }
 
-    /// Waits until what was heard before this minute is stored.
-    fn keep_pace(&mut self) {
-        // Half a minute's grace, for what has passed of this one.
-        let heard = room_time(self.ahead - 1) - MINUTE_MS / 2;
-        for _ in 0..20_000 {
-            let newest: Option<i64> =
-                self.store.query_row("SELECT max(at) FROM reading", [], |row| row.get(0)).unwrap_or(None);
-            if newest.is_some_and(|newest| newest >= heard) {
-                return;
-            }
-            std::thread::sleep(Duration::from_millis(1));
+    /// The tank speaks, five seconds later: it wakes the daemon, which then writes down what
+    /// it heard before.
+    fn hear_tank(&mut self, random: &mut SplitMix64) {
+        self.tank_mm += 0.04;
+        if self.tank_mm > 330.0 {
+            self.tank_mm = 120.0;
         }
-        panic!("nothing was stored for 20 s\n{}", self.room.log());
+        self.move_clock(5);
+        self.publish(&[("loft/tank/distance".to_owned(), format!("{:.1}", self.tank_mm + 0.5 * random.bell()))]);
+        self.published += 1;
+    }
+
+    /// Waits until what was heard then is stored.
+    fn keep_pace(&mut self, spoke_at: i64, random: &mut SplitMix64) {
+        if self.disk_full > 0 {
+            std::thread::sleep(Duration::from_millis(5));
+            return;
+        }
+        for _ in 0..2_000 {
+            for _ in 0..10 {
+                let newest: Option<i64> =
+                    self.store.query_row("SELECT max(at) FROM reading", [], |row| row.get(0)).unwrap_or(None);
+                // Some grace, for what has passed since.
+                if newest.is_some_and(|newest| newest >= room_time(spoke_at) - 8_000) {
+                    return;
+                }
+                std::thread::sleep(Duration::from_millis(1));
+            }
+            self.hear_tank(random);
+        }
+        panic!("nothing was stored\n{}", self.room.log());
     }
 
     fn publish(&mut self, messages: &[(String, String)]) {
@@ -221,7 +255,7 @@ impl Walk {
             Fault::BrokerKilled => {
                 let before = self.room.log().matches("connected to the broker").count();
                 self.broker.kill();
-                self.move_clock(1 + (random.whole() % 30) as i64);
+                self.move_clock(60 + (random.whole() % 1_800) as i64);
                 self.broker.start_again();
                 wait_for("the daemon to be back", || {
                     (self.room.log().matches("connected to the broker").count() > before).then_some(())
@@ -276,7 +310,7 @@ impl Walk {
 
     /// Waits until all is stored.
     pub fn settle(&mut self) {
-        self.move_clock(1);
+        self.move_clock(10);
         let all = self.published;
         wait_for("everything to be stored", || (self.stored() >= all).then_some(()));
     }
@@ -293,7 +327,7 @@ impl Walk {
         std::fs::read_dir(&self.letters).map_or(0, Iterator::count)
     }
 
-    pub fn taken(&self, day: u32, minute: u32) -> Taken {
+    pub fn taken(&self) -> Taken {
         let process = format!("/proc/{}", self.room.process());
         let status = std::fs::read_to_string(format!("{process}/status")).unwrap();
         let number = |name: &str| -> f64 {
@@ -305,7 +339,7 @@ impl Walk {
             std::fs::metadata(path).map_or(0, |file| file.len()) as f64
         };
         Taken {
-            day: f64::from(day) + f64::from(minute) / 1_440.0,
+            day: self.ahead as f64 / 86_400.0,
             memory_kib: number("VmRSS:"),
             threads: number("Threads:"),
             handles: std::fs::read_dir(format!("{process}/fd")).unwrap().count() as f64,
@@ -317,7 +351,7 @@ impl Walk {
 
 /// What the daemon's clock shows, in milliseconds since 1970, when it is ahead by so much.
 #[expect(clippy::disallowed_methods, reason = "the daemon's clock is told from the system's")]
-fn room_time(ahead_minutes: i64) -> i64 {
+fn room_time(ahead_seconds: i64) -> i64 {
     let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap();
-    now.as_millis() as i64 + ahead_minutes * MINUTE_MS
+    now.as_millis() as i64 + ahead_seconds * 1_000
 }
