@@ -25,7 +25,7 @@ fn told_of_the_tank(room: &Room) -> Vec<String> {
         )?;
         let mut letters = store.prepare(
             "SELECT 'letter of ' || letter.kind || ' about ' || letter_alarm.kind FROM letter JOIN letter_alarm
-                 ON letter = id WHERE subject = 'tank' ORDER BY at, letter_alarm.kind",
+                 ON letter_alarm.letter = letter.id WHERE letter_alarm.subject = 'tank' ORDER BY at, letter_alarm.kind",
         )?;
         let changes = changes.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<Vec<String>>>()?;
         let letters = letters.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<Vec<String>>>()?;
