@@ -35,7 +35,7 @@ const LONGEST_QUIET: TimeDelta = TimeDelta::hours(24);
 pub fn asked(lines: &[String], is_place: impl Fn(&str) -> bool, more: &[(&'static str, Value)]) -> Vec<Line> {
     let known = |line: &String| {
         let word = first_word(line);
-        is_answer(&word) || typed::entry::EXAMPLES.iter().any(|(did, _)| *did == word)
+        is_answer(&word) || typed::object::EXAMPLES.iter().any(|(did, _)| *did == word)
     };
     let wanted = lines.iter().enumerate().filter(|(at, line)| *at == 0 || known(line));
     wanted.map(|(_, line)| (line.clone(), line_asks(line, &is_place, more))).collect()
@@ -63,7 +63,7 @@ fn line_asks(line: &str, is_place: &impl Fn(&str) -> bool, more: &[(&'static str
         "wrong" if alone => Ok(Asked::Seen { worth_it: Some(false) }),
         "quiet" => quiet(rest),
         _ => {
-            let words = words(unquoted);
+            let words = typed::entry::words_of(unquoted);
             let did = words.first().map(|did| did.to_lowercase()).unwrap_or_default();
             let is_place = |word: &str| is_place(word) || is_place(&word.to_lowercase());
             typed::entry::read(&did, words.get(1..).unwrap_or_default(), is_place, more.iter().cloned())
@@ -80,31 +80,4 @@ fn quiet(rest: &str) -> Result<Asked, String> {
         Some(_) => Err("an alarm is silenced for 24 hours at most; write \"quiet 2 h\"".to_owned()),
         None => Err(format!("\"{rest}\" is no span of time; write \"quiet 2 h\" or \"quiet 90 min\"")),
     }
-}
-
-/// Parted at spaces; what stands in quotes stays together.
-fn words(line: &str) -> Vec<String> {
-    let mut words = Vec::new();
-    let (mut word, mut quoted, mut begun) = (String::new(), false, false);
-    for sign in line.chars() {
-        match sign {
-            '"' => {
-                quoted = !quoted;
-                begun = true;
-            }
-            ' ' if !quoted => {
-                if std::mem::take(&mut begun) {
-                    words.push(std::mem::take(&mut word));
-                }
-            }
-            sign => {
-                word.push(sign);
-                begun = true;
-            }
-        }
-    }
-    if begun {
-        words.push(word);
-    }
-    words
 }

@@ -98,7 +98,8 @@ impl Alarms {
         };
         let config = settings(path)?;
         let body = serde_json::to_string(&command).map_err(|error| Failure::Sentence(error.to_string()))?;
-        hand_over(&config, InboxKind::Command, &body)
+        let understood = wording::command_taken(&command, &config.rules.site, Clock::system().now());
+        hand_over(&config, InboxKind::Command, &body, &understood)
     }
 }
 
@@ -123,13 +124,9 @@ fn list(path: &Path, json: bool) -> Outcome {
     } else {
         present::warn_if_quiet(&present);
         for alarm in &alarms {
-            print(&format!(
-                "{} ({}, {})\n  {}",
-                alarm.key.id(),
-                alarm.state.word(),
-                alarm.priority.word(),
-                wording::alarm_text(alarm, site)
-            ))?;
+            let mut text = format!("{} ({}, {})\n", alarm.key.id(), alarm.state.word(), alarm.priority.word());
+            show::wrapped(&mut text, &wording::alarm_text(alarm, site), "  ", show::columns());
+            print(text.trim_end())?;
         }
     }
     if !json {

@@ -1,7 +1,13 @@
-//! `check`: read the settings, say everything that is wrong; with `--letter`, send one letter.
+//! `check`: the check before the night. Everything that must be true, one line each, with the
+//! remedy where it is not, and what cannot be watched yet. It is seen with the eyes of the
+//! daemon's user: what root may read says nothing about what the daemon may.
+
+mod blind;
+mod files;
+mod hearing;
 
 use super::run::runtime;
-use super::{Answer, Failure, Outcome, print, settings};
+use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::answers;
 use crate::clock::Clock;
 use crate::config::Config;
@@ -10,105 +16,172 @@ use crate::notify::channel::Channel;
 use crate::notify::postman::Postman;
 use crate::notify::wording::{self, speech::count};
 use clap::Args;
-use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::time::Duration;
-
-/// Permission bits of everybody who is neither the owner nor in the group.
-const OTHERS: u32 = 0o007;
-
-/// Somebody sits and waits: no step of a test letter takes longer. At night there is more patience.
-const PATIENCE: Duration = Duration::from_secs(60);
 
 #[derive(Args)]
 pub struct Check {
     /// Also send one test letter the way an alarm would go, and say what the mail server answered.
     #[arg(long)]
     letter: bool,
+    /// How long to listen for the sensors; it ends as soon as all were heard.
+    #[arg(long = "listen", value_name = "SPAN", default_value = "10 s")]
+    span: String,
+    /// Only read the settings: no broker, no mail server, no store.
+    #[arg(long, conflicts_with = "letter")]
+    settings_only: bool,
+}
+
+/// One thing that was looked at.
+#[derive(Debug, PartialEq)]
+pub(super) enum Point {
+    /// It holds.
+    Well(String),
+    /// It does not, and what to do.
+    Mend(String, String),
+    /// What nobody watches, and what would change that.
+    Blind(String),
 }
 
 impl Check {
     pub fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
-        let rules = &config.rules;
-        print(&format!(
-            "{} is fine: {} with {}, {} and {}; letters go to {}{}.",
-            path.display(),
-            rules.site.name,
-            count(rules.places.len() as i64, "place"),
-            count((rules.sensors.len() - rules.reservoirs.len()) as i64, "sensor"),
-            count(rules.reservoirs.len() as i64, "reservoir"),
-            config.mail.to.join(", "),
-            match &config.mail.smtp {
-                Some(smtp) => format!(" through {}:{}", smtp.host, smtp.port),
-                None => format!(" as .eml files in {}", config.mail.folder.display()),
-            }
-        ))?;
-        print_corrections(&config)?;
-        secrets_are_private(&config)?;
-        if self.letter { send(&config) } else { Ok(Answer::Yes) }
+        let span = when::span(&self.span)?.to_std().unwrap_or_default();
+        if self.settings_only {
+            print(&line(&the_settings(path, &config)))?;
+            return Ok(Answer::Yes);
+        }
+        if let Some(user) = files::become_the_daemon() {
+            print(&format!("As the user {user}, like the daemon:"))?;
+        }
+        let mut mends = 0;
+        let mut tell = |point: Point| {
+            mends += u32::from(matches!(point, Point::Mend(..)));
+            print(&line(&point))
+        };
+        tell(the_settings(path, &config))?;
+        for point in corrections(&config) {
+            tell(point)?;
+        }
+        for point in files::look(&config) {
+            tell(point)?;
+        }
+        let runtime = runtime()?;
+        let known = files::past(&config);
+        for point in runtime.block_on(hearing::listen(&config, span, known.as_ref())) {
+            tell(point)?;
+        }
+        if !self.letter {
+            tell(runtime.block_on(mail(&config)))?;
+        }
+        if let Some(point) = runtime.block_on(replies(&config)) {
+            tell(point)?;
+        }
+        for point in blind::spots(&config, known.as_ref()) {
+            tell(point)?;
+        }
+        if self.letter {
+            send(&config)?;
+        }
+        match mends {
+            0 => print("\nReady for the night.").map(|()| Answer::Yes),
+            1 => print("\nOne thing to mend before the night.").map(|()| Answer::No),
+            many => print(&format!("\n{many} things to mend before the night.")).map(|()| Answer::No),
+        }
     }
 }
 
-/// Refuses passwords and keys that others on this machine can read. A file that is not
-/// there yet is no matter of `check`: systemd hands it to the daemon alone.
-fn secrets_are_private(config: &Config) -> Result<(), Failure> {
-    let broker = &config.broker;
-    let key = broker.tls.as_ref().and_then(|tls| tls.key_file.as_ref());
-    let mail = config.mail.smtp.as_ref().and_then(|smtp| smtp.password_file.as_ref());
-    let mut open = Vec::new();
-    for (what, file) in [
-        ("password_file of [broker]", broker.password_file.as_ref()),
-        ("key_file of [broker]", key),
-        ("password_file of [mail]", mail),
-        ("password_file of [mail.answers]", config.mail.answers.as_ref().map(|answers| &answers.password_file)),
-    ] {
-        let Some(file) = file else { continue };
-        let Ok(about) = std::fs::metadata(file) else { continue };
-        if about.permissions().mode() & OTHERS != 0 {
-            let shown = file.display();
-            open.push(format!("{shown} ({what}) can be read or changed by others on this machine: chmod 600 {shown}"));
-        }
+fn line(point: &Point) -> String {
+    match point {
+        Point::Well(what) => format!("well   {what}"),
+        Point::Mend(what, remedy) => format!("mend   {what}\n       {remedy}"),
+        Point::Blind(what) => format!("blind  {what}"),
     }
-    if open.is_empty() { Ok(()) } else { Err(Failure::Sentence(open.join("\n"))) }
+}
+
+fn the_settings(path: &Path, config: &Config) -> Point {
+    let rules = &config.rules;
+    Point::Well(format!(
+        "{}: {} ({} in its topics) with {}, {} and {}.",
+        path.display(),
+        rules.site.name,
+        config.broker.site_topic,
+        count(rules.places.len() as i64, "place"),
+        count((rules.sensors.len() - rules.reservoirs.len()) as i64, "sensor"),
+        count(rules.reservoirs.len() as i64, "reservoir"),
+    ))
 }
 
 /// Which values are corrected, by what, and since when.
-fn print_corrections(config: &Config) -> Result<(), Failure> {
+fn corrections(config: &Config) -> Vec<Point> {
     let rules = &config.rules;
-    for channel in &rules.channels {
-        let sensor = rules.sensor(channel.sensor);
-        if channel.gain != 1.0 || channel.offset != 0.0 {
+    let corrected = rules.channels.iter().filter(|channel| channel.gain != 1.0 || channel.offset != 0.0);
+    let mut points: Vec<Point> = corrected
+        .map(|channel| {
             let since = channel.calibrated.map_or("on a day not noted".to_owned(), |date| format!("on {date}"));
-            print(&format!(
+            Point::Well(format!(
                 "The {} of {} is corrected: {} × value {} {}, calibrated {since}.",
                 channel.quantity.word(),
-                sensor.id,
+                rules.sensor(channel.sensor).id,
                 channel.gain,
                 if channel.offset < 0.0 { "-" } else { "+" },
                 channel.offset.abs()
-            ))?;
-        }
-    }
+            ))
+        })
+        .collect();
     for reservoir in &rules.reservoirs {
         if let Some(echo) = &reservoir.echo {
-            print(&format!(
+            points.push(Point::Well(format!(
                 "The echo of {} is corrected for the warmth of the air by {}; the gauge itself reckons with {}.",
                 reservoir.id,
                 rules.sensor(rules.channel(echo.air).sensor).id,
                 super::show::temperature(&rules.site, Some(echo.assumed.0))
-            ))?;
+            )));
         }
     }
-    Ok(())
+    points
 }
 
-fn send(config: &Config) -> Outcome {
+/// Whether the mail server takes us in; no letter is sent.
+async fn mail(config: &Config) -> Point {
+    let to = config.mail.to.join(", ");
+    let Some(smtp) = &config.mail.smtp else {
+        return Point::Mend(
+            format!("Letters become files in {} and wake nobody.", config.mail.folder.display()),
+            "Name your mail server: [mail] smtp = \"smtps://user@host:465\", from, to, password_file.".to_owned(),
+        );
+    };
+    let server = format!("{}:{}", smtp.host, smtp.port);
+    match postman(config).try_login().await {
+        Ok(()) => {
+            Point::Well(format!("The mail server {server} takes us in; letters go to {to}. Try one: check --letter"))
+        }
+        Err(error) => Point::Mend(
+            format!("Mail does not work yet: {}.", error.text.trim_end_matches('.')),
+            "Until it does, no alarm reaches anybody. Look at [mail] in the settings.".to_owned(),
+        ),
+    }
+}
+
+/// Whether the mailbox of replies opens; nothing in it is changed.
+async fn replies(config: &Config) -> Option<Point> {
+    let answers = config.mail.answers.as_ref()?;
+    let mailbox = format!("{} at {}", answers.folder, answers.host);
+    Some(match answers::try_once(answers).await {
+        Ok(()) => Point::Well(format!("Replies can be read in {mailbox}.")),
+        Err(why) => Point::Mend(
+            format!("Replies cannot be read in {mailbox}: {}.", why.to_string().trim_end_matches('.')),
+            "Until they can, answer with the page or the verbs. Look at [mail.answers] in the settings.".to_owned(),
+        ),
+    })
+}
+
+fn send(config: &Config) -> Result<(), Failure> {
     let now = Clock::system().now();
     let letter = wording::test_letter(format!("test-{}", now.timestamp_millis()), &config.rules.site, now);
     let runtime = runtime()?;
     let mut failed = false;
-    let postman = Postman::new(&config.mail, &config.rules.site.name, &MarkKey::unanswerable()).with_patience(PATIENCE);
+    let postman = postman(config);
     for mail in postman.letter(&letter) {
         match runtime.block_on(postman.try_once(&mail)) {
             Ok(()) => print(&format!("The test letter to {} has been taken.", mail.key.recipient))?,
@@ -118,15 +191,15 @@ fn send(config: &Config) -> Outcome {
             }
         }
     }
-    if let Some(answers) = &config.mail.answers {
-        match runtime.block_on(answers::try_once(answers)) {
-            Ok(()) => print(&format!("Replies can be read in {} at {}.", answers.folder, answers.host))?,
-            Err(why) => return Err(Failure::Sentence(format!("replies cannot be read: {why}"))),
-        }
-    }
     if failed {
-        Err(Failure::Sentence("mail does not work yet; alarms would not reach anybody".into()))
-    } else {
-        Ok(Answer::Yes)
+        return Err(Failure::Sentence("mail does not work yet; alarms would not reach anybody".into()));
     }
+    Ok(())
 }
+
+fn postman(config: &Config) -> Postman {
+    Postman::new(&config.mail, &config.rules.site.name, &MarkKey::unanswerable()).with_patience(PATIENCE)
+}
+
+/// Somebody sits and waits: no step with the mail server takes longer. At night there is more patience.
+const PATIENCE: Duration = Duration::from_secs(20);

@@ -2,16 +2,20 @@
 //! the real daemon is subscribed to it, and a fast clock lets two nights pass in about
 //! two minutes. Everything it makes lies in one folder.
 
+mod page;
+
 use super::run::runtime;
 use super::{Answer, Failure, Outcome, print};
 use crate::clock::Clock;
 use crate::config;
 use crate::daemon::{self, Happening};
-use crate::demo::{broker, nights, publisher};
+use crate::demo::broker::DemoBroker;
+use crate::demo::{nights, publisher};
 use crate::engine::Engine;
 use crate::engine::alarm::{AlarmKey, AlarmState, Priority};
 use crate::engine::event::{Command, LetterKind};
 use crate::engine::rules::Site;
+use crate::notify::letter::Letter;
 use crate::store::{Inbox, InboxKind, StoreError};
 use crate::units::Timestamp;
 use chrono::{TimeDelta, Timelike};
@@ -21,9 +25,6 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 
-/// Where a broker usually listens.
-const USUAL_PORT: u16 = 1883;
-
 #[derive(Args)]
 pub struct Demo {
     /// Where the config, the store and the letters go; made anew.
@@ -32,8 +33,8 @@ pub struct Demo {
     /// Simulated seconds in a real one.
     #[arg(long, default_value_t = publisher::DEMO_SPEED)]
     speed: f64,
-    /// The port of a broker on this machine. If none listens there, one is started.
-    #[arg(long, default_value_t = USUAL_PORT)]
+    /// The port of 127.0.0.1 on which the demo's own broker listens; 0: any that is free.
+    #[arg(long, default_value_t = 0)]
     port: u16,
 }
 
@@ -45,52 +46,36 @@ impl Demo {
         let story = nights::demo();
         let letters = self.folder.join("letters");
         fresh_folder(&self.folder)?;
-        let port = self.broker()?;
+        let broker =
+            DemoBroker::start(self.port, &self.folder).map_err(|error| Failure::Sentence(error.to_string()))?;
+        print(&format!("A broker on 127.0.0.1:{}: {}.", broker.port, broker.what()))?;
+        let port = broker.port;
         // Relative paths are taken from where the settings lie, so the folder can be moved.
         let text = story.config_text(port, "traywarden.db", "letters");
         let config_file = self.folder.join("traywarden.toml");
         std::fs::write(&config_file, &text).map_err(Failure::system(format!("write {}", config_file.display())))?;
         let config = config::parse(&text, "the demo's settings", &self.folder)?;
-        let minutes = (story.span.num_seconds() as f64 / self.speed / 60.0).max(0.1);
+        let minutes = story.span.num_seconds() as f64 / self.speed / 60.0;
+        let minutes = if minutes < 1.5 { "a minute".to_owned() } else { format!("{minutes:.0} minutes") };
         print(&format!(
             "Saltmarsh Lane, an invented room: two racks, a tank, nobody there at night.\n\
-             Two nights pass in about {minutes:.0} minutes. Letters become files in {}.\n",
+             Two nights pass in about {minutes}. Letters become files in {}.\n",
             letters.display()
         ))?;
         let mut account = Account {
             site: config.rules.site.clone(),
             folder: letters.clone(),
             next_line: None,
-            letters: 0,
+            letters: Vec::new(),
             unanswered: BTreeSet::new(),
         };
         runtime()?.block_on(self.play(&story, config, port, &mut account))?;
-        print(&format!(
-            "\nThat was two nights and {} letters. Look at\n\
-             \x20 the letters:  ls {}\n\
-             \x20 the room:     traywarden --config {c} now\n\
-             \x20 a night:      traywarden --config {c} history rack-b --since \"2026-03-03 17:00\" --until \"2026-03-04 09:00\" --chart rack-b.png\n\
-             \x20 the settings: {c}\n\
-             Then copy the settings, put in your own sensors, and start: traywarden --config FILE check",
-            account.letters,
-            letters.display(),
-            c = config_file.display()
-        ))?;
+        drop(broker);
+        let nights = self.folder.join("nights.html");
+        std::fs::write(&nights, page::page(&account.site, &account.letters))
+            .map_err(Failure::system(format!("write {}", nights.display())))?;
+        print(&closing_lines(&this_program(), &self.folder, account.letters.len()))?;
         Ok(Answer::Yes)
-    }
-
-    fn broker(&self) -> Result<u16, Failure> {
-        if broker::find_broker(&format!("mqtt://127.0.0.1:{}", self.port)) {
-            print(&format!("Using the broker that listens on 127.0.0.1:{}.", self.port))?;
-            return Ok(self.port);
-        }
-        let started = broker::start_embedded(0).map_err(|error| Failure::Sentence(error.to_string()))?;
-        print(&format!(
-            "No broker on port {}, so a built-in test broker was started on 127.0.0.1:{} (it forgets everything \
-             when it stops; a real room wants a real one).",
-            self.port, started.port
-        ))?;
-        Ok(started.port)
     }
 
     async fn play(
@@ -165,12 +150,49 @@ impl Demo {
     }
 }
 
+/// What to look at now: each line can be pasted into a shell and runs, from any folder.
+fn closing_lines(program: &Path, folder: &Path, letters: usize) -> String {
+    let folder = std::path::absolute(folder).unwrap_or_else(|_| folder.to_owned());
+    let word = |path: &Path| in_a_shell(&path.display().to_string());
+    let (program, settings) = (word(program), word(&folder.join("traywarden.toml")));
+    format!(
+        "\nThat was two nights and {letters} letters. Open them in a browser:\n\n\
+         \x20   {page}\n\n\
+         Or paste, one line each:\n\n\
+         \x20   {program} --config {settings} now\n\
+         \x20   {program} --config {settings} history rack-b --since \"2026-03-03 17:00\" --until \"2026-03-04 09:00\" --chart {chart}\n\
+         \x20   {program} --config {settings} alarms table\n\n\
+         Your own room begins with a broker your sensors speak to; this hears them and writes the settings:\n\n\
+         \x20   {program} listen --to my-room.toml",
+        page = folder.join("nights.html").display(),
+        chart = word(&folder.join("rack-b.png")),
+    )
+}
+
+/// As it has to be typed: the bare name where the shell finds this very program by it.
+fn this_program() -> PathBuf {
+    let Ok(program) = std::env::current_exe() else { return PathBuf::from("traywarden") };
+    let path = std::env::var_os("PATH").unwrap_or_default();
+    let found = std::env::split_paths(&path).map(|folder| folder.join("traywarden")).find(|found| found.is_file());
+    let same = |found: &PathBuf| found.canonicalize().is_ok_and(|found| found == program);
+    if found.as_ref().is_some_and(same) { PathBuf::from("traywarden") } else { program }
+}
+
+/// In quotes where a shell would part it.
+fn in_a_shell(word: &str) -> String {
+    let plain = |letter: char| letter.is_ascii_alphanumeric() || "/._-+:@".contains(letter);
+    if word.chars().all(plain) { word.to_owned() } else { format!("'{}'", word.replace('\'', "'\\''")) }
+}
+
+/// As wide as "Tue 17:04 ".
+const BESIDE_THE_TIME: &str = "          ";
+
 /// The plain account on the terminal.
 struct Account {
     site: Site,
     folder: PathBuf,
     next_line: Option<Timestamp>,
-    letters: u32,
+    letters: Vec<Letter>,
     unanswered: BTreeSet<AlarmKey>,
 }
 
@@ -193,10 +215,10 @@ impl Account {
                     (AlarmState::Acknowledged, _) => "the grower has seen it",
                     (AlarmState::Shelved | AlarmState::OutOfService, _) => "silenced",
                 };
-                format!("{}  {what}: {text}", self.time(change.at))
+                format!("{}  {what}: {}", self.time(change.at), begins(text))
             }
             Happening::Letter(letter) => {
-                self.letters += 1;
+                self.letters.push((*letter).clone());
                 let kind = match letter.kind {
                     LetterKind::Alarm => "letter now",
                     LetterKind::Evening => "letter of the evening",
@@ -206,15 +228,17 @@ impl Account {
                 };
                 format!("{}  {kind} -> {}: \"{}\"", self.time(letter.at), self.folder.display(), letter.subject)
             }
-            Happening::BrokerDown(error) => format!("               the broker: {error}"),
+            Happening::BrokerDown(error) => format!("{BESIDE_THE_TIME}the broker: {error}"),
             Happening::Time(engine) => match self.progress(engine) {
                 Some(line) => line,
                 None => return,
             },
             Happening::Ready { .. } | Happening::BrokerUp | Happening::Journal(..) => return,
         };
+        let mut set = String::new();
+        super::show::wrapped(&mut set, &line, BESIDE_THE_TIME, super::show::columns());
         // Losing the terminal must not stop the watch.
-        let _ = print(&line);
+        let _ = print(set.trim());
     }
 
     /// A line every three hours of the room's time.
@@ -246,6 +270,11 @@ impl Account {
     }
 }
 
+/// Its first two sentences: the whole of it stands in the letters.
+fn begins(text: &str) -> &str {
+    text.match_indices(". ").nth(1).map_or(text, |(end, _)| &text[..=end])
+}
+
 fn acknowledge(store: &Path, at: Timestamp, alarm: AlarmKey) -> Result<(), StoreError> {
     let command = Command::Acknowledge { alarm, by: "the grower".to_owned(), grade: None };
     // A command of ours always has a JSON form.
@@ -256,7 +285,15 @@ fn acknowledge(store: &Path, at: Timestamp, alarm: AlarmKey) -> Result<(), Store
 
 fn fresh_folder(folder: &Path) -> Result<(), Failure> {
     // Only what an earlier demo made is taken away.
-    for name in ["traywarden.db", "traywarden.db-wal", "traywarden.db-shm", "traywarden.toml"] {
+    for name in [
+        "traywarden.db",
+        "traywarden.db-wal",
+        "traywarden.db-shm",
+        "traywarden.toml",
+        "nights.html",
+        "mosquitto.conf",
+        "mosquitto.log",
+    ] {
         let _ = std::fs::remove_file(folder.join(name));
     }
     if let Ok(letters) = std::fs::read_dir(folder.join("letters")) {
@@ -266,4 +303,18 @@ fn fresh_folder(folder: &Path) -> Result<(), Failure> {
         }
     }
     std::fs::create_dir_all(folder.join("letters")).map_err(Failure::system(format!("make {}", folder.display())))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn closing_lines_can_be_pasted_as_they_stand() {
+        let lines = closing_lines(Path::new("/opt/my tools/traywarden"), Path::new("/tmp/a demo"), 9);
+        let pasted = "    '/opt/my tools/traywarden' --config '/tmp/a demo/traywarden.toml' now";
+        assert!(lines.lines().any(|line| line == pasted), "{lines}");
+        assert!(!lines.contains("FILE"), "{lines}");
+        assert_eq!(in_a_shell("it's"), "'it'\\''s'");
+    }
 }

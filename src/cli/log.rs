@@ -6,6 +6,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::rules::Site;
 use crate::journal::Entry;
+use crate::notify::wording;
 use crate::store::{Inbox, InboxKind, InboxOutcome, JournalLine, Reader, Store};
 use crate::typed;
 use crate::units::Timestamp;
@@ -59,20 +60,19 @@ impl Log {
         }
         let entry = self.entry(&config)?;
         let body = serde_json::to_string(&entry).map_err(|error| Failure::Sentence(error.to_string()))?;
-        hand_over(&config, InboxKind::Journal, &body)
+        hand_over(&config, InboxKind::Journal, &body, &wording::entry_taken(&entry, &config.rules, None, &[]))
     }
 
     fn entry(&self, config: &Config) -> Result<Entry, Failure> {
-        let value = match (&self.json, &self.did) {
-            (Some(json), _) => serde_json::from_str(json)
-                .map_err(|error| Failure::Usage(format!("the entry is no JSON object: {error}")))?,
-            (None, did) => Value::Object(self.object(did.as_deref().unwrap_or_default(), config)?),
+        let entry = match (&self.json, &self.did) {
+            (Some(json), _) => typed::object::from_json(json),
+            (None, did) => typed::object::from_object(self.object(did.as_deref().unwrap_or_default(), config)?),
         };
-        typed::entry::finished(value, self.did.as_deref().unwrap_or_default()).map_err(Failure::Usage)
+        entry.map_err(Failure::Usage)
     }
 
     fn object(&self, did: &str, config: &Config) -> Result<Map<String, Value>, Failure> {
-        let is_place = |word: &str| config.rules.place_named(word).is_some();
+        let is_place = |word: &str| config.rules.places.iter().any(|place| place.id.eq_ignore_ascii_case(word));
         let mut entry = typed::entry::entry(did, &self.facts, is_place).map_err(Failure::Usage)?;
         if let Some(at) = &self.at {
             let at = when::instant(at, config.rules.site.time_zone, Clock::system().now())?;
@@ -87,8 +87,9 @@ impl Log {
 }
 
 /// Puts an item into the daemon's inbox and waits for its answer.
-pub fn hand_over(config: &Config, kind: InboxKind, body: &str) -> Outcome {
-    if !config.store.path.exists() {
+/// `understood`: what it says, for when the daemon does not answer.
+pub fn hand_over(config: &Config, kind: InboxKind, body: &str, understood: &str) -> Outcome {
+    if matches!(config.store.path.try_exists(), Ok(false)) {
         // The first entries may be written before the daemon first runs.
         let (store, _) = Store::open(&config.store.path, &config.rules, Clock::system().now())?;
         store.close()?;
@@ -114,7 +115,7 @@ pub fn hand_over(config: &Config, kind: InboxKind, body: &str) -> Outcome {
         }
         std::thread::sleep(LOOK_AGAIN_AFTER);
     }
-    print("Left for the daemon, which does not answer just now; it takes it when it runs.")?;
+    print(&format!("Left for the daemon, which does not answer just now; it takes it when it runs. {understood}"))?;
     Ok(Answer::Yes)
 }
 

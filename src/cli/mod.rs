@@ -8,10 +8,12 @@ mod calibrate;
 mod check;
 mod demo;
 mod digest;
+mod documents;
 mod export;
 mod file;
 mod guard;
 mod history;
+mod listen;
 mod log;
 mod labels;
 mod now;
@@ -54,6 +56,8 @@ enum Verb {
     Demo(demo::Demo),
     /// Read the settings and say everything that is wrong with them.
     Check(check::Check),
+    /// Hear what a broker's devices say for a minute, and write a settings file for them.
+    Listen(listen::Listen),
     /// The room now: air, water, trays, alarms, sensors.
     Now(show::AsJson),
     /// What a place, a sensor or a reservoir has read.
@@ -78,6 +82,9 @@ enum Verb {
     Calibrate(calibrate::Calibrate),
     /// On another machine: write when the watch is gone, or its breakfast letter did not come.
     Guard(guard::Guard),
+    /// Write man pages and shell completions.
+    #[command(hide = true)]
+    Documents(documents::Documents),
     /// A link and a QR code by which a phone may open the round sheet; phones that may.
     Pair(pair::Pair),
     /// A sheet of QR codes to print, one a rack, that open that rack's lines.
@@ -158,6 +165,7 @@ pub fn main() -> ExitCode {
         Verb::Run => run::run(&arguments.config),
         Verb::Demo(demo) => demo.run(),
         Verb::Check(check) => check.run(&arguments.config),
+        Verb::Listen(listen) => listen.run(&arguments.config),
         Verb::Now(shown) => now::run(&arguments.config, shown),
         Verb::History(history) => history.run(&arguments.config),
         Verb::Log(log) => log.run(&arguments.config),
@@ -170,6 +178,7 @@ pub fn main() -> ExitCode {
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
         Verb::Guard(guard) => guard.run(),
+        Verb::Documents(documents) => documents.run(),
         Verb::Pair(pair) => pair.run(&arguments.config),
         Verb::Labels(labels) => labels.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),

@@ -4,14 +4,14 @@ use super::show::{self, AsJson, table};
 use super::{Answer, Outcome, present, print, settings};
 use crate::clock::Clock;
 use crate::engine::letters::digest::ReservoirDay;
-use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot};
+use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot, SurfaceNow};
 use crate::engine::physics::surface::Surface;
 use crate::engine::quality::saturation::Pinned;
 use crate::engine::rules::Site;
 use crate::engine::watch::mold::Pressure;
 use crate::notify::wording;
-use crate::store::Trouble;
-use crate::units::UnitSystem;
+use crate::store::{GarbledLine, Trouble};
+use crate::units::{Timestamp, UnitSystem};
 use chrono::TimeDelta;
 use serde_json::json;
 use std::fmt::Write;
@@ -19,6 +19,10 @@ use std::path::Path;
 
 /// Low-cost hygrometers drift by a quarter to half a per cent a year (from memory).
 const CALIBRATION_KEEPS: TimeDelta = TimeDelta::days(366);
+
+/// So many of the newest messages that were no readings are looked at, and so many kinds told.
+const LOOKED_AT: u32 = 1000;
+const MOST_REFUSED: usize = 5;
 
 pub fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
@@ -38,99 +42,77 @@ pub fn run(path: &Path, shown: AsJson) -> Outcome {
         return Ok(Answer::Yes);
     }
     if let Some(trouble) = &trouble {
-        print(&trouble_text(trouble, site))?;
+        print(&trouble_text(trouble, site, show::columns()))?;
     } else if let Some(present) = &present {
         present::warn_if_quiet(present);
     }
     if let Some(snapshot) = &snapshot {
-        print(&as_text(snapshot, site, trouble.is_none()))?;
+        let refused = present.as_ref().and_then(|present| present.reader.garbled(LOOKED_AT).ok());
+        print(&as_text(snapshot, &refused.unwrap_or_default(), site, show::columns(), trouble.is_none()))?;
     }
     Ok(Answer::Yes)
 }
 
 /// What the daemon says while its store fails, before how things stood when it still worked.
-fn trouble_text(trouble: &Trouble, site: &Site) -> String {
-    let mut text = format!(
-        "Since {} nothing can be saved: {}.\nThe watch goes on from memory: every reading is judged, and alarms come. ",
+fn trouble_text(trouble: &Trouble, site: &Site, width: usize) -> String {
+    let mut text = String::new();
+    let mut formatted = format!(
+        "Since {} nothing can be saved: {}. The watch goes on from memory: every reading is judged, and alarms come. ",
         show::local(site, trouble.since),
         trouble.error.trim_end_matches('.')
     );
-    let _ = write!(text, "{} readings wait to be saved, {} are lost.", trouble.unsaved, trouble.lost);
+    let _ = write!(formatted, "{} readings wait to be saved, {} are lost.", trouble.unsaved, trouble.lost);
     if trouble.without_past {
-        text.push_str("\nWhat was written before cannot be read: the watch knows no tray and no watering.");
+        formatted.push_str(" What was written before cannot be read: the watch knows no tray and no watering.");
     }
+    show::wrapped(&mut text, &formatted, "", width);
     if trouble.alarms.is_empty() {
-        text.push_str("\n\nNo alarm.");
+        text.push_str("\nNo alarm.\n");
     }
     for alarm in &trouble.alarms {
-        let _ = write!(text, "\n\n{} ({}, {})\n  {}", alarm.id, alarm.state, alarm.priority, alarm.text);
+        let _ = writeln!(text, "\n{} ({}, {})", alarm.id, alarm.state, alarm.priority);
+        show::wrapped(&mut text, &alarm.text, "  ", width);
     }
-    text.push_str("\n\nWhat could be read of the store, as it stood then:\n");
+    text.push_str("\nWhat could be read of the store, as it stood then:\n");
     text
 }
 
-fn as_text(snapshot: &Snapshot, site: &Site, with_alarms: bool) -> String {
-    let mut text = format!(
-        "{}, {}. Next round {}.\n",
+/// Short lines with a label each, so that they read alike on 80 columns and on a phone.
+fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usize, with_alarms: bool) -> String {
+    let mut text = String::new();
+    let head = format!(
+        "{}, {}. Next round {}.",
         site.name,
         show::local(site, snapshot.at),
         show::local(site, snapshot.next_round)
     );
+    show::wrapped(&mut text, &head, "", width);
     if !snapshot.broker_up {
         text.push_str("No connection to the broker.\n");
     }
-    if !snapshot.places.is_empty() {
-        let mut air = table(["PLACE", "AIR", "HUMIDITY", "VPD", "DEW POINT", "MOLD PRESSURE", "ASKED FOR", "TRAYS"]);
-        for place in &snapshot.places {
-            air.add_row([
-                place.name.clone(),
-                show::temperature(site, place.temperature),
-                humidity(place),
-                give_or_take(place.deficit.map(|deficit| format!("{deficit:.2}")), place.deficit_accuracy, 2, " kPa"),
-                dew_point(place, site),
-                place.mold.map_or("-".to_owned(), |mold| match mold.needed {
-                    Some(needed) => format!("{:.0}: {} of {needed:.1} h", mold.pressure, hours_allowed(&mold)),
-                    None => format!("{:.0}", mold.pressure),
-                }),
-                asked_for(place, site),
-                if place.empty { "none".to_owned() } else { place.trays.join(", ") },
-            ]);
+    for place in &snapshot.places {
+        let _ = writeln!(text, "\n{}", place.name);
+        for (label, value) in place_lines(place, site) {
+            labelled(&mut text, label, &value, width);
         }
-        let _ = writeln!(text, "\n{air}");
     }
-    if snapshot.places.iter().any(|place| place.deficit_accuracy.is_some()) {
-        text.push_str("After ± stands what the sensors may be off by, as far as the settings state their accuracy.\n");
+    for tank in &snapshot.reservoirs {
+        let _ = writeln!(text, "\n{}", tank.name);
+        labelled(&mut text, "usable", &format!("{}, {}", usable(tank, site), show::percent(tank.percent)), width);
+        let empty = tank.empty_at.map_or("no measurable draw".to_owned(), |(best, ..)| show::local(site, best));
+        labelled(&mut text, "dry", &empty, width);
     }
-    if snapshot.places.iter().any(|place| !place.surfaces.is_empty()) {
-        let _ = writeln!(text, "\n{}", surfaces(snapshot, site));
+    text.push('\n');
+    for paragraph in explained(snapshot) {
+        show::wrapped(&mut text, paragraph, "", width);
     }
-    if snapshot.places.iter().any(|place| place.mold.is_some()) {
-        text.push_str(
-            "Mold pressure: hours of wet leaves that conditions have allowed, of those infection needs. Computed from \
-             room air and your log with field-crop disease models; not validated on microgreens; look at the tray.\n",
-        );
-    }
-    if !snapshot.reservoirs.is_empty() {
-        let mut water = table(["RESERVOIR", "USABLE", "FULL", "AT THE PUMP INLET"]);
-        for tank in &snapshot.reservoirs {
-            let empty = tank.empty_at.map_or("no measurable draw".to_owned(), |(best, ..)| show::local(site, best));
-            water.add_row([tank.name.clone(), usable(tank, site), show::percent(tank.percent), empty]);
-        }
-        let _ = writeln!(text, "\n{water}");
-    }
-    let mut sensors = table(["SENSOR", "WHERE", "LAST BELIEVED", "REFUSED", "CALIBRATED", "STATE"]);
+    let mut sensors = table(["SENSOR", "WHERE", "STATE"]);
+    sensors.set_width(u16::try_from(width).unwrap_or(80));
     for sensor in &snapshot.sensors {
-        let last = sensor.last_believed.map_or("never".to_owned(), |at| show::local(site, at));
-        let last = if sensor.silent { format!("{last}, silent") } else { last };
-        let calibrated = sensor.calibrated.map_or("-".to_owned(), |date| {
-            let today = snapshot.at.with_timezone(&site.time_zone).date_naive();
-            let old = today - date > CALIBRATION_KEEPS;
-            if old { format!("{date}, over a year ago") } else { date.to_string() }
-        });
-        let refused = sensor.refused.to_string();
-        sensors.add_row([sensor.id.clone(), sensor.place.clone(), last, refused, calibrated, state(sensor, site)]);
+        sensors.add_row([sensor.id.clone(), sensor.place.clone(), state(sensor, snapshot.at, site)]);
     }
     let _ = writeln!(text, "\n{sensors}");
+    text.push_str(&not_understood(refused, snapshot.at, site, width));
     if !with_alarms {
         return text;
     }
@@ -138,16 +120,101 @@ fn as_text(snapshot: &Snapshot, site: &Site, with_alarms: bool) -> String {
         text.push_str("\nNo alarm.\n");
     }
     for alarm in &snapshot.alarms {
-        let _ = writeln!(
-            text,
-            "\n{} ({}, {})\n  {}",
-            alarm.key.id(),
-            alarm.state.word(),
-            alarm.priority.word(),
-            wording::alarm_text(alarm, site)
-        );
+        text.push('\n');
+        let head = format!("{} ({}, {})", alarm.key.id(), alarm.state.word(), alarm.priority.word());
+        show::wrapped(&mut text, &head, "", width);
+        show::wrapped(&mut text, &wording::alarm_text(alarm, site), "  ", width);
     }
     text
+}
+
+fn place_lines(place: &PlaceNow, site: &Site) -> Vec<(&'static str, String)> {
+    let mut lines = vec![(
+        "air",
+        match (place.temperature, place.humidity) {
+            (None, None) => "not known".to_owned(),
+            _ => format!("{}, {}", show::temperature(site, place.temperature), humidity(place)),
+        },
+    )];
+    if place.deficit.is_some() {
+        let deficit = place.deficit.map(|deficit| format!("{deficit:.2}"));
+        lines.push(("VPD", give_or_take(deficit, place.deficit_accuracy, 2, " kPa")));
+        lines.push(("dew point", dew_point(place, site)));
+    }
+    for found in &place.surfaces {
+        lines.push(("on it", surface(found, site)));
+    }
+    if let Some(mold) = place.mold {
+        let hours = mold.needed.map_or(String::new(), |needed| format!(", {} of {needed:.1} h", hours_allowed(&mold)));
+        lines.push(("mold", format!("{:.0}{hours}", mold.pressure)));
+    }
+    let asked = asked_for(place, site);
+    if !asked.is_empty() {
+        lines.push(("asked for", asked));
+    }
+    lines.push(("trays", if place.empty { "none".to_owned() } else { place.trays.join(", ") }));
+    lines
+}
+
+/// What the words above mean, each once, and only those that stand there.
+fn explained(snapshot: &Snapshot) -> Vec<&'static str> {
+    let any = |holds: fn(&PlaceNow) -> bool| snapshot.places.iter().any(holds);
+    let mut formatted = Vec::new();
+    if any(|place| place.deficit.is_some()) {
+        formatted.push("VPD, the vapor pressure deficit, is how much more water the air could take up: low is damp, high is thirsty.");
+    }
+    if any(|place| place.deficit_accuracy.is_some()) {
+        formatted.push("After ± stands what the sensors may be off by, as far as the settings state their accuracy.");
+    }
+    if any(|place| place.mold.is_some()) {
+        formatted.push(
+            "Mold is mold pressure: hours of wet leaves that conditions have allowed, of those infection needs. Computed \
+             from room air and your log with field-crop disease models; not validated on microgreens; look at the tray.",
+        );
+    }
+    formatted
+}
+
+/// Messages of the last day that were no readings, alike ones together.
+fn not_understood(refused: &[GarbledLine], now: Timestamp, site: &Site, width: usize) -> String {
+    let recent = refused.iter().filter(|line| now - line.at < TimeDelta::days(1));
+    let mut kinds: Vec<(&GarbledLine, u32)> = Vec::new();
+    for line in recent {
+        match kinds.iter_mut().find(|(known, _)| known.topic == line.topic && known.reason == line.reason) {
+            Some((_, times)) => *times += 1,
+            None => kinds.push((line, 1)),
+        }
+    }
+    if kinds.is_empty() {
+        return String::new();
+    }
+    let mut text = String::from("\nNot understood since yesterday\n");
+    for (line, times) in kinds.iter().take(MOST_REFUSED) {
+        let why = match line.reason.as_str() {
+            "unknown-topic" => "no sensor of the settings has this topic",
+            "bad-entry" => "it was no entry for the journal",
+            other => wording::refusal(other),
+        };
+        let formatted: String =
+            String::from_utf8_lossy(&line.payload).chars().filter(|sign| !sign.is_control()).take(40).collect();
+        let topic = line.topic.escape_debug();
+        show::wrapped(
+            &mut text,
+            &format!("{topic}: {why}; {times} times, last {}: {formatted}", show::local(site, line.at)),
+            "  ",
+            width,
+        );
+    }
+    if kinds.len() > MOST_REFUSED {
+        let _ = writeln!(text, "  and {} more", kinds.len() - MOST_REFUSED);
+    }
+    text
+}
+
+fn labelled(text: &mut String, label: &str, value: &str, width: usize) {
+    let mut lines = String::new();
+    show::wrapped(&mut lines, value, "             ", width);
+    let _ = writeln!(text, "  {label:<11}{}", lines.trim());
 }
 
 fn usable(tank: &ReservoirDay, site: &Site) -> String {
@@ -199,33 +266,21 @@ fn dew_point(place: &PlaceNow, site: &Site) -> String {
     warmth(place.dew_point, place.dew_point_accuracy, site)
 }
 
-/// Surfaces with a probe: how far from the dew point, and how damp the air on them is.
-fn surfaces(snapshot: &Snapshot, site: &Site) -> String {
-    let mut lines = table(["SURFACE", "WHERE", "TEMPERATURE", "ABOVE DEW POINT", "HUMIDITY THERE", "STATE"]);
-    for place in &snapshot.places {
-        for found in &place.surfaces {
-            let Some(surface) = found.surface else {
-                lines.add_row([found.on.as_str(), &place.name, "-", "-", "-", "not known: a sensor is silent"]);
-                continue;
-            };
-            let scale = if site.units == UnitSystem::Us { 1.8 } else { 1.0 };
-            let unit = if site.units == UnitSystem::Us { " °F" } else { " K" };
-            lines.add_row([
-                found.on.clone(),
-                place.name.clone(),
-                show::temperature(site, Some(surface.temperature.0)),
-                give_or_take(
-                    Some(format!("{:.1}", surface.margin * scale)),
-                    Some(surface.margin_accuracy * scale),
-                    1,
-                    unit,
-                ),
-                show::percent(Some(surface.humidity.min(100.0))),
-                surface_state(&surface).to_owned(),
-            ]);
-        }
-    }
-    lines.to_string()
+/// A surface with a probe: how far from the dew point, and what that means.
+fn surface(found: &SurfaceNow, site: &Site) -> String {
+    let Some(surface) = found.surface else {
+        return format!("{}: not known, a sensor is silent", found.on);
+    };
+    let (scale, unit) = if site.units == UnitSystem::Us { (1.8, " °F") } else { (1.0, " K") };
+    let margin = Some(format!("{:.1}", surface.margin * scale));
+    format!(
+        "{}: {}, {} above the dew point, {}; {}",
+        found.on,
+        show::temperature(site, Some(surface.temperature.0)),
+        give_or_take(margin, Some(surface.margin_accuracy * scale), 1, unit),
+        show::percent(Some(surface.humidity.min(100.0))),
+        surface_state(&surface)
+    )
 }
 
 fn surface_state(surface: &Surface) -> &'static str {
@@ -240,7 +295,14 @@ fn surface_state(surface: &Surface) -> &'static str {
     }
 }
 
-fn state(sensor: &SensorNow, site: &Site) -> String {
+/// "heard 22:09", "silent since 21:02", and what else is to be known of it.
+fn state(sensor: &SensorNow, now: Timestamp, site: &Site) -> String {
+    let heard = match (sensor.last_believed, sensor.silent) {
+        (Some(at), true) => format!("silent, last heard {}", show::local(site, at)),
+        (Some(at), false) => format!("heard {}", show::local(site, at)),
+        (None, true) => "silent, never heard".to_owned(),
+        (None, false) => "not heard yet".to_owned(),
+    };
     let pinned = match sensor.pinned {
         Pinned::No => None,
         Pinned::Since(since) => Some(format!("at the top of its scale since {}", show::local(site, since))),
@@ -252,7 +314,13 @@ fn state(sensor: &SensorNow, site: &Site) -> String {
         }
     };
     let uncorrected = sensor.uncorrected.then(|| "not corrected for warm air: its thermometer is silent".to_owned());
-    [pinned, uncorrected].into_iter().flatten().collect::<Vec<_>>().join("; ")
+    let refused = (sensor.refused > 0).then(|| format!("{} refused", sensor.refused));
+    let calibrated = sensor.calibrated.map(|date| {
+        let old = now.with_timezone(&site.time_zone).date_naive() - date > CALIBRATION_KEEPS;
+        format!("calibrated {date}{}", if old { ", over a year ago" } else { "" })
+    });
+    let more = [pinned, uncorrected, refused, calibrated].into_iter().flatten();
+    std::iter::once(heard).chain(more).collect::<Vec<_>>().join("; ")
 }
 
 fn asked_for(place: &PlaceNow, site: &Site) -> String {
@@ -308,4 +376,61 @@ fn as_json(snapshot: &Snapshot, site: &Site) -> serde_json::Value {
         "trays": snapshot.trays.iter().map(show::tray_json).collect::<Vec<_>>(),
         "alarms": snapshot.alarms.iter().map(|alarm| super::alarms::alarm_json(alarm, site)).collect::<Vec<_>>(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::Engine;
+    use crate::engine::event::{Event, What};
+    use crate::reading::{ChannelId, RawReading};
+    use std::sync::Arc;
+
+    fn present() -> (Snapshot, Site) {
+        let text = include_str!("../../config/traywarden.toml");
+        let config = crate::config::parse(text, "room.toml", Path::new("/")).expect("the shipped example is right");
+        let at = |minute| "2026-03-03T04:00:00Z".parse::<Timestamp>().expect("a time") + TimeDelta::minutes(minute);
+        let mut engine = Engine::new(Arc::new(config.rules.clone()), at(0));
+        engine.handle(Event { at: at(0), what: What::Started });
+        for minute in 0..40 {
+            for (channel, value) in [(0, 21.0), (1, 84.0), (2, 300.0)] {
+                // The tank's gauge falls silent on the way.
+                if channel < 2 || minute < 10 {
+                    let value = value + f64::from(minute % 3) / 10.0;
+                    let raw = RawReading::new(ChannelId(channel), value, None, false).expect("a value");
+                    engine.handle(Event { at: at(i64::from(minute)), what: What::Reading(raw) });
+                }
+            }
+            engine.handle(Event { at: at(i64::from(minute)), what: What::Tick });
+        }
+        (engine.snapshot(), config.rules.site)
+    }
+
+    #[test]
+    fn the_room_fits_80_columns_and_a_phone_and_silence_is_said() {
+        let (snapshot, site) = present();
+        let stray = |topic: &str, reason: &str| GarbledLine {
+            at: snapshot.at,
+            topic: topic.into(),
+            reason: reason.into(),
+            size: 3,
+            payload: b"ERR".to_vec(),
+        };
+        let refused = [stray("loft/tank/distance", "not-a-number"), stray("loft/rack-z/air", "unknown-topic")];
+        for width in [80, 40] {
+            let text = as_text(&snapshot, &refused, &site, width, true);
+            for line in text.lines() {
+                assert!(line.chars().count() <= width, "{width}: {line}\n{text}");
+            }
+            let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            for formatted in
+                ["VPD, the vapor pressure deficit", "loft/rack-z/air: no sensor of the settings has this topic"]
+            {
+                assert!(words.contains(formatted), "{formatted}\n{text}");
+            }
+        }
+        let text = as_text(&snapshot, &refused, &site, 80, true);
+        let tank = text.lines().find(|line| line.starts_with(" tank ")).unwrap_or_else(|| panic!("no tank in\n{text}"));
+        assert!(tank.contains("silent, last heard"), "{tank}");
+    }
 }

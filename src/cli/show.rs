@@ -6,6 +6,7 @@ use crate::units::Timestamp;
 use chrono::SecondsFormat;
 use comfy_table::{ContentArrangement, Table, presets};
 use serde_json::{Value, json};
+use std::fmt::Write;
 
 /// `--json`, alone.
 #[derive(clap::Args)]
@@ -20,6 +21,28 @@ pub fn table<const N: usize>(head: [&str; N]) -> Table {
     let mut table = Table::new();
     table.load_preset(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_header(head);
     table
+}
+
+/// Words set to `width` columns, each line after `indent`.
+pub fn wrapped(text: &mut String, words: &str, indent: &str, width: usize) {
+    let mut line = indent.to_owned();
+    for word in words.split_whitespace() {
+        let begun = line.len() > indent.len();
+        if begun && line.chars().count() + 1 + word.chars().count() > width {
+            let _ = writeln!(text, "{line}");
+            line = indent.to_owned();
+        } else if begun {
+            line.push(' ');
+        }
+        line.push_str(word);
+    }
+    let _ = writeln!(text, "{line}");
+}
+
+/// Columns of the terminal, between a phone's and a page's; a page's where there is none.
+pub fn columns() -> usize {
+    let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok();
+    size.map_or(80, |size| usize::from(size.ws_col)).clamp(32, 80)
 }
 
 /// A temperature in the site's unit.

@@ -124,6 +124,18 @@ pub struct Page {
     /// Names by which phones may call this machine, in lower case. Bare addresses and
     /// `localhost` always do.
     pub names: Vec<String>,
+    /// Who may ask for `/metrics` and `/health` without being paired.
+    pub metrics: MetricsFor,
+}
+
+/// Who may ask for figures without being paired.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum MetricsFor {
+    /// Programs on this machine.
+    #[default]
+    ThisMachine,
+    /// Whoever is on the local network.
+    LocalNetwork,
 }
 
 /// The broker.

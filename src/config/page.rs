@@ -1,8 +1,8 @@
 //! Reads `[page]`: where the round sheet is served, and by which names it may be called.
 
-use super::Page;
 use super::amount::text;
 use super::file::{Complaint, Findings, Table};
+use super::{MetricsFor, Page};
 use std::net::{Ipv4Addr, SocketAddr};
 use toml::de::DeValue;
 
@@ -17,8 +17,18 @@ pub(super) fn page(mut table: Table<'_>, findings: &mut Findings<'_>) -> Page {
     let names = table
         .take("names")
         .map_or_else(Vec::new, |item| item.list().iter().filter_map(|item| item.read(findings, host_name)).collect());
+    let metrics = table.optional(findings, "metrics", metrics).unwrap_or_default();
     table.finish(findings);
-    Page { listen: listen.unwrap_or(Some(LISTEN)), names }
+    Page { listen: listen.unwrap_or(Some(LISTEN)), names, metrics }
+}
+
+fn metrics(value: &DeValue<'_>) -> Result<MetricsFor, Complaint> {
+    match text(value)? {
+        "this machine" => Ok(MetricsFor::ThisMachine),
+        "local network" => Ok(MetricsFor::LocalNetwork),
+        _ => Err(Complaint::new("who may ask for /metrics and /health is wanted")
+            .hint("write \"this machine\" or \"local network\"")),
+    }
 }
 
 fn listen(value: &DeValue<'_>) -> Result<Option<SocketAddr>, Complaint> {

@@ -6,7 +6,6 @@ use super::{Daemon, Extras, Happening, keeper};
 use crate::engine::event::{Command, Garbled, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
 use crate::intake::payload::{self, Decoded};
-use crate::journal::Entry;
 use crate::store::{InboxAnswer, InboxKind, InboxOutcome, Rejected};
 use crate::units::Timestamp;
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -174,12 +173,12 @@ impl Daemon<'_> {
         for item in items {
             let extras = Extras { inbox: Some(item.id), ..Extras::default() };
             match item.kind {
-                InboxKind::Journal => match serde_json::from_str::<Entry>(&item.body) {
+                InboxKind::Journal => match crate::typed::object::from_json(&item.body) {
                     Ok(entry) => {
                         let number = self.take_number();
                         self.happen(What::Journal { number, entry }, extras);
                     }
-                    Err(error) => self.refuse(item.id, error.to_string()),
+                    Err(why) => self.refuse(item.id, why),
                 },
                 InboxKind::Command => match serde_json::from_str::<Command>(&item.body) {
                     Ok(command) => self.happen(What::Command(command), extras),

@@ -26,7 +26,7 @@ use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{AtStake, Effect, Event, What};
 use crate::engine::rules::Rules;
 use crate::intake::mqtt::{ConnectError, FromBroker, Link};
-use crate::journal::Entry;
+use crate::journal::{Did, Entry};
 use crate::marks::MarkKey;
 use crate::notify::letter::{Letter, Parcel};
 use crate::notify::post::{Post, Tried};
@@ -299,7 +299,12 @@ impl Daemon<'_> {
 
     /// Lets something happen: stamps it, lets the engine take it in, gathers what is to
     /// be written down, and tells the lamp and the log.
-    fn happen(&mut self, what: What, extras: Extras) {
+    fn happen(&mut self, mut what: What, extras: Extras) {
+        if let What::Journal { entry, .. } = &mut what {
+            let growing: Vec<&str> = self.engine.trays().growing().map(|tray| tray.name.as_str()).collect();
+            crate::typed::names::as_known(entry, &self.rules, &growing);
+        }
+        let trays_meant = self.trays_meant(&what);
         let (at, seq) = self.clock.stamp();
         let event = Event { at, what };
         let effects = self.engine.handle(event.clone());
@@ -309,7 +314,10 @@ impl Daemon<'_> {
         record.letters = extras.letters;
         record.outcomes = extras.outcomes;
         let mut urgent = false;
-        let mut outcome = InboxOutcome::Taken(String::from("taken"));
+        let mut outcome = InboxOutcome::Taken(match &record.event.what {
+            What::Command(command) => wording::command_taken(command, &self.rules.site, at),
+            _ => String::from("taken"),
+        });
         let effects = std::mem::take(&mut record.effects);
         for effect in &effects {
             match effect {
@@ -332,8 +340,9 @@ impl Daemon<'_> {
                     urgent = true;
                 }
                 Effect::EntryTaken { note, .. } => {
-                    let known = note.iter().map(wording::entry_note).collect::<Vec<_>>();
-                    outcome = InboxOutcome::Taken(known.join(" "));
+                    if let What::Journal { entry, .. } = &record.event.what {
+                        outcome = InboxOutcome::Taken(wording::entry_taken(entry, &self.rules, trays_meant, note));
+                    }
                     urgent = true;
                 }
                 Effect::EntryRefused { why, .. } => {
@@ -374,6 +383,16 @@ impl Daemon<'_> {
             matches!(record.event.what, What::Tick) && record.effects.is_empty() && record.outcomes.is_empty();
         if !nothing {
             self.ledger.add(record, extras.message, urgent);
+        }
+    }
+
+    /// How many trays the one that an entry is about stands for, before it is cut.
+    fn trays_meant(&self, what: &What) -> Option<u32> {
+        match what {
+            What::Journal { entry: Entry { did: Did::Harvest { tray, .. }, .. }, .. } => {
+                self.engine.trays().get(tray).map(|tray| tray.count)
+            }
+            _ => None,
         }
     }
 

@@ -17,6 +17,7 @@ use crate::intake::mqtt;
 use crate::marks::MarkKey;
 use crate::notify::post::Post;
 use crate::notify::postman::Postman;
+use crate::notify::wording;
 use crate::page::Page;
 use crate::rebuild;
 use crate::store::{PutRight, Reader, StoreError, TroubleFile, WaitingParcel};
@@ -148,6 +149,9 @@ async fn watch(
     };
     (daemon.observer)(Happening::Ready { events: past.events });
     daemon.happen(What::Started, Extras::default());
+    for line in wording::at_work(&daemon.rules, &daemon.engine) {
+        tracing::info!("{line}");
+    }
     daemon.page = page.or_else(|| Page::start(&daemon.config, daemon.engine.snapshot()));
     daemon.show();
     if let Some(by) = set {

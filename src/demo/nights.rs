@@ -31,6 +31,10 @@ pub fn named(name: &str) -> Option<Story> {
 pub fn demo() -> Story {
     let starts_at = local(2026, 3, 3, 17, 0);
     let mut story = base("demo", "Two nights: a fan stops, a sensor sleeps, the tank runs low.", 0x5a17, starts_at, 39);
+    // Whatever broker ever hears them, they are nobody's real readings.
+    for device in &mut story.devices {
+        device.topic = device.topic.replacen("loft/", "demo/", 1);
+    }
     story.habits.refill_every_days = 0;
     story.plan.tank.litres = 13.05;
     story.breakages = vec![breaks(Broken::Fan("rack-b".into()), local(2026, 3, 3, 23, 0), local(2026, 3, 4, 7, 12))];

@@ -106,10 +106,7 @@ fn journal_entry(text: &str) -> Option<Entry> {
 }
 
 fn entry_of(text: &str) -> Result<Entry, String> {
-    // Read twice: the tree refuses a name that stands twice, the type does not.
-    let tree = Json::read(text).filter(|tree| matches!(tree, Json::Object(_)));
-    tree.ok_or("one JSON object is wanted, each name once in it")?;
-    let mut entry: Entry = serde_json::from_str(text).map_err(|error| error.to_string())?;
+    let mut entry = crate::typed::object::from_json(text)?;
     entry.at = match entry.at {
         Some(at) => Some(Timestamp::from_timestamp_millis(at.timestamp_millis()).ok_or("its time cannot be")?),
         None => None,
@@ -421,7 +418,7 @@ mod tests {
     fn whoever_sent_no_entry_is_told_why() {
         let why = |payload: &str| why_no_entry(payload.as_bytes(), false).unwrap_or_default();
         assert_eq!(why(r#"{"did":"look"}"#), "");
-        assert!(why("water").contains("one JSON object is wanted"), "{}", why("water"));
+        assert!(why("water").contains("no JSON object"), "{}", why("water"));
         assert!(why(r#"{"did":"dance"}"#).contains("dance"), "{}", why(r#"{"did":"dance"}"#));
         let blend = r#"{"did":"sow","tray":"K1","place":"rack-a","blend":"kale,radish"}"#;
         assert!(why(blend).contains("add seed_grams=24"), "{}", why(blend));

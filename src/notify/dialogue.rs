@@ -93,8 +93,16 @@ pub(super) struct Dialogue<'a> {
 }
 
 impl Dialogue<'_> {
-    /// Hands the message over. `Ok`: the server has taken it.
-    pub(super) async fn hand_over(self, sender: &Address, recipient: &Address, message: &[u8]) -> Result<(), Trouble> {
+    /// Goes as far as the login, and says goodbye.
+    pub(super) async fn log_in(self) -> Result<(), Trouble> {
+        let mut server = self.greeted().await?;
+        // It took us in; how it takes the goodbye changes nothing.
+        let _ = timeout(FAREWELL, server.quit()).await;
+        Ok(())
+    }
+
+    /// Connected, under TLS where it is wanted, and logged in.
+    async fn greeted(&self) -> Result<AsyncSmtpConnection, Trouble> {
         let limits = self.limits;
         let us = ClientId::default();
         let implicit = match &self.security {
@@ -103,14 +111,21 @@ impl Dialogue<'_> {
         };
         let connect = AsyncSmtpConnection::connect_tokio1((self.host, self.port), Some(CONNECT), &us, implicit, None);
         let mut server = within(limits.greeting, "greeted us", true, connect).await?;
-        if let Security::Starttls(tls) = self.security {
-            within(limits.command, "agreed on TLS", false, server.starttls(tls, &us)).await?;
+        if let Security::Starttls(tls) = &self.security {
+            within(limits.command, "agreed on TLS", false, server.starttls(tls.clone(), &us)).await?;
         }
         if let Some(login) = &self.login {
             // Plain first: the password goes over TLS, or stays on this machine.
             let ways = [Mechanism::Plain, Mechanism::Login];
             within(limits.command, "answered to the login", false, server.auth(&ways, login)).await?;
         }
+        Ok(server)
+    }
+
+    /// Hands the message over. `Ok`: the server has taken it.
+    pub(super) async fn hand_over(self, sender: &Address, recipient: &Address, message: &[u8]) -> Result<(), Trouble> {
+        let limits = self.limits;
+        let mut server = self.greeted().await?;
         let mut options = Vec::new();
         if !message.is_ascii() && server.server_info().supports_feature(Extension::EightBitMime) {
             options.push(MailParameter::Body(MailBodyParameter::EightBitMime));

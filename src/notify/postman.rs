@@ -54,17 +54,26 @@ impl Postman {
         };
         let sender = mailbox(&self.settings.from)?.email;
         let recipient = address(&parcel.key.recipient)?;
-        let dialogue = Dialogue {
+        let done = self.dialogue(smtp)?.hand_over(&sender, &recipient, &parcel.bytes).await;
+        done.map_err(|trouble| meant(trouble, smtp))
+    }
+
+    /// Connects and logs in as a letter would, and sends none.
+    ///
+    /// # Errors
+    /// The refusal a letter would meet.
+    pub async fn try_login(&self) -> Result<(), Refused> {
+        let Some(smtp) = &self.settings.smtp else { return Ok(()) };
+        self.dialogue(smtp)?.log_in().await.map_err(|trouble| meant(trouble, smtp))
+    }
+
+    fn dialogue<'a>(&self, smtp: &'a config::Smtp) -> Result<Dialogue<'a>, Refused> {
+        Ok(Dialogue {
             host: &smtp.host,
             port: smtp.port,
             security: security(smtp)?,
             login: login(smtp)?,
             limits: self.limits,
-        };
-        let done = dialogue.hand_over(&sender, &recipient, &parcel.bytes).await;
-        done.map_err(|trouble| match trouble {
-            Trouble::Smtp(error) => refused(&error, smtp),
-            Trouble::Silent { step, limit, before_greeting } => silent(smtp, step, limit, before_greeting),
         })
     }
 }
@@ -158,6 +167,13 @@ fn is_loopback(host: &str) -> bool {
 
 fn settings(text: String) -> Refused {
     Refused { kind: Refusal::Settings, text }
+}
+
+fn meant(trouble: Trouble, smtp: &config::Smtp) -> Refused {
+    match trouble {
+        Trouble::Smtp(error) => refused(&error, smtp),
+        Trouble::Silent { step, limit, before_greeting } => silent(smtp, step, limit, before_greeting),
+    }
 }
 
 /// A server that did not answer in time.

@@ -8,8 +8,10 @@
 mod alarm_letter;
 mod alarm_words;
 mod answering;
+mod at_work;
 mod digest;
 mod digest_trays;
+mod entry_echo;
 mod entry_words;
 mod guard_words;
 mod held_up;
@@ -32,9 +34,11 @@ pub use answering::{Answering, ByMail};
 pub use guard_words::{GuardCall, GuardWhy};
 
 use crate::config::Guard;
+use crate::engine::Engine;
 use crate::engine::alarm::AlarmChange;
-use crate::engine::event::{CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
+use crate::engine::event::{Command, CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
 use crate::engine::rules::{Rules, Site};
+use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
 use crate::notify::message::fingerprint;
 use crate::notify::post::Posted;
@@ -47,9 +51,33 @@ pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
     alarm_reported::paragraph(change, &Speech::new(site, change.at))
 }
 
+/// What the watch says as it begins, a line of the log each: what it watches, and what it
+/// cannot while no tray is in the journal.
+pub fn at_work(rules: &Rules, engine: &Engine) -> Vec<String> {
+    at_work::lines(rules, engine)
+}
+
 /// What the grower should know about a journal entry that was taken.
 pub fn entry_note(note: &EntryNote) -> String {
     entry_words::note(note)
+}
+
+/// What was understood of a journal entry, and what the grower should know about it: never
+/// empty. `trays`: how many trays the one it is about stands for.
+pub fn entry_taken(entry: &Entry, rules: &Rules, trays: Option<u32>, notes: &[EntryNote]) -> String {
+    let nothing_changed = notes.iter().any(|note| matches!(note, EntryNote::NoTrayThere { .. }));
+    let understood = (!nothing_changed).then(|| entry_echo::entry(entry, rules, trays));
+    understood.into_iter().chain(notes.iter().map(entry_note)).collect::<Vec<_>>().join(" ")
+}
+
+/// Why a reading or message was refused, after "because" or a colon; `word`: the stable one.
+pub fn refusal(word: &str) -> &'static str {
+    sensor_words::doubt(word)
+}
+
+/// What was understood of an answer to an alarm.
+pub fn command_taken(command: &Command, site: &Site, now: Timestamp) -> String {
+    entry_echo::command(command, &Speech::new(site, now))
 }
 
 /// Why a journal entry was not taken, and what to do about it.

@@ -89,12 +89,16 @@ pub(super) fn comes_from_us(headers: &HeaderMap) -> bool {
         .is_some_and(|(_, from)| from.eq_ignore_ascii_case(host))
 }
 
+/// Whether who asks is on this machine. Behind a proxy on it everybody would seem to be.
+pub(super) fn is_here(headers: &HeaderMap, peer: IpAddr) -> bool {
+    let forwarded = ["forwarded", "x-forwarded-for", "via"].iter().any(|name| headers.contains_key(*name));
+    peer.to_canonical().is_loopback() && !forwarded
+}
+
 /// Looks at whoever asks.
 pub(super) fn door(desk: &Desk, headers: &HeaderMap, peer: IpAddr) -> Door {
     let carried = cookie_of(headers);
-    // Behind a proxy on this machine everybody would seem to be here.
-    let forwarded = ["forwarded", "x-forwarded-for", "via"].iter().any(|name| headers.contains_key(*name));
-    if peer.to_canonical().is_loopback() && !forwarded {
+    if is_here(headers, peer) {
         return match carried.map(str::to_owned).or_else(secret) {
             Some(secret) => Door::Open(Guest { name: HERE.to_owned(), secret }),
             None => Door::Unpaired,

@@ -54,6 +54,7 @@ mod tests {
         let page = |listen: &str, names: &[&str]| Page {
             listen: listen.parse().ok(),
             names: names.iter().map(|name| (*name).to_owned()).collect(),
+            metrics: crate::config::MetricsFor::ThisMachine,
         };
         assert_eq!(reached(&page("0.0.0.0:8460", &["watch.lan"])), Reached::At("http://watch.lan:8460".into()));
         assert_eq!(reached(&page("192.168.1.20:80", &[])), Reached::At("http://192.168.1.20:80".into()));

@@ -8,7 +8,8 @@
 //! In reading order: this file is the daemon's end; `serve` takes connections and bounds
 //! them, `gate` says who may, `route` finds the answer. `round` works out what a round has
 //! to do (pure); `round_sheet`, `room`, `tray`, `journal` and `sow` set the five sheets
-//! inside the `frame`; `forms` makes entries of what was ticked, `posted` hands them over.
+//! inside the `frame`; `forms` makes entries of what was ticked, `posted` hands them over. `metrics` is
+//! the room for programs.
 
 mod days;
 mod forms;
@@ -17,6 +18,7 @@ mod gate;
 mod journal;
 pub mod link;
 mod live;
+mod metrics;
 pub mod pairing;
 mod posted;
 pub mod qr;
@@ -32,7 +34,7 @@ mod tray;
 
 pub use round_sheet::rack_address;
 
-use crate::config::Config;
+use crate::config::{Config, MetricsFor};
 use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
 use crate::store::{Reader, StoreError};
@@ -50,6 +52,8 @@ pub struct Shown {
     pub nth: u64,
     /// The room.
     pub snapshot: Arc<Snapshot>,
+    /// When it was shown, by a stopwatch: the room's own time may run fast or be set.
+    pub since: tokio::time::Instant,
 }
 
 /// The daemon's end of the page. When it is dropped, the page ends.
@@ -65,6 +69,7 @@ pub struct Desk {
     store: PathBuf,
     listen: SocketAddr,
     names: Vec<String>,
+    metrics: MetricsFor,
     shown: watch::Receiver<Shown>,
     nudge: Arc<Notify>,
     reader: Mutex<Option<OpenReader>>,
@@ -84,13 +89,15 @@ impl Page {
     /// tried again, and the watch goes on.
     pub fn start(config: &Config, snapshot: Snapshot) -> Option<Page> {
         let listen = config.page.listen?;
-        let (shown, receiver) = watch::channel(Shown { nth: 1, snapshot: Arc::new(snapshot) });
+        let (shown, receiver) =
+            watch::channel(Shown { nth: 1, snapshot: Arc::new(snapshot), since: tokio::time::Instant::now() });
         let nudge = Arc::new(Notify::new());
         let desk = Desk {
             rules: Arc::new(config.rules.clone()),
             store: config.store.path.clone(),
             listen,
             names: config.page.names.clone(),
+            metrics: config.page.metrics,
             shown: receiver,
             nudge: Arc::clone(&nudge),
             reader: Mutex::new(None),
@@ -110,6 +117,7 @@ impl Page {
         self.shown.send_modify(|shown| {
             shown.nth += 1;
             shown.snapshot = Arc::new(snapshot);
+            shown.since = tokio::time::Instant::now();
         });
     }
 

@@ -33,6 +33,11 @@ pub(super) fn line(status: StatusCode, text: &'static str) -> Reply {
     bytes(status, "text/plain; charset=utf-8", "no-store", Bytes::from_static(text.as_bytes()))
 }
 
+/// Text for programs.
+pub(super) fn text(status: StatusCode, kind: &'static str, text: String) -> Reply {
+    bytes(status, kind, "no-store", Bytes::from(text))
+}
+
 /// To another page, asked for anew.
 pub(super) fn see(address: &str) -> Reply {
     let mut reply = line(StatusCode::SEE_OTHER, "");

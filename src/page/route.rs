@@ -6,7 +6,8 @@ use super::frame::{self, Framed, Way};
 use super::gate::{self, Door, Guest};
 use super::reply::{self, Reply};
 use super::round_sheet::{self, Setting};
-use super::{Desk, Shown, journal, live, pairing, posted, room, round, secrets, sow, tray};
+use super::{Desk, Shown, journal, live, metrics, pairing, posted, room, round, secrets, sow, tray};
+use crate::config::MetricsFor;
 use crate::store::{InboxKind, StoreError};
 use http_body_util::{BodyExt, Limited};
 use hyper::body::Incoming;
@@ -45,6 +46,9 @@ pub(super) async fn answer(desk: &Arc<Desk>, request: Request<Incoming>, peer: I
         (&Method::GET, "/sign.svg") => return reply::fixed("image/svg+xml", frame::SIGN),
         _ => {}
     }
+    if matches!(request.uri().path(), "/metrics" | "/health") && request.method() == Method::GET {
+        return figures(desk, request.headers(), request.uri().path(), peer);
+    }
     if request.uri().path() == "/pair" {
         return pair(desk, request, peer).await;
     }
@@ -69,6 +73,27 @@ pub(super) async fn answer(desk: &Arc<Desk>, request: Request<Incoming>, peer: I
         _ => reply::line(StatusCode::METHOD_NOT_ALLOWED, "A page is asked for with GET, a form sent with POST.\n"),
     };
     reply::with_cookie(reply, &guest.cookie())
+}
+
+/// The room for programs, which carry no cookie: for this machine, or for the local network
+/// where the settings say so.
+fn figures(desk: &Desk, headers: &HeaderMap, path: &str, peer: IpAddr) -> Reply {
+    if desk.metrics == MetricsFor::ThisMachine && !gate::is_here(headers, peer) {
+        return reply::line(
+            StatusCode::FORBIDDEN,
+            "Figures are for the watch's own machine. For others: [page] metrics = \"local network\".\n",
+        );
+    }
+    let shown = desk.now();
+    if path == "/metrics" {
+        return reply::text(StatusCode::OK, metrics::KIND, metrics::text(&desk.rules.site, &shown.snapshot));
+    }
+    let amiss = metrics::amiss(&shown.snapshot, shown.since.elapsed());
+    let (status, words) = match amiss.as_slice() {
+        [] => (StatusCode::OK, "The watch is well.".to_owned()),
+        amiss => (StatusCode::SERVICE_UNAVAILABLE, amiss.join("\n")),
+    };
+    reply::text(status, "text/plain; charset=utf-8", words + "\n")
 }
 
 async fn get(desk: &Desk, guest: &Guest, path: &str, query: &Fields) -> Reply {

@@ -179,7 +179,10 @@ impl<'a, T: Teller> Rehearsal<'a, T> {
                     self.event(Event { at, what })?;
                 }
             }
-            Decoded::Entry(entry) => {
+            Decoded::Entry(mut entry) => {
+                let trays = self.engine.as_ref().map(|engine| engine.trays().growing().map(|tray| tray.name.as_str()));
+                let growing: Vec<&str> = trays.into_iter().flatten().collect();
+                crate::typed::names::as_known(&mut entry, &self.rules, &growing);
                 self.entries += 1;
                 self.event(Event { at, what: What::Journal { number: self.entries, entry: *entry } })?;
             }

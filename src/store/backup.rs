@@ -1,7 +1,7 @@
 //! A copy of the store while the daemon writes: compact, checked, and under its
 //! name only when it is whole.
 
-use super::error::{StoreError, explain};
+use super::error::{StoreError, explain, must_exist};
 use super::opening::{PATIENCE, create_private, sync_folder_of, with_suffix};
 use rusqlite::{Connection, OpenFlags, params};
 use std::path::Path;
@@ -10,9 +10,7 @@ use std::path::Path;
 /// made under a temporary name, read through, flushed and then renamed, so that
 /// `to` is never half a backup. The writer is not held up.
 pub fn backup(from: &Path, to: &Path) -> Result<(), StoreError> {
-    if !from.exists() {
-        return Err(StoreError::Missing { path: from.to_owned() });
-    }
+    must_exist(from)?;
     let file_error = |doing| move |source| StoreError::File { path: to.to_owned(), doing, source };
     if is_same_file(from, to) {
         let source = std::io::Error::other("this is the store itself");

@@ -31,6 +31,14 @@ pub fn claim(path: &Path) -> Result<Claim, StoreError> {
     }
 }
 
+/// Whether a daemon watches with the store at `path`. Makes nothing, so that asking as another
+/// user leaves no file behind.
+pub fn is_watched(path: &Path) -> bool {
+    let mut lock = path.as_os_str().to_owned();
+    lock.push(".lock");
+    File::open(PathBuf::from(lock)).is_ok_and(|file| matches!(file.try_lock_shared(), Err(TryLockError::WouldBlock)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -42,7 +50,9 @@ mod tests {
         let first = claim(&path).unwrap();
         let refused = claim(&path).unwrap_err().to_string();
         assert!(refused.contains("another traywarden"), "{refused}");
+        assert!(is_watched(&path));
         drop(first);
+        assert!(!is_watched(&path));
         assert!(claim(&path).is_ok());
     }
 }

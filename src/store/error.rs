@@ -65,6 +65,16 @@ pub enum StoreError {
         /// Where it was looked for.
         path: PathBuf,
     },
+    /// The file is the daemon's, and whoever asks is somebody else.
+    #[error(
+        "{}: this user may not use the store; run it as the daemon's user: runuser -u traywarden -- traywarden ... \
+         (as root), or sudo -u traywarden traywarden ...",
+        path.display()
+    )]
+    NotAllowed {
+        /// The store's file.
+        path: PathBuf,
+    },
     /// The file cannot be opened, read or written.
     #[error("{}: cannot be {doing}: {source}; check that the folder exists and that the daemon may write there", path.display())]
     File {
@@ -101,6 +111,23 @@ pub enum StoreError {
     },
 }
 
+/// Whether there is a store here at all. A folder that may not be entered hides it.
+pub(super) fn must_exist(path: &Path) -> Result<(), StoreError> {
+    match path.try_exists() {
+        Ok(true) => Ok(()),
+        Err(error) if error.kind() == std::io::ErrorKind::PermissionDenied => {
+            Err(StoreError::NotAllowed { path: path.to_owned() })
+        }
+        Ok(false) | Err(_) => Err(StoreError::Missing { path: path.to_owned() }),
+    }
+}
+
+/// Whether the system keeps this user from writing to the file.
+fn is_forbidden(path: &Path) -> bool {
+    let tried = std::fs::OpenOptions::new().write(true).open(path);
+    tried.is_err_and(|error| error.kind() == std::io::ErrorKind::PermissionDenied)
+}
+
 /// Puts what SQLite said about the file at `path` into our words.
 pub(super) fn explain(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError + use<> {
     let path = path.to_owned();
@@ -112,6 +139,9 @@ pub(super) fn explain(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError + u
                 StoreError::Damaged { path, what: error.to_string() }
             }
             Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => StoreError::Busy { path },
+            Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly | ErrorCode::PermissionDenied) if is_forbidden(&path) => {
+                StoreError::NotAllowed { path }
+            }
             Some(ErrorCode::CannotOpen) => {
                 StoreError::File { path, doing: "opened", source: std::io::Error::other(error.to_string()) }
             }

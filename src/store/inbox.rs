@@ -2,7 +2,7 @@
 //! the running daemon takes them out and answers. The daemon remains the only
 //! one who decides.
 
-use super::error::{StoreError, explain};
+use super::error::{StoreError, explain, must_exist};
 use super::{Store, opening, schema};
 use crate::units::Timestamp;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
@@ -105,9 +105,7 @@ impl Inbox {
     /// the file would belong to the wrong user.
     pub fn open(path: &Path) -> Result<Inbox, StoreError> {
         let path = path.to_owned();
-        if !path.exists() {
-            return Err(StoreError::Missing { path });
-        }
+        must_exist(&path)?;
         let explain = explain(&path);
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(&path, flags).map_err(&explain)?;

@@ -42,7 +42,7 @@ mod written;
 
 pub use crate::journal::JournalLine;
 pub use backup::backup;
-pub use claim::{Claim, claim};
+pub use claim::{Claim, claim, is_watched};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};

@@ -6,7 +6,7 @@
 //! write-ahead log from being reused (measured: 696 MB).
 
 use super::encode::{SensorNames, decode, is_retained};
-use super::error::{StoreError, explain};
+use super::error::{StoreError, explain, must_exist};
 use super::series::ChannelsOfSeries;
 use super::{opening, schema};
 use crate::engine::event::{Event, What};
@@ -43,9 +43,7 @@ impl Reader {
     /// for SQLite's shared memory file, and only while the daemon is not running.
     pub fn open(path: &Path, rules: &Rules) -> Result<Reader, StoreError> {
         let path = path.to_owned();
-        if !path.exists() {
-            return Err(StoreError::Missing { path });
-        }
+        must_exist(&path)?;
         let open = || -> Result<Reader, StoreError> {
             let explain = explain(&path);
             let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;

@@ -2,25 +2,10 @@
 //! find their key by the verb and by what they look like; key=value always works. Pure:
 //! words in, a JSON object out. What the entry means and whether it can be is not known here.
 
+use super::amount::{self, Measure};
+use super::object::{EXAMPLES, from_object, full_name, nothing_that_can_be_logged, number_value};
 use crate::journal::Entry;
 use serde_json::{Map, Value};
-
-/// The verbs with an example each, as the help prints them.
-pub const EXAMPLES: [(&str, &str); 13] = [
-    ("sow", "K12 rack-b broccoli 24g x6    or: sow K12 rack-b blend=broccoli,kale,radish 24g x6 lot=L7 medium=coir"),
-    ("unweight", "K12                      the weight comes off"),
-    ("uncover", "K12                       the cover comes off, into the light"),
-    ("light", "K12                         under light, when it was uncovered before"),
-    ("water", "rack-b 118ml                to each tray, from below; a place, a tray, or all"),
-    ("mist", "rack-b"),
-    ("refill", "18L                        tank 18L, where there are several"),
-    ("move", "K12 rack-a"),
-    ("look", "K12 \"roots white, all even\""),
-    ("harvest", "K12 1696g                 all its trays together; or 424g each; then words on taste"),
-    ("discard", "K12 mold 30%              mold, damping-off, dry, uneven or other"),
-    ("note", "\"fan moved\"                  tray=K12 photo=/photos/k12.jpg"),
-    ("strike", "17                         entry 17 was wrong; log --list shows the numbers"),
-];
 
 /// What `log` prints when it is asked for nothing.
 pub fn help() -> String {
@@ -33,34 +18,46 @@ pub fn help() -> String {
          Somebody else:     --by Ada\n\
          Every fact also has a name: tray= place= crop= blend= count= seed_grams= seed_lot= medium=\n\
          ml_per_tray= litres= grams= grams_per_tray= reason= share= note= text= photo= entry=\n\
+         Units of water:    ml, L, floz, cup, pt, qt, gal; of weight: g, kg, oz, lb. An amount without one is refused.\n\
          Shares of a blend: blend=broccoli:2,kale:1 seed_grams=24, or grams of each: blend=broccoli:16g,kale:8g\n\
          What was logged:   traywarden log --list\n",
     );
     text
 }
 
-/// The entry that `did` and the words after it make. `is_place` knows the places of the
-/// settings, which is how "rack-a" is told from a tray.
+/// A line as it is typed, in words; what stands in quotes is one word.
+pub fn words_of(line: &str) -> Vec<String> {
+    let mut words = vec![String::new()];
+    let mut quoted = false;
+    for letter in line.trim().chars() {
+        match letter {
+            '"' | '\u{201c}' | '\u{201d}' => quoted = !quoted,
+            letter if letter.is_whitespace() && !quoted => words.push(String::new()),
+            letter => words.last_mut().into_iter().for_each(|word| word.push(letter)),
+        }
+    }
+    words.retain(|word| !word.is_empty());
+    words
+}
+
+/// The object that `did` and the words after it make, for [`from_object`]. `is_place`
+/// knows the places of the settings, which is how "rack-a" is told from a tray.
 ///
 /// # Errors
 /// A sentence with the remedy, when a word finds no key.
 pub fn entry(did: &str, words: &[String], is_place: impl Fn(&str) -> bool) -> Result<Map<String, Value>, String> {
+    let did = did.to_lowercase();
     let mut entry = Map::new();
-    entry.insert("did".into(), Value::from(did));
+    entry.insert("did".into(), Value::from(did.as_str()));
     if !EXAMPLES.iter().any(|(known, _)| *known == did) {
-        let near = crate::engine::crop::closest_word(did, EXAMPLES.map(|(known, _)| known));
-        let near = near.map_or(String::new(), |near| format!("; did you mean {near}?"));
-        let known = EXAMPLES.map(|(known, _)| known).join(", ");
-        return Err(format!("\"{did}\" is nothing that can be logged{near} There are: {known}."));
+        return Err(nothing_that_can_be_logged(&did));
     }
-    for word in words {
+    for word in joined(words, usize::from(tray_first(&did))) {
         match word.split_once('=') {
-            Some((key, value)) => {
-                let key = full_name(key);
-                let value = if is_name(key) { Value::from(value) } else { number_or_text(value) };
-                put(&mut entry, key, value)?;
+            Some((key, value)) if !key.contains(char::is_whitespace) => {
+                put(&mut entry, full_name(key), Value::from(value))?;
             }
-            None => bare(&mut entry, did, word, &is_place)?,
+            _ => bare(&mut entry, &did, &word, &is_place)?,
         }
     }
     Ok(entry)
@@ -79,42 +76,43 @@ pub fn read(
 ) -> Result<Entry, String> {
     let mut object = entry(did, words, is_place)?;
     object.extend(more.into_iter().map(|(key, value)| (key.to_owned(), value)));
-    finished(Value::Object(object), did)
+    from_object(object)
 }
 
-/// The same from a finished object.
-///
-/// # Errors
-/// A sentence with the remedy.
-pub fn finished(typed: Value, did: &str) -> Result<Entry, String> {
-    let entry: Entry = serde_json::from_value(typed.clone())
-        .map_err(|error| format!("that is no entry: {error}. For example: traywarden log {}", example(did)))?;
-    nothing_dropped(&typed, &entry)?;
-    Ok(entry)
+/// A tray's name may look like an amount, so the first word of these is the tray.
+fn tray_first(did: &str) -> bool {
+    matches!(did, "sow" | "move" | "harvest" | "discard")
 }
 
-fn example(did: &str) -> String {
-    let known = EXAMPLES.iter().find(|(known, _)| *known == did);
-    known.map_or("sow K12 rack-b broccoli".to_owned(), |(did, example)| {
-        format!("{did} {}", example.split("   ").next().unwrap_or_default())
-    })
+/// "4 fl oz" typed with spaces is one amount, and "3 lb 8 oz" too. The first `names` words
+/// are names, whatever they look like.
+fn joined(words: &[String], names: usize) -> Vec<String> {
+    let mut joined: Vec<String> = Vec::new();
+    for (index, word) in words.iter().enumerate() {
+        let before = joined.len().checked_sub(1).filter(|_| index > names).and_then(|last| joined.get_mut(last));
+        match before {
+            Some(before) if goes_on(before, word) => {
+                before.push(' ');
+                before.push_str(word);
+            }
+            _ => joined.push(word.clone()),
+        }
+    }
+    joined
 }
 
-/// Refuses what an entry of its kind does not hold: an amount under a wrong name would be lost
-/// without a word.
-///
-/// # Errors
-/// A sentence that names the word, and the nearest name there is.
-pub fn nothing_dropped(typed: &Value, entry: &Entry) -> Result<(), String> {
-    let kept = serde_json::to_value(entry).map_err(|error| error.to_string())?;
-    let (Some(typed), Some(kept)) = (typed.as_object(), kept.as_object()) else { return Ok(()) };
-    let Some(lost) = typed.keys().find(|key| !typed[*key].is_null() && !kept.contains_key(full_name(key))) else {
-        return Ok(());
-    };
-    let did = kept.get("did").and_then(Value::as_str).unwrap_or_default();
-    let near = crate::engine::crop::closest_word(&lost.to_lowercase(), NAMES).filter(|near| near != lost);
-    let near = near.map_or(".".to_owned(), |near| format!("; did you mean {near}?"));
-    Err(format!("\"{lost}\" is nothing that \"{did}\" holds{near} Nothing was logged."))
+/// Whether `word` belongs to the amount that `before` has begun.
+fn goes_on(before: &str, word: &str) -> bool {
+    if !amount::looks_like_one(before) || before.contains('=') {
+        return false;
+    }
+    let ends_in_number = before.ends_with(|letter: char| letter.is_ascii_digit() || "½¼¾".contains(letter));
+    let fluid = before.to_lowercase().ends_with("fl") || before.to_lowercase().ends_with("fl.");
+    if ends_in_number || fluid {
+        return amount::is_unit(word);
+    }
+    let pounds = amount::amount(before, Measure::Weight).is_some() && before.to_lowercase().contains("lb");
+    pounds && !before.contains("oz") && amount::looks_like_one(word)
 }
 
 /// Finds the key of a bare word.
@@ -122,22 +120,26 @@ fn bare(entry: &mut Map<String, Value>, did: &str, word: &str, is_place: &impl F
     let free = |entry: &Map<String, Value>, key: &str| !entry.contains_key(key);
     let lone = |entry: &Map<String, Value>| free(entry, "tray") && free(entry, "place");
     if did == "strike" {
-        return put(entry, if free(entry, "entry") { "entry" } else { "note" }, number_or_text(word));
+        return put(entry, if free(entry, "entry") { "entry" } else { "note" }, Value::from(word));
     }
     if did == "note" {
         return put(entry, "text", Value::from(word));
     }
-    if did == "harvest" && word == "each" {
+    if did == "harvest" && word.eq_ignore_ascii_case("each") {
         let all = entry.remove("grams").ok_or("write the grams before \"each\": 424g each")?;
         return put(entry, "grams_per_tray", all);
     }
-    // A tray's name may look like an amount, so the first word of these is the tray.
-    let tray_first = matches!(did, "sow" | "move" | "harvest" | "discard");
-    if tray_first && free(entry, "tray") {
+    if tray_first(did) && free(entry, "tray") {
         return put(entry, "tray", Value::from(word));
     }
-    if let Some((key, number)) = amount(did, word) {
+    if let Some((key, number)) = measured(did, word) {
         return put(entry, key, number);
+    }
+    let is_name = lone(entry) && matches!(did, "unweight" | "uncover" | "light" | "water" | "mist" | "look");
+    // "3lb" that became a note, or "3" that became three grams, would be lost or wrong.
+    let is_sentence = word.split_whitespace().count() > 2;
+    if amount::looks_like_one(word) && !is_name && !is_sentence {
+        return Err(no_amount(did, word));
     }
     match did {
         "sow" | "move" if free(entry, "place") => put(entry, "place", Value::from(word)),
@@ -147,10 +149,10 @@ fn bare(entry: &mut Map<String, Value>, did: &str, word: &str, is_place: &impl F
         "refill" if free(entry, "reservoir") => put(entry, "reservoir", Value::from(word)),
         "discard" if free(entry, "reason") => put(entry, "reason", Value::from(word)),
         "harvest" | "discard" if free(entry, "note") => put(entry, "note", Value::from(word)),
-        "unweight" | "uncover" | "light" | "water" | "mist" | "look" if lone(entry) && word != "all" => {
+        _ if is_name && !word.eq_ignore_ascii_case("all") => {
             put(entry, if is_place(word) { "place" } else { "tray" }, Value::from(word))
         }
-        "unweight" | "uncover" | "light" | "water" | "mist" | "look" if lone(entry) => Ok(()),
+        _ if is_name => Ok(()),
         "look" if free(entry, "note") => put(entry, "note", Value::from(word)),
         _ => Err(format!(
             "\"{word}\" fits nowhere here; put words with spaces into quotes, or write key=value, such as note=\"{word}\""
@@ -158,23 +160,29 @@ fn bare(entry: &mut Map<String, Value>, did: &str, word: &str, is_place: &impl F
     }
 }
 
-/// "118ml", "18L", "424g", "30%", "x6", and a bare number where the verb takes only one kind.
-fn amount(did: &str, word: &str) -> Option<(&'static str, Value)> {
+fn no_amount(did: &str, word: &str) -> String {
+    let (what, examples) = match did {
+        "water" | "refill" => ("water", Measure::Volume.examples()),
+        "sow" => ("seed, or count of trays", "24g or x6"),
+        "discard" => ("share", "30%"),
+        "harvest" => ("weight", Measure::Weight.examples()),
+        _ => return format!("\"{word}\" fits nowhere here; \"{did}\" takes no amount. Nothing was logged."),
+    };
+    format!("\"{word}\" is no amount of {what} that is understood; write {examples}. Nothing was logged.")
+}
+
+/// "118ml", "5gal", "424g", "3lb 8oz", "30%", "x6": what the verb can hold of them.
+fn measured(did: &str, word: &str) -> Option<(&'static str, Value)> {
     let lower = word.to_lowercase();
     if let Some(count) = lower.strip_prefix('x').filter(|_| did == "sow") {
         return count.parse::<u32>().ok().map(|count| ("count", Value::from(count)));
     }
-    let split = lower.find(|c: char| !(c.is_ascii_digit() || c == '.' || c == '-')).unwrap_or(lower.len());
-    let (number, unit) = lower.split_at(split);
-    let number = number.parse::<f64>().ok().filter(|number| number.is_finite())?;
-    let key = match (did, unit) {
-        ("water", "" | "ml") => "ml_per_tray",
-        ("water", "l") => return Some(("ml_per_tray", number_value(number * 1000.0))),
-        ("refill", "" | "l") => "litres",
-        ("harvest", "" | "g") => "grams",
-        ("harvest", "kg") => return Some(("grams", number_value(number * 1000.0))),
-        ("sow", "g") => "seed_grams",
-        ("discard", "%") => "share",
+    let (key, number) = match did {
+        "water" => ("ml_per_tray", amount::amount(word, Measure::Volume)?),
+        "refill" => ("litres", amount::amount(word, Measure::Volume)? / 1000.0),
+        "harvest" => ("grams", amount::amount(word, Measure::Weight)?),
+        "sow" => ("seed_grams", amount::amount(word, Measure::Weight)?),
+        "discard" => ("share", lower.strip_suffix('%')?.trim().parse().ok().filter(|share: &f64| share.is_finite())?),
         _ => return None,
     };
     Some((key, number_value(number)))
@@ -193,72 +201,6 @@ fn put(entry: &mut Map<String, Value>, key: &str, value: Value) -> Result<(), St
     }
 }
 
-/// Every name a fact may have.
-const NAMES: [&str; 22] = [
-    "at",
-    "blend",
-    "by",
-    "count",
-    "crop",
-    "entry",
-    "grams",
-    "grams_per_tray",
-    "litres",
-    "medium",
-    "ml",
-    "ml_per_tray",
-    "note",
-    "photo",
-    "place",
-    "reason",
-    "reservoir",
-    "seed_grams",
-    "seed_lot",
-    "share",
-    "text",
-    "tray",
-];
-
-/// Short names for what is typed most.
-fn full_name(key: &str) -> &str {
-    match key {
-        "ml" => "ml_per_tray",
-        "seed" | "seed_weight" => "seed_grams",
-        "lot" => "seed_lot",
-        "each" => "grams_per_tray",
-        _ => key,
-    }
-}
-
-/// Names that look like numbers stay names.
-fn is_name(key: &str) -> bool {
-    matches!(
-        key,
-        "tray"
-            | "place"
-            | "crop"
-            | "blend"
-            | "seed_lot"
-            | "medium"
-            | "note"
-            | "text"
-            | "photo"
-            | "reservoir"
-            | "reason"
-    )
-}
-
-fn number_or_text(word: &str) -> Value {
-    match word.parse::<f64>().ok().filter(|number| number.is_finite()) {
-        Some(number) => number_value(number),
-        None => Value::from(word),
-    }
-}
-
-fn number_value(number: f64) -> Value {
-    if number.fract() == 0.0 && number.abs() < 1e15 { Value::from(number as i64) } else { Value::from(number) }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -267,24 +209,31 @@ mod tests {
         // Words as a shell would part them; quotes are not needed here but for "|".
         let words: Vec<String> = line.split(' ').map(|word| word.replace('|', " ")).collect();
         let object = entry(&words[0], &words[1..], |word| word.starts_with("rack"))?;
-        let object = Value::Object(object);
-        let read: Entry = serde_json::from_value(object.clone()).map_err(|error| error.to_string())?;
-        nothing_dropped(&object, &read)?;
-        Ok(serde_json::to_string(&read).expect("it can be written"))
+        Ok(serde_json::to_string(&from_object(object)?).expect("it can be written"))
     }
 
     #[test]
     fn what_wet_hands_type_is_understood() {
         for (line, wanted) in [
             ("water rack-a 118ml", r#"{"did":"water","place":"rack-a","ml_per_tray":118.0}"#),
-            ("water rack-a 118", r#"{"did":"water","place":"rack-a","ml_per_tray":118.0}"#),
+            ("Water rack-a 1.5 cl", r#"{"did":"water","place":"rack-a","ml_per_tray":15.0}"#),
+            ("water rack-a 4 fl oz", r#"{"did":"water","place":"rack-a","ml_per_tray":118.294118}"#),
+            ("water rack-a 4 oz", r#"{"did":"water","place":"rack-a","ml_per_tray":118.294118}"#),
+            ("water 12 4 floz", r#"{"did":"water","tray":"12","ml_per_tray":118.294118}"#),
+            ("water rack-a 1/2cup", r#"{"did":"water","place":"rack-a","ml_per_tray":118.294118}"#),
+            ("water rack-a ml=4floz", r#"{"did":"water","place":"rack-a","ml_per_tray":118.294118}"#),
+            ("refill 5 gal", r#"{"did":"refill","litres":18.927059}"#),
+            ("harvest K12 3lb", r#"{"did":"harvest","tray":"K12","grams":1360.77711}"#),
+            ("harvest 12 3 lb 8 oz", r#"{"did":"harvest","tray":"12","grams":1587.573295}"#),
+            ("harvest K12 15oz each", r#"{"did":"harvest","tray":"K12","grams_per_tray":425.242847}"#),
+            ("discard K12 Mold 30%", r#"{"did":"discard","tray":"K12","reason":"mold","share":30.0}"#),
             ("water all 0.25L", r#"{"did":"water","ml_per_tray":250.0}"#),
             ("water", r#"{"did":"water"}"#),
             ("mist K12", r#"{"did":"mist","tray":"K12"}"#),
             ("uncover K12", r#"{"did":"uncover","tray":"K12"}"#),
             ("look K12 all|even", r#"{"did":"look","tray":"K12","note":"all even"}"#),
             ("refill 18L", r#"{"did":"refill","litres":18.0}"#),
-            ("refill tank 18", r#"{"did":"refill","reservoir":"tank","litres":18.0}"#),
+            ("refill tank 18L", r#"{"did":"refill","reservoir":"tank","litres":18.0}"#),
             ("move K12 rack-b", r#"{"did":"move","tray":"K12","place":"rack-b"}"#),
             (
                 "harvest 12 1696g mild|and|crisp",
@@ -324,12 +273,21 @@ mod tests {
         let why = |line: &str| typed(line).expect_err(line);
         assert!(why("watter rack-a").contains("did you mean water?"), "{}", why("watter rack-a"));
         assert!(why("water rack-a 118ml twice").contains("\"twice\" fits nowhere here"));
-        assert!(why("harvest K12 400 500").contains("twice"), "{}", why("harvest K12 400 500"));
+        assert!(why("harvest K12 400g 500g").contains("twice"), "{}", why("harvest K12 400g 500g"));
         assert!(why("harvest K12 each").contains("424g each"));
         assert!(why("sow K12 rack-b blend=broccoli,kale").contains("seed_grams=24"));
-        assert!(why("strike").contains("entry"));
+        assert!(why("strike").contains("which entry"));
         let lost = "\"mL\" is nothing that \"water\" holds; did you mean ml? Nothing was logged.";
         assert_eq!(why("water rack-a mL=118"), lost);
+        let weight = "is no amount of weight that is understood; write 424g, 1.7kg, 15oz or 3lb. Nothing was logged.";
+        assert_eq!(why("harvest A9 3"), format!("\"3\" {weight}"));
+        assert_eq!(why("harvest A9 3stone"), format!("\"3stone\" {weight}"));
+        assert_eq!(why("harvest A9 3 stone"), format!("\"3\" {weight}"));
+        let water =
+            "is no amount of water that is understood; write 118ml, 1.5L, 4floz, 2cups or 1gal. Nothing was logged.";
+        assert_eq!(why("water rack-a 118"), format!("\"118\" {water}"));
+        assert_eq!(why("refill 3lb"), format!("\"3lb\" {water}"));
+        assert!(why("look rack-a 30%").contains("takes no amount"));
         assert_eq!(why("look K12 grams=3"), "\"grams\" is nothing that \"look\" holds. Nothing was logged.");
     }
 
@@ -337,19 +295,9 @@ mod tests {
     fn every_example_of_the_help_is_an_entry() {
         for (did, example) in EXAMPLES {
             let words = example.split("   ").next().unwrap_or_default().trim();
-            let mut quoted = false;
-            let line: String = words
-                .chars()
-                .filter_map(|letter| match letter {
-                    '"' => {
-                        quoted = !quoted;
-                        None
-                    }
-                    ' ' if quoted => Some('|'),
-                    other => Some(other),
-                })
-                .collect();
-            assert!(typed(&format!("{did} {line}")).is_ok(), "{did} {line}: {:?}", typed(&format!("{did} {line}")));
+            let line: Vec<String> = words_of(words).iter().map(|word| word.replace(' ', "|")).collect();
+            let line = format!("{did} {}", line.join(" "));
+            assert!(typed(&line).is_ok(), "{line}: {:?}", typed(&line));
         }
     }
 }

@@ -1,5 +1,8 @@
 //! What people type, wherever they type it: an entry of the journal and a span of time, in
-//! a shell or in a reply to a letter. Pure: words in, values out.
+//! a shell, in a reply to a letter or on a tablet. Pure: words in, values out.
 
+mod amount;
 pub mod entry;
+pub mod names;
+pub mod object;
 pub mod span;

@@ -87,8 +87,12 @@ fn killed_at_random_points_it_tells_what_an_undisturbed_one_tells() {
                     done += 1;
                     speak();
                 }
-                let reached =
-                    |room: &Room| told_of_the_tank(room).iter().filter(|line| line.ends_with(state)).count() > round;
+                let reached = |room: &Room| {
+                    let told = told_of_the_tank(room);
+                    let changed = told.iter().filter(|line| line.ends_with(state)).count() > round;
+                    // A tank that is full again before anybody is called calls nobody.
+                    changed && told.iter().any(|line| line.starts_with("letter of alarm"))
+                };
                 wait_for("both to tell of it", || {
                     speak();
                     (reached(&calm) && reached(&killed)).then_some(())

@@ -113,17 +113,33 @@ fn the_journal_is_taken_over_store_and_broker() {
     assert!(String::from_utf8_lossy(&refused.stdout).contains("no tray called \"Z9\""));
     let entry = r#"{"did":"sow","tray":"K13","place":"rack-a","blend":"kale,radish","seed_grams":24}"#;
     let journal = "traywarden/saltmarsh-lane/journal";
-    let answers = hears(broker.port, "traywarden/saltmarsh-lane/journal/answer", 2);
-    publish(broker.port, &[(journal, "{\"did\":\"sow\"".to_owned()), (journal, entry.to_owned())]);
+    let answers = hears(broker.port, "traywarden/saltmarsh-lane/journal/answer", 4);
+    publish(
+        broker.port,
+        &[
+            (journal, "{\"did\":\"sow\"".to_owned()),
+            (journal, entry.to_owned()),
+            (journal, r#"{"did":"water","place":"rack-a","mL":118}"#.to_owned()),
+            (journal, r#"{"did":"water","tray":"k12","ml_per_tray":"4 fl oz"}"#.to_owned()),
+        ],
+    );
     let answers = answers();
-    let [bad, good] = answers.as_slice() else { panic!("{answers:?}") };
+    let [bad, good, lost, watered] = answers.as_slice() else { panic!("{answers:?}") };
+    assert!(
+        lost["taken"] == false && lost["answer"].as_str().is_some_and(|why| why.contains("did you mean ml?")),
+        "{lost}"
+    );
+    assert_eq!((&watered["taken"], &watered["answer"]), (&true.into(), &"Watered K12: 118 mL a tray.".into()));
     assert!(
         bad["taken"] == false && bad["answer"].as_str().is_some_and(|why| why.contains("that is no entry")),
         "{bad}"
     );
     assert_eq!(good["taken"], true);
     let answer = good["answer"].as_str().unwrap_or_default();
-    assert!(answer.starts_with("24 g a tray: 12 g kale and 12 g radish."), "{answer}");
+    assert!(
+        answer.starts_with("Sown K13 in Rack A: kale + radish, 1 tray. 24 g a tray: 12 g kale and 12 g radish."),
+        "{answer}"
+    );
     assert!(answer.contains("radish is usually cut from day 6, kale from day 10, 4 days later"), "{answer}");
     // It is answered when it is taken, and listed when it is written down.
     wait_for("the entry in the list", || {

@@ -325,8 +325,10 @@ fn a_page_is_for_this_machine_alone_unless_said_otherwise() {
     assert_eq!(page("[page]\nlisten = \"off\"\n").listen, None);
     assert_eq!(page("[page]\nnames = \"Watch.LAN\"\n").names, ["watch.lan"]);
     prints(
-        &format!("{SITE}[page]\nlisten = \"everywhere\"\nnames = [\"http://watch.lan:80\"]\n{RACK}{AIR}"),
-        r##"error: 2 problems in config/room.toml
+        &format!(
+            "{SITE}[page]\nlisten = \"everywhere\"\nnames = [\"http://watch.lan:80\"]\nmetrics = \"all\"\n{RACK}{AIR}"
+        ),
+        r##"error: 3 problems in config/room.toml
 
   room.toml:5  page.listen = "everywhere"
                an address with a port is wanted, or "off"
@@ -335,6 +337,10 @@ fn a_page_is_for_this_machine_alone_unless_said_otherwise() {
   room.toml:6  page.names = "http://watch.lan:80"
                the name of a machine is wanted, without http:// and without a port
                hint: write names = ["watch.lan"]
+
+  room.toml:7  page.metrics = "all"
+               who may ask for /metrics and /health is wanted
+               hint: write "this machine" or "local network"
 "##,
     );
 }

@@ -5,6 +5,7 @@
 #![expect(clippy::unwrap_used, reason = "a test that unwraps says where it broke")]
 
 mod browser;
+mod figures;
 #[path = "../broker/server.rs"]
 #[expect(dead_code, reason = "shared with tests/broker, which uses the rest")]
 mod broker_server;

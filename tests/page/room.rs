@@ -53,8 +53,17 @@ impl Room {
         Room::on_broker(more, 1)
     }
 
+    /// A room without a broker whose settings say `more` of the page.
+    pub fn with_page(more: &str) -> Room {
+        Room::built("", more, 1)
+    }
+
     /// The same on a broker.
     pub fn on_broker(more: &str, broker: u16) -> Room {
+        Room::built(more, "", broker)
+    }
+
+    fn built(more: &str, of_page: &str, broker: u16) -> Room {
         let folder = TempDir::new().unwrap();
         let port = free_port();
         let text = format!(
@@ -68,7 +77,7 @@ path = "room.db"
 [page]
 listen = "127.0.0.1:{port}"
 names = ["watch.lan"]
-[alarm.reservoir-empty]
+{of_page}[alarm.reservoir-empty]
 on_delay = "0 s"
 [[place]]
 id = "rack-a"

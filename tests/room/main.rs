@@ -52,9 +52,9 @@ fn captures_and_configs_can_be_written_for_rehearse() {
 
 #[test]
 fn a_capture_line_is_what_the_design_shows() {
-    let line = nights::demo().capture().find(|line| line.contains("loft/rack-a/air")).expect("Rack A speaks");
+    let line = nights::demo().capture().find(|line| line.contains("demo/rack-a/air")).expect("Rack A speaks");
     let start = r#"{"tst":"2026-03-03T17:00:"#;
-    let middle = r#"-0600","topic":"loft/rack-a/air","qos":1,"retain":0,"payload":"{\"temperature\":"#;
+    let middle = r#"-0600","topic":"demo/rack-a/air","qos":1,"retain":0,"payload":"{\"temperature\":"#;
     assert!(line.starts_with(start) && line.contains(middle), "{line}");
 }
 

@@ -152,20 +152,20 @@ const ARROWS: [(&str, &[&str]); 22] = [
     (
         "cli",
         &[
-            "analysis", "answers", "chart", "clock", "config", "daemon", "demo", "guard", "marks", "notify", "page",
-            "rebuild", "rehearse", "report", "store", "typed",
+            "analysis", "answers", "chart", "clock", "config", "daemon", "demo", "guard", "intake", "marks", "notify",
+            "page", "rebuild", "rehearse", "report", "store", "typed",
         ],
     ),
     (
         "daemon",
         &[
             "answers", "beat", "chart", "clock", "config", "intake", "marks", "notify", "page", "rebuild", "report",
-            "store",
+            "store", "typed",
         ],
     ),
     // It shows what the engine told and speaks through the inbox; it has no engine of its own.
     ("page", &["analysis", "chart", "clock", "config", "notify", "report", "store"]),
-    ("rehearse", &["config", "intake", "notify", "store"]),
+    ("rehearse", &["config", "intake", "notify", "store", "typed"]),
     ("rebuild", &["store"]),
     ("demo", &[]),
     // A report is made of the store's figures; it reads and never writes.
@@ -174,7 +174,7 @@ const ARROWS: [(&str, &[&str]); 22] = [
     ("analysis", &["config"]),
     // The sheet in a letter is drawn.
     ("notify", &["chart", "config", "marks"]),
-    ("intake", &["config", "trust"]),
+    ("intake", &["config", "trust", "typed"]),
     ("beat", &["config", "trust"]),
     ("answers", &["clock", "config", "marks", "store", "trust", "typed"]),
     ("guard", &["clock", "config", "intake", "marks", "notify"]),
@@ -185,7 +185,8 @@ const ARROWS: [(&str, &[&str]); 22] = [
     ("clock", &[]),
     ("trust", &["clock"]),
     ("marks", &[]),
-    ("typed", &[]),
+    // The names of its tests are read from settings.
+    ("typed", &["config"]),
 ];
 
 #[test]

@@ -72,7 +72,7 @@ fn set_place(rules: &Rules, record: &AirRecord, place: &PlaceRecord) -> Result<M
     let drawn = place.series.iter().any(|series| !series.points.is_empty());
     let picture = if drawn {
         let chart = report::chart(rules, &place.name, &place.series, record.since, record.until, [None; 4]);
-        Some(chart::history_chart_svg(&chart)?)
+        Some((chart::history_chart_svg(&chart)?, chart::phone_chart_svg(&chart)?))
     } else {
         None
     };
@@ -82,7 +82,10 @@ fn set_place(rules: &Rules, record: &AirRecord, place: &PlaceRecord) -> Result<M
             h2 { (place.name) }
             @if !place.serves.is_empty() { p.soft { "Its sensors also stand for " (place.serves.join(", ")) "." } }
             ul.sensors { @for sensor in &place.sensors { li { (set_sensor(site, sensor)) } } }
-            @if let Some(picture) = picture { figure { (PreEscaped(picture)) } }
+            @if let Some((wide, narrow)) = picture {
+                figure.broad { (PreEscaped(wide)) }
+                figure.narrow { (PreEscaped(narrow)) }
+            }
             div.wide {
                 table {
                     thead {
@@ -135,43 +138,49 @@ fn set_day(site: &Site, day: &Day) -> Markup {
                 (day.date.format("%a %-d %b %Y"))
                 @if day.hours < 22.5 { br; span.soft { (hours(day.hours)) " h of it" } }
             }
-            (three(&day.temperature, degrees))
-            (three(&day.humidity, percent))
-            (gap(missing(&day.temperature), true))
-            (gap(missing(&day.humidity), false))
-            (outside(&day.temperature, degrees, true))
-            (outside(&day.humidity, percent, false))
-            td.words.stages { (day.stages.iter().map(|stage| stage.word()).collect::<Vec<_>>().join(", ")) @if day.stages.is_empty() { "no trays" } }
-            td {}
+            (three(&day.temperature, degrees, "Temperature", site.units.degree_sign()))
+            (three(&day.humidity, percent, "Humidity", "%"))
+            (gap(missing(&day.temperature), "Temperature", true))
+            (gap(missing(&day.humidity), "Humidity", false))
+            (outside(&day.temperature, degrees, "Temperature", true))
+            (outside(&day.humidity, percent, "Humidity", false))
+            td.words.stages data-label="Stages there" { (day.stages.iter().map(|stage| stage.word()).collect::<Vec<_>>().join(", ")) @if day.stages.is_empty() { "no trays" } }
+            td data-label="Initials" {}
         }
     }
 }
 
-fn three(measured: &Measured, show: impl Fn(f64) -> String) -> Markup {
+/// `what` and `unit` label the figures where a phone shows them one below the other.
+fn three(measured: &Measured, show: impl Fn(f64) -> String, what: &str, unit: &str) -> Markup {
     html! {
         @match measured.low_mean_high {
-            Some((low, mean, high)) => { td.first { (show(low)) } td { (show(mean)) } td { (show(high)) } }
-            None => { td.first.none colspan="3" { "no data" } }
+            Some((low, mean, high)) => {
+                td.first data-label=(format!("{what} low, {unit}")) { (show(low)) }
+                td data-label=(format!("{what} mean, {unit}")) { (show(mean)) }
+                td data-label=(format!("{what} high, {unit}")) { (show(high)) }
+            }
+            None => { td.first.none colspan="3" data-label=(what) { "no data" } }
         }
     }
 }
 
-fn gap(missing: f64, first: bool) -> Markup {
-    html! { td.first[first].marked[missing >= SHOWN_HOURS] { @if missing >= SHOWN_HOURS { (hours(missing)) } @else { "0" } } }
+fn gap(missing: f64, what: &str, first: bool) -> Markup {
+    html! { td data-label=(format!("{what}: hours without data")) .first[first].marked[missing >= SHOWN_HOURS] { @if missing >= SHOWN_HOURS { (hours(missing)) } @else { "0" } } }
 }
 
-fn outside(measured: &Measured, show: impl Fn(f64) -> String, first: bool) -> Markup {
+fn outside(measured: &Measured, show: impl Fn(f64) -> String, what: &str, first: bool) -> Markup {
+    let label = format!("{what}: hours outside the band");
     let end = |limit: Option<f64>| limit.map_or("…".to_owned(), &show);
     html! {
         @match measured.outside_hours {
             Some(out) => {
-                td.first[first].marked[out >= SHOWN_HOURS] {
+                td data-label=(label) .first[first].marked[out >= SHOWN_HOURS] {
                     @if out >= SHOWN_HOURS { (hours(out)) } @else { "0" }
                     br; span.soft { (end(measured.band.0)) "–" (end(measured.band.1)) }
                 }
             }
-            None if measured.low_mean_high.is_none() => { td.first[first].none { "no data" } }
-            None => { td.first[first].none { "no band" } }
+            None if measured.low_mean_high.is_none() => { td data-label=(label) .first[first].none { "no data" } }
+            None => { td data-label=(label) .first[first].none { "no band" } }
         }
     }
 }
@@ -201,18 +210,18 @@ fn set_episode(site: &Site, rules: &Rules, answered: &Answered) -> Markup {
     let more = done.len().saturating_sub(MOST_DONE);
     html! {
         tr {
-            td.words {
+            td.words data-label="From, to" {
                 (formatted::dated(site, episode.since())) br;
                 @match episode.over_at() { Some(at) => { (formatted::dated(site, at)) } None => "holds at the end" }
             }
-            td.words { strong { (episode.key.kind.word()) } ", " (formatted::name_of(rules, &episode.key.subject)) br; (episode.text) }
-            td.words {
+            td.words data-label="What" { strong { (episode.key.kind.word()) } ", " (formatted::name_of(rules, &episode.key.subject)) br; (episode.text) }
+            td.words data-label="Answered" {
                 @if episode.answers.is_empty() { "nobody" }
                 @for (at, by, state) in &episode.answers {
                     (answer(*state)) " by " (by) ", " (formatted::dated(site, *at)) br;
                 }
             }
-            td.words {
+            td.words data-label="Done meanwhile, by the journal" {
                 @if done.is_empty() { "nothing entered" }
                 @for (at, by, did) in done.iter().take(MOST_DONE) {
                     (formatted::dated(site, *at)) ": " (formatted::done_to(rules, did))
@@ -221,7 +230,7 @@ fn set_episode(site: &Site, rules: &Rules, answered: &Answered) -> Markup {
                 }
                 @if more > 0 { "and " (more) " more entries" }
             }
-            td {}
+            td data-label="Remarks" {}
         }
     }
 }
@@ -303,6 +312,7 @@ span.soft { font-size: 11px; }
 .blank { display: inline-block; width: 150px; border-bottom: 1px solid #1d2722; }
 figure { margin: 8px 0; }
 figure svg { display: block; width: 100%; height: auto; max-width: 760px; }
+figure.narrow { display: none; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; font-size: 12.5px; font-variant-numeric: tabular-nums; }
 th, td { padding: 4px 6px; white-space: nowrap; border-bottom: 1px solid #d3d9d4; text-align: right; vertical-align: top; font-weight: 400; }
@@ -324,6 +334,24 @@ tr { break-inside: avoid; }
 .line { display: flex; gap: 24px; margin-top: 34px; }
 .line span { flex: 2; border-top: 1px solid #1d2722; padding-top: 3px; font-size: 12px; color: #55635c; }
 .line span:last-child { flex: 1; }
+@media screen and (max-width: 700px) {
+  body { padding: 16px 12px; font-size: 16px; }
+  figure.broad { display: none; }
+  figure.narrow { display: block; }
+  .wide { overflow: visible; }
+  table { font-size: 15px; }
+  table, tbody, tr, th, td { display: block; }
+  thead { display: none; }
+  tr { border-top: 1.5px solid #1d2722; padding: 8px 0; }
+  th[scope=row] { font-weight: 700; white-space: normal; border: 0; padding: 2px 0 6px; }
+  td, td.words, td.none, .alarms td.words, td.first, td:last-child { display: flex; justify-content: space-between;
+    gap: 16px; padding: 3px 0; border: 0; white-space: normal; text-align: right; min-width: 0; flex-wrap: wrap; }
+  td::before { content: attr(data-label); color: #55635c; text-align: left; }
+  .alarms td.words { display: block; text-align: left; }
+  .alarms td::before { display: block; font-size: 13px; }
+  span.soft { font-size: 13px; }
+  .line { flex-wrap: wrap; }
+}
 @media print {
   body { padding: 0; max-width: none; font-size: 9.5pt; }
   table { font-size: 8pt; }

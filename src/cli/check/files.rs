@@ -1,0 +1,215 @@
+//! What the check finds on this machine: password files, the store and its disk, whether the
+//! daemon runs.
+
+use super::Point;
+use crate::cli::present::{self, Present};
+use crate::config::Config;
+use crate::store;
+use rustix::fs::{Access, access, statvfs};
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
+use std::os::unix::process::CommandExt;
+use std::path::{Path, PathBuf};
+
+/// The user of the shipped unit.
+const DAEMON_USER: &str = "traywarden";
+/// Where systemd hands the unit copies of passwords, and where the originals lie.
+const HANDED_OVER: &str = "/run/credentials/";
+const ORIGINALS: &str = "/etc/traywarden";
+/// Told beforehand, so that the check that becomes another user does so once.
+const LOOKED_AS: &str = "TRAYWARDEN_CHECK_AS";
+/// Below this the disk is nearly full. Own default.
+const FREE_PERCENT: u64 = 10;
+
+/// Root may read everything, so root's check becomes the daemon's user where there is one.
+/// Returns its name when that has happened.
+pub(super) fn become_the_daemon() -> Option<String> {
+    if let Ok(user) = std::env::var(LOOKED_AS) {
+        return Some(user);
+    }
+    let is_root = std::fs::metadata("/proc/self").is_ok_and(|process| process.uid() == 0);
+    let (user, group) = ids_of(DAEMON_USER, &std::fs::read_to_string("/etc/passwd").ok()?).filter(|_| is_root)?;
+    let program = std::env::current_exe().ok()?;
+    let arguments = std::env::args_os().skip(1);
+    let error =
+        std::process::Command::new(program).args(arguments).env(LOOKED_AS, DAEMON_USER).uid(user).gid(group).exec();
+    eprintln!("note: the user {DAEMON_USER} cannot run this program ({error}), so it is looked at as root");
+    None
+}
+
+/// User and group of a name in passwd(5).
+fn ids_of(name: &str, passwd: &str) -> Option<(u32, u32)> {
+    let fields: Vec<&str> = passwd.lines().map(|line| line.split(':').collect()).find(|f: &Vec<&str>| f[0] == name)?;
+    Some((fields.get(2)?.parse().ok()?, fields.get(3)?.parse().ok()?))
+}
+
+/// What the store knows of the room, if it can be opened.
+pub(super) fn past(config: &Config) -> Option<Present> {
+    present::open(config).ok()
+}
+
+/// Everything that lies on this machine.
+pub(super) fn look(config: &Config) -> Vec<Point> {
+    let smtp = config.mail.smtp.as_ref().and_then(|smtp| smtp.password_file.as_deref());
+    let answers = config.mail.answers.as_ref().map(|answers| answers.password_file.as_path());
+    let passwords = [config.broker.password_file.as_deref(), smtp, answers];
+    let mut points: Vec<Point> = passwords.into_iter().flatten().map(password).collect();
+    let tls = config.broker.tls.iter().flat_map(|tls| [&tls.ca_file, &tls.certificate_file, &tls.key_file]);
+    let mail_ca = config.mail.smtp.iter().map(|smtp| &smtp.ca_file);
+    points.extend(tls.chain(mail_ca).flatten().filter_map(|file| unreadable(file)));
+    let keys = config.broker.tls.iter().filter_map(|tls| tls.key_file.as_deref());
+    points.extend(keys.filter(|key| is_open(key)).map(open_secret));
+    points.push(the_store(config));
+    points.extend(disk(&config.store.path));
+    points.push(match store::is_watched(&config.store.path) {
+        true => Point::Well("The daemon is running.".to_owned()),
+        false => Point::Mend(
+            "The daemon is not running, so nobody watches.".to_owned(),
+            "Start it: systemctl enable --now traywarden".to_owned(),
+        ),
+    });
+    points
+}
+
+fn password(file: &Path) -> Point {
+    let shown = file.display();
+    if let (true, Some(name)) = (file.starts_with(HANDED_OVER), file.file_name()) {
+        let original = Path::new(ORIGINALS).join(name);
+        return match original.metadata() {
+            Ok(found) if found.len() > 0 => {
+                Point::Well(format!("The password for {shown} lies in {}.", original.display()))
+            }
+            Ok(_) => Point::Mend(
+                format!("{} is empty.", original.display()),
+                "Put the password alone on its first line.".to_owned(),
+            ),
+            Err(_) => Point::Mend(
+                format!("There is no password for {shown}."),
+                format!(
+                    "Put it alone into {}, readable to root only; systemd hands the daemon a copy.",
+                    original.display()
+                ),
+            ),
+        };
+    }
+    match std::fs::read_to_string(file) {
+        Ok(text) if text.lines().next().is_none_or(str::is_empty) => Point::Mend(
+            format!("The password file {shown} is empty."),
+            "Put the password alone on its first line.".to_owned(),
+        ),
+        Ok(_) if is_open(file) => open_secret(file),
+        Ok(_) => Point::Well(format!("The password file {shown} can be read.")),
+        Err(error) => cannot_read(file, &error),
+    }
+}
+
+/// Whether others on this machine than its owner and group may read or change it.
+fn is_open(file: &Path) -> bool {
+    file.metadata().is_ok_and(|found| found.permissions().mode() & 0o007 != 0)
+}
+
+fn open_secret(file: &Path) -> Point {
+    let shown = file.display();
+    Point::Mend(
+        format!("{shown} can be read or changed by others on this machine."),
+        format!("Close it: chmod 600 {shown}"),
+    )
+}
+
+fn unreadable(file: &Path) -> Option<Point> {
+    std::fs::File::open(file).err().map(|error| cannot_read(file, &error))
+}
+
+fn cannot_read(file: &Path, error: &std::io::Error) -> Point {
+    let shown = file.display();
+    let remedy = match error.kind() {
+        std::io::ErrorKind::NotFound => "Make it, or correct its name in the settings.".to_owned(),
+        std::io::ErrorKind::PermissionDenied => format!("Give it to the daemon's user: chown {DAEMON_USER} {shown}"),
+        _ => "Look at the file.".to_owned(),
+    };
+    Point::Mend(format!("{shown} cannot be read: {error}."), remedy)
+}
+
+fn the_store(config: &Config) -> Point {
+    let path = &config.store.path;
+    let shown = path.display();
+    let may_write = |path: &Path| access(path, Access::WRITE_OK).is_ok();
+    match present::open(config) {
+        Ok(_) if may_write(path) => Point::Well(format!("The store {shown} is there and may be written.")),
+        Ok(_) => Point::Mend(
+            format!("The store {shown} may not be written by this user."),
+            format!("Give it back to the daemon's user: chown -R {DAEMON_USER}: {}", folder_of(path).display()),
+        ),
+        Err(super::super::Failure::Store(store::StoreError::Missing { .. })) => {
+            let mut folder = folder_of(path);
+            while !folder.exists() && folder.parent().is_some() {
+                folder = folder.parent().map(Path::to_owned).unwrap_or_default();
+            }
+            if may_write(&folder) || (path.starts_with("/var/lib/traywarden") && unit_is_installed()) {
+                Point::Well(format!("There is no store at {shown} yet; the first start makes it."))
+            } else {
+                Point::Mend(
+                    format!("There is no store at {shown}, and this user may not make one in {}.", folder.display()),
+                    format!("Run this as the daemon's user ({DAEMON_USER}), or give it the folder."),
+                )
+            }
+        }
+        Err(error) => {
+            Point::Mend(format!("The store cannot be used: {error}."), "See [store] path in the settings.".to_owned())
+        }
+    }
+}
+
+fn unit_is_installed() -> bool {
+    ["/usr/lib/systemd/system", "/lib/systemd/system", "/etc/systemd/system"]
+        .iter()
+        .any(|folder| Path::new(folder).join("traywarden.service").exists())
+}
+
+fn folder_of(path: &Path) -> PathBuf {
+    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new(".")).to_owned()
+}
+
+/// Nothing where the folder does not stand yet.
+fn disk(path: &Path) -> Option<Point> {
+    let disk = statvfs(folder_of(path)).ok()?;
+    let free = disk.f_bavail * 100 / disk.f_blocks.max(1);
+    let gigabytes = disk.f_bavail as f64 * disk.f_frsize as f64 / 1e9;
+    Some(if free < FREE_PERCENT {
+        Point::Mend(
+            format!("The disk of the store is nearly full: {free} % free, {gigabytes:.1} GB."),
+            "Make room, or let keep_readings be shorter.".to_owned(),
+        )
+    } else {
+        Point::Well(format!("The disk of the store has {gigabytes:.1} GB free."))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_daemon_s_user_is_found_in_passwd() {
+        let passwd = "root:x:0:0:root:/root:/bin/bash\ntraywarden:x:998:997::/var/lib/traywarden:/usr/sbin/nologin\n";
+        assert_eq!(ids_of("traywarden", passwd), Some((998, 997)));
+        assert_eq!(ids_of("nobody", passwd), None);
+    }
+
+    #[test]
+    fn a_password_file_that_cannot_serve_says_what_to_do() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("mail.password");
+        assert!(
+            matches!(password(&file), Point::Mend(what, remedy) if what.contains("cannot be read") && remedy.contains("Make it"))
+        );
+        std::fs::write(&file, "\n").unwrap();
+        assert!(matches!(password(&file), Point::Mend(what, _) if what.contains("is empty")));
+        std::fs::write(&file, "sesame\n").unwrap();
+        std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o644)).unwrap();
+        assert!(matches!(password(&file), Point::Mend(_, remedy) if remedy.starts_with("Close it: chmod 600")));
+        std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o600)).unwrap();
+        assert!(matches!(password(&file), Point::Well(_)));
+        let handed = password(Path::new("/run/credentials/traywarden.service/no-such.password"));
+        assert!(matches!(handed, Point::Mend(_, remedy) if remedy.contains("/etc/traywarden/no-such.password")));
+    }
+}
