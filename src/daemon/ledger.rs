@@ -463,14 +463,14 @@ mod tests {
         let mut numbers = 0;
         while ledger.lost() == 0 {
             let message = ledger.next_message();
-            for _ in 0..3 {
+            for _ in 0..4 {
                 ledger.add(reading(numbers), Some(message), false);
                 numbers += 1;
             }
         }
         assert!(ledger.waiting.len() <= MOST_WAITING, "{}", ledger.waiting.len());
         assert_eq!(ledger.unsaved() + ledger.lost(), numbers as u64, "what is given up is counted");
-        assert_eq!(ledger.lost() % 3, 0, "a message is not torn");
+        assert_eq!(ledger.lost() % 4, 0, "a message is not torn");
         let first = ledger.waiting.iter().find(|it| is_reading(&it.record)).map(|it| it.record.clone());
         assert_eq!(first, Some(reading(ledger.lost() as usize)), "the newest stay");
         ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);

@@ -20,8 +20,7 @@ fn with_another_programs_file_in_its_place_the_watch_begins_and_says_so() {
     let subject = letter["headers"]["Subject"].as_str().expect("a subject");
     assert!(subject.starts_with("Now: watch without memory"), "{subject}");
     assert!(retained(broker.port, STORE_LAMP).contains("belongs to another program"));
-    let now = room.verb(&["now"]);
-    let now = String::from_utf8_lossy(&now.stdout).into_owned();
+    let now = room.now();
     assert!(now.contains("belongs to another program") && now.contains("knows no tray"), "{now}");
 
     std::fs::remove_file(&room.store).unwrap();
@@ -48,7 +47,7 @@ fn on_a_card_that_became_read_only_the_watch_begins_with_its_past() {
     room.start(&broker);
     publish(broker.port, &(0..50).map(air).collect::<Vec<_>>());
     let now = wait_for("`now` to say so", || {
-        let now = String::from_utf8_lossy(&room.verb(&["now"]).stdout).into_owned();
+        let now = room.now();
         now.contains("nothing can be saved").then_some(now)
     });
     assert!(now.contains("broccoli under cover"), "what was written before is known: {now}");
@@ -112,7 +111,7 @@ fn a_card_that_refuses_writes_while_the_watch_runs_is_told_and_taken_up_again() 
     let lamp = wait_for("the lamp", || Some(retained(broker.port, STORE_LAMP)).filter(|lamp| !lamp.is_empty()));
     assert!(lamp.contains("cannot be read or written"), "{lamp}");
     let now = wait_for("`now` to say so", || {
-        let now = String::from_utf8_lossy(&room.verb(&["now"]).stdout).into_owned();
+        let now = room.now();
         now.contains("nothing can be saved").then_some(now)
     });
     assert!(now.contains("reservoir-empty:tank"), "{now}");
@@ -153,7 +152,7 @@ fn another_file_put_in_the_stores_place_is_gone_on_with_and_the_old_one_kept() {
         .unwrap();
     assert_eq!(count, 2, "what was in the old file is there");
     wait_for("the third reading in the new file", || (room.stored("temperature") == (2, 2)).then_some(()));
-    let now = String::from_utf8_lossy(&room.verb(&["now"]).stdout).into_owned();
+    let now = room.now();
     assert!(now.contains("put another file in the store's place"), "{now}");
     assert!(room.is_running(), "in the same process");
 }

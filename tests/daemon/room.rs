@@ -109,6 +109,12 @@ pump_inlet = "20 mm"
             .expect("the binary runs")
     }
 
+    /// What `now` says, as one line: where it breaks depends on the terminal.
+    pub fn now(&self) -> String {
+        let said = self.verb(&["now"]).stdout;
+        String::from_utf8_lossy(&said).split_whitespace().collect::<Vec<_>>().join(" ")
+    }
+
     /// Starts the daemon and waits until it listens.
     pub fn start(&mut self, broker: &Server) {
         self.spawn();

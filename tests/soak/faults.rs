@@ -32,7 +32,7 @@ pub fn of_a_span(random: &mut SplitMix64, minutes: u32) -> Vec<(u32, Fault)> {
     let mut below = |count: u32| (random.whole() % u64::from(count)) as u32;
     let mut all: Vec<(u32, Fault)> = (0..2)
         .map(|_| {
-            let (at, long, sensor) = (below(minutes), 20 + below(300), below(crate::walk::SENSORS as u32) as usize);
+            let (at, long, sensor) = (below(minutes), 20 + below(200), below(crate::walk::SENSORS as u32) as usize);
             let fault = match below(9) {
                 0 => Fault::BrokerKilled,
                 1 => Fault::Silent { sensor, minutes: long },

@@ -79,10 +79,10 @@ pub fn of(taken: &[Taken]) -> Slopes {
 
 impl Slopes {
     /// A day shows no slope of memory; weeks do.
-    pub fn are_flat(&self, days: u32) {
+    pub fn are_flat(&self, days: f64) {
         assert!(self.memory_kib_most < 64.0 * 1024.0, "{:.0} KiB of memory", self.memory_kib_most);
         assert!(self.handles_most < 64.0, "{} handles", self.handles_most);
-        if days >= 7 {
+        if days >= 7.0 {
             // 1 KiB an hour: 9 MiB a year. Own aim.
             assert!(self.memory_kib_a_day < 24.0, "{:+.1} KiB of memory a day", self.memory_kib_a_day);
             assert!(self.handles_a_day < 0.1, "{:+.2} handles a day", self.handles_a_day);

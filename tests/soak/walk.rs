@@ -32,6 +32,8 @@ pub struct Walk {
     /// The daemon's clock is ahead by so many seconds.
     ahead: i64,
     published: i64,
+    /// Minutes lived through.
+    minutes: u32,
     tank_mm: f64,
     silent: [u32; SENSORS],
     hot: [u32; SENSORS],
@@ -120,6 +122,7 @@ impl Walk {
             room,
             ahead: 0,
             published: 0,
+            minutes: 0,
             tank_mm: 120.0,
             silent: [0; SENSORS],
             hot: [0; SENSORS],
@@ -137,8 +140,9 @@ impl Walk {
     }
 
     /// One minute passes: everybody who can speaks, and somebody works in the room.
-    pub fn minute(&mut self, minute: u32, random: &mut SplitMix64) {
-        let warmth = 21.0 + 2.0 * (f64::from(minute) / 1_440.0 * std::f64::consts::TAU).sin();
+    pub fn minute(&mut self, random: &mut SplitMix64) {
+        self.minutes += 1;
+        let warmth = 21.0 + 2.0 * (self.ahead as f64 / 86_400.0 * std::f64::consts::TAU).sin();
         let mut messages = Vec::new();
         for rack in 0..SENSORS {
             let (t, h) = match (self.hot[rack] > 0, self.stuck[rack] > 0) {
@@ -173,15 +177,15 @@ impl Walk {
             1 => self.make_room(),
             left => self.disk_full = left - 1,
         }
-        if minute % 240 == 30 && self.disk_full == 0 {
-            self.work(minute);
+        if self.minutes % 60 == 30 && self.disk_full == 0 {
+            self.work();
         }
     }
 
-    fn work(&mut self, minute: u32) {
+    fn work(&mut self) {
         let day = self.ahead / 86_400;
         let tray = format!("tray=T{day}");
-        let arguments: Vec<&str> = match minute / 240 {
+        let arguments: Vec<&str> = match self.minutes / 60 % 6 {
             0 => vec!["log", "sow", &tray, "place=rack-0", "crop=radish", "count=4"],
             1 => vec!["log", "water", "all=true", "ml=150"],
             2 => vec!["history", "rack-1", "--json", "--since", "6 h"],
@@ -313,6 +317,11 @@ impl Walk {
         self.move_clock(10);
         let all = self.published;
         wait_for("everything to be stored", || (self.stored() >= all).then_some(()));
+    }
+
+    /// Hours that have passed by its clock.
+    pub fn hours(&self) -> f64 {
+        self.ahead as f64 / 3_600.0
     }
 
     pub fn published(&self) -> i64 {

@@ -63,6 +63,10 @@ fn an_hour_back_without_a_hole_draws_the_last_hours_together_in_their_order() {
     let room = TestStore::new();
     let mut store = room.store();
     run(&mut store, &room.rules, 0, 30 * 60);
+    // When two hours become one, these fall into one millisecond.
+    for (after_ms, value) in [(2, 19.0), (3, 18.0)] {
+        store.commit(&[reading(&room.rules, at(28 * HOUR + after_ms), 0, heard(0, value))]).unwrap();
+    }
     let before = values(&room);
     let done = store.put_right(at(29 * HOUR)).unwrap();
     assert!(matches!(done, PutRight::DrawnTogether { .. }), "{done:?}");
