@@ -94,10 +94,11 @@ impl Units {
 
     /// A usual span of seed, the unit once.
     pub(super) fn seed_range(self, from: f64, to: f64) -> String {
-        match self.0 {
-            UnitSystem::Metric => format!("{from:.0} to {to:.0} g"),
-            UnitSystem::Us => format!("{:.2} to {:.2} oz", from / GRAMS_AN_OUNCE, to / GRAMS_AN_OUNCE),
-        }
+        let (low, high, unit) = match self.0 {
+            UnitSystem::Metric => (format!("{from:.0}"), format!("{to:.0}"), "g"),
+            UnitSystem::Us => (format!("{:.2}", from / GRAMS_AN_OUNCE), format!("{:.2}", to / GRAMS_AN_OUNCE), "oz"),
+        };
+        if low == high { format!("{high} {unit}") } else { format!("{low} to {high} {unit}") }
     }
 
     /// Grams in one, and its sign.
