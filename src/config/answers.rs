@@ -56,7 +56,8 @@ pub(super) fn answers(
         if name.is_ascii() {
             Ok(name.to_owned())
         } else {
-            Err(Complaint::new("a name of plain ASCII letters is wanted"))
+            Err(Complaint::new("a name of plain ASCII letters is wanted")
+                .hint("rename it in the mailbox, or leave folder out: INBOX is read then"))
         }
     });
     let reply_to = table.optional(findings, "reply_to", mail_address);

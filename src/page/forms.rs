@@ -7,6 +7,7 @@ use crate::engine::event::{Command, Grade};
 use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
 use crate::journal::{Did, Entry, Loss, Target};
+use crate::typed::{self, amount::Measure};
 use crate::units::{Litres, UnitSystem};
 use serde::de::DeserializeOwned;
 
@@ -78,6 +79,28 @@ impl Units {
         }
     }
 
+    /// Litres as they stand in a field, without the unit.
+    pub(super) fn volume_number(self, litres: f64) -> String {
+        crate::units::tenths(litres / self.volume().0)
+    }
+
+    /// Grams of seed as they are read: a tenth of an ounce would be too coarse for a tray.
+    pub(super) fn seed(self, grams: f64) -> String {
+        match self.0 {
+            UnitSystem::Metric => format!("{grams:.1} g"),
+            UnitSystem::Us => format!("{:.2} oz", grams / GRAMS_AN_OUNCE),
+        }
+    }
+
+    /// A usual span of seed, the unit once.
+    pub(super) fn seed_range(self, from: f64, to: f64) -> String {
+        let (low, high, unit) = match self.0 {
+            UnitSystem::Metric => (format!("{from:.0}"), format!("{to:.0}"), "g"),
+            UnitSystem::Us => (format!("{:.2}", from / GRAMS_AN_OUNCE), format!("{:.2}", to / GRAMS_AN_OUNCE), "oz"),
+        };
+        if low == high { format!("{high} {unit}") } else { format!("{low} to {high} {unit}") }
+    }
+
     /// Grams in one, and its sign.
     pub(super) fn weight(self) -> (f64, &'static str) {
         match self.0 {
@@ -121,11 +144,11 @@ pub(super) fn did(rules: &Rules, snapshot: &Snapshot, fields: &Fields, by: &str)
             Ok(all.into_iter().map(|usual| entry(usual.did)).collect())
         }
         "refill" => {
-            let litres = amount(fields, units.volume())?;
+            let litres = amount(fields, units.volume(), Measure::Volume)?;
             Ok(vec![entry(Did::Refill { reservoir: fields.get("reservoir").map(str::to_owned), litres })])
         }
         "cut" => {
-            let grams = amount(fields, units.weight())?;
+            let grams = amount(fields, units.weight(), Measure::Weight)?;
             Ok(vec![entry(Did::Harvest { tray: tray()?, grams, grams_per_tray: None, note: note() })])
         }
         "move" => {
@@ -138,7 +161,7 @@ pub(super) fn did(rules: &Rules, snapshot: &Snapshot, fields: &Fields, by: &str)
         }
         word => {
             let task = Task::from_word(word).ok_or("That sheet is of another version; open it again.")?;
-            let ml = if task == Task::Water { amount(fields, units.pour())? } else { None };
+            let ml = if task == Task::Water { amount(fields, units.pour(), Measure::Volume)? } else { None };
             let trays: Vec<String> = fields.all("tray").filter(|tray| !tray.is_empty()).map(str::to_owned).collect();
             if trays.is_empty() {
                 return Err("No tray was chosen, so nothing was written down.".to_owned());
@@ -220,13 +243,24 @@ fn targets(rules: &Rules, snapshot: &Snapshot, rack: Option<&str>, trays: Vec<St
     }
 }
 
-/// A number in the grower's unit; with a comma, where that is how people write it.
-fn amount(fields: &Fields, (in_one, unit): (f64, &str)) -> Result<Option<f64>, String> {
-    let Some(written) = fields.get("amount") else { return Ok(None) };
-    let bare = written.strip_suffix(unit).unwrap_or(written).trim().replace(',', ".");
-    match bare.parse::<f64>() {
-        Ok(number) if number.is_finite() && number >= 0.0 => Ok(Some((number * in_one * 100.0).round() / 100.0)),
-        _ => Err(format!(
+fn amount(fields: &Fields, unit: (f64, &str), measure: Measure) -> Result<Option<f64>, String> {
+    fields.get("amount").map(|written| measured(written, unit, measure)).transpose()
+}
+
+/// A number in the grower's unit, with a comma where that is how people write it; or with a
+/// unit of its own, as `log` takes it.
+///
+/// # Errors
+/// A sentence, where it is neither.
+pub(super) fn measured(written: &str, (in_one, unit): (f64, &str), measure: Measure) -> Result<f64, String> {
+    let plain = written.replace(',', ".");
+    let bare = plain.strip_suffix(unit).unwrap_or(&plain).trim().parse().ok().map(|number: f64| number * in_one);
+    // A litre is a thousand of what `log` reads volumes in.
+    let in_measure = if unit == "L" || unit == "gal" { 1000.0 } else { 1.0 };
+    let amount = bare.or_else(|| typed::amount::amount(&plain, measure).map(|amount| amount / in_measure));
+    match amount.filter(|amount| amount.is_finite() && *amount >= 0.0) {
+        Some(amount) => Ok((amount * 100.0).round() / 100.0),
+        None => Err(format!(
             "\"{written}\" is no amount; write a number of {unit}, such as 4 or 4.5. Nothing was written down."
         )),
     }
@@ -248,7 +282,8 @@ mod tests {
     fn amounts_are_read_as_people_write_them_and_anything_else_is_refused() {
         let read = |written: &str, units: (f64, &'static str)| {
             let mut query = form_urlencoded::Serializer::new(String::new());
-            amount(&fields(&query.append_pair("amount", written).finish()), units)
+            let measure = if units.1 == "g" || units.1 == "oz" { Measure::Weight } else { Measure::Volume };
+            amount(&fields(&query.append_pair("amount", written).finish()), units, measure)
         };
         let (metric, us) = (Units(UnitSystem::Metric), Units(UnitSystem::Us));
         assert_eq!(read("118", metric.pour()), Ok(Some(118.0)));
@@ -256,7 +291,11 @@ mod tests {
         assert_eq!(read("4,5", us.pour()), Ok(Some(133.08)), "fluid ounces of 29.5735 mL (NIST SP 811)");
         assert_eq!(read("15", us.weight()), Ok(Some(425.24)), "ounces of 28.3495 g (NIST SP 811)");
         assert_eq!(read("", metric.pour()), Ok(None), "left empty");
-        for wrong in ["a cup", "-3", "nan", "inf", "1e999", "3lb", "4 5"] {
+        assert_eq!(read("3lb 8oz", us.weight()), Ok(Some(1587.57)), "a unit of its own, 16 ounces to the pound");
+        assert_eq!(read("1/2 cup", metric.pour()), Ok(Some(118.29)), "a cup is the 16th of a gallon");
+        assert_eq!(read("5 gal", metric.volume()), Ok(Some(18.93)));
+        assert_eq!(read("18 L", us.volume()), Ok(Some(18.0)));
+        for wrong in ["a cup", "-3", "nan", "inf", "1e999", "3 rods", "4 5"] {
             assert!(read(wrong, metric.weight()).is_err(), "{wrong}");
         }
         assert_eq!(us.pour_number(118.0), "4");

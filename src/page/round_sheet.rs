@@ -355,6 +355,8 @@ fn tank_line(setting: &Setting<'_>, tank: &Tank) -> Markup {
         format!("{shown:.1} {unit}")
     };
     let (_, unit) = setting.units().volume();
+    // Less than a tenth is a full tank, and nothing poured in.
+    let fills = tank.takes.filter(|takes| *takes >= 0.1).map(|takes| setting.units().volume_number(takes));
     let dry = tank.now.empty_at.map(|(best, early, _)| {
         let at = |at: Timestamp| at.with_timezone(&site.time_zone).format("%a %H:%M").to_string();
         format!("Runs dry about {}, perhaps {}.", at(best), at(early))
@@ -375,8 +377,8 @@ fn tank_line(setting: &Setting<'_>, tank: &Tank) -> Markup {
                         @if let Some(dry) = dry { " " (dry) }
                     }
                     details.change id=(part_id(&format!("refill {}", tank.now.id))) {
-                        summary { "Write how much" }
-                        div.fields { label.amount { "Poured in " input name="amount" inputmode="decimal" autocomplete="off" size="5"; " " (unit) } }
+                        summary { @if let Some(fills) = &fills { "Another amount than " (fills) " " (unit) } @else { "Write how much" } }
+                        div.fields { label.amount { "Poured in " input name="amount" inputmode="decimal" autocomplete="off" size="5" value=[&fills]; " " (unit) } }
                     }
                 }
                 button.tick aria-label=(format!("Tick: refill {}", tank.now.name)) { (tick_box(false)) }

@@ -1,7 +1,7 @@
 //! From a request to its answer: through the gate, along a fixed table of addresses. No
 //! address leads to a file.
 
-use super::forms::{self, Fields};
+use super::forms::{self, Fields, Units};
 use super::frame::{self, Framed, Way};
 use super::gate::{self, Door, Guest};
 use super::reply::{self, Reply};
@@ -256,7 +256,8 @@ async fn post(desk: &Desk, guest: &Guest, path: &str, fields: &Fields) -> Reply 
     let bodies: Result<(InboxKind, Result<Vec<String>, serde_json::Error>), String> = match path {
         "/did" => forms::did(&desk.rules, &desk.now().snapshot, fields, &guest.name)
             .map(|all| (InboxKind::Journal, entries(all))),
-        "/sow" => sow::entry(fields, &guest.name).map(|entry| (InboxKind::Journal, entries(vec![entry]))),
+        "/sow" => sow::entry(fields, Units(desk.rules.site.units), &guest.name)
+            .map(|entry| (InboxKind::Journal, entries(vec![entry]))),
         "/strike" => forms::strikes(fields, &guest.name).map(|all| (InboxKind::Journal, entries(all))),
         "/answer" => forms::answer(fields, &guest.name)
             .map(|command| (InboxKind::Command, serde_json::to_string(&command).map(|body| vec![body]))),

@@ -1,12 +1,13 @@
 //! Sowing: one form, and the arithmetic of a blend worked out before anything is written
 //! down: grams of each kind, in a tray and in all, and when each kind wants hands.
 
-use super::forms::Fields;
+use super::forms::{self, Fields, Units};
 use super::round_sheet::Setting;
 use crate::engine::crop::Crop;
 use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
 use crate::journal::{Did, Entry, Sowing};
+use crate::typed::amount::Measure;
 use maud::{Markup, html};
 use serde_json::{Map, Value, json};
 
@@ -18,6 +19,7 @@ const MOST_TRAYS: u32 = 200;
 /// The sheet, filled in as it was sent, and with `reckon` the arithmetic below it.
 pub(super) fn sow(setting: &Setting<'_>, snapshot: &Snapshot, fields: &Fields, reckon: bool) -> Markup {
     let rules = setting.rules;
+    let units = Units(rules.site.units);
     let value = |name: &str| fields.get(name).unwrap_or_default().to_owned();
     let kinds: Vec<&str> = fields.all("kind").collect();
     let parts: Vec<&str> = fields.all("part").collect();
@@ -52,8 +54,8 @@ pub(super) fn sow(setting: &Setting<'_>, snapshot: &Snapshot, fields: &Fields, r
                 }
                 datalist id="crops" { @for crop in rules.crops.crops.keys() { option value=(crop) {} } }
             }
-            label { "Seed in one tray, all kinds together, g"
-                input name="seed" inputmode="decimal" autocomplete="off" value=(value("seed")) placeholder=[usual_seed(rules, &kinds)];
+            label { "Seed in one tray, all kinds together, " (units.weight().1)
+                input name="seed" inputmode="decimal" autocomplete="off" value=(value("seed")) placeholder=[usual_seed(rules, units, &kinds)];
             }
             details id="sow-more" open[fields.get("medium").is_some() || fields.get("lot").is_some()] {
                 summary { "Medium and seed lot" }
@@ -68,7 +70,7 @@ pub(super) fn sow(setting: &Setting<'_>, snapshot: &Snapshot, fields: &Fields, r
         @if reckon {
             section.rack #reckoned aria-live="polite" {
                 div.rack-head { h2 { @if blended { "The blend" } @else { "The seed" } } }
-                @match sowing(fields) {
+                @match sowing(fields, units) {
                     Ok(sowing) => (reckoned(rules, &sowing)),
                     Err(why) => p.late { (why) },
                 }
@@ -81,18 +83,18 @@ pub(super) fn sow(setting: &Setting<'_>, snapshot: &Snapshot, fields: &Fields, r
 ///
 /// # Errors
 /// A sentence, where it is not filled in far enough.
-pub(super) fn entry(fields: &Fields, by: &str) -> Result<Entry, String> {
-    let sowing = sowing(fields)?;
+pub(super) fn entry(fields: &Fields, units: Units, by: &str) -> Result<Entry, String> {
+    let sowing = sowing(fields, units)?;
     if sowing.tray.is_empty() {
         return Err("The tray needs a name, such as K12.".to_owned());
     }
     Ok(Entry { at: None, by: Some(by.to_owned()), did: Did::Sow(sowing) })
 }
 
-fn sowing(fields: &Fields) -> Result<Sowing, String> {
+fn sowing(fields: &Fields, units: Units) -> Result<Sowing, String> {
     let kinds: Vec<(&str, &str)> =
         fields.all("kind").zip(fields.all("part")).filter(|(kind, _)| !kind.is_empty()).collect();
-    let seed = fields.get("seed").map(|seed| number(seed, "grams of seed")).transpose()?;
+    let seed = fields.get("seed").map(|seed| forms::measured(seed, units.weight(), Measure::Weight)).transpose()?;
     let count = fields.get("count").unwrap_or("1");
     let count: u32 = count
         .parse()
@@ -114,7 +116,10 @@ fn sowing(fields: &Fields) -> Result<Sowing, String> {
         }
         several => {
             if seed.is_none() {
-                return Err("A blend needs the grams of seed in one tray, all kinds together, such as 24.".to_owned());
+                return Err(format!(
+                    "A blend needs the seed in one tray, all kinds together, such as {}.",
+                    units.seed(24.0)
+                ));
             }
             let mut parts = Vec::new();
             for (kind, part) in several {
@@ -147,7 +152,8 @@ fn reckoned(rules: &Rules, sowing: &Sowing) -> Markup {
     };
     let total: Option<f64> = each.iter().map(|(_, grams)| *grams).sum();
     let count = f64::from(sowing.count);
-    let grams = |grams: f64| format!("{grams:.1} g");
+    let units = Units(rules.site.units);
+    let grams = |grams: f64| units.seed(grams);
     let unknown: Vec<&str> =
         each.iter().filter(|(kind, _)| rules.crops.find(kind).is_none()).map(|(kind, _)| kind.as_str()).collect();
     html! {
@@ -158,7 +164,7 @@ fn reckoned(rules: &Rules, sowing: &Sowing) -> Markup {
                     @for (kind, amount) in &each {
                         tr {
                             th scope="row" { (kind) }
-                            td { @match amount { Some(amount) => (grams(*amount)), None => (usual(rules.crops.find(kind))) } }
+                            td { @match amount { Some(amount) => (grams(*amount)), None => (usual(rules.crops.find(kind), units)) } }
                             td { @if let Some(amount) = amount { (grams(amount * count)) } @else { "-" } }
                             @match rules.crops.find(kind) {
                                 Some(crop) => { td { "day " (crop.light_day) } td { "day " (crop.harvest_day_from) " to " (crop.harvest_day_to) } },
@@ -177,13 +183,14 @@ fn reckoned(rules: &Rules, sowing: &Sowing) -> Markup {
     }
 }
 
-fn usual(crop: Option<&Crop>) -> String {
-    crop.map_or("-".to_owned(), |crop| format!("usually {:.0} to {:.0} g", crop.seed_grams_from, crop.seed_grams_to))
+fn usual(crop: Option<&Crop>, units: Units) -> String {
+    crop.map_or("-".to_owned(), |crop| {
+        format!("usually {}", units.seed_range(crop.seed_grams_from, crop.seed_grams_to))
+    })
 }
 
-fn usual_seed(rules: &Rules, kinds: &[&str]) -> Option<String> {
-    let crop = rules.crops.find(kinds.first()?)?;
-    Some(format!("usually {:.0} to {:.0}", crop.seed_grams_from, crop.seed_grams_to))
+fn usual_seed(rules: &Rules, units: Units, kinds: &[&str]) -> Option<String> {
+    Some(usual(Some(rules.crops.find(kinds.first()?)?), units))
 }
 
 /// A name like the last one, one further: "K13" after "K12".

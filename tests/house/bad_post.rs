@@ -36,3 +36,72 @@ fn a_wrong_beat_says_what_to_write_and_never_shows_the_address() {
     refuses(&with("[beat]\n"), "beat.url");
     refuses(&with("[beat]\nurl = \"http://localhost/\"\nca_file = \"a.pem\"\n"), "the url is plain");
 }
+
+const MAIL: &str = "[mail]\nfrom = \"warden@saltmarsh.example\"\nto = [\"grower@saltmarsh.example\"]\n\
+    smtp = \"smtps://user@mail.saltmarsh.example:465\"\npassword_file = \"mail.password\"\n";
+
+#[test]
+fn a_mailbox_for_replies_that_cannot_be_read_says_what_to_write() {
+    let plain = "[mail.answers]\nimap = \"imap://user@mail.saltmarsh.example\"\nfolder = \"Ablagefächer\"\n";
+    prints(
+        &with(&format!("{MAIL}{plain}")),
+        r##"error: 3 problems in config/room.toml
+
+  room.toml:9   mail.answers.password_file
+                missing, and nothing can stand in for it
+                hint: write password_file = "/etc/traywarden/answers.password"
+
+  room.toml:10  mail.answers.imap = "imap://user@mail.saltmarsh.example"
+                a login may cross a network only under TLS; imap:// is for a server on this machine
+                hint: write imaps://
+
+  room.toml:11  mail.answers.folder = "Ablagefächer"
+                a name of plain ASCII letters is wanted
+                hint: rename it in the mailbox, or leave folder out: INBOX is read then
+"##,
+    );
+    let nobodys =
+        "[mail.answers]\nimap = \"imaps://mail.saltmarsh.example:993\"\npasswrd_file = \"x\"\nreply_to = \"nobody\"\n";
+    prints(
+        &with(&format!("{MAIL}{nobodys}")),
+        r##"error: 4 problems in config/room.toml
+
+  room.toml:9   mail.answers.password_file
+                missing, and nothing can stand in for it
+                hint: write password_file = "/etc/traywarden/answers.password"
+
+  room.toml:10  mail.answers.imap = "imaps://mail.saltmarsh.example:993"
+                a mailbox has an owner, whose login is wanted
+                hint: write "imaps://user@host:993"; an @ inside the user is written %40
+
+  room.toml:11  mail.answers.passwrd_file
+                no such key
+                hint: put the password alone into a file that only the daemon may read, and write password_file = "..."
+
+  room.toml:12  mail.answers.reply_to = "nobody"
+                a bare mail address is wanted, such as "grower@saltmarsh.example"
+"##,
+    );
+    prints(
+        &with(&format!("{MAIL}[mail.answers]\npassword_file = \"x\"\n")),
+        r##"error: 1 problem in config/room.toml
+
+  room.toml:9  mail.answers.imap
+               missing, and nothing can stand in for it
+               hint: write imap = "imaps://user@mail.your.domain:993"
+"##,
+    );
+}
+
+#[test]
+fn replies_need_letters_that_leave() {
+    prints(
+        &with("[mail.answers]\nimap = \"imaps://user@mail.saltmarsh.example\"\npassword_file = \"x\"\n"),
+        r##"error: 1 problem in config/room.toml
+
+  room.toml:5  mail.answers.imap = "imaps://user@mail.saltmarsh.example"
+               letters become files here, so nobody can reply to one
+               hint: add smtp = "smtps://user@host:465" to [mail]
+"##,
+    );
+}

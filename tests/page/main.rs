@@ -11,6 +11,7 @@ mod figures;
 mod broker_server;
 mod room;
 
+use broker_server::Server;
 use room::{Answer, Room};
 use std::io::{Read, Write};
 
@@ -301,5 +302,45 @@ fn a_blend_is_worked_out_before_it_is_sown_and_is_sown_as_it_was_worked_out() {
     assert_eq!(room.newest("sow")["blend"]["kale"], 8.0);
     form.set("seed", "");
     let refused: Answer = room.post(&form);
-    assert!(refused.body.contains("A blend needs the grams"), "{}", refused.body);
+    assert!(refused.body.contains("A blend needs the seed"), "{}", refused.body);
+}
+
+#[test]
+fn seed_is_weighed_in_ounces_where_the_house_counts_in_them() {
+    let room = Room::started("units = \"us\"\n");
+    let sheet = room.get("/sow");
+    assert!(sheet.body.contains("Seed in one tray, all kinds together, oz"), "{}", sheet.body);
+    let mut form = sheet.form("Sow it");
+    form.set("tray", "K9");
+    form.set_all("kind", &["broccoli", "", "", ""]);
+    form.set("count", "6");
+    for (seed, all, grams) in [("0.85", "5.10 oz", 24.1), ("24 g", "5.08 oz", 24.0)] {
+        form.set("seed", seed);
+        let reckoned = room.post(&room::Form { action: "/reckon".into(), ..form.clone() });
+        assert!(reckoned.body.contains("0.85 oz") && reckoned.body.contains(all), "{}", reckoned.body);
+        assert_eq!(room.post(&form).status, 303);
+        assert_eq!(room.newest("sow")["seed_grams"], grams, "{seed}: 28.349523125 g an ounce (NIST SP 811)");
+        form = room.get("/sow").form("Sow it");
+        form.set("tray", "K10");
+        form.set_all("kind", &["broccoli", "", "", ""]);
+        form.set("count", "6");
+    }
+}
+
+#[test]
+fn a_refill_is_filled_in_with_what_the_tank_takes() {
+    let broker = Server::start(|_| "allow_anonymous true\n".to_owned());
+    let room = Room::on_broker("", broker.port);
+    room.until("the daemon to listen", || room.log().contains("connected to the broker").then_some(()));
+    let sent = std::process::Command::new("mosquitto_pub")
+        .args(["-p", &broker.port.to_string(), "-t", "loft/tank/distance", "-m", "200"])
+        .status()
+        .expect("mosquitto_pub runs (apt install mosquitto-clients)");
+    assert!(sent.success());
+    room.until("the level of the tank", || room.get("/").body.contains(", takes ").then_some(()));
+    // 600 by 400 mm, 350 mm high, the gauge 400 mm above the floor: 150 mm are missing, 36 L.
+    let form = room.get("/").form("Tick: refill Tank");
+    assert!(form.fields.contains(&("amount".to_owned(), "36".to_owned())), "{form:?}");
+    assert_eq!(room.post(&form).status, 303);
+    assert_eq!(room.newest("refill")["litres"], 36.0);
 }

@@ -164,7 +164,7 @@ const ARROWS: [(&str, &[&str]); 22] = [
         ],
     ),
     // It shows what the engine told and speaks through the inbox; it has no engine of its own.
-    ("page", &["analysis", "chart", "clock", "config", "notify", "report", "store"]),
+    ("page", &["analysis", "chart", "clock", "config", "notify", "report", "store", "typed"]),
     ("rehearse", &["config", "intake", "notify", "store", "typed"]),
     ("rebuild", &["store"]),
     ("demo", &[]),
