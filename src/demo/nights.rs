@@ -94,7 +94,7 @@ fn bad_air() -> Vec<Story> {
     cold.expected = Expected {
         // Warm-loving seedlings are chilled below 8 °C (from memory); a few hours at 12 °C only slow them.
         harm: Some(Harm::AirBelow(0, 8.0)),
-        must: vec![due(&[AirTooCold], local(2026, 1, 14, 20, 0), local(2026, 1, 15, 4, 0)).wakes()],
+        must: vec![due(&[AirTooCold], local(2026, 1, 14, 20, 0), local(2026, 1, 15, 4, 30)).wakes()],
         never: vec![never(AirTooWarm), never(ReservoirLeak), never(SensorStuck), never(SensorSilent)],
         nobody_woken: false,
     };
@@ -112,8 +112,8 @@ fn bad_air() -> Vec<Story> {
         breaks(Broken::LightsStuckOn("rack-b".into()), from, until),
     ];
     hot.expected = Expected {
-        harm: Some(Harm::AirAbove(0, 30.0)),
-        must: vec![due(&[AirTooWarm], from, local(2026, 7, 21, 2, 0)).wakes()],
+        harm: Some(Harm::AirAbove(0, 31.0)),
+        must: vec![due(&[AirTooWarm], from, local(2026, 7, 21, 4, 15)).wakes()],
         never: vec![never(AirTooCold), never(ReservoirLeak), never(SensorStuck), never(SensorSilent)],
         nobody_woken: false,
     };
@@ -209,7 +209,8 @@ fn bad_sensors() -> Vec<Story> {
         none.trouble(id, Ailment::Silent, local(2026, 3, 3, 22, 0), morning);
     }
     none.expected = Expected {
-        must: vec![due(&[SensorSilent, BrokerLost], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 2, 0)).wakes()],
+        // Until the morning that is a router far more often than harm: the digest tells it.
+        must: vec![due(&[SensorSilent, BrokerLost], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 2, 0))],
         never: air().chain(water()).collect(),
         ..Default::default()
     };
