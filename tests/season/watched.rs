@@ -144,14 +144,16 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                 // Looking ahead costs, so not every time.
                 if evening || [5, 14].contains(&local.hour()) {
                     let looked_until = truth.at + LOOK_AHEAD;
+                    // When the season ends nobody waters any more, and no tank runs dry.
+                    let played_until = looked_until.min(story.starts_at + story.span);
                     let near = |early: Timestamp| early - truth.at < NEAR;
                     let tank = asked::tank_empty(&snapshot).filter(|(early, _)| near(*early));
                     reported.tank_forecasts.extend(tank.map(|(early, late)| Forecast {
                         at: truth.at,
                         early,
                         late: Some(late),
-                        truth: empty_if_not_filled(room, drawn, LOOK_AHEAD),
-                        looked_until,
+                        truth: empty_if_not_filled(room, drawn, played_until - truth.at),
+                        looked_until: played_until,
                     }));
                     let mut dry = asked::dry_out(&snapshot);
                     dry.retain(|_, (early, _)| near(*early));

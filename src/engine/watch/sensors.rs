@@ -25,7 +25,7 @@ use chrono::TimeDelta;
 const UNSEEN_HOURS: (f64, f64, f64) = (24.0, 96.0, 300.0);
 /// The same when nothing is heard at all: that may be the power, and then fan, heater and pump
 /// stand still too. Own defaults.
-const UNHEARD_HOURS: (f64, f64, f64) = (8.0, 24.0, 72.0);
+const UNHEARD_HOURS: (f64, f64, f64) = (10.0, 40.0, 120.0);
 /// A silence is taken to heal by itself for no less and no more than this, whatever was learnt.
 /// Own defaults.
 const SETTLES_BETWEEN: (TimeDelta, TimeDelta) = (TimeDelta::minutes(10), TimeDelta::hours(2));

@@ -4,10 +4,10 @@ use crate::alarm::{AlarmKind, Condition, Evidence, Harm};
 use crate::watch::seen::{Judged, Seen, Subject};
 use alloc::vec::Vec;
 
-/// A tray bears its cover for so many hours beyond its day, or loses worth uncut: early, likely,
-/// late; late, because it may well have been done and not typed. Own defaults.
-const BEARS_COVERED_HOURS: (f64, f64, f64) = (24.0, 60.0, 240.0);
-const BEARS_UNCUT_HOURS: (f64, f64, f64) = (48.0, 110.0, 480.0);
+/// A tray bears its cover, or loses worth uncut, from so many hours beyond its day, with a tenth of
+/// the chance; more is not stated, because nearly always it was done and not typed. Own defaults.
+const BEARS_COVERED_HOURS: f64 = 24.0;
+const BEARS_UNCUT_HOURS: f64 = 48.0;
 
 /// Judges every tray, and every one whose alarm stands but which is gone or back in its plan.
 pub(crate) fn minute(seen: &Seen<'_>, judged: &mut Vec<Judged>) {
@@ -24,8 +24,8 @@ pub(crate) fn minute(seen: &Seen<'_>, judged: &mut Vec<Judged>) {
             due,
         };
         // Done and not typed, or not done: it is asked for, and nobody is called.
-        let (early, likely, late) = if stage.covered() { BEARS_COVERED_HOURS } else { BEARS_UNCUT_HOURS };
-        let harm = Some(Harm::after(due, early, likely, late));
+        let early = if stage.covered() { BEARS_COVERED_HOURS } else { BEARS_UNCUT_HOURS };
+        let harm = Some(Harm::after(due, early, f64::INFINITY, f64::INFINITY));
         judged.push(Judged::of(
             Subject::Tray(tray.name.clone()),
             (AlarmKind::StageOverdue, Condition::Present { harm, evidence }),
