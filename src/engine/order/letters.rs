@@ -14,6 +14,10 @@ use crate::watch::growing::ROUND_LASTS;
 use alloc::boxed::Box;
 use alloc::format;
 use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// A round letter that would come within this of a digest brings only what is new since. Own default.
+const DIGEST_TELLS_FOR: TimeDelta = TimeDelta::hours(1);
 
 impl Engine {
     /// Letters of the conversation whose time has come.
@@ -104,7 +108,12 @@ impl Engine {
 
     pub(super) fn write_before_round(&mut self, effects: &mut Vec<Effect>) {
         let moment = self.moment();
-        let waits = |alarm: &&Alarm| alarm.state() == AlarmState::Unacknowledged && self.is_open(alarm, &moment);
+        // What the digest has just told, with what to do, needs no second letter.
+        let digest_just_now = self.now - self.digest_from <= DIGEST_TELLS_FOR;
+        let told = |alarm: &Alarm| digest_just_now && alarm.raised_at() <= self.digest_from;
+        let waits = |alarm: &&Alarm| {
+            alarm.state() == AlarmState::Unacknowledged && self.is_open(alarm, &moment) && !told(alarm)
+        };
         let keys: Vec<(AlarmKey, Option<Timestamp>)> = self
             .alarms
             .iter()

@@ -35,6 +35,10 @@ const FREEZING: f64 = 0.5;
 /// What a seedling bears is known no better than this: a tenth, the half and nine tenths of the
 /// chance. Own default.
 const BUDGET_SPREAD: [f64; 3] = [0.4, 1.0, 2.2];
+/// A place goes further than it has gone in the last days by no more than so many kelvin, until it
+/// has: early, likely, late. A lamp warms a shelf by some kelvin and no more. Own defaults.
+const GOES_FURTHER: [f64; 3] = [3.5, 1.5, 0.5];
+const SEEN_DAYS: i64 = 7;
 /// Forecasts are walked in steps of a quarter of an hour, two days far.
 const STEP_HOURS: f64 = 0.25;
 const STEPS: usize = 192;
@@ -91,14 +95,6 @@ impl Side {
         }
     }
 
-    /// No room with a door goes further than this, whatever its course.
-    fn held_within(self, value: f64) -> f64 {
-        match self.quantity() {
-            Quantity::Temperature => value.clamp(-30.0, 60.0),
-            _ => value.clamp(0.0, 100.0),
-        }
-    }
-
     fn worse(self, a: f64, b: f64) -> f64 {
         match self {
             Side::Warm | Side::Damp => a.max(b),
@@ -114,6 +110,8 @@ pub struct AirWatch {
     /// When each of the three budgets was spent.
     spent_at: [[Option<Timestamp>; 3]; 4],
     worst: [Option<f64>; 4],
+    /// The lowest and highest temperature of each of the last days.
+    seen: VecDeque<(i64, f64, f64)>,
     temperatures: VecDeque<(Timestamp, f64)>,
     humidities: VecDeque<(Timestamp, f64)>,
     last_minute: Option<Timestamp>,
@@ -133,6 +131,7 @@ impl AirWatch {
         self.last_minute = Some(at);
         remember(&mut self.temperatures, at, air.temperature);
         remember(&mut self.humidities, at, air.humidity);
+        self.note_seen(at, air.temperature);
         let dew_point = air.dew_point();
         SIDES.map(|side| {
             let (value, limit) = match side {
@@ -178,6 +177,29 @@ impl AirWatch {
         })
     }
 
+    fn note_seen(&mut self, at: Timestamp, temperature: Option<f64>) {
+        let day = at.timestamp().div_euclid(86_400);
+        self.seen.retain(|(seen_on, ..)| day - seen_on <= SEEN_DAYS);
+        let Some(value) = temperature else { return };
+        match self.seen.back_mut().filter(|(seen_on, ..)| *seen_on == day) {
+            Some((_, low, high)) => (*low, *high) = (low.min(value), high.max(value)),
+            None => self.seen.push_back((day, value, value)),
+        }
+    }
+
+    /// Between which values a forecast stays that goes so many kelvin further than the place has
+    /// gone in the last days.
+    fn within(&self, side: Side, further: f64) -> (f64, f64) {
+        match side.quantity() {
+            Quantity::Temperature => {
+                let low = self.seen.iter().map(|(_, low, _)| *low).fold(f64::INFINITY, f64::min);
+                let high = self.seen.iter().map(|(.., high)| *high).fold(f64::NEG_INFINITY, f64::max);
+                (low - further, high + further)
+            }
+            _ => (0.0, 100.0),
+        }
+    }
+
     fn reset(&mut self, side: Side) {
         self.doses[side as usize] = 0.0;
         self.spent_at[side as usize] = [None; 3];
@@ -216,7 +238,9 @@ impl AirWatch {
         let off = side.beyond(limit + TENTH_OF_LIMITS * accuracy, limit);
         let spent_at = |which: usize, off: f64, easing: f64| {
             let spent = self.spent_at[side as usize][which];
-            let ahead = || self.spent_in(side, limit, course.but(off, easing), side.budget() * BUDGET_SPREAD[which]);
+            let within = self.within(side, GOES_FURTHER[which]);
+            let budget = side.budget() * BUDGET_SPREAD[which];
+            let ahead = || self.spent_in(side, limit, course.but(off, easing), budget, within);
             spent.or_else(|| ahead().map(|hours| Harm::after(at, hours, hours, hours).early))
         };
         let early = spent_at(0, off, bad)?;
@@ -226,11 +250,11 @@ impl AirWatch {
     }
 
     /// Hours until the budget is spent along a course; `None`: not within two days.
-    fn spent_in(&self, side: Side, limit: f64, course: Course, budget: f64) -> Option<f64> {
+    fn spent_in(&self, side: Side, limit: f64, course: Course, budget: f64, within: (f64, f64)) -> Option<f64> {
         let mut dose = self.doses[side as usize];
         let faded = side.budget() / FADES_OVER_HOURS * STEP_HOURS;
         for (step, value) in course.ahead(STEP_HOURS).take(STEPS).enumerate() {
-            let value = side.held_within(value);
+            let value = value.max(within.0).min(within.1);
             let beyond = side.beyond(value, limit);
             let before = dose;
             dose = if beyond > 0.0 { dose + beyond * beyond * STEP_HOURS } else { (dose - faded).max(0.0) };

@@ -106,8 +106,8 @@ impl MoldWatch {
                     return Condition::Present { harm: None, evidence };
                 };
                 let since = *self.dripping.entry(stand.place).or_insert(at);
-                let from = since + TimeDelta::seconds((needed * 3600.0) as i64);
-                Condition::Present { harm: Some(Harm::certain(from)), evidence }
+                let harm = Harm::after(since, needed * BEARS[0], needed * BEARS[1], needed * BEARS[2]);
+                Condition::Present { harm: Some(harm), evidence }
             }
             found => {
                 self.dripping.remove(&stand.place);
