@@ -109,6 +109,11 @@ impl Daemon<'_> {
     /// Whether an entry is let through. One that is not is acknowledged and forgotten; that
     /// there were some is told now and then.
     fn takes_entry(&mut self, delivery: &Delivery, now: Timestamp) -> bool {
+        if !self.ledger.has_room_for_entries() {
+            let why = "nothing can be saved, and as many entries wait in memory as it holds; send it again when the store works";
+            self.answer_sender(None, false, why);
+            return false;
+        }
         match self.entry_gate.pass(now) {
             Passage::Taken => return true,
             Passage::Refused => {}

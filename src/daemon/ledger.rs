@@ -25,9 +25,14 @@ use tokio::time::Instant;
 /// How long a failing or stalled store may hold up what was heard. Two commits of the
 /// ordinary pace; another program that holds the file is waited for half as long.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// The loop turns at least every second; three are a machine that was busy.
+const LOOP_TURNS_WITHIN: Duration = Duration::from_secs(3);
 /// Records kept while the store does not commit: four hours of a large room (30 values
 /// every ten seconds), and some 20 MiB. Own choice.
 const MOST_WAITING: usize = 50_000;
+/// Entries from people kept while the store does not commit; they are never given up, so no
+/// more are taken. A year of a busy room; own choice.
+const MOST_ENTRIES: usize = 5_000;
 /// Commit at once when so many records wait, so that a backlog flows.
 const FULL: usize = 2_000;
 /// The most that one commit takes, so that what gathered in a long failure is written in parts.
@@ -80,6 +85,8 @@ pub struct Ledger {
     urgent: bool,
     writing_since: Option<Instant>,
     failing_since: Option<Instant>,
+    /// When [`Ledger::overdue`] was asked last.
+    looked: Option<Instant>,
     /// Records on their way, which are in no queue of ours.
     writing: usize,
     jobs: std::sync::mpsc::Sender<Batch>,
@@ -120,6 +127,7 @@ impl Ledger {
             urgent: false,
             writing_since: None,
             failing_since: None,
+            looked: None,
             writing: 0,
             jobs,
             lost: 0,
@@ -170,6 +178,12 @@ impl Ledger {
         self.lost
     }
 
+    /// Another entry from people can be kept. A store that works always has room.
+    pub fn has_room_for_entries(&self) -> bool {
+        let is_entry = |waiting: &&Waiting| matches!(waiting.record.event.what, What::Journal { .. });
+        self.failing_since.is_none() || self.waiting.iter().filter(is_entry).count() < MOST_ENTRIES
+    }
+
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
     /// over. A store that fails is only asked when it is due.
     pub fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
@@ -218,8 +232,16 @@ impl Ledger {
         Released { receipts: Vec::new(), posted }
     }
 
-    /// What has waited for the store for longer than anything may.
+    /// What has waited for the store for longer than anything may. Asked in every turn of the
+    /// loop: where it was not asked for a while this process did not run, and its writer
+    /// could not write.
     pub fn overdue(&mut self, now: Instant) -> Released {
+        let away = self.looked.replace(now).map_or(Duration::ZERO, |looked| now.saturating_duration_since(looked));
+        if away > LOOP_TURNS_WITHIN
+            && let Some(since) = &mut self.writing_since
+        {
+            *since += away;
+        }
         let since = self.failing_since.into_iter().chain(self.writing_since).min();
         if since.is_none_or(|since| now - since < PATIENCE) {
             return Released::default();
@@ -420,6 +442,20 @@ mod tests {
     }
 
     #[test]
+    fn a_process_that_was_stopped_does_not_take_its_disk_for_dead() {
+        let (mut ledger, _batches) = ledger();
+        let now = tokio::time::Instant::now();
+        ledger.add(letter(), None, true);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+        assert!(ledger.overdue(now).posted.is_empty());
+        let continued = now + Duration::from_secs(3_600);
+        assert!(ledger.overdue(continued).posted.is_empty());
+        assert!(!ledger.is_stalled(continued), "nobody could write in that hour");
+        let turns = (1..=10).map(|second| ledger.overdue(continued + Duration::from_secs(second)).posted.len());
+        assert_eq!(turns.sum::<usize>(), 1, "but then it does not answer");
+    }
+
+    #[test]
     fn the_oldest_readings_go_first_whole_messages_at_a_time_and_letters_never() {
         let (mut ledger, batches) = ledger();
         let now = tokio::time::Instant::now();
@@ -427,19 +463,39 @@ mod tests {
         let mut numbers = 0;
         while ledger.lost() == 0 {
             let message = ledger.next_message();
-            for _ in 0..3 {
+            for _ in 0..4 {
                 ledger.add(reading(numbers), Some(message), false);
                 numbers += 1;
             }
         }
         assert!(ledger.waiting.len() <= MOST_WAITING, "{}", ledger.waiting.len());
         assert_eq!(ledger.unsaved() + ledger.lost(), numbers as u64, "what is given up is counted");
-        assert_eq!(ledger.lost() % 3, 0, "a message is not torn");
+        assert_eq!(ledger.lost() % 4, 0, "a message is not torn");
         let first = ledger.waiting.iter().find(|it| is_reading(&it.record)).map(|it| it.record.clone());
         assert_eq!(first, Some(reading(ledger.lost() as usize)), "the newest stay");
         ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
         let batch = batches.try_recv().expect("a commit");
         assert_eq!(batch.records[0].record, letter());
+    }
+
+    #[test]
+    fn a_flood_of_entries_while_the_store_fails_is_bounded() {
+        let (mut ledger, batches) = ledger();
+        let now = tokio::time::Instant::now();
+        let entry = |number| {
+            let entry = serde_json::from_str(r#"{"did":"refill"}"#).expect("an entry");
+            record(What::Journal { number, entry })
+        };
+        for number in 1..=MOST_ENTRIES as i64 {
+            ledger.add(entry(number), None, true);
+        }
+        assert!(ledger.has_room_for_entries(), "a store that works takes them all");
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
+        assert!(!ledger.has_room_for_entries());
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
+        assert!(ledger.has_room_for_entries(), "what is written makes room");
     }
 
     #[test]

@@ -4,6 +4,7 @@
 use super::Daemon;
 use crate::beat;
 use crate::engine::alarm::{AlarmKind, AlarmState};
+use crate::store::MOVED;
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -42,7 +43,9 @@ impl Daemon<'_> {
 
     /// Says it again at a start: the broker may have lost it.
     pub(super) fn stamp_last_digest(&self, letters: &[String]) {
-        let mut digests: Vec<&String> = letters.iter().filter(|letter| letter.starts_with(DIGEST)).collect();
+        // One that came too early for a wrong clock is no sign of life of its day.
+        let is_digest = |letter: &&String| letter.starts_with(DIGEST) && !letter.ends_with(MOVED);
+        let mut digests: Vec<&String> = letters.iter().filter(is_digest).collect();
         digests.sort();
         let mut keeper = super::keeper::lock(&self.keeper);
         let Some(store) = keeper.store() else { return };

@@ -3,6 +3,7 @@
 
 use super::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use crate::config;
+use crate::engine::event::LetterKind;
 use crate::marks::MarkKey;
 use lettre::Message;
 use lettre::message::header::{ContentType, Header, HeaderName, HeaderValue};
@@ -84,7 +85,14 @@ pub fn mail(
         from.name = Some(one_line(sender.site_name)).filter(|name| !name.is_empty());
     }
     let domain = from.email.domain().to_owned();
-    let id = message_id(&letter.id, &to, &domain, sender.key);
+    // A digest has its day's name; one that came too early for a clock that was wrong must not
+    // let the right one pass for the same mail.
+    let id = match letter.kind {
+        LetterKind::Digest => message_id(&format!("{}-{}", letter.id, letter.at.timestamp()), &to, &domain, sender.key),
+        LetterKind::Alarm | LetterKind::Evening | LetterKind::Round | LetterKind::Over => {
+            message_id(&letter.id, &to, &domain, sender.key)
+        }
+    };
     let seed = format!("{:016x}", fingerprint(&id));
 
     let mut builder = Message::builder()
@@ -189,7 +197,6 @@ impl Header for AutoSubmitted {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::event::LetterKind;
     use crate::notify::letter::Picture;
 
     fn letter() -> Letter {
@@ -213,6 +220,21 @@ mod tests {
 
     fn text(mail: &Parcel) -> String {
         String::from_utf8(mail.bytes.clone()).unwrap()
+    }
+
+    #[test]
+    fn a_digest_that_came_too_early_and_the_right_one_are_two_mails() {
+        let digest = |at: &str| {
+            let letter = Letter {
+                kind: LetterKind::Digest,
+                id: "digest-2026-03-04".into(),
+                at: at.parse().unwrap(),
+                ..letter()
+            };
+            mail_from(&letter, "grower@saltmarsh.example", "Saltmarsh Lane").message_id
+        };
+        assert_ne!(digest("2026-03-04T07:00:00Z"), digest("2026-03-04T12:00:00Z"), "a clock was five hours ahead");
+        assert_eq!(digest("2026-03-04T12:00:00Z"), digest("2026-03-04T12:00:00Z"));
     }
 
     #[test]

@@ -54,7 +54,7 @@ pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};
 pub use plain::{MinuteRow, Moment, ReadingRow};
 pub use read::{Reader, Replayed};
-pub use redate::PutRight;
+pub use redate::{MOVED, PutRight};
 pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use reserve::Reserve;
 pub use seal::Seal;

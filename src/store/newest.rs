@@ -3,7 +3,7 @@
 //! old copy put in its place shows by ending before what is noted here. It cannot be
 //! prevented, but it can be said.
 
-use super::opening::with_suffix;
+use super::opening::{sync_folder_of, with_suffix};
 use crate::units::Timestamp;
 use std::fs::OpenOptions;
 use std::os::unix::fs::FileExt;
@@ -38,9 +38,11 @@ impl Newest {
         let line = format!("{line:<width$}\n", width = WIDTH - 1);
         let write = || {
             // In place: a full disk has room for what is there already.
+            let is_new = !self.path.exists();
             let file = OpenOptions::new().create(true).truncate(false).write(true).open(&self.path)?;
             file.write_all_at(line.as_bytes(), 0)?;
-            file.sync_data()
+            file.sync_data()?;
+            if is_new { sync_folder_of(&self.path) } else { Ok(()) }
         };
         if let Err(error) = write() {
             tracing::debug!(%error, "the newest position could not be noted");

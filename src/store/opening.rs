@@ -37,12 +37,22 @@ pub enum Opening {
     },
 }
 
+/// A file that is found damaged so many times, one after the other, is damaged. Once may be a
+/// read that failed: SQLite says of a page it could not get what it says of a bad one. Own choice.
+const LOOK_AGAIN: u32 = 3;
+
 /// How long to wait for a lock: the longest write of another process is a chunk of retention.
 pub(super) const PATIENCE: Duration = Duration::from_secs(5);
 
 /// Opens `path` for writing; see [`super::Store::open`].
 pub(super) fn open(path: &Path, now: Timestamp) -> Result<(Connection, Opening), StoreError> {
-    match open_sound(path) {
+    let mut opened = open_sound(path);
+    for _ in 1..LOOK_AGAIN {
+        if matches!(opened, Err(StoreError::Damaged { .. })) {
+            opened = open_sound(path);
+        }
+    }
+    match opened {
         Err(StoreError::Damaged { what, .. }) => {
             let set_aside = set_aside(path, now)?;
             let (mut connection, _) = open_sound(path)?;

@@ -32,6 +32,9 @@ pub enum PutRight {
     Left,
 }
 
+/// What the id of a digest ends with that came before its time.
+pub const MOVED: &str = "-moved";
+
 /// How a time before the step becomes one after it, in milliseconds.
 #[derive(Clone, Copy)]
 enum Move {
@@ -145,11 +148,12 @@ fn newest_before(transaction: &Transaction<'_>, at: i64) -> rusqlite::Result<Opt
 }
 
 /// Every column that holds a time of our own, by table; those that order a table come apart.
-const ORDERED: [&str; 4] = ["reading", "event", "alarm", "garbled"];
-const TIMES: [(&str, &str); 13] = [
+pub(super) const ORDERED: [&str; 4] = ["reading", "event", "alarm", "garbled"];
+pub(super) const TIMES: [(&str, &str); 19] = [
     ("alarm", "since"),
     ("alarm", "harm_from"),
     ("alarm", "harm_early"),
+    ("alarm", "harm_late"),
     ("alarm", "next_round"),
     ("journal", "at"),
     ("letter", "at"),
@@ -157,7 +161,12 @@ const TIMES: [(&str, &str); 13] = [
     ("outbox", "not_before"),
     ("outbox", "done_at"),
     ("delivery", "at"),
+    ("inbox", "at"),
     ("inbox", "taken_at"),
+    ("mailbox", "at"),
+    ("phone", "paired_at"),
+    ("phone", "seen_at"),
+    ("pairing", "until"),
     ("reply", "at"),
     ("reply", "answered_at"),
 ];
@@ -212,10 +221,9 @@ fn shift(transaction: &Transaction<'_>, since: i64, how: Move) -> rusqlite::Resu
 /// Letter ids carry their second ("alarm-1772560800-...") so that a night lived through
 /// again writes none twice; they move along.
 fn rename_letters(transaction: &Transaction<'_>, since: i64, how: Move) -> rusqlite::Result<()> {
-    let Move::By(by) = how else { return Ok(()) };
     let mut letters = transaction.prepare("SELECT id FROM letter WHERE at >= ?1")?;
     let ids = letters.query_map(params![since], |row| row.get(0))?.collect::<rusqlite::Result<Vec<String>>>()?;
-    let renamed: Vec<(String, String)> = ids.into_iter().filter_map(|id| Some((moved_id(&id, by)?, id))).collect();
+    let renamed: Vec<(String, String)> = ids.into_iter().filter_map(|id| Some((moved_id(&id, how)?, id))).collect();
     // All old names first make room for the new ones.
     for (_, old) in &renamed {
         rename(transaction, old, &format!("moving-{old}"))?;
@@ -238,14 +246,20 @@ fn rename(transaction: &Transaction<'_>, old: &str, new: &str) -> rusqlite::Resu
     Ok(())
 }
 
-fn moved_id(id: &str, by: i64) -> Option<String> {
+fn moved_id(id: &str, how: Move) -> Option<String> {
     let mut parts = id.splitn(3, '-');
     let (kind, second) = (parts.next()?, parts.next()?);
     let rest = parts.next().map(|rest| format!("-{rest}")).unwrap_or_default();
     if kind == "digest" {
-        // A digest of a day that never was must not stand for that day when it comes.
-        return (by.abs() >= DAY_MS).then(|| format!("{id}-moved"));
+        // A digest that came before its day, or before its hour, must not stand for the one
+        // that is still to come.
+        let came_early = match how {
+            Move::By(by) => !(0..DAY_MS).contains(&by),
+            Move::Half => true,
+        };
+        return came_early.then(|| format!("{id}{MOVED}"));
     }
+    let Move::By(by) = how else { return None };
     let second: i64 = second.parse().ok()?;
     Some(format!("{kind}-{}{rest}", second + by / 1000))
 }

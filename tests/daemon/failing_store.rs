@@ -36,8 +36,7 @@ fn with_a_full_disk_readings_are_heard_judged_told_and_saved_later() {
         wait_for("the lamp of the store", || Some(retained(broker.port, STORE_LAMP)).filter(|lamp| !lamp.is_empty()));
     assert!(lamp.contains("\"unacknowledged\"") && lamp.contains("the disk is full"), "{lamp}");
     assert_eq!(room.stored("temperature").0, 1, "nothing of it could be saved");
-    let now = room.verb(&["now"]);
-    let now = String::from_utf8_lossy(&now.stdout).into_owned();
+    let now = room.now();
     assert!(now.contains("nothing can be saved: ") && now.contains("the disk is full"), "{now}");
     assert!(
         now.contains("reservoir-empty:tank (unacknowledged, now)"),

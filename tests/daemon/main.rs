@@ -10,7 +10,9 @@ mod broker_server;
 #[expect(dead_code, reason = "shared with tests/mail, which uses the rest")]
 mod mail_server;
 mod failing_store;
+mod kills;
 mod lost_store;
+mod refusing_card;
 mod room;
 mod set_clock;
 mod small_disk;

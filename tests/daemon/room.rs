@@ -84,8 +84,12 @@ pump_inlet = "20 mm"
         std::fs::write(path, text.replace(from, to)).expect("the folder can be written");
     }
 
+    pub fn process(&self) -> u32 {
+        self.daemon.as_ref().expect("it was started").id()
+    }
+
     pub fn signal(&self, name: &str) {
-        let process = self.daemon.as_ref().expect("it was started").id().to_string();
+        let process = self.process().to_string();
         let sent = Command::new("kill").args([name, &process]).status().expect("kill runs");
         assert!(sent.success());
     }
@@ -99,13 +103,26 @@ pump_inlet = "20 mm"
             .arg("--config")
             .arg(self.folder.path().join("room.toml"))
             .args(arguments)
+            .envs(self.environment.iter().cloned())
             .stdin(Stdio::null())
             .output()
             .expect("the binary runs")
     }
 
+    /// What `now` says, as one line: where it breaks depends on the terminal.
+    pub fn now(&self) -> String {
+        let said = self.verb(&["now"]).stdout;
+        String::from_utf8_lossy(&said).split_whitespace().collect::<Vec<_>>().join(" ")
+    }
+
     /// Starts the daemon and waits until it listens.
     pub fn start(&mut self, broker: &Server) {
+        self.spawn();
+        wait_for("the daemon to be online", || (retained(broker.port, STATUS) == "online").then_some(()));
+    }
+
+    /// Starts the daemon.
+    pub fn spawn(&mut self) {
         let log = std::fs::File::create(self.folder.path().join("log")).expect("a log");
         let child = Command::new(env!("CARGO_BIN_EXE_traywarden"))
             .arg("--config")
@@ -117,7 +134,6 @@ pump_inlet = "20 mm"
             .spawn()
             .expect("the binary runs");
         self.daemon = Some(child);
-        wait_for("the daemon to be online", || (retained(broker.port, STATUS) == "online").then_some(()));
     }
 
     pub fn kill(&mut self) {

@@ -1,7 +1,8 @@
 //! Times put right after the clock was.
 
 use super::*;
-use crate::store::redate::PutRight;
+use crate::store::redate::{ORDERED, PutRight, TIMES};
+use crate::store::schema;
 
 const MINUTE: i64 = 60_000;
 const HOUR: i64 = 60 * MINUTE;
@@ -62,6 +63,10 @@ fn an_hour_back_without_a_hole_draws_the_last_hours_together_in_their_order() {
     let room = TestStore::new();
     let mut store = room.store();
     run(&mut store, &room.rules, 0, 30 * 60);
+    // When two hours become one, these fall into one millisecond.
+    for (after_ms, value) in [(2, 19.0), (3, 18.0)] {
+        store.commit(&[reading(&room.rules, at(28 * HOUR + after_ms), 0, heard(0, value))]).unwrap();
+    }
     let before = values(&room);
     let done = store.put_right(at(29 * HOUR)).unwrap();
     assert!(matches!(done, PutRight::DrawnTogether { .. }), "{done:?}");
@@ -127,6 +132,24 @@ fn letters_move_along_and_keep_their_parcels_and_threads() {
 }
 
 #[test]
+fn a_digest_that_came_too_early_does_not_stand_for_the_right_one() {
+    // Five hours ahead, with a hole before it and without.
+    for begins in [0, -30 * HOUR] {
+        let room = TestStore::new();
+        let mut store = room.store();
+        run(&mut store, &room.rules, begins, (5 * HOUR + 10 * MINUTE - begins) / MINUTE);
+        let letter = format!(
+            "INSERT INTO letter VALUES ('digest-2026-03-04', {}, 'digest', NULL, 's', 't')",
+            EVENING + 5 * HOUR
+        );
+        store.connection.execute_batch(&letter).unwrap();
+        store.put_right(at(10 * MINUTE)).unwrap();
+        let id: String = store.connection.query_row("SELECT id FROM letter", [], |row| row.get(0)).unwrap();
+        assert_eq!(id, "digest-2026-03-04-moved");
+    }
+}
+
+#[test]
 fn a_clock_that_runs_away_makes_nothing_old() {
     let room = TestStore::new();
     let mut store = room.store();
@@ -146,4 +169,29 @@ fn a_clock_that_runs_away_makes_nothing_old() {
     while store.forget(trusted, TimeDelta::hours(8)).unwrap() > 0 {}
     let times = times(&room);
     assert_eq!(times.first(), Some(&(2 * HOUR + 1)), "eight hours with readings and the one that goes on are kept");
+}
+
+#[test]
+fn every_column_that_holds_a_time_moves() {
+    let mut table = String::new();
+    let mut found = 0;
+    for line in schema::MIGRATIONS.concat().lines() {
+        let mut words = line.split_whitespace();
+        if let (Some("CREATE" | "ALTER"), Some("TABLE"), Some(name)) = (words.next(), words.next(), words.next()) {
+            table = name.to_owned();
+        }
+        let (sql, comment) = line.split_once("--").unwrap_or((line, ""));
+        if !comment.contains("milliseconds since 1970 UTC") || sql.trim().is_empty() {
+            continue;
+        }
+        let column = sql.split("ADD COLUMN").last().unwrap().split_whitespace().next().unwrap();
+        // Its successor took its rows.
+        if table == "mail" {
+            continue;
+        }
+        found += 1;
+        let ordered = column == "at" && ORDERED.contains(&table.as_str());
+        assert!(ordered || TIMES.contains(&(table.as_str(), column)), "{table}.{column} stays under the wrong clock");
+    }
+    assert!(found >= 15, "{found} columns are no store of ours");
 }
