@@ -164,7 +164,11 @@ async fn mail(config: &Config) -> Point {
         }
         Err(error) => Point::Mend(
             format!("Mail does not work yet: {}.", error.text.trim_end_matches('.')),
-            "Until it does, no alarm reaches anybody. Look at [mail] in the settings.".to_owned(),
+            if error.text.contains("/run/credentials/") {
+                "systemd hands this password to the daemon alone: run the check as root.".to_owned()
+            } else {
+                "Until it does, no alarm reaches anybody. Look at [mail] in the settings.".to_owned()
+            },
         ),
     }
 }

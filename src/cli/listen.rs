@@ -8,6 +8,7 @@ use crate::clock::Clock;
 use crate::config::{self, Broker, Locator, Unit};
 use crate::intake::guess::{self, Found, TopicGuess};
 use crate::intake::survey::survey;
+use crate::notify::wording::speech::count;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use clap::Args;
@@ -120,7 +121,7 @@ fn account(guesses: &[TopicGuess], span: &str) -> Vec<String> {
     if guesses.is_empty() {
         return vec![format!("Nothing was said in {span}.")];
     }
-    let mut lines = vec![format!("{} topics in {span}:", guesses.len())];
+    let mut lines = vec![format!("{} in {span}:", count(guesses.len() as i64, "topic"))];
     for guess in guesses {
         let found: Vec<&str> = guess.found.iter().map(|found| found.quantity.word()).collect();
         let found = guess.why_not.clone().unwrap_or_else(|| found.join(", "));

@@ -9,7 +9,7 @@ use crate::config::Config;
 use crate::store;
 use rustix::fs::{Access, access, statvfs};
 use std::io::Write;
-use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt, PermissionsExt, chown};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt, chown};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -50,7 +50,7 @@ pub(super) fn look_as_the_daemon(config: &Config, runtime: &Runtime) -> Result<E
     if let Ok(user) = std::env::var(LOOKED_AS) {
         return Ok(Eyes::Daemons(user));
     }
-    let is_root = std::fs::metadata("/proc/self").is_ok_and(|process| process.uid() == 0);
+    let is_root = rustix::process::geteuid().is_root();
     let daemon = ids_of(DAEMON_USER, &std::fs::read_to_string("/etc/passwd").unwrap_or_default());
     let Some((user, group)) = daemon.filter(|_| is_root) else { return Ok(Eyes::Ours) };
     let program = std::env::current_exe().map_err(Failure::system("find this program".to_owned()))?;
