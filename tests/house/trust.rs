@@ -349,9 +349,9 @@ fn a_probe_on_a_window_tells_of_the_window_and_not_of_the_air() {
     room.minutes(240, events(12.0));
     let raised = room.raised(AlarmKind::Condensation);
     assert_eq!(raised.len(), 1, "{raised:?}");
-    // What drips on leaves keeps them wet: harm when they were so for as long as infection needs.
+    // What drips on leaves keeps them wet: harm from when they were so for as long as infection needs.
     let needed = place.mold.expect("a tray in light").needed.expect("22 °C suits the fungus");
-    let wet_for = (raised[0].harm.expect("a probe knows").likely - raised[0].since).num_minutes() as f64 / 60.0;
+    let wet_for = (raised[0].harm.expect("a probe knows").early - raised[0].since).num_minutes() as f64 / 60.0;
     assert!((wet_for - needed).abs() < 0.2 && needed > 4.0, "{wet_for} {needed}");
     let day = &room.engine.digest_facts(false).places[0].surfaces[0];
     assert!((day.hours_wet - 4.0).abs() < 0.1 && (day.hours_damp - 6.0).abs() < 0.1, "{day:?}");

@@ -64,14 +64,9 @@ fn a_healthy_year_harms_nothing() {
     assert_eq!(harmed, Vec::<String>::new(), "seeds whose healthy room was not healthy");
 }
 
-/// Faults that were all seen while nobody lived in the rooms, and are not all seen now. As
-/// with [`NOT_YET`]: whoever sees them takes them off.
-const MISSED_YET: &[Kind] = &[Kind::PumpDead];
-
 #[test]
 fn no_fault_is_missed_that_can_be_seen() {
-    println!("missed: {:#?}", season().missed(&[]));
-    assert_eq!(season().missed(MISSED_YET), Vec::<String>::new());
+    assert_eq!(season().missed(), Vec::<String>::new());
 }
 
 #[test]
@@ -97,20 +92,9 @@ fn half_of_the_letters_come_two_hours_before_harm() {
 /// Bounds of the table that do not hold yet, by the figure's words. Whoever makes one hold
 /// takes it off this list: from then on it is asserted.
 const NOT_YET: &[&str] = &[
-    "hit rate",
     "false alarm ratio",
-    "calls in a room where nothing breaks, in 4 months",
     "letters on a night with one fault, digest included",
-    "letters a week in a healthy room beside the digests",
-    "came true when given a chance of 0.2 to 0.4",
-    "came true when given a chance of 0.4 to 0.6",
-    "came true when given a chance of 0.6 to 0.8",
     "came true when given a chance of 0.8 to 1",
-    "Brier score of the evening's chances",
-    "false leaks in 12 tank-months at 1 mm of scatter",
-    "false leaks in 12 tank-months at 2 mm of scatter",
-    "false leaks in 12 tank-months at 3 mm of scatter",
-    "hours until a leak of 1 L/h is told, at 1.2 mm",
     "truths inside the forecast of an empty tank",
     "truths inside the forecast of a dry tray",
 ];
@@ -130,48 +114,15 @@ fn every_figure_is_as_it_must_be() {
 
 /// Kinds of nights that do not go right yet with the default seed; see [`NOT_YET`].
 const NIGHTS_NOT_YET: &[&str] = &[
-    "radio of the only sensor out for ten minutes",
-    "radio of the only sensor out for an hour",
-    "sensor unplugged at the morning round",
-    "battery changed at the evening round",
-    "radio of the only sensor comes and goes all night",
-    "uncovering never typed",
-    "nobody types anything for days",
-    "a room without any journal",
-    "gauge scatters by three millimeters",
-    "sensor sprayed wet at the round",
-    "readings held back and sent in a burst",
-    "power out for half an hour",
-    "fan out for an hour by day",
-    "an ordinary fortnight",
-    "heater out on a freezing night",
-    "heater out an hour after everybody sleeps",
-    "heater out while one rack is blind",
-    "broker dies in a freezing night after the heater",
-    "door left open on a frosty night",
-    "heater does not go out",
-    "heater does not go out, from two in the morning",
-    "air cooler dead in thirty-four hours of heat",
-    "lights do not go out",
-    "fan out in the evening",
-    "fan out after midnight in damp weather",
-    "dehumidifier out in damp weather",
-    "three damp days without a dehumidifier",
-    "tank leaks three liters an hour",
-    "tank leaks a liter an hour",
     "a hose bursts, forty liters in four minutes",
-    "ten liters gone in three minutes, by nobody's log",
-    "tank not filled, dry by the evening",
-    "tank not filled, dry by the morning",
-    "two rounds of water left out",
-    "nobody waters for three days",
-    "all radios dead from eight in the evening",
-    "broker away from eight in the evening",
-    "broker away from one in the morning",
-    "the only sensor of a rack dead from six in the evening",
-    "the only sensor of a rack dead from one in the morning",
-    "gauge dead from six in the evening",
+    "air cooler dead in thirty-four hours of heat",
+    "fan out in the evening",
+    "heater out an hour after everybody sleeps",
+    "heater out on a freezing night",
+    "heater out while one rack is blind",
     "heater out, and later a leak",
+    "ten liters gone in three minutes, by nobody's log",
+    "three damp days without a dehumidifier",
 ];
 
 /// `NIGHTS=3 SEED=7 cargo test --test season nights -- --nocapture` plays three fresh seeds of

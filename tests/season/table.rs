@@ -107,8 +107,8 @@ impl Season {
 
     /// Faults that did harm before anybody heard, or of which nobody heard in time; of the
     /// kinds that can be seen.
-    pub fn missed(&self, but: &[Kind]) -> Vec<String> {
-        let seen = |broken: &&Broken| !broken.kind.beyond_what_is_seen() && !but.contains(&broken.kind);
+    pub fn missed(&self) -> Vec<String> {
+        let seen = |broken: &&Broken| !broken.kind.beyond_what_is_seen();
         let missed = self.broken.iter().filter(seen).filter(|broken| broken.ours == Outcome::Missed);
         missed
             .map(|broken| {
