@@ -3,9 +3,10 @@
 //! daemon's user: what root may read says nothing about what the daemon may.
 
 mod blind;
-mod files;
+pub(super) mod files;
 mod hearing;
 
+use self::files::Eyes;
 use super::run::runtime;
 use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::answers;
@@ -18,6 +19,7 @@ use crate::notify::wording::{self, speech::count};
 use clap::Args;
 use std::path::Path;
 use std::time::Duration;
+use tokio::runtime::Runtime;
 
 #[derive(Args)]
 pub struct Check {
@@ -51,9 +53,14 @@ impl Check {
             print(&line(&the_settings(path, &config)))?;
             return Ok(Answer::Yes);
         }
-        if let Some(user) = files::become_the_daemon() {
-            print(&format!("As the user {user}, like the daemon:"))?;
+        let runtime = runtime()?;
+        match files::look_as_the_daemon(&config, &runtime)? {
+            Eyes::Closed(answer) => return Ok(answer),
+            Eyes::Daemons(user) => print(&format!("As the user {user}, like the daemon:"))?,
+            Eyes::Ours => {}
         }
+        // What is asked of others is asked with the passwords that the daemon will have.
+        let lent = files::with_copies(&config);
         let mut mends = 0;
         let mut tell = |point: Point| {
             mends += u32::from(matches!(point, Point::Mend(..)));
@@ -66,22 +73,21 @@ impl Check {
         for point in files::look(&config) {
             tell(point)?;
         }
-        let runtime = runtime()?;
         let known = files::past(&config);
-        for point in runtime.block_on(hearing::listen(&config, span, known.as_ref())) {
+        for point in runtime.block_on(hearing::listen(&lent, span, known.as_ref())) {
             tell(point)?;
         }
         if !self.letter {
-            tell(runtime.block_on(mail(&config)))?;
+            tell(runtime.block_on(mail(&lent)))?;
         }
-        if let Some(point) = runtime.block_on(replies(&config)) {
+        if let Some(point) = runtime.block_on(replies(&lent)) {
             tell(point)?;
         }
         for point in blind::spots(&config, known.as_ref()) {
             tell(point)?;
         }
         if self.letter {
-            send(&config)?;
+            send(&lent, &runtime)?;
         }
         match mends {
             0 => print("\nReady for the night.").map(|()| Answer::Yes),
@@ -158,7 +164,11 @@ async fn mail(config: &Config) -> Point {
         }
         Err(error) => Point::Mend(
             format!("Mail does not work yet: {}.", error.text.trim_end_matches('.')),
-            "Until it does, no alarm reaches anybody. Look at [mail] in the settings.".to_owned(),
+            if error.text.contains("/run/credentials/") {
+                "systemd hands this password to the daemon alone: run the check as root.".to_owned()
+            } else {
+                "Until it does, no alarm reaches anybody. Look at [mail] in the settings.".to_owned()
+            },
         ),
     }
 }
@@ -176,10 +186,9 @@ async fn replies(config: &Config) -> Option<Point> {
     })
 }
 
-fn send(config: &Config) -> Result<(), Failure> {
+fn send(config: &Config, runtime: &Runtime) -> Result<(), Failure> {
     let now = Clock::system().now();
     let letter = wording::test_letter(format!("test-{}", now.timestamp_millis()), &config.rules.site, now);
-    let runtime = runtime()?;
     let mut failed = false;
     let postman = postman(config);
     for mail in postman.letter(&letter) {

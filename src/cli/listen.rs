@@ -1,12 +1,14 @@
 //! `listen`: a minute on the broker, and a settings file for what was heard there. Every guess
 //! says why it was made; nothing that exists is written over.
 
+use super::check::files::named_for_the_daemon;
 use super::run::runtime;
 use super::{Answer, DEFAULT_CONFIG, Failure, Outcome, print, settings, when};
 use crate::clock::Clock;
 use crate::config::{self, Broker, Locator, Unit};
 use crate::intake::guess::{self, Found, TopicGuess};
 use crate::intake::survey::survey;
+use crate::notify::wording::speech::count;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use clap::Args;
@@ -119,7 +121,7 @@ fn account(guesses: &[TopicGuess], span: &str) -> Vec<String> {
     if guesses.is_empty() {
         return vec![format!("Nothing was said in {span}.")];
     }
-    let mut lines = vec![format!("{} topics in {span}:", guesses.len())];
+    let mut lines = vec![format!("{} in {span}:", count(guesses.len() as i64, "topic"))];
     for guess in guesses {
         let found: Vec<&str> = guess.found.iter().map(|found| found.quantity.word()).collect();
         let found = guess.why_not.clone().unwrap_or_else(|| found.join(", "));
@@ -136,7 +138,8 @@ fn proposal(guesses: &[TopicGuess], broker: &Broker, now: Timestamp) -> String {
     let mut text = format!(
         "# Settings of traywarden, as `traywarden listen` proposed them on {day} from what it heard\n\
          # on {}. Lines marked \"look\" are guesses. Every key is explained in the example,\n\
-         # config/traywarden.toml. When it is right: traywarden --config THIS-FILE check\n\n\
+         # traywarden.toml (config/, or /usr/share/doc/traywarden/examples/). When it is right:\n\
+         # traywarden --config THIS-FILE check\n\n\
          [site]\nname = \"My room\"                # look: what you call it; letters carry it\n\
          time_zone = {}    # look: this machine's; the room's is wanted\n\
          units = \"{}\"                     # look: how numbers are shown, \"us\" or \"metric\"\n\
@@ -150,12 +153,13 @@ fn proposal(guesses: &[TopicGuess], broker: &Broker, now: Timestamp) -> String {
         let _ = writeln!(text, "user = {}", quoted(user));
     }
     if let Some(file) = &broker.password_file {
-        let _ = writeln!(text, "password_file = {}", quoted(&file.display().to_string()));
+        // What only root may read, systemd hands the daemon as a copy.
+        let _ = writeln!(text, "password_file = {}", quoted(&named_for_the_daemon(file).display().to_string()));
     }
     text.push_str(
         "\n# Until a mail server stands here, letters become files and wake nobody.\n\
          #[mail]\n#from = \"warden@saltmarsh.example\"\n#to = [\"grower@saltmarsh.example\"]\n\
-         #smtp = \"smtps://user@mail.saltmarsh.example:465\"\n#password_file = \"/etc/traywarden/mail.password\"\n",
+         #smtp = \"smtps://user@mail.saltmarsh.example:465\"\n#password_file = \"/run/credentials/traywarden.service/mail.password\"\n",
     );
     let mut places: BTreeMap<String, Vec<&TopicGuess>> = BTreeMap::new();
     for guess in guesses.iter().filter(|guess| !air(guess).is_empty()) {

@@ -102,8 +102,10 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usi
         let empty = tank.empty_at.map_or("no measurable draw".to_owned(), |(best, ..)| show::local(site, best));
         labelled(&mut text, "dry", &empty, width);
     }
-    text.push('\n');
-    for paragraph in explained(snapshot) {
+    for (index, paragraph) in explained(snapshot).into_iter().enumerate() {
+        if index == 0 {
+            text.push('\n');
+        }
         show::wrapped(&mut text, paragraph, "", width);
     }
     let mut sensors = table(["SENSOR", "WHERE", "STATE"]);
@@ -152,7 +154,7 @@ fn place_lines(place: &PlaceNow, site: &Site) -> Vec<(&'static str, String)> {
     if !asked.is_empty() {
         lines.push(("asked for", asked));
     }
-    lines.push(("trays", if place.empty { "none".to_owned() } else { place.trays.join(", ") }));
+    lines.push(("trays", if place.trays.is_empty() { "none".to_owned() } else { place.trays.join(", ") }));
     lines
 }
 

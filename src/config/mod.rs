@@ -48,7 +48,8 @@ fn load_with<T>(path: &Path, read: ReadAs<T>) -> Result<T, Problems> {
     let mut bytes = Vec::new();
     let opened = std::fs::File::open(path).and_then(|file| file.take(LARGEST_FILE + 1).read_to_end(&mut bytes));
     if let Err(error) = opened {
-        let hint = "\"traywarden check --config FILE\" names another; the example is config/traywarden.toml";
+        let hint = "\"traywarden listen --to FILE\" proposes settings from what your devices say, config/traywarden.toml is an \
+                    example, and --config names another file";
         return Err(Problems::whole_file(&file_name, format!("cannot be read: {error}"), hint));
     }
     match String::from_utf8(bytes) {

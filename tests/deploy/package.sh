@@ -7,7 +7,7 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=$(mktemp -d)
 scratch=$work/debian
-trap 'rm -rf --one-file-system "$work"' EXIT
+trap 'umount "$scratch/proc" 2>/dev/null || true; rm -rf --one-file-system "$work"' EXIT
 fail() { echo "package: $1" >&2; exit 1; }
 
 old=$(VERSION=0.0.1~old deploy/package "$work")
@@ -23,6 +23,7 @@ if grep -q '^E:' <<<"$said"; then fail "lintian finds errors"; fi
 echo "package: a scratch Debian"
 debootstrap --variant=minbase --include=systemd-standalone-sysusers bookworm "$scratch" >"$work/log" 2>&1 ||
     { tail -n 20 "$work/log" >&2; fail "debootstrap did not finish"; }
+mount -t proc proc "$scratch/proc"
 cp "$old" "$new" "$scratch/tmp/"
 inside() { chroot "$scratch" /usr/bin/env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin LANG=C.UTF-8 "$@"; }
 as_daemon() { inside setpriv --reuid traywarden --regid traywarden --clear-groups "$@"; }
@@ -56,6 +57,16 @@ topic = "loft/rack-a/air"
 humidity = { pointer = "/humidity" }
 SETTINGS
 inside chown -R traywarden:traywarden /var/lib/traywarden
+
+echo "package: root's check looks with the daemon's eyes, and with its password"
+sed 's|^\[broker\]|&\nuser = "traywarden"\npassword_file = "/run/credentials/traywarden.service/mqtt.password"|' \
+    "$scratch/etc/traywarden/traywarden.toml" > "$scratch/etc/traywarden/check.toml"
+(umask 077; echo tray > "$scratch/etc/traywarden/mqtt.password")
+inside traywarden --config /etc/traywarden/check.toml check --listen "1 s" >"$work/check" 2>&1 || true
+for line in "^As the user traywarden" "nothing listens at 127.0.0.1 port 1:"; do
+    grep -q "$line" "$work/check" || { cat "$work/check" >&2; fail "the check does not say: $line"; }
+done
+[ -z "$(find "$scratch/run" -name 'traywarden-check*')" ] || fail "copies of passwords were left behind"
 
 echo "package: upgrade, with a migration of the store"
 inside dpkg -i "/tmp/$(basename "$new")" >/dev/null

@@ -3,37 +3,128 @@
 
 use super::Point;
 use crate::cli::present::{self, Present};
+use crate::cli::run::listen_for;
+use crate::cli::{Answer, Failure};
 use crate::config::Config;
 use crate::store;
 use rustix::fs::{Access, access, statvfs};
-use std::os::unix::fs::{MetadataExt, PermissionsExt};
+use std::io::Write;
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt, chown};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
+use std::process::Command;
+use tokio::runtime::Runtime;
+use tokio::signal::unix::SignalKind;
 
 /// The user of the shipped unit.
 const DAEMON_USER: &str = "traywarden";
 /// Where systemd hands the unit copies of passwords, and where the originals lie.
 const HANDED_OVER: &str = "/run/credentials/";
 const ORIGINALS: &str = "/etc/traywarden";
+/// What the shipped unit names in `LoadCredential=`.
+const CREDENTIALS: [&str; 3] = ["mqtt.password", "mail.password", "answers.password"];
 /// Told beforehand, so that the check that becomes another user does so once.
 const LOOKED_AS: &str = "TRAYWARDEN_CHECK_AS";
+/// And where the copies of passwords lie for it.
+const COPIES_IN: &str = "TRAYWARDEN_CHECK_COPIES";
 /// Below this the disk is nearly full. Own default.
 const FREE_PERCENT: u64 = 10;
 
-/// Root may read everything, so root's check becomes the daemon's user where there is one.
-/// Returns its name when that has happened.
-pub(super) fn become_the_daemon() -> Option<String> {
+/// With whose eyes it is looked.
+pub(super) enum Eyes {
+    /// As whoever started it.
+    Ours,
+    /// As the daemon's user, whose name this is.
+    Daemons(String),
+    /// Another process looked as the daemon's user; its answer.
+    Closed(Answer),
+}
+
+/// Root may read everything, so root's check is done over by a process of the daemon's user,
+/// where there is one. Like systemd, it hands that process copies of the passwords that only
+/// root may read.
+///
+/// # Errors
+/// When the system refuses what is needed for it.
+pub(super) fn look_as_the_daemon(config: &Config, runtime: &Runtime) -> Result<Eyes, Failure> {
     if let Ok(user) = std::env::var(LOOKED_AS) {
-        return Some(user);
+        return Ok(Eyes::Daemons(user));
     }
-    let is_root = std::fs::metadata("/proc/self").is_ok_and(|process| process.uid() == 0);
-    let (user, group) = ids_of(DAEMON_USER, &std::fs::read_to_string("/etc/passwd").ok()?).filter(|_| is_root)?;
-    let program = std::env::current_exe().ok()?;
-    let arguments = std::env::args_os().skip(1);
-    let error =
-        std::process::Command::new(program).args(arguments).env(LOOKED_AS, DAEMON_USER).uid(user).gid(group).exec();
-    eprintln!("note: the user {DAEMON_USER} cannot run this program ({error}), so it is looked at as root");
-    None
+    let is_root = rustix::process::geteuid().is_root();
+    let daemon = ids_of(DAEMON_USER, &std::fs::read_to_string("/etc/passwd").unwrap_or_default());
+    let Some((user, group)) = daemon.filter(|_| is_root) else { return Ok(Eyes::Ours) };
+    let program = std::env::current_exe().map_err(Failure::system("find this program".to_owned()))?;
+    // Who breaks it off still gets the copies cleared away: the other process ends, then this one.
+    let _entered = runtime.enter();
+    let _kept = (listen_for(SignalKind::interrupt())?, listen_for(SignalKind::terminate())?);
+    let copies = Copies::of(config, user, group)?;
+    let looked = Command::new(program)
+        .args(std::env::args_os().skip(1))
+        .env(LOOKED_AS, DAEMON_USER)
+        .env(COPIES_IN, &copies.0)
+        .uid(user)
+        .gid(group)
+        .status();
+    match looked {
+        Ok(status) if status.success() => Ok(Eyes::Closed(Answer::Yes)),
+        Ok(_) => Ok(Eyes::Closed(Answer::No)),
+        Err(error) => {
+            eprintln!("note: the user {DAEMON_USER} cannot run this program ({error}), so it is looked at as root");
+            Ok(Eyes::Ours)
+        }
+    }
+}
+
+/// The settings with the copies of the passwords in place of those that systemd will hand over.
+pub(super) fn with_copies(config: &Config) -> Config {
+    let mut config = config.clone();
+    if let Some(folder) = std::env::var_os(COPIES_IN) {
+        for file in password_files(&mut config) {
+            let copy = Path::new(&folder).join(file.file_name().unwrap_or_default());
+            if file.starts_with(HANDED_OVER) && copy.exists() {
+                *file = copy;
+            }
+        }
+    }
+    config
+}
+
+fn password_files(config: &mut Config) -> impl Iterator<Item = &mut PathBuf> {
+    let mail = &mut config.mail;
+    let smtp = mail.smtp.iter_mut().filter_map(|smtp| smtp.password_file.as_mut());
+    let answers = mail.answers.iter_mut().map(|answers| &mut answers.password_file);
+    config.broker.password_file.iter_mut().chain(smtp).chain(answers)
+}
+
+/// A folder of the daemon's user with copies of passwords; gone when this is dropped.
+struct Copies(PathBuf);
+
+impl Copies {
+    fn of(config: &Config, user: u32, group: u32) -> Result<Copies, Failure> {
+        let parent = if Path::new("/run").is_dir() { PathBuf::from("/run") } else { std::env::temp_dir() };
+        let copies = Copies(parent.join(format!("traywarden-check-{}", std::process::id())));
+        let written = |what: &Path| Failure::system(format!("write {}", what.display()));
+        std::fs::DirBuilder::new().mode(0o700).create(&copies.0).map_err(written(&copies.0))?;
+        for file in password_files(&mut config.clone()).filter(|file| file.starts_with(HANDED_OVER)) {
+            let Some(name) = file.file_name() else { continue };
+            // One that is not there is told by the look itself.
+            let Ok(secret) = std::fs::read(Path::new(ORIGINALS).join(name)) else { continue };
+            let copy = copies.0.join(name);
+            let made = std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o400).open(&copy);
+            made.and_then(|mut made| made.write_all(&secret)).map_err(written(&copy))?;
+            chown(&copy, Some(user), Some(group)).map_err(written(&copy))?;
+        }
+        chown(&copies.0, Some(user), Some(group)).map_err(written(&copies.0))?;
+        Ok(copies)
+    }
+}
+
+impl Drop for Copies {
+    fn drop(&mut self) {
+        if let Err(error) = std::fs::remove_dir_all(&self.0) {
+            eprintln!("note: {} holds copies of passwords and could not be taken away: {error}", self.0.display());
+        }
+    }
 }
 
 /// User and group of a name in passwd(5).
@@ -121,12 +212,36 @@ fn unreadable(file: &Path) -> Option<Point> {
 
 fn cannot_read(file: &Path, error: &std::io::Error) -> Point {
     let shown = file.display();
+    let handed_over = file.file_name().filter(|name| is_handed_over(file, name));
     let remedy = match error.kind() {
+        std::io::ErrorKind::PermissionDenied if handed_over.is_some() => format!(
+            "Leave it to root and let the settings name the copy that systemd hands the daemon: \
+             password_file = \"{}\"",
+            copy_of(file).display()
+        ),
         std::io::ErrorKind::NotFound => "Make it, or correct its name in the settings.".to_owned(),
         std::io::ErrorKind::PermissionDenied => format!("Give it to the daemon's user: chown {DAEMON_USER} {shown}"),
         _ => "Look at the file.".to_owned(),
     };
     Point::Mend(format!("{shown} cannot be read: {error}."), remedy)
+}
+
+/// Whether the shipped unit hands the daemon a copy of this password.
+fn is_handed_over(file: &Path, name: &std::ffi::OsStr) -> bool {
+    file.parent() == Some(Path::new(ORIGINALS)) && CREDENTIALS.iter().any(|known| name == *known)
+}
+
+/// Where the daemon finds its copy of a password of [`ORIGINALS`]; other files stay where they are.
+fn copy_of(file: &Path) -> PathBuf {
+    match file.file_name().filter(|name| is_handed_over(file, name)) {
+        Some(name) => Path::new(HANDED_OVER).join("traywarden.service").join(name),
+        None => file.to_owned(),
+    }
+}
+
+/// How settings name a password file, so that the daemon can read it.
+pub(in crate::cli) fn named_for_the_daemon(file: &Path) -> PathBuf {
+    if unit_is_installed() { copy_of(file) } else { file.to_owned() }
 }
 
 fn the_store(config: &Config) -> Point {
@@ -209,6 +324,23 @@ mod tests {
         assert!(matches!(password(&file), Point::Mend(_, remedy) if remedy.starts_with("Close it: chmod 600")));
         std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o600)).unwrap();
         assert!(matches!(password(&file), Point::Well(_)));
+        let original = Path::new("/etc/traywarden/mqtt.password");
+        assert_eq!(copy_of(original), Path::new("/run/credentials/traywarden.service/mqtt.password"));
+        let forbidden = std::io::Error::from(std::io::ErrorKind::PermissionDenied);
+        let kept = cannot_read(original, &forbidden);
+        assert!(
+            matches!(&kept, Point::Mend(_, remedy) if remedy.contains("/run/credentials/traywarden.service/mqtt.password")),
+            "{kept:?}"
+        );
+        let other = cannot_read(Path::new("/srv/mqtt.password"), &forbidden);
+        assert!(
+            matches!(&other, Point::Mend(_, remedy) if remedy.starts_with("Give it to the daemon's user")),
+            "{other:?}"
+        );
+        let unit = include_str!("../../../systemd/traywarden.service");
+        for name in CREDENTIALS {
+            assert!(unit.contains(&format!("LoadCredential={name}:{ORIGINALS}/{name}")), "{name}");
+        }
         let handed = password(Path::new("/run/credentials/traywarden.service/no-such.password"));
         assert!(matches!(handed, Point::Mend(_, remedy) if remedy.contains("/etc/traywarden/no-such.password")));
     }

@@ -64,7 +64,9 @@ pub(super) async fn listen(config: &Config, span: Duration, known: Option<&Prese
 }
 
 fn remedy_for(broker: &Broker, error: &str) -> String {
-    if error.contains("password") {
+    if error.contains("/run/credentials/") {
+        "systemd hands this password to the daemon alone: run the check as root.".to_owned()
+    } else if error.contains("password") {
         "See user and password_file in [broker].".to_owned()
     } else if broker.host == "127.0.0.1" || broker.host == "localhost" {
         "Start it: systemctl enable --now mosquitto (apt install mosquitto), and see [broker] url.".to_owned()
