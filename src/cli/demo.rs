@@ -64,7 +64,6 @@ impl Demo {
         ))?;
         let mut account = Account {
             site: config.rules.site.clone(),
-            folder: letters.clone(),
             next_line: None,
             letters: Vec::new(),
             unanswered: BTreeSet::new(),
@@ -190,7 +189,6 @@ const BESIDE_THE_TIME: &str = "          ";
 /// The plain account on the terminal.
 struct Account {
     site: Site,
-    folder: PathBuf,
     next_line: Option<Timestamp>,
     letters: Vec<Letter>,
     unanswered: BTreeSet<AlarmKey>,
@@ -226,7 +224,7 @@ impl Account {
                     LetterKind::Round => "letter for the round",
                     LetterKind::Digest => "daily digest",
                 };
-                format!("{}  {kind} -> {}: \"{}\"", self.time(letter.at), self.folder.display(), letter.subject)
+                format!("{}  {kind}: \"{}\"", self.time(letter.at), letter.subject)
             }
             Happening::BrokerDown(error) => format!("{BESIDE_THE_TIME}the broker: {error}"),
             Happening::Time(engine) => match self.progress(engine) {
@@ -235,10 +233,8 @@ impl Account {
             },
             Happening::Ready { .. } | Happening::BrokerUp | Happening::Journal(..) => return,
         };
-        let mut set = String::new();
-        super::show::wrapped(&mut set, &line, BESIDE_THE_TIME, super::show::columns());
         // Losing the terminal must not stop the watch.
-        let _ = print(set.trim());
+        let _ = print(&set_beside_its_time(&line, super::show::columns()));
     }
 
     /// A line every three hours of the room's time.
@@ -268,6 +264,14 @@ impl Account {
     fn time(&self, at: Timestamp) -> String {
         at.with_timezone(&self.site.time_zone).format("%a %H:%M").to_string()
     }
+}
+
+/// "Tue 17:04  what was said", in lines of `width` columns that leave the time alone.
+fn set_beside_its_time(line: &str, width: usize) -> String {
+    let (time, words) = line.split_at_checked(BESIDE_THE_TIME.len()).unwrap_or((BESIDE_THE_TIME, line));
+    let mut set = String::new();
+    super::show::wrapped(&mut set, words, BESIDE_THE_TIME, width);
+    format!("{time}{}", set.trim())
 }
 
 /// Its first two sentences: the whole of it stands in the letters.
@@ -308,6 +312,12 @@ fn fresh_folder(folder: &Path) -> Result<(), Failure> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_happens_is_set_beside_its_time() {
+        let set = set_beside_its_time("Tue 17:04  over: A3 overdue: back to normal after 2 minutes.", 40);
+        assert_eq!(set, "Tue 17:04 over: A3 overdue: back to\n          normal after 2 minutes.");
+    }
 
     #[test]
     fn closing_lines_can_be_pasted_as_they_stand() {
