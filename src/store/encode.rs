@@ -49,11 +49,12 @@ impl SensorNames {
 }
 
 /// The stored form of an event. `None` for readings, which have a table of
-/// their own, and for ticks, which are not stored.
+/// their own.
 pub fn encode(what: &What, rules: &Rules) -> Option<Encoded> {
     let sensor_id = |sensor: SensorId| rules.sensor(sensor).id.clone();
     let (kind, body) = match what {
-        What::Reading(_) | What::Tick => return None,
+        What::Reading(_) => return None,
+        What::Tick => ("tick", json!({})),
         What::Started => ("started", json!({})),
         What::NoValue(sensor) => ("no-value", json!({ "sensor": sensor_id(*sensor) })),
         What::Garbled { sensor, reason } => {
@@ -97,6 +98,7 @@ pub fn decode(kind: &str, body: &str, sensors: &SensorNames) -> Result<What, Und
             What::Journal { number: body.number, entry: body.entry }
         }
         "command" => What::Command(from_json(parsed).map_err(not_ours)?),
+        "tick" => What::Tick,
         "broker-up" => What::BrokerUp,
         "broker-down" => What::BrokerDown,
         "session-contested" => {

@@ -87,7 +87,7 @@ impl Reader {
     }
 
     /// Hands every event with `since <= at < until` to `each`, in the order in
-    /// which they happened, ties included. Ticks were never stored.
+    /// which they happened, ties included. Ticks of which nothing came were never stored.
     pub fn events(
         &self,
         since: Timestamp,

@@ -17,7 +17,7 @@ use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 /// One event, what came of it, and what the shells add for safe-keeping.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Record {
-    /// What happened. A tick is not stored, but what came of it is.
+    /// What happened. A tick of which nothing came is not stored.
     pub event: Event,
     /// Which one it is within its millisecond, over events of every kind.
     pub seq: u32,
@@ -151,6 +151,9 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
         let position = Position { at: record.event.at.timestamp_millis(), seq: record.seq };
         let own = match &record.event.what {
             What::Reading(raw) => self.reading(position, record, raw)?,
+            // A start passes over the minutes in which nobody watched. A minute that was judged,
+            // and of which somebody was told, must be lived through again behind it.
+            What::Tick if record.effects.iter().all(|effect| matches!(effect, Effect::Judged(_))) => None,
             other => {
                 self.event(position, other).map_err(self.explain)?;
                 None

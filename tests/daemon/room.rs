@@ -198,7 +198,9 @@ pub fn broker() -> Server {
 }
 
 pub fn wait_for<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
-    for _ in 0..(PATIENCE.as_millis() / 100) {
+    // A look may take seconds of its own.
+    let until = tokio::time::Instant::now() + PATIENCE;
+    while tokio::time::Instant::now() < until {
         if let Some(found) = look() {
             return found;
         }

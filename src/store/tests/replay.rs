@@ -223,11 +223,12 @@ fn what_another_hand_wrote_into_the_file_is_counted_and_never_fatal() {
 }
 
 #[test]
-fn ticks_are_not_stored() {
+fn a_tick_is_stored_if_somebody_was_told_of_what_it_showed() {
     let room = TestStore::new();
-    room.store().commit(&[happening(at(0), 0, What::Tick)]).unwrap();
-    assert_eq!(room.events(), []);
-    assert_eq!(encode(&What::Tick, &room.rules), None);
+    let mut told = happening(at(60_001), 0, What::Tick);
+    told.effects = vec![Effect::Alarm(too_warm(at(60_000), AlarmState::Unacknowledged))];
+    room.store().commit(&[happening(at(0), 0, What::Tick), told.clone()]).unwrap();
+    assert_eq!(room.events(), [told.event], "killed right behind it, the next start knows of the alarm");
 }
 
 #[test]
