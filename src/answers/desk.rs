@@ -6,7 +6,7 @@ use super::reply::Reply;
 use crate::engine::alarm::AlarmKey;
 use crate::engine::event::{Command, Grade};
 use crate::marks::MarkKey;
-use crate::store::{InboxKind, Replies, ReplyFate, SentMail, StoreError};
+use crate::store::{InboxKind, InboxOutcome, Replies, ReplyFate, SentMail, StoreError};
 use crate::units::Timestamp;
 use chrono::{SecondsFormat, TimeDelta};
 use serde_json::Value;
@@ -166,11 +166,12 @@ impl Desk {
                 Ok(waiting) => {
                     for number in &waiting.numbers {
                         let answer = self.replies.answer(*number)?.unwrap_or_default();
-                        match answer.strip_prefix("refused: ") {
-                            Some(_) if waiting.only_seen => {}
-                            Some(why) => reported.push((item.line.clone(), Err(why.to_owned()))),
-                            None if matches!(answer.as_str(), "" | "taken") => {}
-                            None => reported.push((item.line.clone(), Ok(answer))),
+                        // What was understood as it was meant needs no mail.
+                        match InboxOutcome::of_answer(&answer) {
+                            InboxOutcome::Refused(_) if waiting.only_seen => {}
+                            InboxOutcome::Refused(why) => reported.push((item.line.clone(), Err(why))),
+                            InboxOutcome::Taken { notes, .. } if notes.is_empty() => {}
+                            InboxOutcome::Taken { notes, .. } => reported.push((item.line.clone(), Ok(notes))),
                         }
                     }
                 }

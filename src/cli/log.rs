@@ -60,7 +60,7 @@ impl Log {
         }
         let entry = self.entry(&config)?;
         let body = serde_json::to_string(&entry).map_err(|error| Failure::Sentence(error.to_string()))?;
-        hand_over(&config, InboxKind::Journal, &body, &wording::entry_taken(&entry, &config.rules, None, &[]))
+        hand_over(&config, InboxKind::Journal, &body, &wording::entry_understood(&entry, &config.rules, None, &[]))
     }
 
     fn entry(&self, config: &Config) -> Result<Entry, Failure> {
@@ -98,17 +98,19 @@ pub fn hand_over(config: &Config, kind: InboxKind, body: &str, understood: &str)
     let id = inbox.put(Clock::system().now(), kind, body)?;
     for _ in 0..LOOKS {
         if let Some(answer) = inbox.answer(id)? {
-            return match InboxOutcome::of_answer(&answer) {
+            let outcome = InboxOutcome::of_answer(&answer);
+            let words = outcome.words();
+            return match outcome {
                 InboxOutcome::Refused(why) => {
                     print(&format!("Refused. {why}"))?;
                     Ok(Answer::No)
                 }
-                InboxOutcome::Taken(known) if known.is_empty() || known == "taken" => {
+                InboxOutcome::Taken { .. } if words.is_empty() || words == "taken" => {
                     print("Taken.")?;
                     Ok(Answer::Yes)
                 }
-                InboxOutcome::Taken(known) => {
-                    print(&format!("Taken. {known}"))?;
+                InboxOutcome::Taken { .. } => {
+                    print(&format!("Taken. {words}"))?;
                     Ok(Answer::Yes)
                 }
             };

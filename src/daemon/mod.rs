@@ -314,10 +314,11 @@ impl Daemon<'_> {
         record.letters = extras.letters;
         record.outcomes = extras.outcomes;
         let mut urgent = false;
-        let mut outcome = InboxOutcome::Taken(match &record.event.what {
+        let understood = match &record.event.what {
             What::Command(command) => wording::command_taken(command, &self.rules.site, at),
             _ => String::from("taken"),
-        });
+        };
+        let mut outcome = InboxOutcome::Taken { understood, notes: String::new() };
         let effects = std::mem::take(&mut record.effects);
         for effect in &effects {
             match effect {
@@ -341,7 +342,10 @@ impl Daemon<'_> {
                 }
                 Effect::EntryTaken { note, .. } => {
                     if let What::Journal { entry, .. } = &record.event.what {
-                        outcome = InboxOutcome::Taken(wording::entry_taken(entry, &self.rules, trays_meant, note));
+                        outcome = InboxOutcome::Taken {
+                            understood: wording::entry_understood(entry, &self.rules, trays_meant, note),
+                            notes: wording::entry_notes(note),
+                        };
                     }
                     urgent = true;
                 }
@@ -363,10 +367,9 @@ impl Daemon<'_> {
         }
         record.effects = effects;
         if let What::Journal { number, entry } = &record.event.what {
-            let (taken, words) = match &outcome {
-                InboxOutcome::Taken(known) => (true, known.as_str()),
-                InboxOutcome::Refused(why) => (false, why.as_str()),
-            };
+            let taken = matches!(outcome, InboxOutcome::Taken { .. });
+            let words = outcome.words();
+            let words = words.as_str();
             if extras.inbox.is_none() {
                 self.answer_sender(Some(*number), taken, words);
             }
@@ -374,7 +377,7 @@ impl Daemon<'_> {
             (self.observer)(Happening::Journal(entry, if taken { Ok(()) } else { Err(words) }));
         }
         let entry = match (&record.event.what, &outcome) {
-            (What::Journal { number, .. }, InboxOutcome::Taken(_)) => Some(*number),
+            (What::Journal { number, .. }, InboxOutcome::Taken { .. }) => Some(*number),
             _ => None,
         };
         record.inbox = extras.inbox.map(|id| InboxAnswer { id, answer: outcome.to_answer(), entry });

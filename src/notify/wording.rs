@@ -62,12 +62,16 @@ pub fn entry_note(note: &EntryNote) -> String {
     entry_words::note(note)
 }
 
-/// What was understood of a journal entry, and what the grower should know about it: never
-/// empty. `trays`: how many trays the one it is about stands for.
-pub fn entry_taken(entry: &Entry, rules: &Rules, trays: Option<u32>, notes: &[EntryNote]) -> String {
+/// What was understood of a journal entry; empty where nothing was there to change. `trays`: how
+/// many trays the one it is about stands for.
+pub fn entry_understood(entry: &Entry, rules: &Rules, trays: Option<u32>, notes: &[EntryNote]) -> String {
     let nothing_changed = notes.iter().any(|note| matches!(note, EntryNote::NoTrayThere { .. }));
-    let understood = (!nothing_changed).then(|| entry_echo::entry(entry, rules, trays));
-    understood.into_iter().chain(notes.iter().map(entry_note)).collect::<Vec<_>>().join(" ")
+    if nothing_changed { String::new() } else { entry_echo::entry(entry, rules, trays) }
+}
+
+/// What the grower should know about a journal entry that was taken, empty if nothing.
+pub fn entry_notes(notes: &[EntryNote]) -> String {
+    notes.iter().map(entry_note).collect::<Vec<_>>().join(" ")
 }
 
 /// Why a reading or message was refused, after "because" or a colon; `word`: the stable one.

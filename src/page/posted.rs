@@ -7,7 +7,7 @@ use super::frame::sealed;
 use super::gate::Guest;
 use crate::clock::Clock;
 use crate::report::formatted;
-use crate::store::{Fate, Inbox, InboxKind, StoreError};
+use crate::store::{Fate, Inbox, InboxKind, InboxOutcome, StoreError};
 use maud::{Markup, html};
 use std::time::Duration;
 
@@ -67,18 +67,18 @@ pub(super) fn reported(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -
         return html! {};
     }
     let mut waits = 0;
-    let mut refused: Vec<&str> = Vec::new();
-    let mut notes: Vec<&str> = Vec::new();
+    let mut refused: Vec<String> = Vec::new();
+    let mut notes: Vec<String> = Vec::new();
     let mut entries = Vec::new();
     for fate in &fates {
         match fate {
             Fate::Waits => waits += 1,
             Fate::Answered { answer, entry } => {
                 entries.extend(*entry);
-                match answer.strip_prefix("refused: ") {
-                    Some(why) if !refused.contains(&why) => refused.push(why),
-                    None if answer != "taken" && !answer.is_empty() && !notes.contains(&answer.as_str()) => {
-                        notes.push(answer);
+                match InboxOutcome::of_answer(answer) {
+                    InboxOutcome::Refused(why) if !refused.contains(&why) => refused.push(why),
+                    InboxOutcome::Taken { notes: known, .. } if !known.is_empty() && !notes.contains(&known) => {
+                        notes.push(known);
                     }
                     _ => {}
                 }
@@ -104,7 +104,7 @@ pub(super) fn reported(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -
 }
 
 fn is_refused(fate: &Fate) -> bool {
-    matches!(fate, Fate::Answered { answer, .. } if answer.starts_with("refused: "))
+    matches!(fate, Fate::Answered { answer, .. } if matches!(InboxOutcome::of_answer(answer), InboxOutcome::Refused(_)))
 }
 
 /// What some entries say, and which of them can still be taken back.

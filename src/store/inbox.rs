@@ -55,11 +55,17 @@ pub enum Fate {
     },
 }
 
-/// What became of an item: the stored answer as a type. On disk a refusal begins with a word.
+/// What became of an item: the stored answer as a type. On disk a refusal begins with a word, and
+/// notes stand on a line of their own.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum InboxOutcome {
-    /// It was taken; what the sender should know, empty if nothing.
-    Taken(String),
+    /// It was taken.
+    Taken {
+        /// As what it was understood; empty where that goes without saying.
+        understood: String,
+        /// What the sender should know besides, empty if nothing.
+        notes: String,
+    },
     /// It was refused, with the reason in a sentence.
     Refused(String),
 }
@@ -70,7 +76,8 @@ impl InboxOutcome {
     /// As it is kept.
     pub fn to_answer(&self) -> String {
         match self {
-            InboxOutcome::Taken(known) => known.clone(),
+            InboxOutcome::Taken { understood, notes } if notes.is_empty() => understood.clone(),
+            InboxOutcome::Taken { understood, notes } => format!("{understood}\n{notes}"),
             InboxOutcome::Refused(why) => format!("{REFUSED}{why}"),
         }
     }
@@ -79,7 +86,20 @@ impl InboxOutcome {
     pub fn of_answer(answer: &str) -> InboxOutcome {
         match answer.strip_prefix(REFUSED) {
             Some(why) => InboxOutcome::Refused(why.to_owned()),
-            None => InboxOutcome::Taken(answer.to_owned()),
+            None => {
+                let (understood, notes) = answer.split_once('\n').unwrap_or((answer, ""));
+                InboxOutcome::Taken { understood: understood.to_owned(), notes: notes.to_owned() }
+            }
+        }
+    }
+
+    /// All of it in words, for whoever sent it.
+    pub fn words(&self) -> String {
+        match self {
+            InboxOutcome::Taken { understood, notes } => {
+                [understood.as_str(), notes.as_str()].join(" ").trim().to_owned()
+            }
+            InboxOutcome::Refused(why) => why.clone(),
         }
     }
 }

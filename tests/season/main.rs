@@ -18,7 +18,6 @@ mod table;
 mod watched;
 mod weather;
 
-use faults::Kind;
 use figures::Figures;
 use recorded::{Cause, PLANTED};
 use std::collections::BTreeSet;
