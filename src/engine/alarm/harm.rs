@@ -12,6 +12,8 @@ const TAIL: f64 = 0.1;
 const FLANK: f64 = 0.5 - TAIL;
 /// Beyond this no forecast of ours is a forecast.
 const HORIZON: TimeDelta = TimeDelta::days(30);
+/// What lies so much later than the early figure is not foreseen but a stand-in for never.
+const FORESEEN: TimeDelta = TimeDelta::days(10);
 
 /// When harm begins if nobody does anything.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -63,6 +65,11 @@ impl Harm {
         share(self.likely, self.late, 0.5, FLANK)
     }
 
+    /// Half of the chance lies within what can be foreseen; else harm more likely never comes.
+    pub fn has_likely(&self) -> bool {
+        self.likely - self.early < FORESEEN
+    }
+
     /// The sooner of two, figure by figure: either of two hazards does the harm.
     pub fn sooner(self, other: Harm) -> Harm {
         Harm {
@@ -97,6 +104,12 @@ mod tests {
         let harm = Harm::certain(at(1.0));
         assert_eq!(harm.chance_before(at(1.0)), 1.0);
         assert_eq!(harm.chance_before(at(0.9)), 0.0);
+    }
+
+    #[test]
+    fn what_lies_beyond_every_forecast_is_not_likely() {
+        assert!(!Harm::after(at(0.0), 4.0, f64::INFINITY, f64::INFINITY).has_likely());
+        assert!(Harm::after(at(0.0), 4.0, 100.0, f64::INFINITY).has_likely());
     }
 
     proptest! {

@@ -402,6 +402,15 @@ mod tests {
     }
 
     #[test]
+    fn a_call_that_eases_in_the_minute_it_is_due_waits_until_it_holds() {
+        let mut letters = Conversation::default();
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30);
+        let due = |letters: &mut Conversation, at: i64| letters.take_due(minute(at), minute(100_000), |_| at >= 4);
+        let first = (0..9).find(|at| due(&mut letters, *at).is_some());
+        assert_eq!(first, Some(4));
+    }
+
+    #[test]
     fn the_same_trouble_in_a_second_rack_joins_and_does_not_call() {
         let mut letters = Conversation::default();
         assert!(call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30));

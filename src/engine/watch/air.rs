@@ -317,3 +317,50 @@ fn remember(series: &mut VecDeque<(Timestamp, f64)>, at: Timestamp, value: Optio
         series.push_back((at, value));
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use alloc::vec::Vec;
+    use chrono::TimeDelta;
+
+    const LIMIT: f64 = 27.0;
+
+    /// Harm by heat after a day at 25 °C and these minutes.
+    fn warm(minutes: &[f64]) -> Option<Harm> {
+        let mut demand = Demand::default();
+        demand.limits.temperature_max = Some(LIMIT);
+        let mut watch = AirWatch::default();
+        let begins = Timestamp::from_timestamp(1_772_600_000, 0).expect("a time");
+        let mut found = None;
+        for (minute, value) in core::iter::repeat_n(25.0, 1440).chain(minutes.iter().copied()).enumerate() {
+            let air = Air { temperature: Some(value), ..Air::default() };
+            let at = begins + TimeDelta::minutes(minute as i64);
+            let [(_, condition), ..] = watch.minute(at, air, &demand, "Rack A", |_| false);
+            found = match condition {
+                Condition::Present { harm, .. } => harm,
+                _ => None,
+            };
+        }
+        found
+    }
+
+    fn after(minutes: usize) -> Timestamp {
+        Timestamp::from_timestamp(1_772_600_000, 0).expect("a time") + TimeDelta::minutes(1440 + minutes as i64)
+    }
+
+    #[test]
+    fn air_that_rises_fast_is_not_forecast_far_beyond_what_its_place_has_seen() {
+        let rising: Vec<f64> = (0..40).map(|minute| 25.0 + 5.0 * f64::from(minute) / 60.0).collect();
+        let harm = warm(&rising).expect("it is beyond its limit");
+        assert!(harm.likely - after(40) > TimeDelta::hours(6), "{harm:?}");
+    }
+
+    #[test]
+    fn eight_kelvin_for_an_hour_harm_more_than_one_for_eight() {
+        let little = warm(&[LIMIT + 1.0; 480]).expect("beyond its limit");
+        let much = warm(&[LIMIT + 8.0; 80]).expect("beyond its limit");
+        assert!(little.likely > after(480 + 600), "{little:?}");
+        assert!(much.likely <= after(80), "{much:?}");
+    }
+}

@@ -16,6 +16,7 @@ use crate::physics::slope::{Slope, median};
 use crate::rules::{Channel, Reservoir, ReservoirId, Rules};
 use crate::units::Timestamp;
 use crate::watch::seen::{Judged, Seen, Subject};
+use crate::watch::tank::faults::LeakTest;
 use alloc::borrow::ToOwned;
 use alloc::collections::VecDeque;
 use alloc::vec::Vec;
@@ -74,6 +75,8 @@ pub struct TankWatch {
     /// It fell at once and nobody logged why.
     sudden: Option<Sudden>,
     leaking: bool,
+    /// The newest point the leak test has seen, and what it found.
+    tested: Option<(f64, Option<LeakTest>)>,
     drawn_day: f64,
     added_day: f64,
     last_level: Option<(Timestamp, f64)>,
@@ -151,6 +154,7 @@ impl TankWatch {
             largest_pulses: VecDeque::new(),
             sudden: None,
             leaking: false,
+            tested: None,
             drawn_day: 0.0,
             added_day: 0.0,
             last_level: None,
@@ -185,6 +189,7 @@ impl TankWatch {
     /// Somebody logged a refill: a rise is expected, and no slope reaches across it.
     pub fn refilled(&mut self, at: Timestamp) {
         self.quiet_from = self.hours(at);
+        self.tested = None;
         self.sudden = None;
         self.minutes.clear();
     }
@@ -193,6 +198,7 @@ impl TankWatch {
     pub fn watered(&mut self, at: Timestamp) {
         let hours = self.hours(at);
         // Somebody knows where it went.
+        self.tested = None;
         self.sudden = None;
         self.minutes.clear();
         match self.rounds.last_mut().filter(|round| hours - round.1 < SAME_ROUND_HOURS) {

@@ -100,6 +100,10 @@ pub(crate) fn otherwise(change: &AlarmChange, words: &AlarmWords, speech: &Speec
     let Some(harm) = change.harm else {
         return "No harm is in sight yet.".to_owned();
     };
+    if !harm.has_likely() {
+        let early = if harm.early <= change.at + NOW { "now".to_owned() } else { speech.clock(harm.early) };
+        return format!("It may be that {} from {early} on; more likely it does not come to that.", words.harm);
+    }
     let round = speech.clock(change.next_round);
     let against_round = if change.next_round <= change.at {
         String::new()

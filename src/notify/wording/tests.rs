@@ -3,7 +3,7 @@
 
 use super::samples::{at, change, every_kind, facts, later, rules, samples, site, tank_low};
 use super::*;
-use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority, REPORTED_IN_THE_DIGEST};
+use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Harm, Priority, REPORTED_IN_THE_DIGEST};
 use crate::engine::event::{AtStake, Occasion};
 use crate::engine::letters::situation::{Cause, cause_of};
 use crate::units::UnitSystem;
@@ -107,6 +107,16 @@ fn every_letter_about_an_alarm_says_what_since_otherwise_and_how_to_answer() {
         for line in text.lines().skip(1) {
             assert!(line.chars().count() <= 72, "{line}");
         }
+    }
+}
+
+#[test]
+fn harm_that_may_never_come_has_no_date_on_which_it_does() {
+    for mut raised in every_kind() {
+        raised.harm = Some(Harm::after(raised.at, 5.0, f64::INFINITY, f64::INFINITY));
+        let text = alarm_text(&raised, &site(UnitSystem::Metric));
+        assert!(text.contains("more likely it does not come to that"), "{text}");
+        assert!(!text.contains("from about"), "{text}");
     }
 }
 
