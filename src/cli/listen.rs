@@ -331,19 +331,10 @@ fn quoted(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::intake::survey::Surveyed;
+    use crate::intake::survey::said;
 
     fn heard(messages: &[(u64, &str, &str)]) -> Vec<TopicGuess> {
-        let heard: Vec<Surveyed> = messages
-            .iter()
-            .map(|(second, topic, payload)| Surveyed {
-                after: Duration::from_secs(*second),
-                topic: (*topic).to_owned(),
-                payload: payload.as_bytes().to_vec(),
-                retained: false,
-            })
-            .collect();
-        guess::guess(&heard, now())
+        guess::guess(&said(messages), now())
     }
 
     fn now() -> Timestamp {

@@ -316,18 +316,10 @@ fn shortened(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::intake::survey::said;
 
     fn events(messages: &[(u64, &str, &str)]) -> Vec<TopicGuess> {
-        let heard: Vec<Surveyed> = messages
-            .iter()
-            .map(|(second, topic, payload)| Surveyed {
-                after: Duration::from_secs(*second),
-                topic: (*topic).to_owned(),
-                payload: payload.as_bytes().to_vec(),
-                retained: false,
-            })
-            .collect();
-        guess(&heard, "2026-03-03T04:00:00Z".parse().expect("a time"))
+        guess(&said(messages), "2026-03-03T04:00:00Z".parse().expect("a time"))
     }
 
     #[track_caller]

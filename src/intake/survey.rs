@@ -120,3 +120,15 @@ pub async fn survey(
         }
     }
 }
+
+/// What a test has a broker say: second, topic, payload.
+#[cfg(test)]
+pub(crate) fn said(messages: &[(u64, &str, &str)]) -> Vec<Surveyed> {
+    let surveyed = |(second, topic, payload): &(u64, &str, &str)| Surveyed {
+        after: Duration::from_secs(*second),
+        topic: (*topic).to_owned(),
+        payload: payload.as_bytes().to_vec(),
+        retained: false,
+    };
+    messages.iter().map(surveyed).collect()
+}
