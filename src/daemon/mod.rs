@@ -129,7 +129,6 @@ pub struct Daemon<'w> {
     entry_gate: EntryGate,
     /// Since when the store fails, as it was told last.
     store_failing: Option<Failing>,
-    store_was_damaged: bool,
     /// Nobody could open the store when this watch began.
     without_store: bool,
     /// Nor read what was written before.

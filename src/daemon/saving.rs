@@ -53,17 +53,14 @@ impl Daemon<'_> {
             self.happen(What::StoreFailed { error: failing.error, at_stake }, Extras::default());
         }
         self.ledger.forget_losses();
-        if !self.store_was_damaged {
-            self.happen(What::StoreRecovered, Extras::default());
-        }
+        self.happen(What::StoreRecovered, Extras::default());
     }
 
-    /// Says what of the past is gone or was found elsewhere. It stands for an hour.
+    /// Says what of the past is gone or was found elsewhere.
     pub(super) fn tell_how_found(&mut self, how: &keeper::Opened) {
         how.report();
-        if let Some(error) = how.sentence(&self.rules.site) {
-            self.store_was_damaged = true;
-            self.happen(What::StoreFailed { error, at_stake: AtStake::default() }, Extras::default());
+        if let Some(what) = how.sentence(&self.rules.site) {
+            self.happen(What::StoreHurt { what }, Extras::default());
         }
     }
 
@@ -140,10 +137,6 @@ impl Daemon<'_> {
     pub(super) fn tidy(&mut self) {
         let now = self.clock.now();
         self.next_tidy = now + TIDY_EVERY;
-        if std::mem::take(&mut self.store_was_damaged) && self.store_failing.is_none() {
-            // It has been told; the new store works.
-            self.happen(What::StoreRecovered, Extras::default());
-        }
         self.unchecked_hours += 1;
         let check = self.unchecked_hours >= CHECK_EVERY;
         if check {

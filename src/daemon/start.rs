@@ -132,7 +132,6 @@ async fn watch(
         next_entry: past.next_entry,
         entry_gate: Default::default(),
         store_failing: None,
-        store_was_damaged: false,
         without_store: why_not.is_some(),
         without_past: past.unknown,
         again: false,

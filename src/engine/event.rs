@@ -90,6 +90,11 @@ pub enum What {
     },
     /// The store commits again.
     StoreRecovered,
+    /// The store commits, but something of what it held is gone or is not what was saved.
+    StoreHurt {
+        /// What, as sentences without a full stop at the end.
+        what: String,
+    },
     /// The wall clock was set by this much; `at` is already the new time.
     ClockStepped {
         /// Positive: forward.

@@ -1,7 +1,7 @@
 //! The room for programs that collect figures (OpenMetrics 1.0 text), and whether the watch
 //! is well for whatever starts it anew. Pure: the snapshot in, text out.
 
-use crate::engine::alarm::{AlarmKind, AlarmState, Priority};
+use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Priority};
 use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Site;
 use crate::units::Timestamp;
@@ -52,7 +52,9 @@ pub(super) fn amiss(snapshot: &Snapshot, judged_ago: Duration) -> Vec<String> {
         let gone = matches!(alarm.state, AlarmState::Normal | AlarmState::ReturnedUnacknowledged);
         match alarm.key.kind {
             AlarmKind::MailFailing if !gone => amiss.push("Letters do not leave.".to_owned()),
-            AlarmKind::StoreFailing if !gone => amiss.push("Readings are not being saved.".to_owned()),
+            AlarmKind::StoreFailing if !gone && matches!(alarm.evidence, Evidence::Store { .. }) => {
+                amiss.push("Readings are not being saved.".to_owned())
+            }
             _ => {}
         }
     }

@@ -73,6 +73,7 @@ pub fn encode(what: &What, rules: &Rules) -> Option<Encoded> {
         What::LetterFailed { letter, error } => ("letter-failed", json!({ "letter": letter, "error": error })),
         What::StoreFailed { error, at_stake } => ("store-failed", json!({ "error": error, "at_stake": at_stake })),
         What::StoreRecovered => ("store-recovered", json!({})),
+        What::StoreHurt { what } => ("store-hurt", json!({ "what": what })),
         What::ClockStepped { by } => ("clock-stepped", json!({ "by_ms": by.num_milliseconds() })),
     };
     Some(Encoded { kind, body: body.to_string() })
@@ -123,6 +124,10 @@ pub fn decode(kind: &str, body: &str, sensors: &SensorNames) -> Result<What, Und
             What::StoreFailed { error: body.error, at_stake: body.at_stake }
         }
         "store-recovered" => What::StoreRecovered,
+        "store-hurt" => {
+            let body: HurtBody = from_json(parsed).map_err(not_ours)?;
+            What::StoreHurt { what: body.what }
+        }
         "clock-stepped" => {
             let body: StepBody = from_json(parsed).map_err(not_ours)?;
             let by = TimeDelta::try_milliseconds(body.by_ms).ok_or(Undecodable::NotOurs(body.by_ms.to_string()))?;
@@ -311,6 +316,11 @@ struct StoreBody {
     // Stores of older builds do not say.
     #[serde(default)]
     at_stake: AtStake,
+}
+
+#[derive(Deserialize)]
+struct HurtBody {
+    what: String,
 }
 
 #[derive(Deserialize)]

@@ -1,7 +1,7 @@
 //! Calls that are right, and last words that are true: each of these was once not so.
 
 use crate::night::Night;
-use traywarden::engine::event::Command;
+use traywarden::engine::event::{Command, What};
 
 #[test]
 fn a_large_fall_that_nobody_logged_is_told_at_once() {
@@ -34,4 +34,30 @@ fn a_delay_goes_on_where_a_restart_interrupted_it() {
     let told = night.reported(&["air-too-damp:rack-b"]);
     // Twenty minutes of damp, and the two in which nobody looked.
     assert!(told.first().is_some_and(|line| line.starts_with("04 01:2") && *line < "04 01:29"), "{told:?}");
+}
+
+#[test]
+fn what_the_store_lost_is_not_told_as_not_saving_and_a_second_loss_is_new() {
+    let hurt = |what: &str| What::StoreHurt { what: what.to_owned() };
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 22:00").happens(hurt("somebody deleted the file")).until("2026-03-03 22:05");
+    night.answers(|alarm, by| Command::Acknowledge { alarm, by, grade: None }, "store-failing:site");
+    night.until("2026-03-03 22:20").happens(hurt("the store is empty")).until("2026-03-03 22:22");
+    let told = night.reported(&["store-failing:site"]);
+    assert!(told.last().is_some_and(|line| line.contains(" 22:21") && line.contains("unacknowledged")), "{told:?}");
+    let text = night.words("store-failing:site");
+    assert!(text.contains("the store is empty") && !text.contains("cannot be saved"), "{text}");
+    night.until("2026-03-03 23:40");
+    let told = night.reported(&["store-failing:site"]);
+    assert!(told.last().is_some_and(|line| line.contains(" 23:2") && line.contains("returned")), "{told:?}");
+}
+
+#[test]
+fn a_store_that_failed_before_a_restart_is_not_failing_after_it() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    let failed = What::StoreFailed { error: "disk full".to_owned(), at_stake: Default::default() };
+    night.until("2026-03-03 22:00").happens(failed).until("2026-03-03 22:05");
+    night.off_until("2026-03-03 22:06").until("2026-03-03 22:20");
+    let told = night.reported(&["store-failing:site"]);
+    assert!(told.last().is_some_and(|line| line.contains("returned")), "{told:?}");
 }

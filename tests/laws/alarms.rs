@@ -117,8 +117,9 @@ fn remembers(kind: AlarmKind) -> Option<TimeDelta> {
     use AlarmKind::*;
     match kind {
         AirTooWarm | AirTooCold | AirTooDamp | AirTooDry | ReservoirEmpty | SensorSilent => Some(TimeDelta::zero()),
-        BrokerLost | MailFailing | StoreFailing | ClockStepped | StageOverdue => Some(TimeDelta::zero()),
-        SensorImplausible => Some(TimeDelta::minutes(60)),
+        BrokerLost | MailFailing | ClockStepped | StageOverdue => Some(TimeDelta::zero()),
+        // What a store lost is told for an hour.
+        SensorImplausible | StoreFailing => Some(TimeDelta::minutes(60)),
         _ => None,
     }
 }

@@ -208,6 +208,7 @@ fn trouble(rules: &Rules, chance: &mut SplitMix64, at: Timestamp, bent: Bent, nu
             vec![
                 event(at, What::StoreFailed { error: "disk full".into(), at_stake: AtStake::default() }),
                 event(later(chance), What::StoreRecovered),
+                event(later(chance), What::StoreHurt { what: "the store is empty".into() }),
             ]
         }
         4 => vec![event(at, What::Garbled { sensor: None, reason: traywarden::engine::event::Garbled::UnknownTopic })],

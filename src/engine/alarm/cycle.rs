@@ -184,7 +184,11 @@ impl Alarm {
             Condition::Present { harm, evidence } => {
                 self.clearing_since = None;
                 self.harm = harm;
-                self.evidence = Some(evidence);
+                let before = self.evidence.replace(evidence);
+                if self.active && self.has_another_cause_than(before) {
+                    self.returned_at = None;
+                    return Some(self.raise(moment));
+                }
                 return if self.active { self.reconsider(moment) } else { self.settle(moment) };
             }
             Condition::Unknown => {
@@ -204,6 +208,13 @@ impl Alarm {
         self.evidence = evidence.or(self.evidence.take());
         let since = *self.clearing_since.get_or_insert(moment.at);
         (moment.at >= since + self.off_delay(since)).then(|| self.clear(moment.at))
+    }
+
+    fn has_another_cause_than(&self, before: Option<Evidence>) -> bool {
+        match (&self.evidence, before) {
+            (Some(now), Some(before)) => now.is_another_cause(&before),
+            _ => false,
+        }
     }
 
     /// A condition that holds and was not raised yet.

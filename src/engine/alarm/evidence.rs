@@ -211,6 +211,11 @@ pub enum Evidence {
         /// What hangs on it so far.
         at_stake: AtStake,
     },
+    /// The store commits, but something of what it held is gone or is not what was saved.
+    StoreHurt {
+        /// What, as sentences without a full stop at the end.
+        what: String,
+    },
     /// The clock was set.
     Clock {
         /// By how much; positive is forward.
@@ -226,6 +231,18 @@ impl Evidence {
             Evidence::Dryness { unlogged, not_shown, .. } => *unlogged || not_shown.is_some(),
             Evidence::Silent { blind, .. } => *blind,
             Evidence::Broker => true,
+            _ => false,
+        }
+    }
+
+    /// The same lamp, but another trouble: what was answered before was not this.
+    pub fn is_another_cause(&self, before: &Evidence) -> bool {
+        match (before, self) {
+            (Evidence::StoreHurt { what: before }, Evidence::StoreHurt { what }) => before != what,
+            (Evidence::Store { .. }, Evidence::StoreHurt { .. })
+            | (Evidence::StoreHurt { .. }, Evidence::Store { .. })
+            | (Evidence::Broker, Evidence::Contested { .. })
+            | (Evidence::Contested { .. }, Evidence::Broker) => true,
             _ => false,
         }
     }

@@ -159,6 +159,8 @@ impl Engine {
         match event.what {
             What::Started => {
                 self.unwatched(event.at);
+                // Whether it can be written is found out anew.
+                self.watches.site.store = None;
                 self.begin_again(event.at, &mut effects);
             }
             What::ClockStepped { by } => {
@@ -215,6 +217,7 @@ impl Engine {
             }
             What::StoreFailed { error, at_stake } => self.watches.site.store_failed(error, at_stake),
             What::StoreRecovered => self.watches.site.store = None,
+            What::StoreHurt { what } => self.watches.site.hurt = Some((self.now, what)),
             What::Started | What::ClockStepped { .. } | What::Tick => {}
         }
         self.set_wake();

@@ -14,6 +14,8 @@ use chrono::TimeDelta;
 const MAIL_FAILING_AFTER: TimeDelta = TimeDelta::minutes(30);
 /// A store that does not commit begins to cost the night's record after a day. Own default.
 const STORE_HARM_AFTER: TimeDelta = TimeDelta::hours(24);
+/// What the store lost once is told for so long: nobody can mend it. Own default.
+const HURT_STANDS: TimeDelta = TimeDelta::hours(1);
 
 /// What is known of the whole site.
 #[derive(Clone, Debug, Default)]
@@ -26,6 +28,8 @@ pub(crate) struct SiteWatch {
     pub(crate) mail_waiting: BTreeMap<String, String>,
     /// What the store says while it does not commit, and what hangs on it.
     pub(crate) store: Option<(String, AtStake)>,
+    /// What of the past is gone or changed, and when that was found.
+    pub(crate) hurt: Option<(Timestamp, String)>,
     /// Readings judged but never saved, since the last digest.
     pub(crate) lost_readings: u64,
     /// How long nobody listened since the last digest.
@@ -69,7 +73,12 @@ impl SiteWatch {
                 let harm = Some(Harm::certain(from));
                 Condition::Present { harm, evidence: Evidence::Store { error: error.clone(), at_stake: *at_stake } }
             }
-            None => Condition::Absent,
+            None => match &self.hurt {
+                Some((found, what)) if at - *found < HURT_STANDS => {
+                    Condition::Present { harm: None, evidence: Evidence::StoreHurt { what: what.clone() } }
+                }
+                _ => Condition::Absent,
+            },
         };
         let site = [
             (AlarmKind::BrokerLost, broker),

@@ -173,6 +173,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
         | Evidence::Contested { .. }
         | Evidence::Mail { .. }
         | Evidence::Store { .. }
+        | Evidence::StoreHurt { .. }
         | Evidence::Clock { .. } => super::watch_words::words(change, speech),
     }
 }

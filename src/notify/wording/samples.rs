@@ -265,6 +265,11 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
                 at_stake: AtStake { unsaved: 412, lost: 0, without_past: false },
             },
         ),
+        change(
+            AlarmKind::StoreFailing,
+            "site",
+            Evidence::StoreHurt { what: "somebody cut the store's file off while the watch ran".into() },
+        ),
         change(AlarmKind::ClockStepped, "site", Evidence::Clock { by: TimeDelta::minutes(131) }),
     ]
 }

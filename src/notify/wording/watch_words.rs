@@ -42,6 +42,16 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             over: "Readings are saved again.".to_owned(),
             caution: None,
         },
+        Evidence::StoreHurt { what } => AlarmWords {
+            headline: "history is not complete".to_owned(),
+            name: "History".to_owned(),
+            action: "Make a backup when you are at the machine; if nobody touched the file, change the card".to_owned(),
+            what: format!("Readings are saved and alarms come, but {what}."),
+            state: "Not as it was saved",
+            harm: "the record has a gap",
+            over: "Readings are saved, as they were all the time.".to_owned(),
+            caution: None,
+        },
         Evidence::Clock { by } => {
             let way = if *by < chrono::TimeDelta::zero() { "back" } else { "forward" };
             AlarmWords {

@@ -29,6 +29,7 @@ fn everything() -> Vec<What> {
         What::LetterFailed { letter: "alarm-1".into(), error: "451 \"later\"\n€".into() },
         What::StoreFailed { error: "disk full".into(), at_stake: AtStake { unsaved: 7, lost: 2, without_past: true } },
         What::StoreRecovered,
+        What::StoreHurt { what: "the store is empty".into() },
         What::ClockStepped { by: TimeDelta::milliseconds(-3_600_001) },
         What::Command(Command::Acknowledge { alarm: alarm(), by: by(), grade: None }),
         What::Command(Command::Acknowledge { alarm: alarm(), by: by(), grade: Some(Grade::Wrong) }),
@@ -95,6 +96,7 @@ fn is_stored(what: &What) -> bool {
         | What::LetterFailed { .. }
         | What::StoreFailed { .. }
         | What::StoreRecovered
+        | What::StoreHurt { .. }
         | What::ClockStepped { .. } => true,
     }
 }
