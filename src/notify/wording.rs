@@ -9,6 +9,8 @@ mod alarm_letter;
 mod alarm_words;
 mod answering;
 mod at_work;
+mod blocks;
+mod by_mail;
 mod digest;
 mod digest_trays;
 mod entry_echo;
@@ -16,10 +18,11 @@ mod entry_words;
 mod guard_words;
 mod held_up;
 mod html;
+mod letterhead;
 mod plain;
 mod refusals;
 mod sensor_words;
-mod blocks;
+mod sentences;
 mod slip;
 pub(crate) mod speech;
 mod alarm_reported;
@@ -30,7 +33,7 @@ mod samples;
 #[cfg(test)]
 mod tests;
 
-pub use answering::{Answering, ByMail};
+pub use by_mail::{Answering, ByMail};
 pub use guard_words::{GuardCall, GuardWhy};
 
 use crate::config::Guard;

@@ -1,8 +1,8 @@
 //! What a sensor said while it lay in a jar: the hour before a moment, from the store, as
 //! the device sent it. A humidity the settings correct already would be corrected twice.
 
-use super::{Bench, Failure};
-use crate::cli::show;
+use super::bench::Bench;
+use crate::cli::{Failure, show};
 use crate::engine::event::What;
 use crate::engine::quality::stillness::{NotSettled, Settled, Stillness, settled};
 use crate::units::Timestamp;

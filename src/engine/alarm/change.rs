@@ -2,8 +2,7 @@
 
 use crate::alarm::evidence::Evidence;
 use crate::alarm::harm::Harm;
-use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
-use crate::event::Grade;
+use crate::alarm::kinds::{AlarmKey, AlarmState, Grade, Priority};
 use crate::units::Timestamp;
 use alloc::string::String;
 

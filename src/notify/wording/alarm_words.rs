@@ -1,7 +1,8 @@
 //! What each kind of alarm says: what is, what harm comes, what to do. One
 //! `match` arm a kind of evidence; when and to whom is told by its neighbours.
 
-use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, shortened, the};
+use super::sentences::{AlarmWords, short};
+use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, the};
 use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
 use crate::engine::physics::dryness::HORIZON_HOURS;
 use crate::engine::watch::trays::tray::Stage;
@@ -9,36 +10,12 @@ use crate::reading::Quantity;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
-/// The sentences of one alarm, without when and to whom.
-pub(crate) struct AlarmWords {
-    /// For the subject: shortest form, the first words enough.
-    pub(crate) headline: String,
-    /// What it is called when it is over, "Tank level".
-    pub(crate) name: String,
-    /// What to do, as an order without full stop, "Fill the tank: 18 L to the brim";
-    /// the hour is put in before the colon.
-    pub(crate) action: String,
-    /// What is, now against the limit; whole sentences.
-    pub(crate) what: String,
-    /// What holds since, "Too warm".
-    pub(crate) state: &'static str,
-    /// What happens otherwise, as a clause: "the pump draws air".
-    pub(crate) harm: &'static str,
-    /// What is when it is over; whole sentences.
-    pub(crate) over: String,
-    /// What must be said beside it every time.
-    pub(crate) caution: Option<&'static str>,
-}
-
 /// The caution of everything that speaks of mold (WHO Guidelines for Indoor Air Quality: Dampness and Mould, 2009).
 pub(crate) const MOLD_CAUTION: &str = "Computed from room air and your log with field-crop disease models; \
 not validated on microgreens; look at the tray.";
 const MAINS_CAUTION: &str = "Water and mains do not mix: do not touch wet plugs or pumps; \
 switch off at the breaker first, and leave wet wiring to a licensed electrician.";
 const HEATER_CAUTION: &str = "A heater that trips its breaker is work for a licensed electrician.";
-
-/// Names longer than this are cut in a subject line.
-const NAME_IN_SUBJECT: usize = 20;
 
 /// The sentences for this alarm as it stands.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
@@ -281,7 +258,7 @@ fn condensation(
     };
     AlarmWords {
         headline: match on {
-            Some(on) => format!("{}: {} below dew point", short(place), shortened(on, NAME_IN_SUBJECT)),
+            Some(on) => format!("{}: {} below dew point", short(place), short(on)),
             None => format!("{}: surfaces below dew point", short(place)),
         },
         name: format!("Dew at {}", short(place)),
@@ -417,9 +394,4 @@ fn concerned(trays: &[String]) -> String {
         1..=4 => format!(" It concerns {}.", list(trays, 4)),
         many => format!(" It concerns {}, first {}.", count(many as i64, "tray"), list(&trays[..3], 3)),
     }
-}
-
-/// A name as a subject line bears it.
-pub(crate) fn short(name: &str) -> String {
-    shortened(name.trim(), NAME_IN_SUBJECT)
 }

@@ -1,12 +1,12 @@
 //! What stands in the daily letter: the night in three sentences, then places,
 //! reservoirs, trays, alarms, sensors, and what nobody watched.
 
-use super::alarm_letter::{masthead, subject};
 use super::alarm_reported;
 use super::alarm_words::words;
 use super::answering;
 use super::blocks::{Block, Blocks, Tone};
 use super::digest_trays::{due_blocks, harvest_blocks, overdue_blocks, tasks, tray_blocks};
+use super::letterhead::{masthead, subject};
 use super::sensor_words::doubt;
 use super::speech::{Speech, ascii, capital, count, list, percent, shortened, the};
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
