@@ -37,6 +37,8 @@ pub struct DigestFacts {
     pub places: Vec<PlaceDay>,
     /// A reservoir each.
     pub reservoirs: Vec<ReservoirDay>,
+    /// The journal has never had a tray: stages, waterings and cuts cannot be known.
+    pub no_journal: bool,
     /// Trays that grow.
     pub trays: Vec<TrayDay>,
     /// The waterings of one day, if any tray wants water by hand.
@@ -186,6 +188,7 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, from: Timestamp, late: bool
         late,
         places: watches.places.iter().map(|p| p.day.reported(rules.place(p.place), &p.demand)).collect(),
         reservoirs: reservoirs(seen, watches),
+        no_journal: !seen.trays.any_sown(),
         trays: trays(seen, watches, day_ends),
         water: water_due(rules, seen.trays, at),
         mist: mist_due(seen.trays, at),

@@ -16,6 +16,10 @@ use crate::engine::letters::situation::Situation;
 use crate::notify::wording::picture_name;
 use chrono::TimeDelta;
 
+/// What cannot be known before the first tray is told.
+const NO_JOURNAL: &str = "No tray is in your journal. Air, cold, heat and water are watched all the same, and for mold an \
+     open tray of the kind that molds soonest is assumed in each place. Stages, drying and what is due cannot be known: write \
+     down what grows, such as traywarden log sow K12 rack-a broccoli 24g x4, or on the round sheet.";
 /// Less than this outside the band is not worth a word: three minutes.
 const WORTH_SAYING_HOURS: f64 = 0.05;
 /// A site's name in the subject leaves room for the night.
@@ -31,6 +35,9 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Bl
         )));
     }
     blocks.push(Block::Paragraph(three_sentences(day, speech)));
+    if day.no_journal {
+        blocks.push(Block::Paragraph(NO_JOURNAL.to_owned()));
+    }
     blocks.extend(due_blocks(day, speech));
     blocks.extend(overdue_blocks(day, speech));
     blocks.extend(standing_blocks(day, speech));

@@ -366,6 +366,7 @@ fn digest(busy: bool) -> LetterFacts {
             added: if busy { 18.0 } else { 0.0 },
             empty_at: Some((at("2026-03-05T22:00"), at("2026-03-05T17:00"), at("2026-03-06T05:00"))),
         }],
+        no_journal: false,
         trays: vec![
             tray("K12", 4, "broccoli", "Rack B", Stage::Blackout, 3, vec![(Due::Light, at("2026-03-04T08:00"))]),
             tray("P3", 1, "pea", "Rack A", Stage::Light, 9, vec![(Due::Harvest, at("2026-03-05T08:00"))]),
