@@ -5,11 +5,12 @@
 mod bench;
 mod finding;
 mod heard;
+mod refusals;
 mod settings_line;
 mod words;
 
 use super::{Answer, Failure, Outcome, print, settings, when};
-use crate::engine::quality::calibration::{Correction, Jar, Salt};
+use crate::engine::quality::calibration::{CalibrationError, Correction, Jar, Salt};
 use crate::units::{Celsius, RelativeHumidity, Timestamp, UnitSystem};
 use bench::Bench;
 use clap::Args;
@@ -111,8 +112,7 @@ impl Bench<'_> {
     }
 
     fn work_out(&self, jars: Vec<Found>, third: Option<Found>) -> Result<Finding, Failure> {
-        let refused =
-            |error: crate::engine::quality::calibration::CalibrationError| Failure::Sentence(error.to_string());
+        let refused = |error: CalibrationError| Failure::Sentence(refusals::correction(&error));
         let correction = match jars.as_slice() {
             [one, other] => Correction::from_two(one.jar, other.jar),
             [one, ..] => Correction::from_one(one.jar),

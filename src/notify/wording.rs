@@ -20,6 +20,7 @@ mod held_up;
 mod html;
 mod letterhead;
 mod plain;
+mod rationale;
 mod refusals;
 mod sensor_words;
 mod sentences;
@@ -48,6 +49,7 @@ use crate::notify::letter::{Letter, Picture};
 use crate::notify::message::fingerprint;
 use crate::notify::post::Posted;
 use crate::units::Timestamp;
+pub use rationale::{Rationale, rationale};
 pub use slip::{Slip, slip};
 use speech::Speech;
 

@@ -2,6 +2,7 @@
 //! the device sent it. A humidity the settings correct already would be corrected twice.
 
 use super::bench::Bench;
+use super::refusals;
 use crate::cli::{Failure, show};
 use crate::engine::event::What;
 use crate::engine::quality::stillness::{NotSettled, Settled, Stillness, settled};
@@ -78,7 +79,7 @@ pub fn exactly(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
     let refused = |what: &'static str| {
         move |error: NotSettled| {
             let span = format!("{} to {}", show::local(&rules.site, from), show::local(&rules.site, until));
-            Failure::Sentence(format!("{what} of {}, {span}: {error}", bench.sensor))
+            Failure::Sentence(format!("{what} of {}, {span}: {}", bench.sensor, refusals::hour(&error)))
         }
     };
     let humidity = settled(&humidity, Stillness::HUMIDITY).map_err(refused("the humidity"))?;
