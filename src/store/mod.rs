@@ -16,6 +16,7 @@
 
 mod backup;
 mod beside;
+mod calls;
 mod claim;
 mod encode;
 mod error;
