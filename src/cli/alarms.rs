@@ -6,9 +6,10 @@ use super::{Answer, Failure, Outcome, present, print, settings, when};
 use crate::clock::Clock;
 use crate::engine::alarm::account::KindAccount;
 use crate::engine::alarm::table::row;
-use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind};
+use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState};
 use crate::engine::event::{Command, Grade};
-use crate::engine::rules::Site;
+use crate::engine::letters::situation;
+use crate::engine::rules::{Rules, Site};
 use crate::notify::wording;
 use crate::store::InboxKind;
 use clap::{Args, Subcommand};
@@ -118,21 +119,36 @@ fn list(path: &Path, json: bool) -> Outcome {
     let site = &config.rules.site;
     if json {
         print(&Value::Array(alarms.iter().map(|alarm| alarm_json(alarm, site)).collect()).to_string())?;
-    } else if alarms.is_empty() {
-        present::warn_if_quiet(&present);
-        print("No alarm.")?;
     } else {
         present::warn_if_quiet(&present);
-        for alarm in &alarms {
-            let mut text = format!("{} ({}, {})\n", alarm.key.id(), alarm.state.word(), alarm.priority.word());
-            show::wrapped(&mut text, &wording::alarm_text(alarm, site), "  ", show::columns());
-            print(text.trim_end())?;
-        }
+        print(as_text(&alarms, &config.rules, show::columns()).trim())?;
     }
     if !json {
         calls(&present.engine.calls())?;
     }
     Ok(Answer::Yes)
+}
+
+/// What is open, alarms of one cause together, worst first; then what somebody silenced.
+pub fn as_text(alarms: &[AlarmChange], rules: &Rules, width: usize) -> String {
+    if alarms.is_empty() {
+        return "\nNo alarm.\n".to_owned();
+    }
+    let mut text = String::new();
+    for situation in situation::shown(rules, alarms) {
+        let (headline, facts) = wording::situation(&situation, &rules.site);
+        text.push('\n');
+        show::wrapped(&mut text, &headline, "", width);
+        for (label, value) in facts {
+            show::labelled(&mut text, label, &value, width);
+        }
+    }
+    for alarm in alarms.iter().filter(|alarm| matches!(alarm.state, AlarmState::Shelved | AlarmState::OutOfService)) {
+        text.push('\n');
+        show::wrapped(&mut text, &alarm.key.id(), "", width);
+        show::wrapped(&mut text, &wording::alarm_text(alarm, &rules.site), "  ", width);
+    }
+    text
 }
 
 /// The calls of the last month, as far as the engine has lived through it, and what people said

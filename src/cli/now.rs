@@ -7,7 +7,7 @@ use crate::engine::letters::digest::ReservoirDay;
 use crate::engine::letters::snapshot::{PlaceNow, SensorNow, Snapshot, SurfaceNow};
 use crate::engine::physics::surface::Surface;
 use crate::engine::quality::saturation::Pinned;
-use crate::engine::rules::Site;
+use crate::engine::rules::{Rules, Site};
 use crate::engine::watch::mold::Pressure;
 use crate::notify::wording;
 use crate::store::{GarbledLine, Trouble};
@@ -47,8 +47,9 @@ pub fn run(path: &Path, shown: AsJson) -> Outcome {
         present::warn_if_quiet(present);
     }
     if let Some(snapshot) = &snapshot {
+        let rules = &config.rules;
         let refused = present.as_ref().and_then(|present| present.reader.garbled(LOOKED_AT).ok());
-        print(&as_text(snapshot, &refused.unwrap_or_default(), site, show::columns(), trouble.is_none()))?;
+        print(&as_text(snapshot, &refused.unwrap_or_default(), rules, show::columns(), trouble.is_none()))?;
     }
     Ok(Answer::Yes)
 }
@@ -78,7 +79,8 @@ fn trouble_text(trouble: &Trouble, site: &Site, width: usize) -> String {
 }
 
 /// Short lines with a label each, so that they read alike on 80 columns and on a phone.
-fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usize, with_alarms: bool) -> String {
+fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], rules: &Rules, width: usize, with_alarms: bool) -> String {
+    let site = &rules.site;
     let mut text = String::new();
     let head = format!(
         "{}, {}. Next round {}.",
@@ -90,17 +92,20 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usi
     if !snapshot.broker_up {
         text.push_str("No connection to the broker.\n");
     }
+    if with_alarms {
+        text.push_str(&super::alarms::as_text(&snapshot.alarms, rules, width));
+    }
     for place in &snapshot.places {
         let _ = writeln!(text, "\n{}", place.name);
         for (label, value) in place_lines(place, site) {
-            labelled(&mut text, label, &value, width);
+            show::labelled(&mut text, label, &value, width);
         }
     }
     for tank in &snapshot.reservoirs {
         let _ = writeln!(text, "\n{}", tank.name);
-        labelled(&mut text, "usable", &format!("{}, {}", usable(tank, site), show::percent(tank.percent)), width);
+        show::labelled(&mut text, "usable", &format!("{}, {}", usable(tank, site), show::percent(tank.percent)), width);
         let empty = tank.empty_at.map_or("no measurable draw".to_owned(), |(best, ..)| show::local(site, best));
-        labelled(&mut text, "dry", &empty, width);
+        show::labelled(&mut text, "dry", &empty, width);
     }
     for (index, paragraph) in explained(snapshot).into_iter().enumerate() {
         if index == 0 {
@@ -115,18 +120,6 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], site: &Site, width: usi
     }
     let _ = writeln!(text, "\n{sensors}");
     text.push_str(&not_understood(refused, snapshot.at, site, width));
-    if !with_alarms {
-        return text;
-    }
-    if snapshot.alarms.is_empty() {
-        text.push_str("\nNo alarm.\n");
-    }
-    for alarm in &snapshot.alarms {
-        text.push('\n');
-        let head = format!("{} ({}, {})", alarm.key.id(), alarm.state.word(), alarm.priority.word());
-        show::wrapped(&mut text, &head, "", width);
-        show::wrapped(&mut text, &wording::alarm_text(alarm, site), "  ", width);
-    }
     text
 }
 
@@ -211,12 +204,6 @@ fn not_understood(refused: &[GarbledLine], now: Timestamp, site: &Site, width: u
         let _ = writeln!(text, "  and {} more", kinds.len() - MOST_REFUSED);
     }
     text
-}
-
-fn labelled(text: &mut String, label: &str, value: &str, width: usize) {
-    let mut lines = String::new();
-    show::wrapped(&mut lines, value, "             ", width);
-    let _ = writeln!(text, "  {label:<11}{}", lines.trim());
 }
 
 fn usable(tank: &ReservoirDay, site: &Site) -> String {
@@ -388,7 +375,7 @@ mod tests {
     use crate::reading::{ChannelId, RawReading};
     use std::sync::Arc;
 
-    fn present() -> (Snapshot, Site) {
+    fn present() -> (Snapshot, Rules) {
         let text = include_str!("../../config/traywarden.toml");
         let config = crate::config::parse(text, "room.toml", Path::new("/")).expect("the shipped example is right");
         let at = |minute| "2026-03-03T04:00:00Z".parse::<Timestamp>().expect("a time") + TimeDelta::minutes(minute);
@@ -405,12 +392,12 @@ mod tests {
             }
             engine.handle(Event { at: at(i64::from(minute)), what: What::Tick });
         }
-        (engine.snapshot(), config.rules.site)
+        (engine.snapshot(), config.rules)
     }
 
     #[test]
     fn the_room_fits_80_columns_and_a_phone_and_silence_is_said() {
-        let (snapshot, site) = present();
+        let (snapshot, rules) = present();
         let stray = |topic: &str, reason: &str| GarbledLine {
             at: snapshot.at,
             topic: topic.into(),
@@ -420,7 +407,7 @@ mod tests {
         };
         let refused = [stray("loft/tank/distance", "not-a-number"), stray("loft/rack-z/air", "unknown-topic")];
         for width in [80, 40] {
-            let text = as_text(&snapshot, &refused, &site, width, true);
+            let text = as_text(&snapshot, &refused, &rules, width, true);
             for line in text.lines() {
                 assert!(line.chars().count() <= width, "{width}: {line}\n{text}");
             }
@@ -431,7 +418,7 @@ mod tests {
                 assert!(words.contains(formatted), "{formatted}\n{text}");
             }
         }
-        let text = as_text(&snapshot, &refused, &site, 80, true);
+        let text = as_text(&snapshot, &refused, &rules, 80, true);
         let tank = text.lines().find(|line| line.starts_with(" tank ")).unwrap_or_else(|| panic!("no tank in\n{text}"));
         assert!(tank.contains("silent, last heard"), "{tank}");
     }

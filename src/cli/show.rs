@@ -118,3 +118,9 @@ pub fn reservoir_json(tank: &ReservoirDay) -> Value {
 pub fn rounded(value: Option<f64>) -> Option<f64> {
     value.map(|value| (value * 100.0).round() / 100.0)
 }
+/// A label and what belongs to it, on as many lines as it takes.
+pub fn labelled(text: &mut String, label: &str, value: &str, width: usize) {
+    let mut lines = String::new();
+    wrapped(&mut lines, value, "             ", width);
+    let _ = writeln!(text, "  {label:<11}{}", lines.trim());
+}

@@ -1,8 +1,8 @@
 //! Every sentence a grower reads about alarms and letters. Pure: facts in, words
 //! out. What is, since when, what harm comes and when, what to do.
 //!
-//! In reading order: `alarm_words` (what a kind says), `reported` (when, and by whom),
-//! `alarm_letter` and `digest` (what stands in a letter), `answering` (how to answer), `sheet` (a letter as
+//! In reading order: `alarm_words` (what a kind says), `alarm_reported` (when, and by whom),
+//! `situation_words` (what alarms of one cause say together), `alarm_letter` and `digest` (what stands in a letter), `answering` (how to answer), `sheet` (a letter as
 //! blocks), `plain` and `html` (the two ways to set it), `speech` (numbers).
 
 mod alarm_letter;
@@ -20,6 +20,7 @@ mod plain;
 mod refusals;
 mod sensor_words;
 mod blocks;
+mod situation_words;
 mod slip;
 pub(crate) mod speech;
 mod alarm_reported;
@@ -37,6 +38,7 @@ use crate::config::Guard;
 use crate::engine::Engine;
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Command, CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
+use crate::engine::letters::situation::Situation;
 use crate::engine::rules::{Rules, Site};
 use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
@@ -49,6 +51,12 @@ use speech::Speech;
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
 pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
     alarm_reported::paragraph(change, &Speech::new(site, change.at))
+}
+
+/// Alarms of one cause as a terminal lists them: a headline, and names with what belongs to them.
+pub fn situation(situation: &Situation, site: &Site) -> (String, Vec<(&'static str, String)>) {
+    let at = situation.alarms.iter().map(|change| change.at).max().unwrap_or_default();
+    situation_words::listed(situation, &Speech::new(site, at))
 }
 
 /// What the watch says as it begins, a line of the log each: what it watches, and what it

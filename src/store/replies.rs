@@ -317,7 +317,7 @@ fn mark_key(connection: &Connection) -> rusqlite::Result<Option<[u8; 32]>> {
 
 /// Which alarms a letter tells of.
 pub(super) fn put_alarms(connection: &Connection, facts: &LetterFacts) -> rusqlite::Result<()> {
-    let standing = facts.digest.iter().flat_map(|day| day.standing.iter());
+    let standing = facts.digest.iter().flat_map(|day| day.standing.iter()).flat_map(|situation| &situation.alarms);
     for change in facts.alarms().map(|(_, change)| change).chain(standing) {
         connection
             .prepare_cached("INSERT OR IGNORE INTO letter_alarm (letter, kind, subject) VALUES (?1, ?2, ?3)")?

@@ -1,6 +1,6 @@
 //! Calls that are right, and last words that are true: each of these was once not so.
 
-use crate::night::Night;
+use crate::night::{Night, sow};
 use traywarden::engine::event::{Command, What};
 
 #[test]
@@ -60,4 +60,19 @@ fn a_store_that_failed_before_a_restart_is_not_failing_after_it() {
     night.off_until("2026-03-03 22:06").until("2026-03-03 22:20");
     let told = night.reported(&["store-failing:site"]);
     assert!(told.last().is_some_and(|line| line.contains("returned")), "{told:?}");
+}
+
+#[test]
+fn without_a_journal_damp_is_watched_for_a_tray_that_is_assumed() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.says("b1", 19.0, 97.0).until("2026-03-04 06:30");
+    let told = night
+        .reported(&["LETTER evening waiting mold-pressure:rack-b", "LETTER alarm reminder 1 mold-pressure:rack-b"]);
+    assert_eq!(told.len(), 2, "{:?}", night.reported(&["rack-b"]));
+    assert!(night.words("mold-pressure:rack-b").contains("No tray is in your journal"));
+    assert!(night.digest().no_journal);
+    // Once a tray is told of, it alone counts.
+    night.logs(sow("K1", "rack-b")).until("2026-03-04 06:50");
+    assert!(night.reported(&["mold-pressure:rack-b"]).last().is_some_and(|line| !line.contains(" unack")));
+    assert!(!night.digest().no_journal);
 }

@@ -43,7 +43,8 @@ pub fn about(facts: &LetterFacts) -> Vec<AlarmKey> {
     let calls = letter(facts) == Letter::Call;
     let urgent = |occasion: Occasion| !calls || matches!(occasion, Occasion::Raised | Occasion::Escalated);
     let named = facts.alarms().filter(|(occasion, _)| urgent(*occasion)).map(|(_, change)| change.key.clone());
-    let digest = facts.digest.iter().flat_map(|digest| digest.alarms.iter().chain(&digest.standing));
+    let digest = facts.digest.iter().flat_map(|digest| digest.raised.iter().chain(&digest.standing));
+    let digest = digest.flat_map(|situation| &situation.alarms);
     named.chain(digest.map(|change| change.key.clone())).collect()
 }
 

@@ -39,6 +39,8 @@ pub struct Conversation {
     waiting: Vec<(Occasion, AlarmKey)>,
     due_at: Option<Timestamp>,
     last_call: Option<Timestamp>,
+    /// When the evening letter was written.
+    evening_at: Option<Timestamp>,
     reminders: usize,
     letters: usize,
     over_due: Option<Timestamp>,
@@ -116,6 +118,19 @@ impl Conversation {
             let reported =
                 Reported { cause: need.cause, early: need.early, called, answered, over: false, again: false };
             self.reported.insert(need.key.clone(), reported);
+            return false;
+        }
+        if let Some(evening) = self.evening_at.filter(|evening| at - *evening < REMINDERS[0])
+            && let Some(reported) = self.reported.get_mut(need.key)
+            && !reported.called
+            && !reported.answered
+            && !reported.over
+        {
+            // They have just read of it: this is the call, and what follows are its reminders.
+            reported.called = true;
+            reported.early = need.early;
+            self.last_call = self.last_call.max(Some(evening));
+            self.reminders = 0;
             return false;
         }
         self.over_due = None;
@@ -268,6 +283,7 @@ impl Conversation {
             return None;
         }
         let about = self.tell(needs);
+        self.evening_at = Some(at);
         Some(self.written(format!("evening-{}", at.timestamp()), LetterKind::Evening, about))
     }
 
@@ -289,6 +305,7 @@ impl Conversation {
         self.root = None;
         self.letters = 0;
         self.last_call = None;
+        self.evening_at = None;
         self.reminders = 0;
         self.over_due = None;
         self.reported.retain(|_, reported| !reported.over && !reported.answered);
@@ -493,6 +510,19 @@ mod tests {
         let mut answered = letters.clone();
         answered.answered(&leak);
         assert!(!answered.needs_hands(minute(255), need()), "whoever said seen has it in hand");
+    }
+
+    #[test]
+    fn what_the_evening_letter_told_just_now_is_reminded_of_instead_of_called() {
+        let mut letters = Conversation::default();
+        let leak = key(AlarmKind::ReservoirLow, "tank");
+        let need = || Need { key: &leak, cause: Cause::Tank("tank".into()), early: Some(minute(55)) };
+        letters.evening(minute(0), vec![need()]);
+        assert!(!letters.needs_hands(minute(10), need()));
+        assert_eq!(written(&mut letters, 10, 70), [20, 60].map(|at| (at, LetterKind::Alarm)));
+        let mut later = Conversation::default();
+        later.evening(minute(0), vec![need()]);
+        assert!(later.needs_hands(minute(30), need()));
     }
 
     #[test]

@@ -1,8 +1,10 @@
 //! The day in numbers: what the digest tells.
 
-use crate::alarm::AlarmChange;
+use crate::alarm::{AlarmChange, AlarmState};
 use crate::calendar;
 use crate::journal::Loss;
+use crate::letters::facts::Occasion;
+use crate::letters::situation::{self, Situation};
 use crate::rules::{Reservoir, Rules, Sensor};
 use crate::units::Timestamp;
 use crate::watch::Watches;
@@ -35,6 +37,8 @@ pub struct DigestFacts {
     pub places: Vec<PlaceDay>,
     /// A reservoir each.
     pub reservoirs: Vec<ReservoirDay>,
+    /// The journal has never had a tray: stages, waterings and cuts cannot be known.
+    pub no_journal: bool,
     /// Trays that grow.
     pub trays: Vec<TrayDay>,
     /// The waterings of one day, if any tray wants water by hand.
@@ -45,10 +49,11 @@ pub struct DigestFacts {
     pub cuts: Vec<Cut>,
     /// Trays thrown away in the last seven days, by reason, most first.
     pub losses: Vec<(Loss, u32)>,
-    /// Alarms that were raised in the span, by their last change, oldest first.
-    pub alarms: Vec<AlarmChange>,
-    /// Alarms that hold now.
-    pub standing: Vec<AlarmChange>,
+    /// What was raised in the span, alarms of one cause together, by their last change, oldest
+    /// first.
+    pub raised: Vec<Situation>,
+    /// What holds now, alarms of one cause together, worst first.
+    pub standing: Vec<Situation>,
     /// Sensors that were silent or refused in the span.
     pub sensors: Vec<SensorDay>,
     /// Spans in which nobody listened (daemon off, broker lost), total hours.
@@ -166,8 +171,14 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, from: Timestamp, late: bool
     let date = at.with_timezone(&zone).date_naive();
     let tomorrow = date.succ_opt().unwrap_or(date);
     let day_ends = calendar::local_instant(zone, tomorrow, NaiveTime::MIN) + TimeDelta::days(1);
-    let Alarms { mut raised, standing } = alarms;
-    raised.sort_by_key(|change| change.since);
+    let over = |change: &AlarmChange| matches!(change.state, AlarmState::Normal | AlarmState::ReturnedUnacknowledged);
+    let occasion = |change: &AlarmChange| if over(change) { Occasion::Returned } else { Occasion::Waiting };
+    let grouped = |alarms: Vec<AlarmChange>| {
+        situation::grouped(rules, alarms.into_iter().map(|change| (occasion(&change), change)))
+    };
+    let mut raised = grouped(alarms.raised);
+    raised.sort_by_key(Situation::since);
+    let standing = grouped(alarms.standing);
     let running = watches.site.broker_lost_at.map_or(TimeDelta::zero(), |lost| at - lost);
     let in_span = |cut: &&Cut| cut.reported_at >= from && cut.reported_at < at;
     DigestFacts {
@@ -177,12 +188,13 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, from: Timestamp, late: bool
         late,
         places: watches.places.iter().map(|p| p.day.reported(rules.place(p.place), &p.demand)).collect(),
         reservoirs: reservoirs(seen, watches),
+        no_journal: !seen.trays.any_sown(),
         trays: trays(seen, watches, day_ends),
         water: water_due(rules, seen.trays, at),
         mist: mist_due(seen.trays, at),
         cuts: seen.trays.cuts().iter().filter(in_span).cloned().collect(),
         losses: week_of_losses(seen.trays.losses(), at),
-        alarms: raised,
+        raised,
         standing,
         sensors: sensors(rules, watches),
         unwatched_hours: (watches.site.unwatched + running).num_seconds() as f64 / 3600.0,

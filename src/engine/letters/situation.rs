@@ -2,7 +2,7 @@
 //! Damp, dew and mold conditions of one air are one trouble with three faces; so are low,
 //! empty and leak of one tank, and the same trouble in several places of one air.
 
-use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, Priority};
+use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority};
 use crate::letters::facts::Occasion;
 use crate::rules::{PlaceId, Rules};
 use crate::units::Timestamp;
@@ -61,6 +61,16 @@ impl Situation {
     pub fn first(&self) -> Option<&AlarmChange> {
         self.alarms.first()
     }
+
+    /// When the first of its alarms began.
+    pub fn since(&self) -> Option<Timestamp> {
+        self.alarms.iter().map(|change| change.since).min()
+    }
+
+    /// None of it holds any more.
+    pub fn is_over(&self) -> bool {
+        self.occasion == Occasion::Returned
+    }
 }
 
 /// The cause of an alarm.
@@ -105,6 +115,19 @@ pub fn grouped(rules: &Rules, alarms: impl IntoIterator<Item = (Occasion, AlarmC
         (situation.occasion == Occasion::Returned, situation.first().map(|change| (urgency(change), change.since)))
     });
     situations
+}
+
+/// The alarms that a list of now shows, put together by cause; what somebody silenced stays out.
+pub fn shown(rules: &Rules, alarms: &[AlarmChange]) -> Vec<Situation> {
+    let told = alarms.iter().filter_map(|change| {
+        let occasion = match change.state {
+            AlarmState::Unacknowledged | AlarmState::Acknowledged => Occasion::Waiting,
+            AlarmState::ReturnedUnacknowledged => Occasion::Returned,
+            AlarmState::Normal | AlarmState::Shelved | AlarmState::OutOfService => return None,
+        };
+        Some((occasion, change.clone()))
+    });
+    grouped(rules, told)
 }
 
 /// Most urgent first: by priority, then by when harm may begin.

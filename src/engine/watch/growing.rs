@@ -33,7 +33,8 @@ impl GrowingWatch {
     /// Lets the time since the last look pass over every tray, and judges.
     pub(crate) fn look(&mut self, seen: &Seen<'_>, places: &[PlaceWatch], judged: &mut Vec<Judged>) {
         let at = seen.at;
-        self.mold.keep(|name| seen.trays.get(name).is_some());
+        let any_sown = seen.trays.any_sown();
+        self.mold.keep(|name| seen.trays.get(name).is_some(), any_sown);
         self.dryout.keep(|name| seen.trays.get(name).is_some());
         let passed =
             self.looked_at.replace(at).map_or(0.0, |looked| (at - looked).num_seconds().max(0) as f64 / 3600.0);
@@ -57,7 +58,11 @@ impl GrowingWatch {
             let held = |kind| seen.alarms.is_held(kind, &rules.id);
             let conditions = match stand.tray_air(at) {
                 Some(air) => {
-                    let [mold, dripping] = self.mold.look(at, hours, &stand, &air, held);
+                    let [mut mold, dripping] = self.mold.look(at, hours, &stand, &air, held);
+                    // Nobody has told of a tray: something that molds is taken to grow.
+                    if !any_sown {
+                        mold.1 = self.mold.assume(at, hours, &stand, &air);
+                    }
                     let dryout = self.dryout.look(at, hours, &stand, &air);
                     [mold, (AlarmKind::DryOut, unless_watering(in_a_round, dryout)), dripping]
                 }

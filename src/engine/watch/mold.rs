@@ -4,6 +4,7 @@
 
 use crate::alarm::Condition;
 use crate::alarm::{AlarmKind, Evidence, Harm};
+use crate::crop::FAMILIES;
 use crate::physics::climate::TENTH_OF_LIMITS;
 use crate::physics::mold_band::MoldBand;
 use crate::physics::mold_pressure::{MoldPressure, REQUIREMENT_MET, TrayAir};
@@ -41,6 +42,8 @@ struct Leaves {
 #[derive(Clone, Debug, Default)]
 pub struct MoldWatch {
     trays: BTreeMap<String, Leaves>,
+    /// Leaves that are assumed to be in a place while the journal knows of no tray at all.
+    assumed: BTreeMap<u16, Vec<Leaves>>,
     /// Since when a surface with a probe is below the dew point over trays in light.
     dripping: BTreeMap<u16, Timestamp>,
 }
@@ -66,9 +69,27 @@ impl MoldWatch {
         leaves.mold_band.wet_from_above();
     }
 
-    /// Trays that have left the room are forgotten.
-    pub fn keep(&mut self, growing: impl Fn(&str) -> bool) {
+    /// Trays that have left the room are forgotten, and with the first that is told of those that
+    /// were assumed.
+    pub fn keep(&mut self, growing: impl Fn(&str) -> bool, any_sown: bool) {
         self.trays.retain(|name, _| growing(name));
+        if any_sown {
+            self.assumed.clear();
+        }
+    }
+
+    /// Lets `hours` pass over a place of which the journal says nothing: leaves of every family are
+    /// taken to stand open there, and those that conditions favor most are told of.
+    pub fn assume(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir) -> Condition {
+        let assumed = self.assumed.entry(stand.place).or_insert_with(|| FAMILIES.map(Leaves::of_family).to_vec());
+        for leaves in assumed.iter_mut() {
+            leaves.breathe(at, hours, air);
+        }
+        let told = assumed.iter().filter_map(|leaves| Some((leaves, leaves.mold_harm(at, air)?)));
+        match told.max_by(|(a, _), (b, _)| a.mold.pressure().total_cmp(&b.mold.pressure())) {
+            Some((leaves, harm)) => leaves.told(stand, air, Vec::new(), harm),
+            None => Condition::Absent,
+        }
     }
 
     /// Lets `hours` pass over the leaves of a place and judges them.
@@ -148,34 +169,28 @@ impl MoldWatch {
                 reported = Some((pressure, leaves, harm));
             }
         }
-        let Some((pressure, leaves, harm)) = reported else {
-            return Condition::Absent;
-        };
-        let infection = leaves.mold.infection(air.temperature);
-        let evidence = Evidence::Mold {
-            place: stand.name.to_owned(),
-            trays: names,
-            pressure,
-            hours: infection.allowed_hours,
-            between: leaves.mold_band.hours(air.temperature),
-            needed: infection.needed_hours.unwrap_or(0.0),
-            model: format!("{} on {}", infection.pathogen.name, infection.pathogen.host),
-        };
-        Condition::Present { harm: Some(harm), evidence }
+        match reported {
+            Some((_, leaves, harm)) => leaves.told(stand, air, names, harm),
+            None => Condition::Absent,
+        }
     }
 }
 
 impl Leaves {
     fn of(tray: &Tray) -> Self {
-        Leaves {
-            mold: MoldPressure::new(&tray.figures.family),
-            mold_band: MoldBand::new(&tray.figures.family),
-            met_at: None,
-        }
+        Leaves::of_family(&tray.figures.family)
+    }
+
+    fn of_family(family: &str) -> Self {
+        Leaves { mold: MoldPressure::new(family), mold_band: MoldBand::new(family), met_at: None }
     }
 
     fn pass(&mut self, at: Timestamp, hours: f64, tray: &Tray, air: &TrayAir) {
-        if tray.breathes_room_air(at) {
+        self.breathe(at, if tray.breathes_room_air(at) { hours } else { 0.0 }, air);
+    }
+
+    fn breathe(&mut self, at: Timestamp, hours: f64, air: &TrayAir) {
+        if hours > 0.0 {
             self.mold.advance(hours, air);
             self.mold_band.advance(hours, air);
         }
@@ -184,6 +199,20 @@ impl Leaves {
         } else if self.mold.pressure() < REQUIREMENT_MET - PRESSURE_DEADBAND {
             self.met_at = None;
         }
+    }
+
+    fn told(&self, stand: &Stand<'_>, air: &TrayAir, trays: Vec<String>, harm: Harm) -> Condition {
+        let infection = self.mold.infection(air.temperature);
+        let evidence = Evidence::Mold {
+            place: stand.name.to_owned(),
+            trays,
+            pressure: self.mold.pressure(),
+            hours: infection.allowed_hours,
+            between: self.mold_band.hours(air.temperature),
+            needed: infection.needed_hours.unwrap_or(0.0),
+            model: format!("{} on {}", infection.pathogen.name, infection.pathogen.host),
+        };
+        Condition::Present { harm: Some(harm), evidence }
     }
 
     fn mold_harm(&self, at: Timestamp, air: &TrayAir) -> Option<Harm> {

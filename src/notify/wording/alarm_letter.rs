@@ -3,11 +3,12 @@
 //! Alarms that share a cause share a block, and each letter has one word of caution.
 
 use super::alarm_reported;
-use super::alarm_words::{short, words};
+use super::alarm_words::words;
 use super::answering;
 use super::blocks::{Block, Blocks, Tone};
+use super::situation_words::{action, caution, headline, seen, what};
 use super::speech::{Speech, ascii, capital, list, percent, shortened, span};
-use crate::engine::alarm::{AlarmChange, AlarmState, Evidence};
+use crate::engine::alarm::{AlarmChange, Evidence};
 use crate::engine::event::Occasion;
 use crate::engine::letters::situation::Situation;
 use crate::reading::Quantity;
@@ -166,13 +167,7 @@ fn told_blocks(situations: &[Situation], speech: &Speech) -> Vec<Block> {
         }
         blocks.push(Block::Facts(told_facts(situation, speech, situations.len() > 1)));
     }
-    let all = situations.iter().flat_map(|situation| &situation.alarms);
-    let mut cautions: Vec<&str> = all.filter_map(|change| words(change, speech).caution).collect();
-    cautions.sort_unstable();
-    cautions.dedup();
-    if !cautions.is_empty() {
-        blocks.push(Block::Small(cautions.join(" ")));
-    }
+    blocks.extend(caution(situations, speech));
     blocks
 }
 
@@ -192,13 +187,11 @@ fn told_facts(situation: &Situation, speech: &Speech, with_action: bool) -> Vec<
     if let Some(changed) = situation.reported.as_ref().and_then(|reported| changed(reported, first, speech)) {
         fact("Changed", changed);
     }
-    let what: Vec<String> = situation.alarms.iter().map(|change| words(change, speech).what).collect();
-    fact("What", what.join(" "));
+    fact("What", what(situation, speech));
     fact("Since", alarm_reported::since(first, &top, speech));
     fact("Otherwise", alarm_reported::otherwise(first, &top, speech));
-    if let Some(seen) = situation.alarms.iter().find(|change| change.state == AlarmState::Acknowledged) {
-        let who = seen.by.as_deref().map(str::trim).filter(|who| !who.is_empty()).unwrap_or("Somebody");
-        fact("Seen", format!("{who} has answered at {}.", speech.clock(seen.answered_at.unwrap_or(seen.at))));
+    if let Some(seen) = seen(situation, speech) {
+        fact("Seen", seen);
     }
     facts
 }
@@ -222,49 +215,6 @@ fn figure(evidence: &Evidence, speech: &Speech) -> Option<String> {
         Evidence::Reservoir { usable, .. } => Some(speech.volume(usable.max(0.0))),
         Evidence::Leak { usable, .. } => Some(speech.volume(usable.max(0.0))),
         Evidence::Mold { hours, needed, .. } => Some(format!("{hours:.0} of {needed:.0} h")),
-        _ => None,
-    }
-}
-
-/// The shortest form of a situation: the same trouble in several places is said once.
-fn headline(situation: &Situation, speech: &Speech) -> String {
-    let Some(first) = situation.first() else { return String::new() };
-    let headline = words(first, speech).headline;
-    match (place(&first.evidence), places(situation)) {
-        (Some(own), several) if several.len() > 1 => {
-            let short_names: Vec<String> = several.iter().map(|name| short(name)).collect();
-            headline.replacen(&short(own), &list(&short_names, 3), 1)
-        }
-        _ => headline,
-    }
-}
-
-/// What to do and by when, in every place that has the same trouble.
-fn action(situation: &Situation, first: &AlarmChange, speech: &Speech) -> String {
-    let action = alarm_reported::action(first, &words(first, speech), speech);
-    match (place(&first.evidence), places(situation)) {
-        (Some(own), several) if several.len() > 1 => action.replacen(own, &list(&several, 3), 1),
-        _ => action,
-    }
-}
-
-/// The places that a situation is about, each once, by name.
-fn places(situation: &Situation) -> Vec<String> {
-    let mut names: Vec<String> =
-        situation.alarms.iter().filter_map(|change| place(&change.evidence)).map(str::to_owned).collect();
-    names.sort();
-    names.dedup();
-    names
-}
-
-/// The place an alarm of the air is about.
-fn place(evidence: &Evidence) -> Option<&str> {
-    match evidence {
-        Evidence::Air { place, .. }
-        | Evidence::Condensation { place, .. }
-        | Evidence::Mold { place, .. }
-        | Evidence::Dryness { place, .. }
-        | Evidence::Silent { place, .. } => Some(place),
         _ => None,
     }
 }

@@ -413,7 +413,9 @@ fn reservoir_words(
 
 fn concerned(trays: &[String]) -> String {
     match trays.len() {
-        0 => String::new(),
+        0 => {
+            " No tray is in your journal: one of the kind that molds soonest is assumed to stand open there.".to_owned()
+        }
         1..=4 => format!(" It concerns {}.", list(trays, 4)),
         many => format!(" It concerns {}, first {}.", count(many as i64, "tray"), list(&trays[..3], 3)),
     }

@@ -31,9 +31,14 @@ pub(super) fn lines(rules: &Rules, engine: &Engine) -> Vec<String> {
             ),
             _ => "the air is held to the limits of the settings, and".to_owned(),
         };
+        let mold = if engine.trays().any_sown() {
+            ""
+        } else {
+            "for mold an open tray of the kind that molds soonest is assumed in each place; "
+        };
         lines.push(format!(
-            "no tray is in the journal: {held} nothing is said of mold or drying. Tell it what grows, such as: \
-             traywarden log sow K12 {} broccoli 24g x4",
+            "no tray is in the journal: {held} {mold}nothing is said of drying. Tell it what grows, such as: traywarden \
+             log sow K12 {} broccoli 24g x4",
             rules.places.first().map_or("rack-a", |place| &place.id)
         ));
     }
@@ -67,7 +72,8 @@ mod tests {
         assert!(watched.starts_with("watching Saltmarsh Lane: the air of Rack A"), "{watched}");
         assert!(watched.contains("the water of "), "{watched}");
         assert!(
-            without.starts_with("no tray is in the journal: the air is held to what suits most crops, "),
+            without.starts_with("no tray is in the journal: the air is held to what suits most crops, ")
+                && without.contains("assumed in each place; nothing is said of drying"),
             "{without}"
         );
         assert!(without.ends_with("traywarden log sow K12 rack-a broccoli 24g x4"), "{without}");

@@ -8,12 +8,18 @@ use super::answering;
 use super::blocks::{Block, Blocks, Tone};
 use super::digest_trays::{due_blocks, harvest_blocks, overdue_blocks, tasks, tray_blocks};
 use super::sensor_words::doubt;
+use super::situation_words;
 use super::speech::{Speech, ascii, capital, count, list, percent, shortened, the};
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
 use crate::engine::letters::digest::{DigestFacts, PlaceDay, ReservoirDay, SensorDay, SurfaceDay};
+use crate::engine::letters::situation::Situation;
 use crate::notify::wording::picture_name;
 use chrono::TimeDelta;
 
+/// What cannot be known before the first tray is told.
+const NO_JOURNAL: &str = "No tray is in your journal. Air, cold, heat and water are watched all the same, and for mold an \
+     open tray of the kind that molds soonest is assumed in each place. Stages, drying and what is due cannot be known: write \
+     down what grows, such as traywarden log sow K12 rack-a broccoli 24g x4, or on the round sheet.";
 /// Less than this outside the band is not worth a word: three minutes.
 const WORTH_SAYING_HOURS: f64 = 0.05;
 /// A site's name in the subject leaves room for the night.
@@ -29,6 +35,9 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Bl
         )));
     }
     blocks.push(Block::Paragraph(three_sentences(day, speech)));
+    if day.no_journal {
+        blocks.push(Block::Paragraph(NO_JOURNAL.to_owned()));
+    }
     blocks.extend(due_blocks(day, speech));
     blocks.extend(overdue_blocks(day, speech));
     blocks.extend(standing_blocks(day, speech));
@@ -39,7 +48,7 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Bl
     blocks.extend(alarm_blocks(day, speech));
     blocks.extend(sensor_blocks(day));
     blocks.extend(answering::in_digest(speech, !day.standing.is_empty()));
-    let urgent = day.standing.iter().any(|change| change.priority == Priority::Now);
+    let urgent = first_standing(day).is_some_and(|change| change.priority == Priority::Now);
     if !day.places.is_empty() {
         blocks.push(Block::Small(
             "Hours outside are counted against what the trays there ask for at their stage. \
@@ -76,7 +85,7 @@ fn headline(day: &DigestFacts) -> String {
     if day.places.iter().all(|place| place.hours_known < WORTH_SAYING_HOURS) && !day.places.is_empty() {
         return if day.places.iter().all(rows_missing) { "no readings" } else { "hardly any readings" }.to_owned();
     }
-    match day.alarms.len() as i64 {
+    match day.raised.len() as i64 {
         0 => "a quiet night".to_owned(),
         alarms => format!("{}, all over", count(alarms, "alarm")),
     }
@@ -84,10 +93,10 @@ fn headline(day: &DigestFacts) -> String {
 
 /// The first line: what to do today.
 fn lead(day: &DigestFacts, speech: &Speech) -> String {
-    if let Some(change) = day.standing.iter().min_by_key(|change| change.priority)
-        && change.priority != Priority::Digest
+    if let Some(situation) = day.standing.first()
+        && let Some(first) = situation.first().filter(|change| change.priority != Priority::Digest)
     {
-        return alarm_reported::action(change, &words(change, speech), speech);
+        return situation_words::action(situation, first, speech);
     }
     match tasks(day, speech, 0).as_slice() {
         [] => "Nothing is due today.".to_owned(),
@@ -96,7 +105,7 @@ fn lead(day: &DigestFacts, speech: &Speech) -> String {
 }
 
 fn three_sentences(day: &DigestFacts, speech: &Speech) -> String {
-    let watch = match (day.alarms.len() as i64, day.standing.len() as i64) {
+    let watch = match (day.raised.len() as i64, day.standing.len() as i64) {
         (0, 0) => format!("Since {} no alarm was raised.", speech.day_and_clock(day.from)),
         (raised, 0) => format!("Since {} {} came and went.", speech.day_and_clock(day.from), count(raised, "alarm")),
         (_, 1) => "One alarm is open.".to_owned(),
@@ -173,28 +182,36 @@ fn standing_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
         return Vec::new();
     }
     let mut blocks = vec![Block::Heading("Open alarms".to_owned())];
-    for change in &day.standing {
-        let words = words(change, speech);
-        let mut facts = vec![
-            ("What".to_owned(), format!("{} {}", words.what, alarm_reported::since(change, &words, speech))),
-            ("Otherwise".to_owned(), alarm_reported::otherwise(change, &words, speech)),
-            ("Do".to_owned(), alarm_reported::action(change, &words, speech)),
-        ];
-        if let Some(caution) = words.caution {
-            facts.push(("Mind".to_owned(), caution.to_owned()));
+    let by_mail = speech.answering.is_some_and(|answering| answering.by_mail.is_some());
+    for situation in &day.standing {
+        let Some(first) = situation.first() else { continue };
+        if day.standing.len() > 1 {
+            blocks.push(Block::Heading(capital(&situation_words::headline(situation, speech))));
         }
-        match (change.state, change.by.as_deref()) {
-            (AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged, _) => {
-                let by_mail = speech.answering.is_some_and(|answering| answering.by_mail.is_some());
+        let top = words(first, speech);
+        let what = situation_words::what(situation, speech);
+        let mut facts = vec![
+            ("What".to_owned(), format!("{what} {}", alarm_reported::since(first, &top, speech))),
+            ("Otherwise".to_owned(), alarm_reported::otherwise(first, &top, speech)),
+            ("Do".to_owned(), situation_words::action(situation, first, speech)),
+        ];
+        let unseen = situation.alarms.iter().find(|change| change.state == AlarmState::Unacknowledged);
+        match (unseen, situation_words::seen(situation, speech)) {
+            (Some(change), _) => {
                 let how = if by_mail { "Reply \"seen\".".to_owned() } else { alarm_reported::acknowledge(change) };
                 facts.push(("Answer".to_owned(), how));
             }
-            (AlarmState::Acknowledged, Some(who)) => facts.push(("Seen".to_owned(), format!("{who} has answered."))),
-            _ => {}
+            (None, Some(seen)) => facts.push(("Seen".to_owned(), seen)),
+            (None, None) => {}
         }
         blocks.push(Block::Facts(facts));
     }
+    blocks.extend(situation_words::caution(&day.standing, speech));
     blocks
+}
+
+fn first_standing(day: &DigestFacts) -> Option<&AlarmChange> {
+    day.standing.first().and_then(Situation::first)
 }
 
 fn place_blocks(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Vec<Block> {
@@ -349,25 +366,38 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
 }
 
 fn alarm_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
-    if day.alarms.is_empty() {
+    if day.raised.is_empty() {
         return Vec::new();
     }
-    let facts = day.alarms.iter().map(|change| (speech.clock(change.since), alarm_line(change, speech))).collect();
-    vec![Block::Heading("Alarms since yesterday".to_owned()), Block::Facts(facts)]
+    let line = |situation: &Situation| {
+        let since = situation.since().map(|since| speech.clock(since)).unwrap_or_default();
+        (since, raised_line(situation, speech))
+    };
+    vec![Block::Heading("Alarms since yesterday".to_owned()), Block::Facts(day.raised.iter().map(line).collect())]
 }
 
-fn alarm_line(change: &AlarmChange, speech: &Speech) -> String {
-    let words = words(change, speech);
-    let who = change.by.as_deref().map(|who| format!(" by {who}")).unwrap_or_default();
-    match change.state {
-        AlarmState::Normal => format!("{}: over at {}. {}", words.name, speech.clock(change.at), words.over),
-        AlarmState::ReturnedUnacknowledged => {
-            format!("{}: over at {}, not yet seen by anybody. {}", words.name, speech.clock(change.at), words.over)
+/// One cause in a line: what is over, with its names; or what is open.
+fn raised_line(situation: &Situation, speech: &Speech) -> String {
+    let Some(first) = situation.first() else { return String::new() };
+    let who = first.by.as_deref().map(|who| format!(" by {who}")).unwrap_or_default();
+    let told: Vec<_> = situation.alarms.iter().map(|change| words(change, speech)).collect();
+    let names: Vec<String> = told.iter().map(|words| words.name.clone()).collect();
+    let names = list(&names, 4);
+    let open = capital(&situation_words::headline(situation, speech));
+    match first.state {
+        AlarmState::Normal | AlarmState::ReturnedUnacknowledged => {
+            let ended = situation.alarms.iter().map(|change| change.returned_at.unwrap_or(change.at)).max();
+            let ended = ended.map(|at| speech.clock(at)).unwrap_or_default();
+            let unseen = situation.alarms.iter().any(|change| change.state == AlarmState::ReturnedUnacknowledged);
+            let unseen = if unseen { ", not yet seen by anybody" } else { "" };
+            let mut over: Vec<&str> = told.iter().map(|words| words.over.as_str()).collect();
+            over.dedup();
+            format!("{names}: over at {ended}{unseen}. {}", over.join(" "))
         }
-        AlarmState::Acknowledged => format!("{}: open, seen{who}.", capital(&words.headline)),
-        AlarmState::Unacknowledged => format!("{}: open.", capital(&words.headline)),
-        AlarmState::Shelved => format!("{}: silenced for a time{who}.", words.name),
-        AlarmState::OutOfService => format!("{}: out of service{who}.", words.name),
+        AlarmState::Acknowledged => format!("{open}: open, seen{who}."),
+        AlarmState::Unacknowledged => format!("{open}: open."),
+        AlarmState::Shelved => format!("{names}: silenced for a time{who}."),
+        AlarmState::OutOfService => format!("{names}: out of service{who}."),
     }
 }
 

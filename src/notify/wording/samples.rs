@@ -6,7 +6,7 @@ use crate::engine::event::{AtStake, Occasion};
 use crate::engine::letters::digest::{
     DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue,
 };
-use crate::engine::letters::situation::grouped;
+use crate::engine::letters::situation::{Situation, grouped};
 use crate::engine::rules::{BandOverride, Place};
 use crate::engine::watch::trays::harvests::{Cut, Expected};
 use crate::engine::watch::trays::thermal::Warmth;
@@ -287,6 +287,19 @@ pub(super) fn later(mut change: AlarmChange, at: Timestamp, state: AlarmState) -
     change
 }
 
+fn together(occasion: Occasion, alarms: Vec<AlarmChange>) -> Vec<Situation> {
+    grouped(&rules(UnitSystem::Metric), alarms.into_iter().map(|change| (occasion, change)))
+}
+
+/// Three faces of one damp air, and a tank.
+fn standing_in_the_morning() -> Vec<AlarmChange> {
+    let at = at("2026-03-04T06:30");
+    let faces = every_kind().into_iter().filter(|change| {
+        matches!(change.key.kind, AlarmKind::AirTooDamp | AlarmKind::Condensation | AlarmKind::MoldPressure)
+    });
+    faces.chain([tank_low()]).map(|change| later(change, at, AlarmState::Unacknowledged)).collect()
+}
+
 fn digest(busy: bool) -> LetterFacts {
     let place = |id: &str, name: &str, hours_damp: f64| PlaceDay {
         id: id.into(),
@@ -353,6 +366,7 @@ fn digest(busy: bool) -> LetterFacts {
             added: if busy { 18.0 } else { 0.0 },
             empty_at: Some((at("2026-03-05T22:00"), at("2026-03-05T17:00"), at("2026-03-06T05:00"))),
         }],
+        no_journal: false,
         trays: vec![
             tray("K12", 4, "broccoli", "Rack B", Stage::Blackout, 3, vec![(Due::Light, at("2026-03-04T08:00"))]),
             tray("P3", 1, "pea", "Rack A", Stage::Light, 9, vec![(Due::Harvest, at("2026-03-05T08:00"))]),
@@ -379,12 +393,8 @@ fn digest(busy: bool) -> LetterFacts {
         mist: if busy { 6 } else { 0 },
         cuts: if busy { vec![cut("R1", 2, Some(880.0)), cut("R0", 1, None)] } else { vec![] },
         losses: if busy { vec![(Loss::Mold, 3), (Loss::DampingOff, 1)] } else { vec![] },
-        alarms: if busy { vec![over] } else { vec![] },
-        standing: if busy {
-            vec![later(tank_low(), at("2026-03-04T06:30"), AlarmState::Unacknowledged)]
-        } else {
-            vec![]
-        },
+        raised: if busy { together(Occasion::Returned, vec![over]) } else { vec![] },
+        standing: if busy { together(Occasion::Waiting, standing_in_the_morning()) } else { vec![] },
         sensors: if busy {
             vec![SensorDay {
                 id: "rack-a-air".into(),
