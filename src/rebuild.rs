@@ -3,6 +3,7 @@
 //! room so, whether the daemon runs or not.
 
 use crate::engine::Engine;
+use crate::engine::alarm::account::KEPT;
 use crate::engine::event::{Effect, LetterFacts};
 use crate::engine::rules::Rules;
 use crate::store::{Reader, StoreError};
@@ -38,6 +39,9 @@ pub fn rebuild(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Re
     // Trays sown before the span are told first, each at the time it was really told.
     for line in journal.into_iter().filter(|line| line.at < since) {
         engine.remember(line.at, line.number, &line.entry);
+    }
+    for (kind, call) in reader.calls(now - KEPT, since)? {
+        engine.remember_call(kind, call);
     }
     let mut rebuilt = Rebuilt { engine, letters: Vec::new(), events: 0 };
     reader.events(since, now + TimeDelta::days(366), |event| {

@@ -151,13 +151,13 @@ pub fn as_text(alarms: &[AlarmChange], rules: &Rules, width: usize) -> String {
     text
 }
 
-/// The calls of the last month, as far as the engine has lived through it, and what people said
+/// The calls of the last month and what people said
 /// of them.
 fn calls(kinds: &[KindAccount]) -> Result<(), Failure> {
     if kinds.is_empty() {
         return Ok(());
     }
-    print("\nCalls that are remembered:")?;
+    print("\nCalls of the last month:")?;
     for kind in kinds {
         let after = match kind.answered_after_minutes {
             Some(minutes) => format!("answered after {minutes} min"),

@@ -152,6 +152,7 @@ fn alarms(root: &mut Table<'_>, findings: &mut Findings<'_>) -> BTreeMap<AlarmKi
             disabled: table.optional(findings, "enabled", truth) == Some(false),
             on_delay: table.optional(findings, "on_delay", delay()),
             off_delay: table.optional(findings, "off_delay", delay()),
+            wake_if: table.optional(findings, "wake_if", one_in),
         };
         table.finish(findings);
         tuned.insert(kind, tuning);

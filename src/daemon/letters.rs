@@ -36,7 +36,7 @@ impl Daemon<'_> {
 
     /// The same, and, for a digest, what became of replies.
     fn answering(&self, facts: &LetterFacts) -> Answering {
-        let answering = self.by_mail(&facts.id);
+        let answering = Answering { proposals: self.proposals.found(), ..self.by_mail(&facts.id) };
         let Some(day) = facts.digest.as_ref().filter(|_| answering.by_mail.is_some()) else { return answering };
         let refused = Reader::open(&self.config.store.path, &self.rules)
             .and_then(|reader| reader.refused_replies(day.from, facts.at))

@@ -10,6 +10,7 @@ mod keeper;
 mod lamp;
 mod ledger;
 mod letters;
+mod proposals;
 mod replies;
 mod saving;
 mod signs;
@@ -18,6 +19,7 @@ mod start;
 pub use letters::day_pictures;
 pub use start::run;
 
+use self::proposals::Proposals;
 use crate::beat;
 use crate::clock::Clock;
 use crate::config::Config;
@@ -152,6 +154,7 @@ pub struct Daemon<'w> {
     shown_unwritten: bool,
     /// Shared with the task that beats, so that a line is written only when it changes.
     beat_missed: Arc<AtomicBool>,
+    proposals: Proposals,
     observer: &'w mut dyn FnMut(Happening<'_>),
 }
 
@@ -356,6 +359,7 @@ impl Daemon<'_> {
             What::Command(command) => wording::command_taken(command, &self.rules.site, at),
             _ => String::from("taken"),
         };
+        self.look_for_proposals(&record.event.what);
         let mut outcome = InboxOutcome::Taken { understood, notes: String::new() };
         let effects = std::mem::take(&mut record.effects);
         for effect in &effects {

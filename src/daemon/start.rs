@@ -144,6 +144,7 @@ async fn watch(
         page: None,
         shown_unwritten: false,
         beat_missed: Arc::default(),
+        proposals: Default::default(),
         observer,
         config,
     };

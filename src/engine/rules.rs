@@ -194,6 +194,8 @@ pub struct AlarmTuning {
     pub on_delay: Option<TimeDelta>,
     /// How long it must be gone.
     pub off_delay: Option<TimeDelta>,
+    /// Instead of the site's `wake_if`, 0 to 1.
+    pub wake_if: Option<f64>,
 }
 
 impl Rules {

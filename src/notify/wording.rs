@@ -5,6 +5,7 @@
 //! `situation_words` (what alarms of one cause say together), `alarm_letter` and `digest` (what stands in a letter), `answering` (how to answer), `sheet` (a letter as
 //! blocks), `plain` and `html` (the two ways to set it), `speech` (numbers).
 
+mod account_words;
 mod alarm_letter;
 mod alarm_words;
 mod answering;
@@ -31,6 +32,7 @@ mod samples;
 #[cfg(test)]
 mod tests;
 
+pub use account_words::Proposal;
 pub use answering::{Answering, ByMail};
 pub use guard_words::{GuardCall, GuardWhy};
 

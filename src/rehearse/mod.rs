@@ -3,10 +3,12 @@
 //! the very functions that run live.
 //!
 //! `recorded` feeds it, `printed` tells it as lines, `beside` lays two tellings of one
-//! night, each under its own settings, next to each other.
+//! night, each under its own settings, next to each other. `proposal` looks for the one change
+//! of the settings that would have spared calls people said were wrong.
 
 pub mod beside;
 pub mod printed;
+pub mod proposal;
 pub mod recorded;
 
 use crate::config::Config;

@@ -15,6 +15,7 @@
 //! what can be read of it is carried over; opening never refuses for damage.
 
 mod backup;
+mod calls;
 mod claim;
 mod encode;
 mod error;

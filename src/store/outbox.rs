@@ -114,9 +114,8 @@ impl Store {
 /// `None`: a channel that this build does not know.
 fn waiting(row: &Row<'_>) -> rusqlite::Result<Option<WaitingParcel>> {
     let Some(channel) = ChannelName::from_word(row.get_ref(1)?.as_str()?) else { return Ok(None) };
-    let kinds = [LetterKind::Alarm, LetterKind::Round, LetterKind::Digest];
     let word: Option<String> = row.get(7)?;
-    let kind = kinds.into_iter().find(|kind| word.as_deref() == Some(kind.word())).unwrap_or(LetterKind::Alarm);
+    let kind = word.as_deref().and_then(LetterKind::from_word).unwrap_or(LetterKind::Alarm);
     Ok(Some(WaitingParcel {
         parcel: Parcel {
             key: ParcelKey { letter: row.get(0)?, channel, recipient: row.get(2)? },

@@ -147,9 +147,7 @@ impl Reader {
               WHERE letter.at >= ?1 GROUP BY letter.id ORDER BY letter.at, letter.rowid",
             since.timestamp_millis(),
             |row| {
-                let kinds = [LetterKind::Alarm, LetterKind::Round, LetterKind::Digest];
-                let word: String = row.get(2)?;
-                let Some(kind) = kinds.into_iter().find(|kind| kind.word() == word) else { return Ok(None) };
+                let Some(kind) = LetterKind::from_word(row.get_ref(2)?.as_str()?) else { return Ok(None) };
                 Ok(Some(LetterLine {
                     id: row.get(0)?,
                     at: time(row, 1)?,

@@ -6,6 +6,7 @@ mod bad_post;
 mod calibrate;
 mod calls;
 mod files;
+mod grades;
 mod journal;
 mod night;
 mod rehearsals;

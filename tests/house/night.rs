@@ -12,6 +12,7 @@ use traywarden::engine::event::{Command, Effect, Event, Occasion, What};
 use traywarden::journal::{Did, Entry, Sowing};
 use traywarden::notify::wording;
 use traywarden::reading::{ChannelId, Quantity, RawReading};
+use traywarden::store::{Record, Store};
 use traywarden::units::Timestamp;
 
 const ROOM: &str = r#"
@@ -42,6 +43,7 @@ pub struct Night {
     entries: i64,
     speaks: BTreeMap<String, (f64, f64)>,
     reported: Vec<String>,
+    records: Vec<Record>,
 }
 
 impl Night {
@@ -71,7 +73,7 @@ impl Night {
             sensors.iter().map(|(id, _)| ((*id).to_owned(), (21.0, 50.0))).collect();
         speaks.insert("tank".into(), (250.0, 0.0));
         let engine = Engine::new(Arc::new(config.rules.clone()), now);
-        let mut night = Night { config, engine, now, entries: 0, speaks, reported: Vec::new() };
+        let mut night = Night { config, engine, now, entries: 0, speaks, reported: Vec::new(), records: Vec::new() };
         night.happens(What::BrokerUp);
         night
     }
@@ -125,13 +127,42 @@ impl Night {
 
     /// Something happens now.
     pub fn happens(&mut self, what: What) -> &mut Night {
-        for effect in self.engine.handle(Event { at: self.now, what }) {
+        let event = Event { at: self.now, what };
+        let effects = self.engine.handle(event.clone());
+        self.keep(event, &effects);
+        for effect in effects {
             if let Some((at, line)) = line(&effect, self.now) {
                 let local = at.with_timezone(&self.config.rules.site.time_zone);
                 self.reported.push(format!("{} {line}", local.format("%d %H:%M")));
             }
         }
         self
+    }
+
+    fn keep(&mut self, event: Event, effects: &[Effect]) {
+        let seq = self.records.iter().rev().take_while(|record| record.event.at == event.at).count() as u32;
+        let mut record = Record::of(event, seq, effects.to_vec());
+        for effect in effects {
+            if let Effect::Letter(facts) = effect {
+                let letter = wording::letter(facts, &self.config.rules, Vec::new(), &Default::default());
+                record.letters.push((letter, Vec::new()));
+            }
+        }
+        self.records.push(record);
+    }
+
+    /// Everything so far in a store of its own, as the daemon would have written it.
+    pub fn stored(&mut self, path: &Path) -> (Config, Store) {
+        self.config.store.path = path.to_owned();
+        let (mut store, _) = Store::open(path, &self.config.rules, self.now).expect("a new store opens");
+        store.commit(&self.records).expect("the nights can be written");
+        store.roll_up_minutes(self.now).expect("minutes can be rolled up");
+        (self.config.clone(), store)
+    }
+
+    /// The engine, to be asked.
+    pub fn engine(&self) -> &Engine {
+        &self.engine
     }
 
     /// The grower tells the journal.

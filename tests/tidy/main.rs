@@ -159,8 +159,8 @@ const ARROWS: [(&str, &[&str]); 22] = [
     (
         "daemon",
         &[
-            "answers", "beat", "chart", "clock", "config", "intake", "marks", "notify", "page", "rebuild", "report",
-            "store", "typed",
+            "answers", "beat", "chart", "clock", "config", "intake", "marks", "notify", "page", "rebuild", "rehearse",
+            "report", "store", "typed",
         ],
     ),
     // It shows what the engine told and speaks through the inbox; it has no engine of its own.

@@ -100,11 +100,13 @@ pub struct Alarm {
     harm: Option<Harm>,
     evidence: Option<Evidence>,
     hold: Hold,
+    /// The grower's own chance for this kind, instead of the site's.
+    wake_if: Option<f64>,
 }
 
 impl Alarm {
-    /// An alarm that is normal.
-    pub fn new(key: AlarmKey, hold: Hold) -> Self {
+    /// An alarm that is normal. `wake_if`: instead of the site's, 0 to 1.
+    pub fn new(key: AlarmKey, hold: Hold, wake_if: Option<f64>) -> Self {
         Alarm {
             key,
             active: false,
@@ -128,6 +130,7 @@ impl Alarm {
             harm: None,
             evidence: None,
             hold,
+            wake_if,
         }
     }
 
@@ -180,6 +183,7 @@ impl Alarm {
 
     /// Takes in what a watch sees.
     pub fn observe(&mut self, moment: &Moment, condition: Condition) -> Option<Transition> {
+        let moment = &self.own(moment);
         let evidence = match condition {
             Condition::Present { harm, evidence } => {
                 self.clearing_since = None;
@@ -237,6 +241,7 @@ impl Alarm {
 
     /// Fires what is due at `moment.at`, one thing at a time.
     pub fn on_deadline(&mut self, moment: &Moment) -> Option<Transition> {
+        let moment = &self.own(moment);
         if self.shelved_until.is_some_and(|until| until <= moment.at) {
             self.shelved_until = None;
             self.by = None;
@@ -356,7 +361,16 @@ impl Alarm {
 
     /// The rule for a call holds at this very minute.
     pub fn needs_hands(&self, moment: &Moment) -> bool {
-        self.active && self.clearing_since.is_none() && moment.needs_hands(self.harm)
+        self.active && self.clearing_since.is_none() && self.own(moment).needs_hands(self.harm)
+    }
+
+    /// Harm of it is in sight.
+    pub fn is_of_concern(&self, moment: &Moment) -> bool {
+        self.own(moment).priority(self.harm, false) != Priority::Digest
+    }
+
+    fn own(&self, moment: &Moment) -> Moment {
+        Moment { wake_if: self.wake_if.unwrap_or(moment.wake_if), ..*moment }
     }
 
     /// It leaves something unwatched that grows or draws.

@@ -94,7 +94,7 @@ pub struct Draft {
 }
 
 impl Conversation {
-    /// An alarm needs hands now. True if that is a new call; else a letter that is written or
+    /// An alarm needs hands now. True if that is a new call, or the evening letter just was it; else a letter that is written or
     /// about to be brings the same hands in time, and the next one names it.
     pub fn needs_hands(&mut self, at: Timestamp, need: Need<'_>) -> bool {
         let before = self.reported.get(need.key);
@@ -131,7 +131,7 @@ impl Conversation {
             reported.early = need.early;
             self.last_call = self.last_call.max(Some(evening));
             self.reminders = 0;
-            return false;
+            return true;
         }
         self.over_due = None;
         self.waiting.retain(|(_, waiting)| waiting != need.key);
@@ -518,7 +518,7 @@ mod tests {
         let leak = key(AlarmKind::ReservoirLow, "tank");
         let need = || Need { key: &leak, cause: Cause::Tank("tank".into()), early: Some(minute(55)) };
         letters.evening(minute(0), vec![need()]);
-        assert!(!letters.needs_hands(minute(10), need()));
+        assert!(letters.needs_hands(minute(10), need()), "it counts as a call");
         assert_eq!(written(&mut letters, 10, 70), [20, 60].map(|at| (at, LetterKind::Alarm)));
         let mut later = Conversation::default();
         later.evening(minute(0), vec![need()]);

@@ -1,5 +1,6 @@
 //! The day in numbers: what the digest tells.
 
+use crate::alarm::account::KindAccount;
 use crate::alarm::{AlarmChange, AlarmState};
 use crate::calendar;
 use crate::journal::Loss;
@@ -20,7 +21,7 @@ use crate::watch::trays::tray::{Stage, Tray};
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
-use chrono::{NaiveDate, NaiveTime, TimeDelta};
+use chrono::{Datelike, NaiveDate, NaiveTime, TimeDelta};
 
 /// Everything the digest tells, as numbers.
 #[derive(Clone, Debug, PartialEq)]
@@ -54,6 +55,10 @@ pub struct DigestFacts {
     pub raised: Vec<Situation>,
     /// What holds now, alarms of one cause together, worst first.
     pub standing: Vec<Situation>,
+    /// The calls of the last month by kind; empty but on the first of a month.
+    pub month_of_calls: Vec<KindAccount>,
+    /// Kinds of calls that people have said in the span, for the third time or more, were wrong.
+    pub doubted: Vec<KindAccount>,
     /// Sensors that were silent or refused in the span.
     pub sensors: Vec<SensorDay>,
     /// Spans in which nobody listened (daemon off, broker lost), total hours.
@@ -164,8 +169,22 @@ pub(crate) struct Alarms {
     pub(crate) standing: Vec<AlarmChange>,
 }
 
+/// What people said of calls.
+pub(crate) struct Calls {
+    /// The last month, by kind.
+    pub(crate) month: Vec<KindAccount>,
+    /// Kinds that were said to be wrong.
+    pub(crate) doubted: Vec<KindAccount>,
+}
+
 /// The day from `from` to the moment that is seen.
-pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, from: Timestamp, late: bool, alarms: Alarms) -> DigestFacts {
+pub(crate) fn of(
+    seen: &Seen<'_>,
+    watches: &Watches,
+    from: Timestamp,
+    late: bool,
+    (alarms, calls): (Alarms, Calls),
+) -> DigestFacts {
     let (at, rules) = (seen.at, seen.rules);
     let zone = rules.site.time_zone;
     let date = at.with_timezone(&zone).date_naive();
@@ -196,6 +215,8 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, from: Timestamp, late: bool
         losses: week_of_losses(seen.trays.losses(), at),
         raised,
         standing,
+        month_of_calls: if date.day() == 1 { calls.month } else { Vec::new() },
+        doubted: calls.doubted,
         sensors: sensors(rules, watches),
         unwatched_hours: (watches.site.unwatched + running).num_seconds() as f64 / 3600.0,
         strays: watches.site.strays,

@@ -24,6 +24,15 @@ pub enum LetterKind {
 }
 
 impl LetterKind {
+    /// Every kind.
+    pub const ALL: [LetterKind; 5] =
+        [LetterKind::Alarm, LetterKind::Evening, LetterKind::Round, LetterKind::Over, LetterKind::Digest];
+
+    /// What [`LetterKind::word`] gave.
+    pub fn from_word(word: &str) -> Option<LetterKind> {
+        LetterKind::ALL.into_iter().find(|kind| kind.word() == word)
+    }
+
     /// The stable word.
     pub fn word(self) -> &'static str {
         match self {

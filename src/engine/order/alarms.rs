@@ -52,7 +52,7 @@ impl Engine {
         let graded = alarm.grade(at, by, grade);
         let seen = alarm.acknowledge(at, by);
         if let (Some(grade), true) = (grade, graded) {
-            self.account.graded(key, grade);
+            self.account.graded(at, key, grade);
         }
         match seen {
             Some(transition) => {
@@ -118,7 +118,8 @@ impl Engine {
             if tuning.disabled || !matches!(condition, Condition::Present { .. }) {
                 return;
             }
-            self.alarms.insert(Alarm::new(AlarmKey { kind, subject: subject.to_owned() }, hold()));
+            let key = AlarmKey { kind, subject: subject.to_owned() };
+            self.alarms.insert(Alarm::new(key, hold(), tuning.wake_if));
         }
         let Some(alarm) = self.alarms.find_mut(kind, subject) else {
             return;

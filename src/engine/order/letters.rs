@@ -3,7 +3,7 @@
 
 use crate::alarm::cycle::Alarm;
 use crate::alarm::waking::Moment;
-use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, REPORTED_IN_THE_DIGEST};
+use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, REPORTED_IN_THE_DIGEST};
 use crate::event::Effect;
 use crate::letters::conversation::{Draft, Need};
 use crate::letters::facts::{LetterFacts, LetterKind, Occasion};
@@ -85,7 +85,7 @@ impl Engine {
             && !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService)
             && alarm.key.kind != AlarmKind::MailFailing
             && !self.is_consequence(&alarm.key)
-            && moment.priority(alarm.harm(), false) != Priority::Digest
+            && alarm.is_of_concern(moment)
     }
 
     /// Before people sleep: what will need hands before the morning, and what cannot be

@@ -8,7 +8,7 @@
 mod alarms;
 mod letters;
 
-use crate::alarm::account::{Account, KindAccount};
+use crate::alarm::account::{Account, Call, KindAccount};
 use crate::alarm::cycle::Alarm;
 use crate::alarm::register::Register;
 use crate::alarm::waking::Moment;
@@ -121,6 +121,21 @@ impl Engine {
         self.account.month(self.now)
     }
 
+    /// Kinds of calls that people have lately said were wrong, three times or more in a month.
+    pub fn doubted(&self) -> Vec<KindAccount> {
+        self.account.doubted(self.digest_from, self.now)
+    }
+
+    /// The calls of one kind in the last month, oldest first.
+    pub fn calls_of(&self, kind: AlarmKind) -> Vec<Call> {
+        self.account.of(kind, self.now)
+    }
+
+    /// Takes in a call that was made before this engine began; oldest first.
+    pub fn remember_call(&mut self, kind: AlarmKind, call: Call) {
+        self.account.remember(kind, call);
+    }
+
     /// The trays it knows.
     pub fn trays(&self) -> &Trays {
         &self.trays
@@ -140,7 +155,11 @@ impl Engine {
             raised: self.raised_today.values().cloned().collect(),
             standing: self.standing(Alarm::is_active),
         };
-        digest::of(&seen, &self.watches, self.digest_from, late, alarms)
+        let calls = digest::Calls {
+            month: self.account.month(self.now),
+            doubted: self.account.doubted(self.digest_from, self.now),
+        };
+        digest::of(&seen, &self.watches, self.digest_from, late, (alarms, calls))
     }
 
     /// The time of the newest event or deadline.

@@ -1,6 +1,7 @@
 //! How a letter is answered: by a reply where replies are read, else by a verb at the
 //! machine. One sentence, and a link that has the reply ready.
 
+use super::account_words::Proposal;
 use super::alarm_letter::{masthead, subject};
 use super::alarm_reported;
 use super::blocks::{Block, Blocks, Tone};
@@ -17,6 +18,8 @@ pub struct Answering {
     pub refused: u32,
     /// The mailbox could not be read since then, and why.
     pub deaf: Option<(Timestamp, String)>,
+    /// Changes of the settings that would have spared calls people said were wrong.
+    pub proposals: Vec<Proposal>,
 }
 
 /// What a reply to one letter needs.

@@ -1,6 +1,7 @@
 //! What stands in the daily letter: the night in three sentences, then places,
 //! reservoirs, trays, alarms, sensors, and what nobody watched.
 
+use super::account_words;
 use super::alarm_letter::{masthead, subject};
 use super::alarm_reported;
 use super::alarm_words::words;
@@ -46,6 +47,7 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Bl
     blocks.extend(tray_blocks(day, speech));
     blocks.extend(harvest_blocks(day, speech));
     blocks.extend(alarm_blocks(day, speech));
+    blocks.extend(account_words::blocks(day, speech));
     blocks.extend(sensor_blocks(day));
     blocks.extend(answering::in_digest(speech, !day.standing.is_empty()));
     let urgent = first_standing(day).is_some_and(|change| change.priority == Priority::Now);

@@ -1,6 +1,7 @@
 //! Sample letters of an invented site.
 
 use super::*;
+use crate::engine::alarm::account::KindAccount;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
 use crate::engine::event::{AtStake, Occasion};
 use crate::engine::letters::digest::{
@@ -300,6 +301,10 @@ fn standing_in_the_morning() -> Vec<AlarmChange> {
     faces.chain([tank_low()]).map(|change| later(change, at, AlarmState::Unacknowledged)).collect()
 }
 
+fn warm_calls() -> KindAccount {
+    KindAccount { kind: AlarmKind::AirTooWarm, calls: 4, right: 0, wrong: 3, answered_after_minutes: Some(11) }
+}
+
 fn digest(busy: bool) -> LetterFacts {
     let place = |id: &str, name: &str, hours_damp: f64| PlaceDay {
         id: id.into(),
@@ -395,6 +400,8 @@ fn digest(busy: bool) -> LetterFacts {
         losses: if busy { vec![(Loss::Mold, 3), (Loss::DampingOff, 1)] } else { vec![] },
         raised: if busy { together(Occasion::Returned, vec![over]) } else { vec![] },
         standing: if busy { together(Occasion::Waiting, standing_in_the_morning()) } else { vec![] },
+        month_of_calls: if busy { vec![warm_calls()] } else { vec![] },
+        doubted: if busy { vec![warm_calls()] } else { vec![] },
         sensors: if busy {
             vec![SensorDay {
                 id: "rack-a-air".into(),
