@@ -101,7 +101,7 @@ impl Demo {
             tokio::time::sleep(Duration::from_secs_f64((150.0 / self.speed).max(0.12))).await;
             Ok(())
         };
-        let (ended, stop) = oneshot::channel::<()>();
+        let (ended, stop) = mpsc::unbounded_channel();
         let (answers, mut to_answer) = mpsc::unbounded_channel();
         let store = config.store.path.clone();
         // The grower answers the first reminder, the way the `alarms` verb does.
@@ -127,19 +127,10 @@ impl Demo {
                 }
             }
         };
-        let daemon = daemon::run(
-            config,
-            clock,
-            async {
-                // A sender that was dropped asks for the end as well.
-                let _ = stop.await;
-                daemon::Leave::Stop
-            },
-            &mut observer,
-        );
+        let daemon = daemon::run(config, clock, stop, &mut observer);
         let sensors = async {
             let outcome = sensors.await;
-            let _ = ended.send(());
+            let _ = ended.send(daemon::Leave::Stop);
             outcome
         };
         let (watched, published) = tokio::join!(daemon, sensors);

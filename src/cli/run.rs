@@ -5,7 +5,7 @@ use crate::clock::Clock;
 use crate::daemon::{self, DaemonError, Leave};
 use std::io::{IsTerminal, Write};
 use std::os::unix::process::CommandExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::fmt::FormatFields;
@@ -21,7 +21,9 @@ pub fn run(path: &Path) -> Outcome {
         let mut terminate = listen_for(SignalKind::terminate())?;
         let mut interrupt = listen_for(SignalKind::interrupt())?;
         let mut hangup = listen_for(SignalKind::hangup())?;
-        let stop = async move {
+        let (asked, stop) = tokio::sync::mpsc::unbounded_channel();
+        let path = path.to_owned();
+        tokio::spawn(async move {
             loop {
                 tokio::select! {
                     _ = terminate.recv() => break,
@@ -29,20 +31,20 @@ pub fn run(path: &Path) -> Outcome {
                     // A terminal that was closed means the end; without one it is asked for by name.
                     _ = hangup.recv() => if std::io::stdin().is_terminal() {
                         break;
-                    } else if is_usable(path) {
+                    } else if let Some(store) = store_of_usable(&path) {
                         tracing::info!("new settings: writing down what waits, then starting with them");
-                        return Leave::Reload;
+                        let _ = asked.send(Leave::Reload { store });
                     }
                 }
             }
             tracing::info!("stopping: writing down what waits");
-            Leave::Stop
-        };
+            let _ = asked.send(Leave::Stop);
+        });
         daemon::run(config, Clock::system(), stop, &mut |_| {}).await.map_err(Failure::from)
     });
     match leave? {
         Leave::Stop => Ok(Answer::Yes),
-        Leave::Reload => Err(start_again()),
+        Leave::Reload { .. } => Err(start_again()),
     }
 }
 
@@ -53,12 +55,12 @@ fn keep_memory_closed() {
 }
 
 /// A wrong file changes nothing: the watch goes on under the settings it has.
-fn is_usable(path: &Path) -> bool {
+fn store_of_usable(path: &Path) -> Option<PathBuf> {
     match settings(path) {
-        Ok(_) => true,
+        Ok(config) => Some(config.store.path),
         Err(why) => {
             tracing::error!("the new settings are wrong; the watch goes on under the old ones\n{why}");
-            false
+            None
         }
     }
 }

@@ -171,6 +171,16 @@ impl Keeper {
         self.why_not = Some(why.to_string());
     }
 
+    /// The next commit opens another file, and everything goes there.
+    pub fn move_to(&mut self, path: &Path) {
+        self.store = None;
+        self.claim = None;
+        self.reserve = None;
+        self.newest = Newest::beside(path);
+        self.tried = None;
+        path.clone_into(&mut self.path);
+    }
+
     /// The file is not sound: the next commit opens it anew.
     pub fn open_anew(&mut self) {
         self.reopen = true;

@@ -168,6 +168,11 @@ impl Ledger {
         self.writing_since.is_some_and(|since| now - since >= PATIENCE)
     }
 
+    /// Neither fails the store nor does it stall, as far as it was asked.
+    pub fn is_being_written(&self, now: Instant) -> bool {
+        self.failing_since.is_none() && !self.is_stalled(now)
+    }
+
     /// Readings that are in memory alone.
     pub fn unsaved(&self) -> u64 {
         self.waiting.iter().filter(|waiting| is_reading(&waiting.record)).count() as u64 + self.writing as u64

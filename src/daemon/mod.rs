@@ -41,7 +41,7 @@ use deliveries::Deliveries;
 use gate::EntryGate;
 use keeper::Keeper;
 use ledger::{Ledger, Written};
-use std::future::Future;
+use std::path::PathBuf;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -80,12 +80,16 @@ pub enum DaemonError {
 }
 
 /// Why the daemon is asked to leave.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Leave {
     /// For good, as far as it knows.
     Stop,
-    /// To be started again at once, under new settings.
-    Reload,
+    /// To be started again at once, under new settings. It leaves as soon as nothing would be
+    /// lost by it.
+    Reload {
+        /// Where they keep the store.
+        store: PathBuf,
+    },
 }
 
 /// What the daemon tells whoever started it, besides the log.
@@ -137,6 +141,8 @@ pub struct Daemon<'w> {
     without_past: bool,
     /// Nothing else can mend what happened than living through the past anew.
     again: bool,
+    /// New settings wait until nothing is in memory alone.
+    reload: Option<Leave>,
     trouble: TroubleFile,
     /// Hours since the file was looked through for damage.
     unchecked_hours: u32,
@@ -179,6 +185,7 @@ struct Kept {
     clock: Clock,
     claim: Option<Claim>,
     page: Option<Page>,
+    reload: Option<Leave>,
 }
 
 /// A store that fails, as it was told last.
@@ -203,12 +210,11 @@ struct Extras {
 impl Daemon<'_> {
     async fn live(
         mut self,
-        stop: impl Future<Output = Leave>,
+        stop: &mut mpsc::UnboundedReceiver<Leave>,
         mut from_broker: mpsc::Receiver<FromBroker>,
         mut written: mpsc::UnboundedReceiver<Written>,
         mut answers: replies::Listening,
     ) -> (Turn, Kept) {
-        tokio::pin!(stop);
         let (tried, mut from_posts) = mpsc::unbounded_channel::<Tried>();
         // A fast clock wants its letters in its own time.
         let quicker = self.clock.speed().clamp(1.0, 50.0);
@@ -220,8 +226,10 @@ impl Daemon<'_> {
         beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
         let turn = loop {
-            if self.again {
-                break Turn::Again { step: None, moves: None };
+            if let Some(turn) = self.wants_to_turn()
+                && self.finish(&mut written).await
+            {
+                break turn;
             }
             self.flush(false);
             self.let_go_of_what_waited();
@@ -229,7 +237,11 @@ impl Daemon<'_> {
             let wake = self.next_wake();
             tokio::select! {
                 biased;
-                leave = &mut stop => break Turn::Leave(leave),
+                leave = stop.recv() => match leave {
+                    Some(Leave::Reload { store }) => self.reload(store),
+                    // Whoever could ask is gone.
+                    Some(Leave::Stop) | None => break Turn::Leave(Leave::Stop),
+                },
                 Some(done) = written.recv() => self.settle(done),
                 Some((key, outcome)) = from_posts.recv() => self.tried(&key, &outcome),
                 // This loop lives, so the watch does: a store that stalls does not end it.
@@ -258,6 +270,33 @@ impl Daemon<'_> {
         };
         let kept = self.farewell(written, &turn).await;
         (turn, kept)
+    }
+
+    /// What the loop would end for, where the store works: what waits in memory alone is
+    /// nowhere else, because the broker has been answered.
+    fn wants_to_turn(&self) -> Option<Turn> {
+        if !self.ledger.is_being_written(tokio::time::Instant::now()) {
+            return None;
+        }
+        let again = self.again.then_some(Turn::Again { step: None, moves: None });
+        self.reload.clone().map(Turn::Leave).or(again)
+    }
+
+    /// New settings are there. Where the store fails they wait for it, or for the one they name.
+    fn reload(&mut self, store: PathBuf) {
+        if !self.ledger.is_being_written(tokio::time::Instant::now()) || self.without_store {
+            if store == self.config.store.path {
+                tracing::warn!(
+                    readings = self.ledger.unsaved(),
+                    "the new settings wait until the store can save what is in memory; until then the old ones hold"
+                );
+            } else {
+                tracing::warn!(store = %store.display(), "what is in memory goes to the store of the new settings");
+                keeper::lock(&self.keeper).move_to(&store);
+            }
+        }
+        self.reload = Some(Leave::Reload { store });
+        self.flush(true);
     }
 
     /// The clock was set and has stood by it. Forward it is followed, and time that nobody
@@ -415,12 +454,30 @@ impl Daemon<'_> {
         let state = match turn {
             Turn::Leave(Leave::Stop) => Some(sd_notify::NotifyState::Stopping),
             // After "stopping" systemd would not let it go on.
-            Turn::Leave(Leave::Reload) => Some(sd_notify::NotifyState::Reloading),
+            Turn::Leave(Leave::Reload { .. }) => Some(sd_notify::NotifyState::Reloading),
             Turn::Again { .. } => None,
         };
         if let Some(state) = state {
             let _ = sd_notify::notify(&[state]);
         }
+        self.finish(&mut written).await;
+        if self.ledger.unsaved() > 0 {
+            tracing::error!(readings = self.ledger.unsaved(), "readings could not be saved");
+        }
+        self.link.close().await;
+        self.trouble.clear();
+        let now = self.clock.now();
+        let mut keeper = keeper::lock(&self.keeper);
+        if let Err(error) = keeper.close_well(now, turn.moves_run()) {
+            tracing::error!(%error, "the store could not be closed in good order");
+        }
+        let claim = keeper.take_claim();
+        drop(keeper);
+        Kept { clock: self.clock, claim, page: self.page, reload: self.reload }
+    }
+
+    /// Writes down what waits. Whether nothing waits any more.
+    async fn finish(&mut self, written: &mut mpsc::UnboundedReceiver<Written>) -> bool {
         let finish = async {
             while !self.ledger.is_empty() {
                 self.flush(true);
@@ -435,21 +492,9 @@ impl Daemon<'_> {
             }
         };
         if tokio::time::timeout(FAREWELL, finish).await.is_err() {
-            tracing::warn!("the store did not finish in time; what is not written comes again from the broker");
+            tracing::warn!("the store did not finish in time");
         }
-        if self.ledger.unsaved() > 0 {
-            tracing::error!(readings = self.ledger.unsaved(), "readings could not be saved");
-        }
-        self.link.close().await;
-        self.trouble.clear();
-        let now = self.clock.now();
-        let mut keeper = keeper::lock(&self.keeper);
-        if let Err(error) = keeper.close_well(now, turn.moves_run()) {
-            tracing::error!(%error, "the store could not be closed in good order");
-        }
-        let claim = keeper.take_claim();
-        drop(keeper);
-        Kept { clock: self.clock, claim, page: self.page }
+        self.ledger.is_empty()
     }
 }
 

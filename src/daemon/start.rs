@@ -24,8 +24,8 @@ use crate::store::{PutRight, Reader, StoreError, TroubleFile, WaitingParcel};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::collections::HashSet;
-use std::future::Future;
 use std::sync::{Arc, Mutex};
+use tokio::sync::mpsc;
 
 /// What is lived through before the watch begins.
 struct Past {
@@ -44,7 +44,8 @@ struct Past {
     unknown: bool,
 }
 
-/// Runs until `stop` is done, and says what it was done for. `observer` hears what happens.
+/// Runs until `stop` says so, or nobody is left who could, and says what it ended for.
+/// `observer` hears what happens.
 ///
 /// # Errors
 /// When another daemon watches with this store, or the broker's settings cannot be used. A
@@ -53,14 +54,13 @@ struct Past {
 pub async fn run(
     config: Config,
     clock: Clock,
-    stop: impl Future<Output = Leave>,
+    mut stop: mpsc::UnboundedReceiver<Leave>,
     observer: &mut dyn FnMut(Happening<'_>),
 ) -> Result<Leave, DaemonError> {
-    tokio::pin!(stop);
-    let mut kept = Kept { clock, claim: None, page: None };
+    let mut kept = Kept { clock, claim: None, page: None, reload: None };
     let mut set = None;
     loop {
-        let (turn, left) = watch(config.clone(), kept, set, stop.as_mut(), observer).await?;
+        let (turn, left) = watch(config.clone(), kept, set, &mut stop, observer).await?;
         kept = left;
         match turn {
             Turn::Leave(leave) => return Ok(leave),
@@ -78,9 +78,9 @@ pub async fn run(
 /// One watch. `set`: the clock was set by so much, which is why it begins anew.
 async fn watch(
     config: Config,
-    Kept { mut clock, claim, page }: Kept,
+    Kept { mut clock, claim, page, reload }: Kept,
     mut set: Option<TimeDelta>,
-    stop: impl Future<Output = Leave>,
+    stop: &mut mpsc::UnboundedReceiver<Leave>,
     observer: &mut dyn FnMut(Happening<'_>),
 ) -> Result<(Turn, Kept), DaemonError> {
     let rules = Arc::new(config.rules.clone());
@@ -135,6 +135,7 @@ async fn watch(
         without_store: why_not.is_some(),
         without_past: past.unknown,
         again: false,
+        reload,
         trouble: TroubleFile::of(&config.store.path),
         unchecked_hours: 0,
         inbox_unread: true,
@@ -323,7 +324,8 @@ temperature = { pointer = "/temperature", unit = "Cel" }
         let folder = tempfile::tempdir().expect("a folder");
         let config = crate::config::parse(ROOM, "room.toml", folder.path()).expect("the room is right");
         let (path, rules) = (config.store.path.clone(), config.rules.clone());
-        let ended = run(config, Clock::system(), std::future::pending(), &mut |_| {}).await;
+        let (_asked, stop) = mpsc::unbounded_channel();
+        let ended = run(config, Clock::system(), stop, &mut |_| {}).await;
         assert!(ended.is_err(), "there is no such file to trust");
         let (_, opening) = Store::open(&path, &rules, Clock::system().now()).expect("the store is there");
         assert_eq!(opening, Opening::Opened { stopped_well: true });

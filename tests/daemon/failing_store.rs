@@ -51,3 +51,43 @@ fn with_a_full_disk_readings_are_heard_judged_told_and_saved_later() {
     assert_eq!(mail.taken().len(), 1, "once");
     assert_eq!(room.terminate(), Some(0), "{}", room.log());
 }
+
+#[test]
+fn new_settings_wait_for_a_store_that_fails_and_lose_nothing() {
+    let broker = broker();
+    let (mut room, disk) = room_on(broker.port, None, 3);
+    room.start(&broker);
+    publish(broker.port, &[air(0)]);
+    wait_for("the first reading", || (room.stored("temperature").0 == 1).then_some(()));
+    disk.fill();
+    publish(broker.port, &(1..=100).map(air).collect::<Vec<_>>());
+    wait_for("readings in memory alone", || room.now().contains("nothing can be saved").then_some(()));
+    // By then the broker has been answered: what it was answered for comes never again.
+    wait_for("the lamp", || retained(broker.port, STORE_LAMP).contains("unacknowledged").then_some(()));
+    room.edit("loft/rack-a/air", "loft/rack-a/new");
+    room.signal("-HUP");
+    wait_for("the answer to the signal", || room.log().contains("new settings").then_some(()));
+    publish(broker.port, &(101..=150).map(air).collect::<Vec<_>>());
+    disk.empty();
+    wait_for("the second start", || (room.log().matches("connected to the broker").count() >= 2).then_some(()));
+    wait_for("every reading, each once", || (room.stored("temperature") == (151, 151)).then_some(()));
+    publish(broker.port, &[("loft/rack-a/new", air(151).1)]);
+    wait_for("a reading under the new settings", || (room.stored("temperature") == (152, 152)).then_some(()));
+}
+
+#[test]
+fn a_store_that_fails_can_be_left_for_another_disk_without_a_loss() {
+    let broker = broker();
+    let (mut room, disk) = room_on(broker.port, None, 3);
+    room.start(&broker);
+    publish(broker.port, &[air(0)]);
+    wait_for("the first reading", || (room.stored("temperature").0 == 1).then_some(()));
+    disk.fill();
+    publish(broker.port, &(1..=100).map(air).collect::<Vec<_>>());
+    wait_for("readings in memory alone", || room.now().contains("nothing can be saved").then_some(()));
+    room.edit("path = \"card/room.db\"", "path = \"room.db\"");
+    room.store = room.folder.path().join("room.db");
+    room.signal("-HUP");
+    wait_for("the second start", || (room.log().matches("connected to the broker").count() >= 2).then_some(()));
+    wait_for("what the full disk refused", || (room.stored("temperature") == (100, 100)).then_some(()));
+}
