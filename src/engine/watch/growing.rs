@@ -58,7 +58,7 @@ impl GrowingWatch {
             let held = |kind| seen.alarms.is_held(kind, &rules.id);
             let conditions = match stand.tray_air(at) {
                 Some(air) => {
-                    let [mut mold, dripping] = self.mold.look(at, hours, &stand, &air, &held);
+                    let [mut mold, dripping] = self.mold.look(at, hours, &stand, &air, held);
                     // Nobody has told of a tray: something that molds is taken to grow.
                     if !any_sown {
                         mold.1 = self.mold.assume(at, hours, &stand, &air, held(AlarmKind::MoldPressure));
