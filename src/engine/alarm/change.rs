@@ -31,6 +31,8 @@ pub struct AlarmChange {
     pub next_round: Timestamp,
     /// The numbers behind it.
     pub evidence: Evidence,
+    /// It is over, but what ended it gave no numbers: those of `evidence` are of before.
+    pub numbers_are_past: bool,
     /// Who answered it, for an acknowledgement or a shelving.
     pub by: Option<String>,
     /// When they did.

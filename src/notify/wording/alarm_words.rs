@@ -19,6 +19,31 @@ const HEATER_CAUTION: &str = "A heater that trips its breaker is work for a lice
 
 /// The sentences for this alarm as it stands.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
+    let words = words_of_now(change, speech);
+    match over_without_numbers(change) {
+        Some(over) => AlarmWords { over, ..words },
+        None => words,
+    }
+}
+
+/// What is said of an end that gave no numbers: those at hand are of before.
+fn over_without_numbers(change: &AlarmChange) -> Option<String> {
+    if !change.numbers_are_past {
+        return None;
+    }
+    match &change.evidence {
+        Evidence::Air { place, .. } | Evidence::Condensation { place, .. } | Evidence::Mold { place, .. } => {
+            Some(format!("Nothing stands in {place} any more that asks for it."))
+        }
+        Evidence::Dryness { place, .. } => {
+            Some(format!("By the air and your log, the trays in {place} have water again, or have moved on."))
+        }
+        Evidence::Reservoir { reservoir, .. } => Some(format!("{} is not judged any more.", capital(&the(reservoir)))),
+        _ => None,
+    }
+}
+
+fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     match &change.evidence {
         Evidence::Air { place, quantity, value, limit, worst, trays, dew_point, dew_point_accuracy, accuracy } => air(
             change,
@@ -252,6 +277,7 @@ fn condensation(
 ) -> AlarmWords {
     let (dew, cold) = (speech.temperature(dew_point), speech.temperature(surface));
     let off = speech.temperature_difference(accuracy);
+    let wet = surface <= dew_point;
     let thing = match on {
         Some(on) => format!("The {on} at {place}"),
         None => format!("A surface in {place}"),
@@ -275,7 +301,10 @@ fn condensation(
         },
         state: "Below the dew point",
         harm: "leaves and covers stay wet and conditions favor mold",
-        over: format!("{thing} is at {cold}, the dew point at {dew}."),
+        over: match on {
+            None if wet => format!("The air in {place} is no damper than the trays there bear."),
+            _ => format!("{thing} is at {cold}, the dew point at {dew}."),
+        },
         caution: Some(MOLD_CAUTION),
     }
 }
