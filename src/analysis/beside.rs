@@ -26,7 +26,7 @@ const WARM_UNDER_COVER: f64 = 24.0;
 /// What is compared. More of each can harm; less of none is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Measure {
+pub enum Exposure {
     /// Hours past the plan until the cover came off.
     OverdueCover,
     /// Longest spell of damp air in light, hours.
@@ -51,31 +51,31 @@ pub enum Measure {
     Unknown,
 }
 
-impl Measure {
-    const ALL: [Measure; 11] = [
-        Measure::OverdueCover,
-        Measure::DampSpell,
-        Measure::DampHours,
-        Measure::MistWet,
-        Measure::MoldPressure,
-        Measure::WarmUnderCover,
-        Measure::TooWarm,
-        Measure::TooCold,
-        Measure::WaterGap,
-        Measure::DryHours,
-        Measure::Unknown,
+impl Exposure {
+    const ALL: [Exposure; 11] = [
+        Exposure::OverdueCover,
+        Exposure::DampSpell,
+        Exposure::DampHours,
+        Exposure::MistWet,
+        Exposure::MoldPressure,
+        Exposure::WarmUnderCover,
+        Exposure::TooWarm,
+        Exposure::TooCold,
+        Exposure::WaterGap,
+        Exposure::DryHours,
+        Exposure::Unknown,
     ];
 
     /// Sisters are taken to be at least this spread, so that a tiny spread accuses nobody:
     /// what a sensor's accuracy and the hour of a round can make of one. Own defaults.
     fn least_spread(self) -> f64 {
         match self {
-            Measure::OverdueCover | Measure::WaterGap | Measure::TooWarm | Measure::TooCold => 4.0,
-            Measure::DampSpell | Measure::DryHours | Measure::Unknown => 2.0,
+            Exposure::OverdueCover | Exposure::WaterGap | Exposure::TooWarm | Exposure::TooCold => 4.0,
+            Exposure::DampSpell | Exposure::DryHours | Exposure::Unknown => 2.0,
             // What one mist takes to dry at 22 °C and 60 % (a film of 0.1 mm by Penman-Monteith, own reckoning: 1.03 h).
-            Measure::MistWet => 1.0,
-            Measure::DampHours | Measure::WarmUnderCover => 4.0,
-            Measure::MoldPressure => 10.0,
+            Exposure::MistWet => 1.0,
+            Exposure::DampHours | Exposure::WarmUnderCover => 4.0,
+            Exposure::MoldPressure => 10.0,
         }
     }
 }
@@ -84,7 +84,7 @@ impl Measure {
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Comparison {
     /// Which.
-    pub measure: Measure,
+    pub measure: Exposure,
     /// This tray's: hours, or for mold pressure 0 to 100.
     pub value: f64,
     /// Sisters.
@@ -129,7 +129,7 @@ pub fn comparable(own: &Walked, peer: &Walked) -> bool {
 /// Every condition, counted in each sister up to the tray's own age in light.
 pub fn conditions(own: &Walked, peers: &[&Walked]) -> Vec<Comparison> {
     let age = light_age(own);
-    let mut all: Vec<Comparison> = Measure::ALL
+    let mut all: Vec<Comparison> = Exposure::ALL
         .into_iter()
         .map(|measure| {
             let others: Vec<f64> = peers.iter().map(|peer| value(measure, peer, age)).collect();
@@ -185,17 +185,17 @@ enum Cause {
     Unknown,
 }
 
-impl Measure {
+impl Exposure {
     fn cause(self) -> Cause {
         match self {
             // Under a cover too long is warm under the cover too.
-            Measure::OverdueCover | Measure::WarmUnderCover => Cause::Cover,
-            Measure::DampSpell | Measure::DampHours | Measure::MoldPressure => Cause::Damp,
-            Measure::MistWet => Cause::Mist,
-            Measure::TooWarm => Cause::Warm,
-            Measure::TooCold => Cause::Cold,
-            Measure::WaterGap | Measure::DryHours => Cause::Water,
-            Measure::Unknown => Cause::Unknown,
+            Exposure::OverdueCover | Exposure::WarmUnderCover => Cause::Cover,
+            Exposure::DampSpell | Exposure::DampHours | Exposure::MoldPressure => Cause::Damp,
+            Exposure::MistWet => Cause::Mist,
+            Exposure::TooWarm => Cause::Warm,
+            Exposure::TooCold => Cause::Cold,
+            Exposure::WaterGap | Exposure::DryHours => Cause::Water,
+            Exposure::Unknown => Cause::Unknown,
         }
     }
 }
@@ -209,11 +209,11 @@ pub fn reported(conditions: &[Comparison]) -> Vec<Vec<&Comparison>> {
     };
     let mut out: Vec<&Comparison> = conditions.iter().filter(beyond).collect();
     out.sort_by(|one, other| other.effect.unwrap_or(0.0).total_cmp(&one.effect.unwrap_or(0.0)));
-    let dry_air = !out.iter().any(|one| matches!(one.measure, Measure::DampSpell | Measure::DampHours));
-    let misted = out.iter().any(|one| one.measure == Measure::MistWet);
+    let dry_air = !out.iter().any(|one| matches!(one.measure, Exposure::DampSpell | Exposure::DampHours));
+    let misted = out.iter().any(|one| one.measure == Exposure::MistWet);
     // Mold pressure without damp air beside a wet tray came of the mist.
     let cause = |one: &Comparison| match one.measure {
-        Measure::MoldPressure if dry_air && misted => Cause::Mist,
+        Exposure::MoldPressure if dry_air && misted => Cause::Mist,
         measure => measure.cause(),
     };
     let mut reported: Vec<Vec<&Comparison>> = Vec::new();
@@ -227,7 +227,7 @@ pub fn reported(conditions: &[Comparison]) -> Vec<Vec<&Comparison>> {
     reported
 }
 
-fn condition(measure: Measure, value: f64, others: &[f64]) -> Comparison {
+fn condition(measure: Exposure, value: f64, others: &[f64]) -> Comparison {
     let mut sorted = others.to_vec();
     sorted.sort_by(f64::total_cmp);
     let some = !sorted.is_empty();
@@ -264,7 +264,7 @@ fn light_age(walked: &Walked) -> TimeDelta {
     walked.until - walked.uncovered_at()
 }
 
-fn value(measure: Measure, walked: &Walked, age: TimeDelta) -> f64 {
+fn value(measure: Exposure, walked: &Walked, age: TimeDelta) -> f64 {
     let light_from = walked.uncovered_at();
     let light_until = (light_from + age).min(walked.until);
     let cut = |from: Timestamp, until: Timestamp| -> &[Slot] {
@@ -280,22 +280,26 @@ fn value(measure: Measure, walked: &Walked, age: TimeDelta) -> f64 {
     };
     let damp = |slot: &Slot| slot.air.is_some_and(|air| air.1 >= DAMP_FROM);
     match measure {
-        Measure::OverdueCover => ((light_from - walked.light_due_at).num_minutes() as f64 / 60.0).max(0.0),
-        Measure::DampSpell => longest(light, damp),
-        Measure::DampHours => hours(light, &damp),
-        Measure::MistWet => hours(light, &|slot| slot.misted),
-        Measure::MoldPressure => light.iter().map(|slot| slot.pressure).fold(0.0, f64::max),
-        Measure::WarmUnderCover => hours(covered, &|slot| slot.air.is_some_and(|air| air.0 > WARM_UNDER_COVER)),
-        Measure::TooWarm => hours(light, &|slot| slot.air.zip(slot.too_warm).is_some_and(|(air, limit)| air.0 > limit)),
-        Measure::TooCold => hours(whole, &|slot| slot.air.zip(slot.too_cold).is_some_and(|(air, limit)| air.0 < limit)),
-        Measure::WaterGap => {
+        Exposure::OverdueCover => ((light_from - walked.light_due_at).num_minutes() as f64 / 60.0).max(0.0),
+        Exposure::DampSpell => longest(light, damp),
+        Exposure::DampHours => hours(light, &damp),
+        Exposure::MistWet => hours(light, &|slot| slot.misted),
+        Exposure::MoldPressure => light.iter().map(|slot| slot.pressure).fold(0.0, f64::max),
+        Exposure::WarmUnderCover => hours(covered, &|slot| slot.air.is_some_and(|air| air.0 > WARM_UNDER_COVER)),
+        Exposure::TooWarm => {
+            hours(light, &|slot| slot.air.zip(slot.too_warm).is_some_and(|(air, limit)| air.0 > limit))
+        }
+        Exposure::TooCold => {
+            hours(whole, &|slot| slot.air.zip(slot.too_cold).is_some_and(|(air, limit)| air.0 < limit))
+        }
+        Exposure::WaterGap => {
             if walked.waterings.is_empty() {
                 0.0
             } else {
                 longest_gap(&walked.waterings, light_from, light_until)
             }
         }
-        Measure::DryHours => hours(light, &|slot| slot.dry),
-        Measure::Unknown => hours(whole, &|slot| slot.air.is_none()),
+        Exposure::DryHours => hours(light, &|slot| slot.dry),
+        Exposure::Unknown => hours(whole, &|slot| slot.air.is_none()),
     }
 }

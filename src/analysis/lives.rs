@@ -50,12 +50,12 @@ pub struct End {
     /// The number of the journal entry.
     pub number: i64,
     /// In which way.
-    pub fate: Fate,
+    pub fate: TrayFate,
 }
 
 /// The two ways a tray ends.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Fate {
+pub enum TrayFate {
     /// It was cut.
     Harvested {
         /// Grams of all its trays together, if weighed.
@@ -119,8 +119,8 @@ impl Life {
     /// The harvest of all its trays together, grams, if it was cut and weighed.
     pub fn grams(&self) -> Option<f64> {
         match self.end.as_ref()?.fate {
-            Fate::Harvested { grams, .. } => grams,
-            Fate::Discarded { .. } => None,
+            TrayFate::Harvested { grams, .. } => grams,
+            TrayFate::Discarded { .. } => None,
         }
     }
 }
@@ -202,10 +202,10 @@ fn live_on(life: &mut Life, line: &JournalLine, when: Timestamp) {
         }
         Did::Harvest { grams, grams_per_tray, note, .. } => {
             let grams = cut_in_all(*grams, *grams_per_tray, life.tray.count);
-            Some(Fate::Harvested { grams, note: note.clone() })
+            Some(TrayFate::Harvested { grams, note: note.clone() })
         }
         Did::Discard { reason, share, note, .. } => {
-            Some(Fate::Discarded { reason: *reason, share: *share, note: note.clone() })
+            Some(TrayFate::Discarded { reason: *reason, share: *share, note: note.clone() })
         }
         _ => None,
     };
@@ -260,7 +260,7 @@ mod tests {
             ("2026-03-12 08:00", r#"{"did":"look","tray":"K1"}"#),
         ]);
         assert_eq!(all.len(), 2);
-        let lost = Fate::Discarded { reason: Loss::Mold, share: Some(30.0), note: None };
+        let lost = TrayFate::Discarded { reason: Loss::Mold, share: Some(30.0), note: None };
         assert_eq!(all[0].end.as_ref().map(|end| &end.fate), Some(&lost));
         assert_eq!((all[0].actions.len(), all[0].tray.crop.as_str()), (2, "broccoli"));
         assert_eq!((all[1].actions.len(), all[1].tray.crop.as_str(), all[1].end.is_none()), (2, "radish", true));

@@ -1,6 +1,6 @@
 //! Figures whose answer is known, and invented lives held against each other.
 
-use super::beside::{self, Measure, two_sided};
+use super::beside::{self, Exposure, two_sided};
 use super::lives::{Life, lives};
 use super::quantile::quantile;
 use super::sample::{at, journal, rules};
@@ -73,7 +73,7 @@ fn quantiles_are_numpys() {
 fn two_days_under_the_cover_past_the_plan_are_told_first() {
     let conditions = beside_nine(&tray("2026-03-08", 0, MOLD).1);
     let reported = beside::reported(&conditions);
-    assert_eq!((reported[0][0].measure, reported[0][0].value), (Measure::OverdueCover, 48.0));
+    assert_eq!((reported[0][0].measure, reported[0][0].value), (Exposure::OverdueCover, 48.0));
 }
 
 #[test]
@@ -100,9 +100,9 @@ fn three_faces_of_one_damp_night_are_one_difference() {
     let conditions = beside_nine(&tray("2026-03-06", 14, MOLD).1);
     let reported = beside::reported(&conditions);
     let [damp] = &reported[..] else { panic!("one cause, not {reported:?}") };
-    let faces: Vec<Measure> = damp.iter().map(|face| face.measure).collect();
+    let faces: Vec<Exposure> = damp.iter().map(|face| face.measure).collect();
     assert_eq!(faces.len(), 3, "{faces:?}");
-    for face in [Measure::DampSpell, Measure::DampHours, Measure::MoldPressure] {
+    for face in [Exposure::DampSpell, Exposure::DampHours, Exposure::MoldPressure] {
         assert!(faces.contains(&face), "{face:?} of {faces:?}");
     }
 }

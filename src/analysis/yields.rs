@@ -6,7 +6,7 @@
 //! no cause: a season changes everything at once, and lots that grew side by side had the
 //! same air, so that n tells of more evidence than there is.
 
-use super::lives::{Fate, Life};
+use super::lives::{Life, TrayFate};
 use super::lot_air::LotAir;
 use super::rank::{Correlation, holm, spearman};
 use crate::engine::rules::Rules;
@@ -31,7 +31,7 @@ pub struct Lot {
     /// Trays in it.
     pub trays: u32,
     /// How it ended.
-    pub outcome: Outcome,
+    pub outcome: LotOutcome,
     /// Grams of seed a tray, if told.
     pub seed_grams: Option<f64>,
     /// The air it had.
@@ -40,7 +40,7 @@ pub struct Lot {
 
 /// How a lot ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Outcome {
+pub enum LotOutcome {
     /// Cut: grams of all its trays together, if weighed.
     Cut(Option<f64>),
     /// Thrown away.
@@ -107,7 +107,7 @@ pub enum AirFigure {
 
 /// A condition against the yield of one crop.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Finding {
+pub struct YieldFinding {
     /// Which.
     pub condition: AirFigure,
     /// Condition and grams a tray, a pair a lot.
@@ -135,7 +135,7 @@ impl Lot {
     /// Grams a tray, if it was cut and weighed.
     pub fn grams_a_tray(&self) -> Option<f64> {
         match self.outcome {
-            Outcome::Cut(Some(grams)) => Some(grams / f64::from(self.trays.max(1))),
+            LotOutcome::Cut(Some(grams)) => Some(grams / f64::from(self.trays.max(1))),
             _ => None,
         }
     }
@@ -196,8 +196,8 @@ pub fn lots<E>(
             ended_at: end.at,
             trays: life.tray.count,
             outcome: match end.fate {
-                Fate::Harvested { grams, .. } => Outcome::Cut(grams),
-                Fate::Discarded { reason, .. } => Outcome::Lost(reason),
+                TrayFate::Harvested { grams, .. } => LotOutcome::Cut(grams),
+                TrayFate::Discarded { reason, .. } => LotOutcome::Lost(reason),
             },
             seed_grams: life.tray.seed_grams,
             air: air(life)?,
@@ -211,7 +211,7 @@ pub fn lots<E>(
 pub fn harvests(lots: &[Lot], by: By) -> Vec<Group> {
     let mut groups = Vec::new();
     for (name, lots) in grouped(lots, by) {
-        let cut: Vec<&Lot> = lots.iter().copied().filter(|lot| matches!(lot.outcome, Outcome::Cut(_))).collect();
+        let cut: Vec<&Lot> = lots.iter().copied().filter(|lot| matches!(lot.outcome, LotOutcome::Cut(_))).collect();
         if cut.is_empty() {
             continue;
         }
@@ -245,7 +245,7 @@ pub fn losses(lots: &[Lot], by: By) -> Vec<Losses> {
     for (name, lots) in grouped(lots, by) {
         let mut by_reason = BTreeMap::new();
         for lot in &lots {
-            if let Outcome::Lost(reason) = lot.outcome {
+            if let LotOutcome::Lost(reason) = lot.outcome {
                 *by_reason.entry(word(reason)).or_default() += lot.trays;
             }
         }
@@ -255,15 +255,15 @@ pub fn losses(lots: &[Lot], by: By) -> Vec<Losses> {
 }
 
 /// Every condition against grams a tray, within one crop.
-pub fn findings(lots: &[Lot], crop: &str) -> Vec<Finding> {
+pub fn findings(lots: &[Lot], crop: &str) -> Vec<YieldFinding> {
     let of_crop = comparable(lots, crop);
-    let mut findings: Vec<Finding> = AirFigure::ALL
+    let mut findings: Vec<YieldFinding> = AirFigure::ALL
         .into_iter()
         .map(|condition| {
             let pairs: Vec<(f64, f64)> =
                 of_crop.iter().filter_map(|lot| Some((condition.of(&lot.air)?, lot.grams_a_tray()?))).collect();
             let correlation = if pairs.len() < LEAST_LOTS { None } else { spearman(&pairs) };
-            Finding { condition, pairs, correlation, p_of_all: None }
+            YieldFinding { condition, pairs, correlation, p_of_all: None }
         })
         .collect();
     let tried: Vec<f64> = findings.iter().filter_map(|finding| Some(finding.correlation?.p)).collect();
@@ -415,7 +415,7 @@ mod tests {
             week: "2026-W11".to_owned(),
             ended_at: at("2026-03-12 08:00"),
             trays: 2,
-            outcome: Outcome::Cut(Some(grams)),
+            outcome: LotOutcome::Cut(Some(grams)),
             seed_grams: None,
             air: LotAir { humidity: Some(humidity), known: 1.0, ..LotAir::default() },
         }

@@ -22,7 +22,7 @@ pub enum Asked {
 }
 
 /// A line and what it was taken for, or why it was not.
-pub type Line = (String, Result<Asked, String>);
+pub type AskedLine = (String, Result<Asked, String>);
 
 /// `quiet` without a span, as the shell's verb has it.
 const QUIET: TimeDelta = TimeDelta::hours(2);
@@ -32,7 +32,7 @@ const LONGEST_QUIET: TimeDelta = TimeDelta::hours(24);
 /// What the lines ask for. The first is always in it; later ones only when they begin like
 /// something to do. `is_place` knows the places of the settings, `more` are facts for
 /// entries, such as who and when.
-pub fn asked(lines: &[String], is_place: impl Fn(&str) -> bool, more: &[(&'static str, Value)]) -> Vec<Line> {
+pub fn asked(lines: &[String], is_place: impl Fn(&str) -> bool, more: &[(&'static str, Value)]) -> Vec<AskedLine> {
     let known = |line: &String| {
         let word = first_word(line);
         is_answer(&word) || typed::object::EXAMPLES.iter().any(|(did, _)| *did == word)

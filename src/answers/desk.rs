@@ -22,7 +22,7 @@ const LATE: TimeDelta = TimeDelta::minutes(5);
 const TOO_OLD: TimeDelta = TimeDelta::hours(24);
 
 /// Judges replies.
-pub struct Desk {
+pub struct ReplyDesk {
     replies: Replies,
     to: Vec<String>,
     places: BTreeSet<String>,
@@ -67,12 +67,12 @@ struct Share {
 }
 
 /// Each line that somebody must be told something about, and what.
-pub type Reported = Vec<(String, Result<String, String>)>;
+pub type ReplyReport = Vec<(String, Result<String, String>)>;
 
-impl Desk {
+impl ReplyDesk {
     /// A desk over an open store. `to`: the addresses answers are taken from.
-    pub fn new(replies: Replies, to: &[String], places: BTreeSet<String>, key: MarkKey) -> Desk {
-        Desk { replies, to: to.iter().map(|address| address.to_lowercase()).collect(), places, key }
+    pub fn new(replies: Replies, to: &[String], places: BTreeSet<String>, key: MarkKey) -> ReplyDesk {
+        ReplyDesk { replies, to: to.iter().map(|address| address.to_lowercase()).collect(), places, key }
     }
 
     /// The store's end.
@@ -155,7 +155,7 @@ impl Desk {
 
     /// What has to be told: what was refused or not understood, and what the daemon noted.
     /// Empty when all went as it was meant.
-    pub fn reported(&self, taken: &Taken) -> Result<Reported, StoreError> {
+    pub fn reported(&self, taken: &Taken) -> Result<ReplyReport, StoreError> {
         let mut reported = Vec::new();
         if taken.items.is_empty() {
             reported.push((String::new(), Err("there was nothing in it".to_owned())));

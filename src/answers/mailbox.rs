@@ -1,7 +1,7 @@
 //! The mailbox over IMAP (RFC 3501): opened with EXAMINE, so that nothing in it can be
 //! changed; new mails told by IDLE (RFC 2177), with a look every few minutes beneath it.
 
-use crate::config::Answers;
+use crate::config::AnswersSettings;
 use crate::trust;
 use async_imap::error::Error as ImapError;
 use async_imap::extensions::idle::IdleResponse;
@@ -35,7 +35,7 @@ impl<T: AsyncRead + AsyncWrite + Unpin + Send + Debug> Stream for T {}
 /// An open mailbox.
 pub struct Mailbox {
     session: Session<Box<dyn Stream>>,
-    settings: Answers,
+    settings: AnswersSettings,
     idles: bool,
     /// UIDVALIDITY.
     pub validity: u32,
@@ -48,8 +48,8 @@ impl Mailbox {
     ///
     /// # Errors
     /// A sentence that names the server and the remedy.
-    pub async fn open(settings: &Answers) -> Result<Mailbox, String> {
-        let Answers { host, port, .. } = settings;
+    pub async fn open(settings: &AnswersSettings) -> Result<Mailbox, String> {
+        let AnswersSettings { host, port, .. } = settings;
         let password = password(settings)?;
         let stream: Box<dyn Stream> = if settings.tls {
             Box::new(trust::connect(host, *port, settings.ca_file.as_deref(), "ca_file in [mail.answers]").await?)
@@ -161,13 +161,13 @@ impl Mailbox {
     }
 }
 
-async fn within<T>(settings: &Answers, command: impl Future<Output = T>) -> Result<T, String> {
+async fn within<T>(settings: &AnswersSettings, command: impl Future<Output = T>) -> Result<T, String> {
     timeout(ONE_COMMAND, command).await.map_err(|_| {
         format!("{} port {} did not answer within {} s", settings.host, settings.port, ONE_COMMAND.as_secs())
     })
 }
 
-fn broke(settings: &Answers, error: &ImapError) -> String {
+fn broke(settings: &AnswersSettings, error: &ImapError) -> String {
     format!("the mailbox at {} port {} broke: {}", settings.host, settings.port, one_line(&error.to_string()))
 }
 
@@ -177,7 +177,7 @@ fn one_line(words: &str) -> String {
 }
 
 /// Read at each try, so that a password that was corrected needs no restart.
-fn password(settings: &Answers) -> Result<String, String> {
+fn password(settings: &AnswersSettings) -> Result<String, String> {
     let file = &settings.password_file;
     let reported = |cause: String| format!("the password file {} {cause}", file.display());
     let size = std::fs::metadata(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?.len();

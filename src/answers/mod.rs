@@ -21,7 +21,7 @@ use crate::marks::MarkKey;
 use crate::store::{MailboxPosition, Replies, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-use desk::{Desk, Heading, Reported};
+use desk::{Heading, ReplyDesk, ReplyReport};
 use mailbox::Mailbox;
 use reply::Reply;
 use std::collections::BTreeSet;
@@ -60,13 +60,13 @@ pub struct Answer {
     pub thread: Vec<String>,
     /// Each line, with the daemon's note or why it was not taken. An empty line: there was
     /// nothing.
-    pub reported: Reported,
+    pub reported: ReplyReport,
 }
 
 /// What the thread works with.
 pub struct Work {
     /// The mailbox.
-    pub settings: config::Answers,
+    pub settings: config::AnswersSettings,
     /// The addresses that answers are taken from.
     pub to: Vec<String>,
     /// The places of the settings, by id.
@@ -105,7 +105,7 @@ pub fn start(work: Work) -> std::io::Result<(Answers, mpsc::UnboundedReceiver<Fr
 ///
 /// # Errors
 /// A sentence with the remedy.
-pub async fn try_once(settings: &config::Answers) -> Result<(), String> {
+pub async fn try_once(settings: &config::AnswersSettings) -> Result<(), String> {
     Mailbox::open(settings).await?.close().await;
     Ok(())
 }
@@ -139,7 +139,7 @@ async fn read(
     opened: &mut bool,
 ) -> Result<std::convert::Infallible, String> {
     let replies = Replies::open(&work.store).map_err(sentence)?;
-    let mut desk = Desk::new(replies, &work.to, work.places.clone(), work.key.clone());
+    let mut desk = ReplyDesk::new(replies, &work.to, work.places.clone(), work.key.clone());
     let lost = desk.replies().lost().map_err(sentence)?;
     if lost > 0 {
         tracing::warn!(lost, "a reply was being read when the program ended, and is lost");
@@ -161,7 +161,7 @@ async fn read(
 /// Where to go on. A mailbox seen for the first time holds no answers yet; one whose numbers
 /// have changed is gone through from the day before it was last read.
 async fn begin(
-    desk: &mut Desk,
+    desk: &mut ReplyDesk,
     mailbox: &mut Mailbox,
     name: &str,
     tell: &mpsc::UnboundedSender<FromAnswers>,
@@ -187,14 +187,14 @@ async fn begin(
     Ok(newest)
 }
 
-fn reach(desk: &mut Desk, mailbox: &Mailbox, name: &str, uid: u32) -> Result<(), String> {
+fn reach(desk: &mut ReplyDesk, mailbox: &Mailbox, name: &str, uid: u32) -> Result<(), String> {
     let position = MailboxPosition { validity: mailbox.validity, uid, at: now() };
     desk.replies().move_to(name, position).map_err(sentence)
 }
 
 /// Looks at one mail.
 async fn look(
-    desk: &mut Desk,
+    desk: &mut ReplyDesk,
     mailbox: &mut Mailbox,
     name: &str,
     uid: u32,
@@ -227,7 +227,11 @@ async fn look(
     Ok(())
 }
 
-async fn take(desk: &mut Desk, reply: &Reply, tell: &mpsc::UnboundedSender<FromAnswers>) -> Result<(), StoreError> {
+async fn take(
+    desk: &mut ReplyDesk,
+    reply: &Reply,
+    tell: &mpsc::UnboundedSender<FromAnswers>,
+) -> Result<(), StoreError> {
     let Some(taken) = desk.take(reply, now())? else { return Ok(()) };
     tracing::info!(letter = taken.letter.letter, "a reply was read");
     let waited = tokio::time::timeout(DAEMON_ANSWERS, async {

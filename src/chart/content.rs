@@ -47,7 +47,7 @@ pub struct Line {
 
 /// What the trays ask for over a span.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Band {
+pub struct BandSpan {
     /// From when.
     pub from: Timestamp,
     /// Until when.
@@ -67,7 +67,7 @@ pub struct Panel {
     /// can be told apart.
     pub lines: Vec<Line>,
     /// What the trays ask for; outside it the first line is thick.
-    pub bands: Vec<Band>,
+    pub bands: Vec<BandSpan>,
     /// Others behind the lines: lowest, median and highest.
     pub peers: Option<Line>,
 }

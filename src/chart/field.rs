@@ -3,7 +3,7 @@
 
 use super::axis;
 use super::canvas::{Anchor, Canvas, Dashes, Ink, Lettering, SHORT};
-use super::content::{Band, Chart, Line, Measure, Panel, Point};
+use super::content::{BandSpan, Chart, Line, Measure, Panel, Point};
 use super::lettering::{fitted, width};
 use super::look::{BAND, DARK, FOURTH, GAP, GRID, LIMIT, NIGHT, PEERS, SOFT, STAGE, THIRD, WARMTH, WATER};
 use super::time_axis::TimeAxis;
@@ -116,7 +116,7 @@ impl Field<'_> {
         }
     }
 
-    fn draw_band(&self, canvas: &mut dyn Canvas, band: &Band, y: &dyn Fn(f64) -> f32) {
+    fn draw_band(&self, canvas: &mut dyn Canvas, band: &BandSpan, y: &dyn Fn(f64) -> f32) {
         let (low, high) = (band.low.map(|low| self.shown(low)), band.high.map(|high| self.shown(high)));
         let (left, right) = (self.x(band.from), self.x(band.until));
         if right <= left || (low.is_none() && high.is_none()) {
@@ -305,7 +305,7 @@ impl Field<'_> {
 
     /// The values of the grid lines; at least two, holding data, sisters and bands.
     fn scale(&self, lines: &[Vec<Run>], peers: &[Run]) -> Vec<f64> {
-        let seen = |band: &&Band| band.until > self.chart.from && band.from < self.chart.until;
+        let seen = |band: &&BandSpan| band.until > self.chart.from && band.from < self.chart.until;
         let limits: Vec<f64> = self
             .panel
             .bands

@@ -5,7 +5,7 @@ use super::canvas::{Anchor, Canvas, Ink, Lettering, SHORT};
 use super::content::{Chart, Measure, Panel, Sign};
 use super::lanes::draw_sign;
 use super::lettering::width;
-use super::look::{BAND, DARK, GAP, LIMIT, NIGHT, PEERS, SOFT, Setting};
+use super::look::{BAND, DARK, Format, GAP, LIMIT, NIGHT, PEERS, SOFT};
 
 /// Letters of the key, in heights of letters.
 const LETTERS: f32 = 0.85;
@@ -23,13 +23,13 @@ enum Swatch {
 }
 
 /// How high the key is.
-pub(crate) fn height(chart: &Chart, setting: Setting) -> f32 {
+pub(crate) fn height(chart: &Chart, setting: Format) -> f32 {
     let rows = placed(chart, setting).last().map_or(0, |(_, row, ..)| row + 1);
     if rows == 0 { 0.0 } else { setting.letters * (ROW * rows as f32 + 0.3) }
 }
 
 /// The key from `top` down.
-pub(crate) fn draw(chart: &Chart, setting: Setting, top: f32, canvas: &mut dyn Canvas) {
+pub(crate) fn draw(chart: &Chart, setting: Format, top: f32, canvas: &mut dyn Canvas) {
     let letters = setting.letters;
     for (x, row, swatch, words) in placed(chart, setting) {
         let middle = top + letters * (ROW * (row as f32 + 0.5) + 0.3);
@@ -55,7 +55,7 @@ pub(crate) fn draw(chart: &Chart, setting: Setting, top: f32, canvas: &mut dyn C
 }
 
 /// Every entry with where it stands: across, and in which row.
-fn placed(chart: &Chart, setting: Setting) -> Vec<(f32, usize, Swatch, &'static str)> {
+fn placed(chart: &Chart, setting: Format) -> Vec<(f32, usize, Swatch, &'static str)> {
     let letters = setting.letters;
     let (mut x, mut row) = (letters * 0.5, 0);
     let mut placed = Vec::new();

@@ -4,7 +4,7 @@
 use super::canvas::{Anchor, Canvas, Ink, Lettering};
 use super::content::{Chart, Happening, Lane, Sign, Span};
 use super::lettering::{fitted, width};
-use super::look::{DARK, GRID, PAPER, SOFT, STAGE, Setting, WATER};
+use super::look::{DARK, Format, GRID, PAPER, SOFT, STAGE, WATER};
 use super::time_axis::TimeAxis;
 
 /// Height of a row of the strip of stages, in heights of letters.
@@ -17,19 +17,19 @@ const LANE: f32 = 1.5;
 const WIDEST_NAME: f32 = 0.17;
 
 /// How high all lanes are.
-pub(crate) fn height(chart: &Chart, setting: Setting) -> f32 {
+pub(crate) fn height(chart: &Chart, setting: Format) -> f32 {
     chart.lanes.len() as f32 * LANE * setting.letters
 }
 
 /// How wide the names of the lanes are.
-pub(crate) fn names_wide(chart: &Chart, setting: Setting) -> f32 {
+pub(crate) fn names_wide(chart: &Chart, setting: Format) -> f32 {
     let widest = chart.lanes.iter().map(|lane| width(&lane.name, setting.letters * 0.9, false)).fold(0.0, f32::max);
     widest.min(setting.width * WIDEST_NAME)
 }
 
 /// How high the strip of stages is. Where a name is wider than its stage, names stand in
 /// two rows by turns, so that each can reach over its neighbours.
-pub(crate) fn stages_height(chart: &Chart, setting: Setting, time: &TimeAxis) -> f32 {
+pub(crate) fn stages_height(chart: &Chart, setting: Format, time: &TimeAxis) -> f32 {
     let letters = setting.letters;
     match stage_rows(chart, setting, time) {
         0 => 0.0,
@@ -37,7 +37,7 @@ pub(crate) fn stages_height(chart: &Chart, setting: Setting, time: &TimeAxis) ->
     }
 }
 
-fn stage_rows(chart: &Chart, setting: Setting, time: &TimeAxis) -> usize {
+fn stage_rows(chart: &Chart, setting: Format, time: &TimeAxis) -> usize {
     let size = setting.letters * STAGE_LETTERS;
     let stages = &chart.stages;
     let fits = |stage: &Span| width(&stage.label, size, false) + size * 0.4 <= time.x(stage.until) - time.x(stage.from);
@@ -45,7 +45,7 @@ fn stage_rows(chart: &Chart, setting: Setting, time: &TimeAxis) -> usize {
 }
 
 /// The strip of stages, above `below`.
-pub(crate) fn draw_stages(chart: &Chart, setting: Setting, time: &TimeAxis, below: f32, canvas: &mut dyn Canvas) {
+pub(crate) fn draw_stages(chart: &Chart, setting: Format, time: &TimeAxis, below: f32, canvas: &mut dyn Canvas) {
     let letters = setting.letters;
     let size = letters * STAGE_LETTERS;
     let rows = stage_rows(chart, setting, time);
@@ -81,7 +81,7 @@ pub(crate) fn draw_stages(chart: &Chart, setting: Setting, time: &TimeAxis, belo
 }
 
 /// The lanes from `top` down.
-pub(crate) fn draw(chart: &Chart, setting: Setting, time: &TimeAxis, top: f32, canvas: &mut dyn Canvas) {
+pub(crate) fn draw(chart: &Chart, setting: Format, time: &TimeAxis, top: f32, canvas: &mut dyn Canvas) {
     let letters = setting.letters;
     let size = letters * 0.9;
     let (left, right) = (time.left, time.right);

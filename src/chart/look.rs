@@ -56,7 +56,7 @@ pub(crate) const TONES: [Tone; 13] = [
 
 /// How large a picture is set, in points that are one pixel on a plain screen.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Setting {
+pub(crate) struct Format {
     /// Points across.
     pub(crate) width: f32,
     /// Height of one panel's field.
@@ -66,11 +66,11 @@ pub(crate) struct Setting {
 }
 
 /// As wide as a phone: legible on 360 px.
-pub(crate) const PHONE: Setting = Setting { width: 360.0, field: 84.0, letters: 13.0 };
+pub(crate) const PHONE: Format = Format { width: 360.0, field: 84.0, letters: 13.0 };
 /// As wide as a page.
-pub(crate) const PAGE: Setting = Setting { width: 760.0, field: 150.0, letters: 12.0 };
+pub(crate) const PAGE: Format = Format { width: 760.0, field: 150.0, letters: 12.0 };
 /// As wide as a page, for pictures of many panels that must share one sheet of paper.
-pub(crate) const SHEET: Setting = Setting { width: 760.0, field: 104.0, letters: 12.0 };
+pub(crate) const SHEET: Format = Format { width: 760.0, field: 104.0, letters: 12.0 };
 
 /// Pixels a point in PNG: sharp on a phone.
 pub(crate) const PIXELS_PER_POINT: f32 = 2.0;

@@ -22,10 +22,10 @@ pub mod scatter;
 mod svg;
 mod time_axis;
 
-pub use content::{Band, Chart, ChartError, Happening, Lane, Line, Measure, Panel, Point, Sign, Span};
+pub use content::{BandSpan, Chart, ChartError, Happening, Lane, Line, Measure, Panel, Point, Sign, Span};
 pub use day_line::{DayLine, day_line};
 
-use look::{PAGE, PHONE, PIXELS_PER_POINT, SHEET, Setting};
+use look::{Format, PAGE, PHONE, PIXELS_PER_POINT, SHEET};
 use svg::Colours;
 
 /// The chart of a day inside a letter, as PNG.
@@ -82,17 +82,17 @@ pub fn page_style() -> String {
     )
 }
 
-fn svg(chart: &Chart, setting: Setting, colours: Colours) -> Result<String, ChartError> {
+fn svg(chart: &Chart, setting: Format, colours: Colours) -> Result<String, ChartError> {
     check(chart)?;
-    let picture = picture::Picture::of(chart, setting);
+    let picture = picture::Layout::of(chart, setting);
     let mut canvas = svg::SvgCanvas::new(setting.width, picture.height, &chart.title, colours);
     picture.draw(&mut canvas);
     Ok(canvas.finish())
 }
 
-fn png(chart: &Chart, setting: Setting) -> Result<Vec<u8>, ChartError> {
+fn png(chart: &Chart, setting: Format) -> Result<Vec<u8>, ChartError> {
     check(chart)?;
-    let picture = picture::Picture::of(chart, setting);
+    let picture = picture::Layout::of(chart, setting);
     let mut canvas = png::PngCanvas::new(setting.width, picture.height, PIXELS_PER_POINT)?;
     picture.draw(&mut canvas);
     canvas.finish()

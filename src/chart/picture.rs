@@ -5,7 +5,7 @@ use super::canvas::{Anchor, Canvas, Lettering};
 use super::content::{Chart, Panel};
 use super::field::Field;
 use super::lettering::{fitted, width, wrapped};
-use super::look::{DARK, PAPER, SOFT, Setting};
+use super::look::{DARK, Format, PAPER, SOFT};
 use super::time_axis::TimeAxis;
 use super::{axis, key, lanes};
 use crate::units::Timestamp;
@@ -18,10 +18,10 @@ const FOOT: f32 = 0.7;
 const TIMES: f32 = 1.3;
 
 /// Where everything stands.
-pub(crate) struct Picture<'a> {
+pub(crate) struct Layout<'a> {
     chart: &'a Chart,
     /// How it is set.
-    pub(crate) setting: Setting,
+    pub(crate) setting: Format,
     title: Vec<String>,
     span: String,
     span_below: bool,
@@ -30,8 +30,8 @@ pub(crate) struct Picture<'a> {
     pub(crate) height: f32,
 }
 
-impl<'a> Picture<'a> {
-    pub(crate) fn of(chart: &'a Chart, setting: Setting) -> Self {
+impl<'a> Layout<'a> {
+    pub(crate) fn of(chart: &'a Chart, setting: Format) -> Self {
         let letters = setting.letters;
         let room = setting.width - letters;
         let span = formatted_span(chart);
@@ -39,7 +39,7 @@ impl<'a> Picture<'a> {
         let taken = title.last().map_or(0.0, |line| width(line, letters, true));
         let span_below = !title.is_empty() && taken + letters + width(&span, letters, false) > room;
         let mut picture =
-            Picture { chart, setting, title, span, span_below, time: TimeAxis::of(chart, 0.0, 0.0), height: 0.0 };
+            Layout { chart, setting, title, span, span_below, time: TimeAxis::of(chart, 0.0, 0.0), height: 0.0 };
         picture.time = TimeAxis::of(chart, picture.left(), setting.width - letters * 0.9 - picture.names());
         let panels = chart.panels.len() as f32 * (setting.field + letters * (HEAD + FOOT));
         let below = letters * (TIMES + 0.5) + lanes::height(chart, setting) + key::height(chart, setting);

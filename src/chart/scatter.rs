@@ -4,7 +4,7 @@
 
 use super::canvas::{Anchor, Canvas, Ink, Lettering};
 use super::lettering::{fitted, width, wrapped};
-use super::look::{DARK, FOURTH, GRID, PAGE, PAPER, PHONE, PIXELS_PER_POINT, SOFT, Setting, THIRD, WARMTH, WATER};
+use super::look::{DARK, FOURTH, Format, GRID, PAGE, PAPER, PHONE, PIXELS_PER_POINT, SOFT, THIRD, WARMTH, WATER};
 use super::svg::{Colours, SvgCanvas};
 use super::{ChartError, axis, png::PngCanvas};
 
@@ -64,7 +64,7 @@ pub fn scatter_png(scatter: &Scatter) -> Result<Vec<u8>, ChartError> {
     canvas.finish()
 }
 
-fn svg(scatter: &Scatter, setting: Setting, colours: Colours) -> Result<String, ChartError> {
+fn svg(scatter: &Scatter, setting: Format, colours: Colours) -> Result<String, ChartError> {
     let plot = Plot::of(scatter, setting)?;
     let mut canvas = SvgCanvas::new(setting.width, plot.height, &scatter.title, colours);
     plot.draw(&mut canvas);
@@ -88,7 +88,7 @@ enum Shape {
 /// Everything with its place.
 struct Plot<'a> {
     scatter: &'a Scatter,
-    setting: Setting,
+    setting: Format,
     points: Vec<ScatterPoint>,
     title: Vec<String>,
     key: Vec<(f32, f32, usize, String)>,
@@ -101,7 +101,7 @@ struct Plot<'a> {
 }
 
 impl<'a> Plot<'a> {
-    fn of(scatter: &'a Scatter, setting: Setting) -> Result<Self, ChartError> {
+    fn of(scatter: &'a Scatter, setting: Format) -> Result<Self, ChartError> {
         let drawn = |point: &&ScatterPoint| point.x.abs() <= LARGEST_DRAWN && point.y.abs() <= LARGEST_DRAWN;
         let points: Vec<ScatterPoint> = scatter.points.iter().filter(drawn).copied().collect();
         if points.is_empty() {
@@ -181,7 +181,7 @@ impl<'a> Plot<'a> {
 }
 
 /// Names of the groups, each with the place of its line; `top` moves below them.
-fn key(scatter: &Scatter, setting: Setting, top: &mut f32) -> Vec<(f32, f32, usize, String)> {
+fn key(scatter: &Scatter, setting: Format, top: &mut f32) -> Vec<(f32, f32, usize, String)> {
     let letters = setting.letters;
     let (edge, mut x) = (letters * 0.5, letters * 0.5);
     let mut placed = Vec::new();
@@ -263,7 +263,7 @@ mod tests {
         }
     }
 
-    fn ledger(scatter: &Scatter, setting: Setting) -> (Ledger, f32) {
+    fn ledger(scatter: &Scatter, setting: Format) -> (Ledger, f32) {
         let plot = Plot::of(scatter, setting).unwrap();
         let mut ledger = Ledger::default();
         plot.draw(&mut ledger);

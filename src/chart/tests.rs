@@ -74,7 +74,7 @@ pub(crate) fn room(units: UnitSystem) -> Chart {
     let panel = |measure, points, (low, high)| Panel {
         measure,
         lines: vec![Line { name: "Rack A".into(), points, gap_after: TimeDelta::minutes(10) }],
-        bands: vec![Band { from: start(), until: minute(1440), low: Some(low), high: Some(high) }],
+        bands: vec![BandSpan { from: start(), until: minute(1440), low: Some(low), high: Some(high) }],
         peers: None,
     };
     Chart {
@@ -95,7 +95,7 @@ pub(crate) fn room(units: UnitSystem) -> Chart {
 
 fn ledger(chart: &Chart) -> Ledger {
     let mut ledger = Ledger::default();
-    picture::Picture::of(chart, PAGE).draw(&mut ledger);
+    picture::Layout::of(chart, PAGE).draw(&mut ledger);
     ledger
 }
 
@@ -192,11 +192,11 @@ pub(crate) fn tray() -> Chart {
         ),
     ];
     panels[0].bands = vec![
-        Band { from: start(), until: hour(96), low: Some(20.0), high: Some(24.0) },
-        Band { from: hour(96), until: hour(240), low: Some(18.0), high: Some(22.0) },
+        BandSpan { from: start(), until: hour(96), low: Some(20.0), high: Some(24.0) },
+        BandSpan { from: hour(96), until: hour(240), low: Some(18.0), high: Some(22.0) },
     ];
-    panels[1].bands = vec![Band { from: hour(96), until: hour(240), low: Some(40.0), high: Some(60.0) }];
-    panels[2].bands = vec![Band { from: start(), until: hour(240), low: None, high: Some(50.0) }];
+    panels[1].bands = vec![BandSpan { from: hour(96), until: hour(240), low: Some(40.0), high: Some(60.0) }];
+    panels[2].bands = vec![BandSpan { from: start(), until: hour(240), low: None, high: Some(50.0) }];
     let stage = |from, until, label: &str| Span { from: hour(from), until: hour(until), label: label.into() };
     let happening = |at, until: Option<i64>, sign, word: &str| Happening {
         at: hour(at),
@@ -265,7 +265,7 @@ fn beside() -> Chart {
 fn words_stay_inside_the_picture_and_off_one_another_on_a_phone_and_on_a_page() {
     for chart in [room(UnitSystem::Us), tray(), beside()] {
         for setting in [PHONE, PAGE, SHEET] {
-            let picture = picture::Picture::of(&chart, setting);
+            let picture = picture::Layout::of(&chart, setting);
             let mut ledger = Ledger::default();
             picture.draw(&mut ledger);
             assert!(ledger.texts().count() > 10);
@@ -290,7 +290,7 @@ fn every_row_of_alarms_bears_its_word_however_full_it_is() {
         Lane { name: String::new(), happenings: often },
         Lane { name: String::new(), happenings: vec![alarm(0, 1440, "sensor-silent")] },
     ];
-    let picture = picture::Picture::of(&chart, PHONE);
+    let picture = picture::Layout::of(&chart, PHONE);
     let mut ledger = Ledger::default();
     picture.draw(&mut ledger);
     let place = |word: &str| ledger.words.iter().find(|(text, _)| text == word).map(|(_, place)| place[1]);
@@ -338,7 +338,7 @@ fn the_panel_of_a_tank_shows_all_its_water_and_says_no_less() {
 fn words_on_a_phone_are_never_smaller_than_ten_and_a_half_pixels() {
     // Own bound: 8 pt on paper are 10.7 px.
     let chart = tray();
-    let picture = picture::Picture::of(&chart, PHONE);
+    let picture = picture::Layout::of(&chart, PHONE);
     let mut ledger = Ledger::default();
     picture.draw(&mut ledger);
     // A word's box is 0.93 of its size high.

@@ -8,7 +8,7 @@ mod hearing;
 mod point;
 
 use self::files::Eyes;
-use self::point::Point;
+use self::point::CheckPoint;
 use super::run::runtime;
 use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::answers;
@@ -53,8 +53,8 @@ impl Check {
         // What is asked of others is asked with the passwords that the daemon will have.
         let lent = files::with_copies(&config);
         let mut mends = 0;
-        let mut tell = |point: Point| {
-            mends += u32::from(matches!(point, Point::Mend(..)));
+        let mut tell = |point: CheckPoint| {
+            mends += u32::from(matches!(point, CheckPoint::Mend(..)));
             print(&line(&point))
         };
         tell(the_settings(path, &config))?;
@@ -88,17 +88,17 @@ impl Check {
     }
 }
 
-fn line(point: &Point) -> String {
+fn line(point: &CheckPoint) -> String {
     match point {
-        Point::Well(what) => format!("well   {what}"),
-        Point::Mend(what, remedy) => format!("mend   {what}\n       {remedy}"),
-        Point::Blind(what) => format!("blind  {what}"),
+        CheckPoint::Well(what) => format!("well   {what}"),
+        CheckPoint::Mend(what, remedy) => format!("mend   {what}\n       {remedy}"),
+        CheckPoint::Blind(what) => format!("blind  {what}"),
     }
 }
 
-fn the_settings(path: &Path, config: &Config) -> Point {
+fn the_settings(path: &Path, config: &Config) -> CheckPoint {
     let rules = &config.rules;
-    Point::Well(format!(
+    CheckPoint::Well(format!(
         "{}: {} ({} in its topics) with {}, {} and {}.",
         path.display(),
         rules.site.name,
@@ -110,13 +110,13 @@ fn the_settings(path: &Path, config: &Config) -> Point {
 }
 
 /// Which values are corrected, by what, and since when.
-fn corrections(config: &Config) -> Vec<Point> {
+fn corrections(config: &Config) -> Vec<CheckPoint> {
     let rules = &config.rules;
     let corrected = rules.channels.iter().filter(|channel| channel.gain != 1.0 || channel.offset != 0.0);
-    let mut points: Vec<Point> = corrected
+    let mut points: Vec<CheckPoint> = corrected
         .map(|channel| {
             let since = channel.calibrated.map_or("on a day not noted".to_owned(), |date| format!("on {date}"));
-            Point::Well(format!(
+            CheckPoint::Well(format!(
                 "The {} of {} is corrected: {} × value {} {}, calibrated {since}.",
                 channel.quantity.word(),
                 rules.sensor(channel.sensor).id,
@@ -128,7 +128,7 @@ fn corrections(config: &Config) -> Vec<Point> {
         .collect();
     for reservoir in &rules.reservoirs {
         if let Some(echo) = &reservoir.echo {
-            points.push(Point::Well(format!(
+            points.push(CheckPoint::Well(format!(
                 "The echo of {} is corrected for the warmth of the air by {}; the gauge itself reckons with {}.",
                 reservoir.id,
                 rules.sensor(rules.channel(echo.air).sensor).id,
@@ -140,20 +140,20 @@ fn corrections(config: &Config) -> Vec<Point> {
 }
 
 /// Whether the mail server takes us in; no letter is sent.
-async fn mail(config: &Config) -> Point {
+async fn mail(config: &Config) -> CheckPoint {
     let to = config.mail.to.join(", ");
     let Some(smtp) = &config.mail.smtp else {
-        return Point::Mend(
+        return CheckPoint::Mend(
             format!("Letters become files in {} and wake nobody.", config.mail.folder.display()),
             "Name your mail server: [mail] smtp = \"smtps://user@host:465\", from, to, password_file.".to_owned(),
         );
     };
     let server = format!("{}:{}", smtp.host, smtp.port);
     match postman(config).try_login().await {
-        Ok(()) => {
-            Point::Well(format!("The mail server {server} takes us in; letters go to {to}. Try one: check --letter"))
-        }
-        Err(error) => Point::Mend(
+        Ok(()) => CheckPoint::Well(format!(
+            "The mail server {server} takes us in; letters go to {to}. Try one: check --letter"
+        )),
+        Err(error) => CheckPoint::Mend(
             format!("Mail does not work yet: {}.", error.text.trim_end_matches('.')),
             if error.text.contains("/run/credentials/") {
                 "systemd hands this password to the daemon alone: run the check as root.".to_owned()
@@ -165,12 +165,12 @@ async fn mail(config: &Config) -> Point {
 }
 
 /// Whether the mailbox of replies opens; nothing in it is changed.
-async fn replies(config: &Config) -> Option<Point> {
+async fn replies(config: &Config) -> Option<CheckPoint> {
     let answers = config.mail.answers.as_ref()?;
     let mailbox = format!("{} at {}", answers.folder, answers.host);
     Some(match answers::try_once(answers).await {
-        Ok(()) => Point::Well(format!("Replies can be read in {mailbox}.")),
-        Err(why) => Point::Mend(
+        Ok(()) => CheckPoint::Well(format!("Replies can be read in {mailbox}.")),
+        Err(why) => CheckPoint::Mend(
             format!("Replies cannot be read in {mailbox}: {}.", why.to_string().trim_end_matches('.')),
             "Until they can, answer with the page or the verbs. Look at [mail.answers] in the settings.".to_owned(),
         ),

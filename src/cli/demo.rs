@@ -8,7 +8,7 @@ use super::run::runtime;
 use super::{Answer, Failure, Outcome, print};
 use crate::clock::Clock;
 use crate::config;
-use crate::daemon::{self, Happening};
+use crate::daemon::{self, Observed};
 use crate::demo::broker::DemoBroker;
 use crate::demo::{nights, publisher};
 use crate::engine::Engine;
@@ -112,14 +112,14 @@ impl Demo {
                 }
             }
         });
-        let mut observer = |happening: Happening<'_>| {
-            if matches!(happening, Happening::BrokerUp)
+        let mut observer = |happening: Observed<'_>| {
+            if matches!(happening, Observed::BrokerUp)
                 && let Some(connected) = connected.take()
             {
                 let _ = connected.send(());
             }
             account.tell(&happening);
-            if let Happening::Letter(letter) = &happening
+            if let Observed::Letter(letter) = &happening
                 && letter.subject.starts_with("Still:")
             {
                 for alarm in std::mem::take(&mut account.unanswered) {
@@ -186,8 +186,8 @@ struct Account {
 }
 
 impl Account {
-    fn tell(&mut self, happening: &Happening<'_>) {
-        if let Happening::Alarm(change, _) = happening {
+    fn tell(&mut self, happening: &Observed<'_>) {
+        if let Observed::Alarm(change, _) = happening {
             if (change.state, change.priority) == (AlarmState::Unacknowledged, Priority::Now) {
                 self.unanswered.insert(change.key.clone());
             } else {
@@ -195,7 +195,7 @@ impl Account {
             }
         }
         let line = match happening {
-            Happening::Alarm(change, text) => {
+            Observed::Alarm(change, text) => {
                 let what = match (change.state, change.priority) {
                     (AlarmState::Unacknowledged, Priority::Now) => "ALARM",
                     (AlarmState::Unacknowledged, Priority::NextRound) => "for the next round",
@@ -206,7 +206,7 @@ impl Account {
                 };
                 format!("{}  {what}: {}", self.time(change.at), begins(text))
             }
-            Happening::Letter(letter) => {
+            Observed::Letter(letter) => {
                 self.letters.push((*letter).clone());
                 let kind = match letter.kind {
                     LetterKind::Alarm => "letter now",
@@ -217,12 +217,12 @@ impl Account {
                 };
                 format!("{}  {kind}: \"{}\"", self.time(letter.at), letter.subject)
             }
-            Happening::BrokerDown(error) => format!("{BESIDE_THE_TIME}the broker: {error}"),
-            Happening::Time(engine) => match self.progress(engine) {
+            Observed::BrokerDown(error) => format!("{BESIDE_THE_TIME}the broker: {error}"),
+            Observed::Time(engine) => match self.progress(engine) {
                 Some(line) => line,
                 None => return,
             },
-            Happening::Ready { .. } | Happening::BrokerUp | Happening::Journal(..) => return,
+            Observed::Ready { .. } | Observed::BrokerUp | Observed::Journal(..) => return,
         };
         // Losing the terminal must not stop the watch.
         let _ = print(&set_beside_its_time(&line, super::show::columns()));

@@ -56,7 +56,7 @@ impl Guard {
     }
 }
 
-fn send(settings: &config::Guard) -> Outcome {
+fn send(settings: &config::GuardSettings) -> Outcome {
     let now = Clock::system().now();
     let letter = wording::guard_test_letter(settings, now);
     let runtime = runtime()?;

@@ -13,7 +13,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::reading::{BelievedAs, Quantity};
 use crate::report::history;
-use crate::report::subject::Subject;
+use crate::report::subject::HistorySubject;
 use crate::report::{self, Series, alarms};
 use crate::store::Reader;
 use crate::units::{Litres, Timestamp, UnitSystem};
@@ -120,7 +120,7 @@ impl History {
         Ok(if found { Answer::Yes } else { Answer::No })
     }
 
-    fn span(&self, config: &Config, subject: &Subject) -> Result<(Timestamp, Timestamp), Failure> {
+    fn span(&self, config: &Config, subject: &HistorySubject) -> Result<(Timestamp, Timestamp), Failure> {
         let zone = config.rules.site.time_zone;
         let now = Clock::system().now();
         let life = subject.life(now);
@@ -180,7 +180,7 @@ impl History {
     fn draw(
         &self,
         records: &Records,
-        subject: &Subject,
+        subject: &HistorySubject,
         parts: &[Part],
         span: (Timestamp, Timestamp),
         file: &Path,
@@ -203,16 +203,17 @@ impl History {
         self.replace.write(file, &bytes)
     }
 
-    fn title(&self, records: &Records, subject: &Subject) -> String {
-        let other = self.beside.as_deref().and_then(|id| Subject::named(&records.config.rules, &records.lives, id));
+    fn title(&self, records: &Records, subject: &HistorySubject) -> String {
+        let other =
+            self.beside.as_deref().and_then(|id| HistorySubject::named(&records.config.rules, &records.lives, id));
         other.map_or_else(|| subject.name.clone(), |other| format!("{} and {}", subject.name, other.name))
     }
 }
 
 impl Records {
-    fn named(&self, id: &str) -> Result<Subject, Failure> {
+    fn named(&self, id: &str) -> Result<HistorySubject, Failure> {
         let rules = &self.config.rules;
-        Subject::named(rules, &self.lives, id).ok_or_else(|| {
+        HistorySubject::named(rules, &self.lives, id).ok_or_else(|| {
             let places = rules.places.iter().map(|place| place.id.as_str());
             let sensors = rules.sensors.iter().map(|sensor| sensor.id.as_str());
             let growing = self.lives.iter().filter(|life| life.end.is_none());
@@ -227,7 +228,7 @@ impl Records {
     /// What was read of it; its sensors are named where one quantity has several.
     fn parts(
         &self,
-        subject: &Subject,
+        subject: &HistorySubject,
         (since, until): (Timestamp, Timestamp),
         step: TimeDelta,
     ) -> Result<Vec<Part>, Failure> {
@@ -244,7 +245,7 @@ impl Records {
     /// over it are left alone.
     fn beyond(
         &self,
-        subject: &Subject,
+        subject: &HistorySubject,
         span: (Timestamp, Timestamp),
         parts: &mut [Part],
         (side, typed): (Side, &str),

@@ -6,7 +6,7 @@ use super::run::runtime;
 use super::{Answer, DEFAULT_CONFIG, Failure, Outcome, print, settings, when};
 use crate::clock::Clock;
 use crate::config::{self, Broker, Locator, Unit};
-use crate::intake::guess::{self, Found, TopicGuess};
+use crate::intake::guess::{self, Guessed, TopicGuess};
 use crate::intake::survey::survey;
 use crate::notify::wording::speech::count;
 use crate::reading::Quantity;
@@ -199,7 +199,7 @@ fn sensor(text: &mut String, guess: &TopicGuess, id: &str, place: &str) {
     }
 }
 
-fn reservoir(text: &mut String, guess: &TopicGuess, gauge: &Found) {
+fn reservoir(text: &mut String, guess: &TopicGuess, gauge: &Guessed) {
     let _ = write!(
         text,
         "\n# A gauge, it seems: {} is {}, {}.\n# It said: {}\n# Measure the tank inside, then take the signs away:\n\
@@ -232,7 +232,7 @@ fn pace(text: &mut String, sign: &str, guess: &TopicGuess) {
     }
 }
 
-fn value_keys(found: &Found) -> String {
+fn value_keys(found: &Guessed) -> String {
     let unit = format!("unit = \"{}\"", unit_word(found.unit));
     match &found.at {
         Locator::Bare => unit,
@@ -242,7 +242,7 @@ fn value_keys(found: &Found) -> String {
 }
 
 /// What of a topic is air.
-fn air(guess: &TopicGuess) -> Vec<&Found> {
+fn air(guess: &TopicGuess) -> Vec<&Guessed> {
     guess.found.iter().filter(|found| matches!(found.quantity, Quantity::Temperature | Quantity::Humidity)).collect()
 }
 

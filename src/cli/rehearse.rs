@@ -5,7 +5,7 @@ use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::engine::rules::Site;
-use crate::rehearse::beside::{self, Difference, Episode, Night};
+use crate::rehearse::beside::{self, Difference, Night, RehearsedEpisode};
 use crate::rehearse::printed::Printed;
 use crate::rehearse::recorded::{Grain, Recording, rehearse};
 use crate::rehearse::{RehearsalError, Summary};
@@ -140,7 +140,7 @@ fn for_people(site: &Site, names: &[String; 2], nights: [&Night<'_>; 2], found: 
     text
 }
 
-fn reported(site: &Site, episode: Option<&Episode>) -> String {
+fn reported(site: &Site, episode: Option<&RehearsedEpisode>) -> String {
     let Some(episode) = episode else {
         return "nothing.".to_owned();
     };

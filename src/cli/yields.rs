@@ -6,7 +6,7 @@ use super::show;
 use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::analysis::lives::lives;
 use crate::analysis::lot_air::LotAir;
-use crate::analysis::yields::{self, AirFigure, By, Finding, Group, LEAST_LOTS, Losses, Lot, REASONS};
+use crate::analysis::yields::{self, AirFigure, By, Group, LEAST_LOTS, Losses, Lot, REASONS, YieldFinding};
 use crate::chart::scatter::{Scatter, ScatterPoint, scatter_png, scatter_svg};
 use crate::clock::Clock;
 use crate::engine::rules::Site;
@@ -266,7 +266,7 @@ fn loss_table(head: &str, losses: &[Losses]) -> comfy_table::Table {
     table
 }
 
-fn findings_in_words(site: &Site, crop: &str, findings: &[Finding]) -> String {
+fn findings_in_words(site: &Site, crop: &str, findings: &[YieldFinding]) -> String {
     let lots = findings.iter().map(|finding| finding.pairs.len()).max().unwrap_or(0);
     let lots_of = |n: usize| if n == 1 { "1 lot".to_owned() } else { format!("{n} lots") };
     if lots < LEAST_LOTS {
@@ -308,7 +308,7 @@ fn findings_in_words(site: &Site, crop: &str, findings: &[Finding]) -> String {
 /// The custom of one in twenty.
 const REPORTED_BELOW: f64 = 0.05;
 
-fn range(site: &Site, finding: &Finding) -> String {
+fn range(site: &Site, finding: &YieldFinding) -> String {
     let figures = finding.pairs.iter().map(|(figure, _)| *figure);
     let ends = figures.clone().reduce(f64::min).zip(figures.reduce(f64::max));
     let show = |figure: f64| match finding.condition {
@@ -373,7 +373,7 @@ fn as_json(lots: &[Lot], by: By, since: Timestamp) -> Value {
             "name": losses.name, "trays_ended": losses.ended, "trays_lost": lost(losses), "by_reason": losses.by_reason,
         })
     };
-    let finding = |finding: &Finding| {
+    let finding = |finding: &YieldFinding| {
         json!({
             "condition": finding.condition.word(), "n": finding.pairs.len(), "pairs": finding.pairs,
             "rho": finding.correlation.map(|found| found.rho), "p": finding.correlation.map(|found| found.p),
@@ -385,7 +385,7 @@ fn as_json(lots: &[Lot], by: By, since: Timestamp) -> Value {
             "tray": lot.tray, "crop": lot.crop, "place": lot.place, "week": lot.week,
             "ended_at": show::instant(lot.ended_at), "trays": lot.trays,
             "grams_a_tray": show::rounded(lot.grams_a_tray()),
-            "lost_to": match lot.outcome { yields::Outcome::Lost(reason) => Some(yields::word(reason)), yields::Outcome::Cut(_) => None },
+            "lost_to": match lot.outcome { yields::LotOutcome::Lost(reason) => Some(yields::word(reason)), yields::LotOutcome::Cut(_) => None },
             "air": air(&lot.air),
         })
     };
@@ -413,9 +413,9 @@ mod tests {
         Site { units: UnitSystem::Metric, ..example.expect("the example is right").rules.site }
     }
 
-    fn finding(pairs: Vec<(f64, f64)>, p_of_all: Option<f64>) -> Finding {
+    fn finding(pairs: Vec<(f64, f64)>, p_of_all: Option<f64>) -> YieldFinding {
         let correlation = p_of_all.and_then(|_| spearman(&pairs));
-        Finding { condition: AirFigure::Humidity, pairs, correlation, p_of_all }
+        YieldFinding { condition: AirFigure::Humidity, pairs, correlation, p_of_all }
     }
 
     #[test]
@@ -449,7 +449,7 @@ mod tests {
             week: "2026-W11".to_owned(),
             ended_at: Timestamp::UNIX_EPOCH,
             trays: 2,
-            outcome: yields::Outcome::Cut(Some(grams)),
+            outcome: yields::LotOutcome::Cut(Some(grams)),
             seed_grams: None,
             air: LotAir { humidity: Some(humidity), temperature: Some(20.0), known: 1.0, ..LotAir::default() },
         }

@@ -1,6 +1,6 @@
 //! Reads `[mail.answers]`: the mailbox that replies to letters come into.
 
-use super::Answers;
+use super::AnswersSettings;
 use super::address::{address, is_loopback, mail_address, path};
 use super::amount::text;
 use super::file::{Complaint, Findings, Table};
@@ -15,7 +15,7 @@ pub(super) fn answers(
     findings: &mut Findings<'_>,
     base: &Path,
     letters_leave: bool,
-) -> Option<Answers> {
+) -> Option<AnswersSettings> {
     if !table.stands() {
         return None;
     }
@@ -63,7 +63,7 @@ pub(super) fn answers(
     let reply_to = table.optional(findings, "reply_to", mail_address);
     table.finish(findings);
     let (tls, host, port, user) = found?;
-    Some(Answers {
+    Some(AnswersSettings {
         host,
         port,
         tls,

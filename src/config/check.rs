@@ -8,7 +8,7 @@ use super::crops;
 use super::devices;
 use super::file::{Complaint, Findings, Table};
 use super::outside;
-use super::{Config, Store};
+use super::{Config, StoreSettings};
 use crate::engine::alarm::AlarmKind;
 use crate::engine::rules::{AlarmTuning, Rules, Site};
 use crate::units::UnitSystem;
@@ -121,11 +121,11 @@ pub(super) fn time_zone(value: &DeValue<'_>) -> Result<chrono_tz::Tz, Complaint>
     })
 }
 
-fn store(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Path) -> Store {
+fn store(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Path) -> StoreSettings {
     let path = table.optional(findings, "path", super::address::path(base));
     let keep = table.optional(findings, "keep_readings", span_between(TimeDelta::days(1), TimeDelta::days(36_500)));
     table.finish(findings);
-    Store {
+    StoreSettings {
         path: path.unwrap_or_else(|| PathBuf::from(STORE_PATH)),
         keep_readings: keep.unwrap_or(TimeDelta::days(KEEP_READINGS_DAYS)),
     }

@@ -3,13 +3,13 @@
 use super::amount::{span_between, text, time_of_day, topic_word};
 use super::check::time_zone;
 use super::file::{Complaint, Findings, Table};
-use super::{Guard, GuardRules, outside};
+use super::{GuardRules, GuardSettings, outside};
 use chrono::{NaiveTime, TimeDelta};
 use std::path::Path;
 use toml::de::DeTable;
 
 /// The checked settings, meaningful only if `findings` holds no problem afterwards.
-pub(super) fn guard(document: &DeTable<'_>, findings: &mut Findings<'_>, base: &Path) -> Guard {
+pub(super) fn guard(document: &DeTable<'_>, findings: &mut Findings<'_>, base: &Path) -> GuardSettings {
     let mut root = Table::root(document);
     let mut table = root.table(findings, "guard");
     let hint = "write the site as it stands in its topics, for example site = \"saltmarsh-lane\"; \"traywarden check\" shows it";
@@ -46,7 +46,7 @@ pub(super) fn guard(document: &DeTable<'_>, findings: &mut Findings<'_>, base: &
     }
     let mail = outside::mail(mail_table, findings, base, &base.join("guard"));
     root.finish(findings);
-    Guard {
+    GuardSettings {
         name: name.unwrap_or_else(|| site.clone()),
         site,
         rules: GuardRules {

@@ -19,8 +19,8 @@ mod tank;
 
 pub use problem::{Problem, Problems};
 pub use settings::{
-    Answers, Beat, Broker, Config, Field, Guard, GuardRules, Locator, Mail, MetricsFor, Page, Smtp, Source, Store, Tls,
-    Topics, Unit,
+    AnswersSettings, Beat, Broker, Config, Field, GuardRules, GuardSettings, Locator, Mail, MetricsFor, PageSettings,
+    Smtp, Source, StoreSettings, Tls, Topics, Unit,
 };
 
 use std::io::Read;
@@ -39,7 +39,7 @@ pub fn load(path: &Path) -> Result<Config, Problems> {
 ///
 /// # Errors
 /// Everything that is wrong with them, in one go.
-pub fn load_guard(path: &Path) -> Result<Guard, Problems> {
+pub fn load_guard(path: &Path) -> Result<GuardSettings, Problems> {
     load_with(path, guard::guard)
 }
 

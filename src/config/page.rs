@@ -2,7 +2,7 @@
 
 use super::amount::text;
 use super::file::{Complaint, Findings, Table};
-use super::{MetricsFor, Page};
+use super::{MetricsFor, PageSettings};
 use std::net::{Ipv4Addr, SocketAddr};
 use toml::de::DeValue;
 
@@ -12,14 +12,14 @@ pub const USUAL_PORT: u16 = 8460;
 const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), USUAL_PORT);
 
 /// `[page]`. Without it: served to this machine alone.
-pub(super) fn page(mut table: Table<'_>, findings: &mut Findings<'_>) -> Page {
+pub(super) fn page(mut table: Table<'_>, findings: &mut Findings<'_>) -> PageSettings {
     let listen = table.optional(findings, "listen", listen);
     let names = table
         .take("names")
         .map_or_else(Vec::new, |item| item.list().iter().filter_map(|item| item.read(findings, host_name)).collect());
     let metrics = table.optional(findings, "metrics", metrics).unwrap_or_default();
     table.finish(findings);
-    Page { listen: listen.unwrap_or(Some(LISTEN)), names, metrics }
+    PageSettings { listen: listen.unwrap_or(Some(LISTEN)), names, metrics }
 }
 
 fn metrics(value: &DeValue<'_>) -> Result<MetricsFor, Complaint> {

@@ -17,18 +17,18 @@ pub struct Config {
     /// Which topic means what.
     pub topics: Topics,
     /// Where everything is kept.
-    pub store: Store,
+    pub store: StoreSettings,
     /// Who is written to.
     pub mail: Mail,
     /// What is asked for while the watch is well; `None`: nothing.
     pub beat: Option<Beat>,
     /// Where the round sheet is served.
-    pub page: Page,
+    pub page: PageSettings,
 }
 
 /// Where the round sheet is served, and under which names it may be asked for.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Page {
+pub struct PageSettings {
     /// Address and port; `None`: no page.
     pub listen: Option<std::net::SocketAddr>,
     /// Names by which phones may call this machine, in lower case. Bare addresses and
@@ -154,7 +154,7 @@ pub enum Unit {
 
 /// Where everything is kept.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Store {
+pub struct StoreSettings {
     /// The SQLite file.
     pub path: PathBuf,
     /// How long single readings are kept; minute means and the journal stay for good.
@@ -173,12 +173,12 @@ pub struct Mail {
     /// Where .eml files go without a server.
     pub folder: PathBuf,
     /// Where replies to letters come in; `None`: they are not read.
-    pub answers: Option<Answers>,
+    pub answers: Option<AnswersSettings>,
 }
 
 /// The mailbox that replies to letters come into.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Answers {
+pub struct AnswersSettings {
     /// Host name.
     pub host: String,
     /// Port.
@@ -233,7 +233,7 @@ pub struct Beat {
 
 /// The settings of `guard`.
 #[derive(Clone, Debug)]
-pub struct Guard {
+pub struct GuardSettings {
     /// The `<site>` in `traywarden/<site>/...`.
     pub site: String,
     /// What letters call it.

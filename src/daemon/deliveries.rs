@@ -4,7 +4,7 @@
 //! remembered only for as long as it can come again: packet ids are used anew after
 //! 65,535 messages, and an equal message that was truly sent must then be heard.
 
-use crate::store::Delivery;
+use crate::store::StoredDelivery;
 use std::collections::{HashMap, VecDeque};
 
 /// Messages a broker may have on their way to us at once, with room to spare (mosquitto
@@ -35,7 +35,7 @@ pub struct Forgotten {
     /// Everything: the broker has no session of ours.
     pub all: bool,
     /// These.
-    pub marks: Vec<Delivery>,
+    pub marks: Vec<StoredDelivery>,
 }
 
 impl Forgotten {
@@ -47,7 +47,7 @@ impl Forgotten {
 
 impl Deliveries {
     /// Begins with what an earlier run wrote down.
-    pub fn restored(marks: Vec<Delivery>) -> Deliveries {
+    pub fn restored(marks: Vec<StoredDelivery>) -> Deliveries {
         let mut deliveries = Deliveries::default();
         for mark in marks {
             deliveries.take(mark, 0);
@@ -56,7 +56,7 @@ impl Deliveries {
     }
 
     /// This very message was taken before. Ask only for one that is marked as sent again (DUP).
-    pub fn is_repeated(&mut self, delivery: Delivery, epoch: u64) -> bool {
+    pub fn is_repeated(&mut self, delivery: StoredDelivery, epoch: u64) -> bool {
         match self.marks.get_mut(&delivery.packet_id) {
             Some(mark) if mark.hash == delivery.hash => {
                 mark.epoch = epoch;
@@ -67,7 +67,7 @@ impl Deliveries {
     }
 
     /// A message was taken.
-    pub fn take(&mut self, delivery: Delivery, epoch: u64) {
+    pub fn take(&mut self, delivery: StoredDelivery, epoch: u64) {
         self.count += 1;
         let mark = Mark { hash: delivery.hash, epoch, nth: self.count };
         // The old one of this id is replaced in the store by the new one.
@@ -119,7 +119,7 @@ impl Deliveries {
 
     fn forget(&mut self, packet_id: u16) {
         if let Some(mark) = self.marks.remove(&packet_id) {
-            self.forgotten.marks.push(Delivery { packet_id, hash: mark.hash });
+            self.forgotten.marks.push(StoredDelivery { packet_id, hash: mark.hash });
         }
     }
 }
@@ -128,8 +128,8 @@ impl Deliveries {
 mod tests {
     use super::*;
 
-    fn message(packet_id: u16) -> Delivery {
-        Delivery { packet_id, hash: 7 }
+    fn message(packet_id: u16) -> StoredDelivery {
+        StoredDelivery { packet_id, hash: 7 }
     }
 
     #[test]
@@ -137,7 +137,7 @@ mod tests {
         let mut deliveries = Deliveries::default();
         deliveries.take(message(5), 1);
         assert!(deliveries.is_repeated(message(5), 2));
-        assert!(!deliveries.is_repeated(Delivery { packet_id: 5, hash: 8 }, 2), "another under the same id");
+        assert!(!deliveries.is_repeated(StoredDelivery { packet_id: 5, hash: 8 }, 2), "another under the same id");
         assert!(!deliveries.is_repeated(message(6), 2), "an equal one under another id");
     }
 

@@ -2,7 +2,7 @@
 //! verbs put into the store's inbox.
 
 use super::gate::Passage;
-use super::{Daemon, Extras, Happening, keeper};
+use super::{Daemon, Extras, Observed, keeper};
 use crate::engine::event::{Command, Garbled, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
 use crate::intake::payload::{self, Decoded};
@@ -21,7 +21,7 @@ impl Daemon<'_> {
                     self.deliveries.forget_all();
                 }
                 tracing::info!(session_present, "connected to the broker");
-                (self.observer)(Happening::BrokerUp);
+                (self.observer)(Observed::BrokerUp);
                 self.broker_up = true;
                 self.lamps_can_hear();
                 self.happen(What::BrokerUp, Extras::default());
@@ -29,7 +29,7 @@ impl Daemon<'_> {
             FromBroker::Down { error } => {
                 self.broker_up = false;
                 tracing::warn!(%error, "no connection to the broker");
-                (self.observer)(Happening::BrokerDown(&error));
+                (self.observer)(Observed::BrokerDown(&error));
                 self.happen(What::BrokerDown, Extras::default());
             }
             FromBroker::Contested { times } => {
@@ -47,7 +47,7 @@ impl Daemon<'_> {
             FromBroker::SubscribeRefused { topics } => {
                 let topics = topics.join(", ");
                 tracing::error!(topics, "the broker refuses these topics; check its access control");
-                (self.observer)(Happening::BrokerDown(&format!("the broker refuses to let us listen to {topics}")));
+                (self.observer)(Observed::BrokerDown(&format!("the broker refuses to let us listen to {topics}")));
             }
             FromBroker::Delivery(delivery) => self.delivery(delivery),
             FromBroker::Settled { epoch, packet_ids, sent_again } => {
@@ -63,7 +63,7 @@ impl Daemon<'_> {
         let acknowledged = delivery.receipt.packet_id != 0;
         let mut hasher = DefaultHasher::new();
         (&delivery.topic, &delivery.payload).hash(&mut hasher);
-        let mark = crate::store::Delivery { packet_id: delivery.receipt.packet_id, hash: hasher.finish() };
+        let mark = crate::store::StoredDelivery { packet_id: delivery.receipt.packet_id, hash: hasher.finish() };
         let epoch = delivery.receipt.epoch;
         if acknowledged && delivery.duplicate && self.deliveries.is_repeated(mark, epoch) {
             self.ledger.acknowledge_with_next(delivery.receipt);

@@ -7,7 +7,7 @@ use super::deliveries::Forgotten;
 use crate::engine::event::{Effect, What};
 use crate::engine::rules::{Rules, Site};
 use crate::journal::Did;
-use crate::store::{Claim, Found, Newest, Opening, Record, Reserve, Seal, Store, StoreError, claim};
+use crate::store::{Claim, FileFound, Newest, Opening, Record, Reserve, Seal, Store, StoreError, claim};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::path::{Path, PathBuf};
@@ -45,7 +45,7 @@ pub struct Keeper {
 pub struct Opened {
     opening: Opening,
     /// What stood at its path, where we held it open before.
-    found: Found,
+    found: FileFound,
     /// Where what was held open lies now.
     rescued: Option<PathBuf>,
     /// What it ends with, and what it was noted to hold.
@@ -74,13 +74,13 @@ impl Opened {
     pub fn sentence(&self, site: &Site) -> Option<String> {
         let lies_at = self.rescued.as_ref().map(|path| path.display().to_string());
         match (&self.found, &self.opening, &self.ends_early) {
-            (Found::Deleted, ..) => Some(match lies_at {
+            (FileFound::Deleted, ..) => Some(match lies_at {
                 Some(path) => {
                     format!("somebody deleted the store's file while the watch ran; it was put back at {path}")
                 }
                 None => "somebody deleted the store's file while the watch ran, and what was in it is gone".to_owned(),
             }),
-            (Found::Replaced, ..) => Some(format!(
+            (FileFound::Replaced, ..) => Some(format!(
                 "somebody put another file in the store's place while the watch ran; the watch goes on with that one, and \
                  what was in the old one {}",
                 lies_at.map_or("is gone".to_owned(), |path| format!("lies at {path}"))
@@ -100,7 +100,7 @@ impl Opened {
                  in it may be wrong. Make a backup; if nobody touched the file, the card is failing"
                     .to_owned(),
             ),
-            (Found::CutOff, ..) => Some("somebody cut the store's file off while the watch ran".to_owned()),
+            (FileFound::CutOff, ..) => Some("somebody cut the store's file off while the watch ran".to_owned()),
             _ => None,
         }
     }
@@ -140,7 +140,7 @@ impl Keeper {
             why_not: None,
             numbered_anew: false,
         };
-        match keeper.try_open(now, Found::AsLeft, None) {
+        match keeper.try_open(now, FileFound::AsLeft, None) {
             Ok(opened) => Ok((keeper, Some(opened))),
             Err(watched @ StoreError::Watched { .. }) => Err(watched),
             Err(error) => {
@@ -224,7 +224,7 @@ impl Keeper {
         forgotten: &Forgotten,
     ) -> Result<News, StoreError> {
         let mut news = News::default();
-        if self.store.as_mut().is_some_and(|store| store.found() != Found::AsLeft) {
+        if self.store.as_mut().is_some_and(|store| store.found() != FileFound::AsLeft) {
             self.reopen = true;
         }
         if self.store.is_none() || self.reopen {
@@ -268,9 +268,9 @@ impl Keeper {
     }
 
     fn open_again(&mut self, now: Timestamp) -> Result<Opened, StoreError> {
-        let found = self.store.as_mut().map_or(Found::AsLeft, Store::found);
+        let found = self.store.as_mut().map_or(FileFound::AsLeft, Store::found);
         // What somebody took away is looked for at once, what fails by itself only now and then.
-        if found == Found::AsLeft && self.tried.is_some_and(|tried| tried.elapsed() < TRY_EVERY) {
+        if found == FileFound::AsLeft && self.tried.is_some_and(|tried| tried.elapsed() < TRY_EVERY) {
             let why = self.why_not.clone().unwrap_or_default();
             return Err(StoreError::NotYet { why });
         }
@@ -279,7 +279,7 @@ impl Keeper {
         self.try_open(now, found, rescued).inspect_err(|error| self.why_not = Some(error.to_string()))
     }
 
-    fn try_open(&mut self, now: Timestamp, found: Found, rescued: Option<PathBuf>) -> Result<Opened, StoreError> {
+    fn try_open(&mut self, now: Timestamp, found: FileFound, rescued: Option<PathBuf>) -> Result<Opened, StoreError> {
         self.tried = Some(tokio::time::Instant::now());
         if let Some(folder) = self.path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(|source| StoreError::File {
@@ -291,7 +291,7 @@ impl Keeper {
         if self.claim.is_none() {
             self.claim = Some(claim(&self.path)?);
         }
-        let changed = self.store.is_none() && found == Found::AsLeft && Seal::beside(&self.path).was_broken();
+        let changed = self.store.is_none() && found == FileFound::AsLeft && Seal::beside(&self.path).was_broken();
         let (store, opening) = Store::open(&self.path, &self.rules, now)?;
         self.store = Some(store);
         self.reopen = false;

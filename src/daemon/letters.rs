@@ -1,6 +1,6 @@
 //! From what the engine says must be told to parcels, and from the queues to who is told.
 
-use super::{Daemon, Extras, Happening};
+use super::{Daemon, Extras, Observed};
 use crate::answers::{Answer, FromAnswers};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, LetterFacts, LetterKind, What};
@@ -9,7 +9,7 @@ use crate::engine::rules::Rules;
 use crate::notify::channel::Refused;
 use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey, Picture};
 use crate::notify::message::{self, Answered, Sender};
-use crate::notify::post::{Fate, ParcelOutcome, Post, Posted, Tried};
+use crate::notify::post::{ParcelFate, ParcelOutcome, Post, Posted, Tried};
 use crate::notify::wording::{self, Answering, ByMail};
 use crate::report;
 use crate::store::{Outcome, Reader, Record, WaitingParcel};
@@ -20,7 +20,7 @@ impl Daemon<'_> {
     pub(super) fn write_letter(&mut self, facts: &LetterFacts) -> (Letter, Vec<Parcel>) {
         let pictures = if facts.kind == LetterKind::Digest { self.pictures(facts) } else { Vec::new() };
         let letter = wording::letter(facts, &self.rules, pictures, &self.answering(facts));
-        (self.observer)(Happening::Letter(&letter));
+        (self.observer)(Observed::Letter(&letter));
         tracing::info!(letter = letter.id, subject = letter.subject, "letter");
         let parcels = self.posts.iter().flat_map(|post| post.letter(&letter)).collect();
         (letter, parcels)
@@ -145,7 +145,7 @@ impl Daemon<'_> {
             let channel = key.channel.word();
             tracing::warn!(channel, letter = key.letter, recipient = key.recipient, error = %refused, "the letter did not leave");
         }
-        let arrived = parcel.fate == Fate::Sent;
+        let arrived = parcel.fate == ParcelFate::Sent;
         self.note(key.channel, outcome(parcel), letters, result);
         if arrived && key.channel == ChannelName::Mail {
             self.gather_held_up(now);
@@ -194,9 +194,9 @@ impl Daemon<'_> {
 fn outcome(parcel: ParcelOutcome) -> Outcome {
     let ParcelOutcome { key, fate } = parcel;
     match fate {
-        Fate::Sent => Outcome::Sent(key),
-        Fate::Refused { error, again } => Outcome::Failed { key, error, not_before: again },
-        Fate::ToldBy { letter } => Outcome::ToldBy { key, letter },
+        ParcelFate::Sent => Outcome::Sent(key),
+        ParcelFate::Refused { error, again } => Outcome::Failed { key, error, not_before: again },
+        ParcelFate::ToldBy { letter } => Outcome::ToldBy { key, letter },
     }
 }
 

@@ -94,7 +94,7 @@ pub enum Leave {
 
 /// What the daemon tells whoever started it, besides the log.
 #[derive(Debug)]
-pub enum Happening<'a> {
+pub enum Observed<'a> {
     /// The store is open and the past lived through.
     Ready {
         /// Events lived through.
@@ -155,7 +155,7 @@ pub struct Daemon<'w> {
     /// Shared with the task that beats, so that a line is written only when it changes.
     beat_missed: Arc<AtomicBool>,
     proposals: Proposals,
-    observer: &'w mut dyn FnMut(Happening<'_>),
+    observer: &'w mut dyn FnMut(Observed<'_>),
 }
 
 /// How a watch ends.
@@ -200,7 +200,7 @@ struct Failing {
 #[derive(Default)]
 struct Extras {
     rejected: Option<Rejected>,
-    delivery: Option<crate::store::Delivery>,
+    delivery: Option<crate::store::StoredDelivery>,
     message: Option<u64>,
     inbox: Option<i64>,
     letters: Vec<(Letter, Vec<Parcel>)>,
@@ -331,7 +331,7 @@ impl Daemon<'_> {
         if self.engine.next_deadline() <= self.clock.now() {
             self.happen(What::Tick, Extras::default());
             self.show();
-            (self.observer)(Happening::Time(&self.engine));
+            (self.observer)(Observed::Time(&self.engine));
         }
         if self.next_tidy <= self.clock.now() {
             self.tidy();
@@ -373,7 +373,7 @@ impl Daemon<'_> {
                         priority = change.priority.word(),
                         "{text}"
                     );
-                    (self.observer)(Happening::Alarm(change, &text));
+                    (self.observer)(Observed::Alarm(change, &text));
                     self.announce(change, &mut record);
                     record.alarm_texts.push(text);
                     urgent = true;
@@ -416,7 +416,7 @@ impl Daemon<'_> {
                 self.answer_sender(Some(*number), taken, words);
             }
             tracing::info!(refused = (!taken).then_some(words), "journal entry");
-            (self.observer)(Happening::Journal(entry, if taken { Ok(()) } else { Err(words) }));
+            (self.observer)(Observed::Journal(entry, if taken { Ok(()) } else { Err(words) }));
         }
         let entry = match (&record.event.what, &outcome) {
             (What::Journal { number, .. }, InboxOutcome::Taken { .. }) => Some(*number),

@@ -6,7 +6,7 @@ use super::keeper::{self, Keeper};
 use super::lamp::Lamp;
 use super::replies::Listening;
 use super::{
-    Daemon, DaemonError, Extras, Happening, Kept, Leave, TIDY_EVERY, Turn, deliveries::Deliveries, ledger::Ledger,
+    Daemon, DaemonError, Extras, Kept, Leave, Observed, TIDY_EVERY, Turn, deliveries::Deliveries, ledger::Ledger,
 };
 use crate::clock::Clock;
 use crate::config::Config;
@@ -55,7 +55,7 @@ pub async fn run(
     config: Config,
     clock: Clock,
     mut stop: mpsc::UnboundedReceiver<Leave>,
-    observer: &mut dyn FnMut(Happening<'_>),
+    observer: &mut dyn FnMut(Observed<'_>),
 ) -> Result<Leave, DaemonError> {
     let mut kept = Kept { clock, claim: None, page: None, reload: None };
     let mut set = None;
@@ -81,7 +81,7 @@ async fn watch(
     Kept { mut clock, claim, page, reload }: Kept,
     mut set: Option<TimeDelta>,
     stop: &mut mpsc::UnboundedReceiver<Leave>,
-    observer: &mut dyn FnMut(Happening<'_>),
+    observer: &mut dyn FnMut(Observed<'_>),
 ) -> Result<(Turn, Kept), DaemonError> {
     let rules = Arc::new(config.rules.clone());
     let (mut keeper, opened) = Keeper::open(&config.store.path, &rules, clock.now(), claim)?;
@@ -148,7 +148,7 @@ async fn watch(
         observer,
         config,
     };
-    (daemon.observer)(Happening::Ready { events: past.events });
+    (daemon.observer)(Observed::Ready { events: past.events });
     daemon.happen(What::Started, Extras::default());
     for line in wording::at_work(&daemon.rules, &daemon.engine) {
         tracing::info!("{line}");

@@ -3,10 +3,10 @@
 //! How a story is played is in `story`.
 
 use super::people::Habits;
-use super::plan::{Breakage, Broken, Lot, Outside, PlacePlan, RoomPlan, TIME_ZONE, TankPlan};
-use super::room::Air;
-use super::sensors::{Ailment, Device, Measures, Trouble};
-use super::story::{Due, Expected, Harm, Never, Story};
+use super::plan::{Breakage, Broken, Outside, PlacePlan, PlannedLot, RoomPlan, TIME_ZONE, TankPlan};
+use super::room::TrueAir;
+use super::sensors::{Ailment, Device, Measures, SensorTrouble};
+use super::story::{Due, Expected, Never, Story, TrueHarm};
 use crate::engine::alarm::AlarmKind::{self, *};
 use crate::units::Timestamp;
 use chrono::{Datelike, TimeDelta, TimeZone};
@@ -40,7 +40,7 @@ pub fn demo() -> Story {
     story.breakages = vec![breaks(Broken::Fan("rack-b".into()), local(2026, 3, 3, 23, 0), local(2026, 3, 4, 7, 12))];
     story.trouble("rack-a-air", Ailment::Silent, local(2026, 3, 4, 14, 0), local(2026, 3, 4, 16, 30));
     story.expected = Expected {
-        harm: Some(Harm::TankAtInlet),
+        harm: Some(TrueHarm::TankAtInlet),
         must: vec![
             due(&[AirTooDamp, MoldPressure], local(2026, 3, 3, 23, 0), local(2026, 3, 4, 3, 0)).wakes(),
             due(&[SensorSilent], local(2026, 3, 4, 14, 0), local(2026, 3, 4, 15, 30)).about("rack-a-air"),
@@ -73,7 +73,7 @@ fn bad_air() -> Vec<Story> {
     fan_22.breakages = vec![breaks(Broken::Fan("rack-b".into()), local(2026, 3, 3, 22, 0), local(2026, 3, 4, 7, 15))];
     fan_22.expected = Expected {
         // As long as the published requirement of its trays' own model (6 h at 90 % and more).
-        harm: Some(Harm::DampFor(1, 90.0, 6)),
+        harm: Some(TrueHarm::DampFor(1, 90.0, 6)),
         must: vec![due(&[MoldPressure], local(2026, 3, 3, 22, 0), local(2026, 3, 4, 5, 30)).wakes()],
         never: vec![never_about(AirTooDamp, "rack-a"), never(ReservoirLeak), never(SensorSilent), never(SensorStuck)],
         nobody_woken: false,
@@ -93,7 +93,7 @@ fn bad_air() -> Vec<Story> {
     cold.breakages = vec![breaks(Broken::Heater, local(2026, 1, 14, 20, 0), local(2026, 1, 15, 7, 30))];
     cold.expected = Expected {
         // Warm-loving seedlings are chilled below 8 °C (from memory); a few hours at 12 °C only slow them.
-        harm: Some(Harm::AirBelow(0, 8.0)),
+        harm: Some(TrueHarm::AirBelow(0, 8.0)),
         must: vec![due(&[AirTooCold], local(2026, 1, 14, 20, 0), local(2026, 1, 15, 4, 30)).wakes()],
         never: vec![never(AirTooWarm), never(ReservoirLeak), never(SensorStuck), never(SensorSilent)],
         nobody_woken: false,
@@ -112,7 +112,7 @@ fn bad_air() -> Vec<Story> {
         breaks(Broken::LightsStuckOn("rack-b".into()), from, until),
     ];
     hot.expected = Expected {
-        harm: Some(Harm::AirAbove(0, 31.0)),
+        harm: Some(TrueHarm::AirAbove(0, 31.0)),
         must: vec![due(&[AirTooWarm], from, local(2026, 7, 21, 4, 15)).wakes()],
         never: vec![never(AirTooCold), never(ReservoirLeak), never(SensorStuck), never(SensorSilent)],
         nobody_woken: false,
@@ -120,7 +120,7 @@ fn bad_air() -> Vec<Story> {
     let mut day = base("fan-out-by-day", "Rack A's fan stops under full light.", 205, local(2026, 3, 4, 5, 0), 15);
     day.breakages = vec![breaks(Broken::Fan("rack-a".into()), local(2026, 3, 4, 10, 0), local(2026, 3, 4, 19, 10))];
     day.expected = Expected {
-        harm: Some(Harm::AirAbove(0, 30.0)),
+        harm: Some(TrueHarm::AirAbove(0, 30.0)),
         must: vec![due(&[AirTooWarm], local(2026, 3, 4, 10, 0), local(2026, 3, 4, 13, 30)).wakes()],
         never: vec![never_about(AirTooWarm, "rack-b"), never(AirTooCold), never(ReservoirLeak), never(SensorStuck)],
         nobody_woken: false,
@@ -135,7 +135,7 @@ fn bad_water() -> Vec<Story> {
     slow.plan.tank.litres = 32.0;
     slow.breakages = vec![breaks(Broken::Leak(0.5), local(2026, 3, 3, 20, 0), local(2026, 3, 5, 9, 0))];
     slow.expected = Expected {
-        harm: Some(Harm::LitresLost(10.0)),
+        harm: Some(TrueHarm::LitresLost(10.0)),
         must: vec![due(&[ReservoirLeak], local(2026, 3, 3, 20, 0), local(2026, 3, 4, 20, 0)).about("tank")],
         never: air().chain([never(SensorStuck), never(SensorSilent)]).collect(),
         nobody_woken: false,
@@ -145,7 +145,7 @@ fn bad_water() -> Vec<Story> {
     fast.plan.tank.litres = 28.0;
     fast.breakages = vec![breaks(Broken::Leak(2.5), local(2026, 3, 3, 23, 0), local(2026, 3, 4, 8, 0))];
     fast.expected = Expected {
-        harm: Some(Harm::LitresLost(5.0)),
+        harm: Some(TrueHarm::LitresLost(5.0)),
         must: vec![due(&[ReservoirLeak], local(2026, 3, 3, 23, 0), local(2026, 3, 4, 0, 55)).about("tank").wakes()],
         never: air().chain([never(SensorStuck), never(SensorSilent)]).collect(),
         nobody_woken: false,
@@ -156,7 +156,7 @@ fn bad_water() -> Vec<Story> {
     dry.habits.refill_every_days = 0;
     dry.plan.tank.litres = 13.95;
     dry.expected = Expected {
-        harm: Some(Harm::TankAtInlet),
+        harm: Some(TrueHarm::TankAtInlet),
         must: vec![due(&[ReservoirLow, ReservoirEmpty], from, local(2026, 3, 4, 2, 0)).about("tank").wakes()],
         never: [AirTooWarm, AirTooCold, AirTooDamp, ReservoirLeak, SensorStuck, SensorSilent].map(never).into(),
         nobody_woken: false,
@@ -306,7 +306,7 @@ fn looks_bad() -> Vec<Story> {
         evening,
         16,
     );
-    held.trouble("rack-a-air", Ailment::Held(Air { temperature: 34.5, humidity: 95.5 }), evening, morning);
+    held.trouble("rack-a-air", Ailment::Held(TrueAir { temperature: 34.5, humidity: 95.5 }), evening, morning);
     for id in ["rack-a-air", "rack-b-air", "tank"] {
         held.trouble(id, Ailment::Twice, evening, morning);
     }
@@ -317,7 +317,7 @@ fn looks_bad() -> Vec<Story> {
 impl Story {
     fn trouble(&mut self, device: &str, what: Ailment, from: Timestamp, until: Timestamp) {
         for device in self.devices.iter_mut().filter(|d| d.id == device) {
-            device.troubles.push(Trouble { from, until, what: what.clone() });
+            device.troubles.push(SensorTrouble { from, until, what: what.clone() });
         }
     }
 
@@ -423,7 +423,7 @@ fn air_sensor(id: &str, topic: &str, place: usize) -> Device {
     Device {
         id: id.to_owned(),
         topic: topic.to_owned(),
-        measures: Measures::Air(place),
+        measures: Measures::TrueAir(place),
         every: TimeDelta::seconds(30),
         stamped: false,
         troubles: Vec::new(),
@@ -431,12 +431,12 @@ fn air_sensor(id: &str, topic: &str, place: usize) -> Device {
 }
 
 /// Sown at about half past seven, `age` days before the story; in light from day four on.
-fn lot(tray: &str, place: &str, crop: &str, age: i64, starts_at: Timestamp) -> Lot {
+fn lot(tray: &str, place: &str, crop: &str, age: i64, starts_at: Timestamp) -> PlannedLot {
     let day = starts_at.with_timezone(&TIME_ZONE).date_naive() - TimeDelta::days(age);
     let sown = |day: chrono::NaiveDate| local(day.year(), day.month(), day.day(), 7, 20);
     let lit_at = (age >= 4).then(|| sown(day + TimeDelta::days(4)));
     let lit_at = lit_at.filter(|at| *at <= starts_at);
-    Lot {
+    PlannedLot {
         tray: tray.into(),
         place: place.into(),
         crop: crop.into(),

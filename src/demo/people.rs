@@ -1,7 +1,7 @@
 //! The people of the invented room: what they do on their rounds and when a
 //! tray's day has come. Their deeds are journal entries, told or not.
 
-use super::plan::{Lot, TIME_ZONE};
+use super::plan::{PlannedLot, TIME_ZONE};
 use super::random::SplitMix64;
 use crate::journal::{Did, Sowing, Target};
 use crate::units::Timestamp;
@@ -9,7 +9,7 @@ use chrono::{Days, NaiveTime, TimeDelta, TimeZone};
 
 /// What somebody did at a moment.
 #[derive(Clone, Debug)]
-pub struct Action {
+pub struct PlannedAction {
     /// When.
     pub at: Timestamp,
     /// What.
@@ -39,7 +39,7 @@ pub struct Habits {
     /// They water and mist this place by hand as well; its leaves get wet.
     pub mists: Vec<String>,
     /// Whatever else they do.
-    pub besides: Vec<Action>,
+    pub besides: Vec<PlannedAction>,
 }
 
 impl Default for Habits {
@@ -60,12 +60,12 @@ impl Habits {
     /// `starts_at` on: before it the lots already say how they came to stand.
     pub fn actions(
         &self,
-        lots: &[Lot],
+        lots: &[PlannedLot],
         from: Timestamp,
         starts_at: Timestamp,
         ends_at: Timestamp,
         seed: u64,
-    ) -> Vec<Action> {
+    ) -> Vec<PlannedAction> {
         let mut random = SplitMix64::for_part(seed, "hands");
         let mut growing = lots.to_vec();
         let mut sown = 0;
@@ -95,7 +95,7 @@ impl Habits {
             && (day - self.first_refill_day) % self.refill_every_days == 0
     }
 
-    fn water_and_mist(&self, growing: &[Lot], people: &mut People) {
+    fn water_and_mist(&self, growing: &[PlannedLot], people: &mut People) {
         let mut places: Vec<&str> =
             growing.iter().filter(|lot| lot.lit_at.is_some()).map(|l| l.place.as_str()).collect();
         places.sort_unstable();
@@ -113,7 +113,7 @@ impl Habits {
     }
 
     /// Weight off, cover off, cut and sown anew, each when its day has come.
-    fn tend(&self, growing: &mut Vec<Lot>, sown: &mut usize, people: &mut People) {
+    fn tend(&self, growing: &mut Vec<PlannedLot>, sown: &mut usize, people: &mut People) {
         let mut fresh = Vec::new();
         for lot in growing.iter_mut() {
             let days = (people.at - lot.sown_at).num_hours() as f64 / 24.0;
@@ -127,7 +127,7 @@ impl Habits {
                 let grams = Some(f64::from(lot.count) * 410.0);
                 people.does(Did::Harvest { tray: lot.tray.clone(), grams, grams_per_tray: None, note: None });
                 *sown += 1;
-                fresh.push(Lot { tray: format!("N{sown:02}"), sown_at: people.at, lit_at: None, ..lot.clone() });
+                fresh.push(PlannedLot { tray: format!("N{sown:02}"), sown_at: people.at, lit_at: None, ..lot.clone() });
             }
         }
         growing.retain(|lot| {
@@ -165,17 +165,17 @@ pub fn harvest_day(crop: &str) -> f64 {
 
 struct People<'a> {
     at: Timestamp,
-    actions: &'a mut Vec<Action>,
+    actions: &'a mut Vec<PlannedAction>,
 }
 
 impl People<'_> {
     fn enter(&mut self) {
-        self.actions.push(Action { at: self.at, doing: Doing::Enter(TimeDelta::seconds(60)) });
+        self.actions.push(PlannedAction { at: self.at, doing: Doing::Enter(TimeDelta::seconds(60)) });
         self.at += TimeDelta::seconds(75);
     }
 
     fn does(&mut self, did: Did) {
-        self.actions.push(Action { at: self.at, doing: Doing::Did(did) });
+        self.actions.push(PlannedAction { at: self.at, doing: Doing::Did(did) });
         self.at += TimeDelta::seconds(50);
     }
 }

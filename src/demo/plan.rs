@@ -24,7 +24,7 @@ pub struct RoomPlan {
     /// The water tank.
     pub tank: TankPlan,
     /// What grows there at the beginning.
-    pub lots: Vec<Lot>,
+    pub lots: Vec<PlannedLot>,
 }
 
 /// The weather: a mean, a daily swing and some wander.
@@ -96,7 +96,7 @@ pub struct TankPlan {
 
 /// Trays sown together.
 #[derive(Clone, Debug)]
-pub struct Lot {
+pub struct PlannedLot {
     /// The grower's name for it.
     pub tray: String,
     /// Where it stands.

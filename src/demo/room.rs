@@ -5,7 +5,7 @@
 //! Each rack stands behind a curtain with its own lights and fan; the fan
 //! trades air with the loft, and the loft leaks to the outside.
 
-use super::plan::{Breakage, Broken, Lot, MeasuredYear, PlacePlan, RoomPlan, TankPlan};
+use super::plan::{Breakage, Broken, MeasuredYear, PlacePlan, PlannedLot, RoomPlan, TankPlan};
 use super::random::SplitMix64;
 use crate::journal::{Did, Sowing, Target};
 use crate::units::Timestamp;
@@ -22,9 +22,9 @@ pub struct Truth {
     /// Outside temperature, Celsius.
     pub outside: f64,
     /// Air of the loft.
-    pub loft: Air,
+    pub loft: TrueAir,
     /// Air of each place, in the order of the plan.
-    pub places: Vec<Air>,
+    pub places: Vec<TrueAir>,
     /// Water in the tank, litres.
     pub tank_litres: f64,
     /// Depth of the water, millimetres.
@@ -39,7 +39,7 @@ pub struct Truth {
 
 /// Air, as it really is.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Air {
+pub struct TrueAir {
     /// Celsius.
     pub temperature: f64,
     /// Relative humidity, per cent.
@@ -129,7 +129,7 @@ impl Room {
     }
 
     /// What grows there now, with the water it really has.
-    pub fn lots(&self) -> &[Lot] {
+    pub fn lots(&self) -> &[PlannedLot] {
         &self.plan.lots
     }
 
@@ -218,7 +218,7 @@ impl Room {
     }
 
     fn sow(&mut self, sowing: &Sowing) {
-        self.plan.lots.push(Lot {
+        self.plan.lots.push(PlannedLot {
             tray: sowing.tray.clone(),
             place: sowing.place.clone(),
             crop: sowing.crop.clone().unwrap_or_default(),
@@ -414,9 +414,9 @@ pub fn saturation_density(temperature: f64) -> f64 {
     1000.0 * saturation_pressure(temperature) / (461.523 * (temperature + 273.15))
 }
 
-fn air_of(node: Node) -> Air {
+fn air_of(node: Node) -> TrueAir {
     let humidity = 100.0 * node.vapour / saturation_density(node.temperature);
-    Air { temperature: node.temperature, humidity: humidity.clamp(0.0, 100.0) }
+    TrueAir { temperature: node.temperature, humidity: humidity.clamp(0.0, 100.0) }
 }
 
 fn vapour_pressure_deficit_kpa(node: Node) -> f64 {
@@ -432,7 +432,7 @@ fn tank_area(tank: &TankPlan) -> f64 {
     tank.length * tank.width / 1e6
 }
 
-fn aims_at(target: &Target, lot: &Lot) -> bool {
+fn aims_at(target: &Target, lot: &PlannedLot) -> bool {
     target.tray.as_ref().is_none_or(|tray| *tray == lot.tray)
         && target.place.as_ref().is_none_or(|place| *place == lot.place)
 }
@@ -440,7 +440,7 @@ fn aims_at(target: &Target, lot: &Lot) -> bool {
 /// How much a tray gives off beside a canopy of leaf area index 3: next to
 /// nothing under a cover, about half on the first day in light, a third more
 /// than the reference when it is due.
-fn canopy(lot: &Lot, at: Timestamp) -> f64 {
+fn canopy(lot: &PlannedLot, at: Timestamp) -> f64 {
     match lot.lit_at {
         None => 0.05,
         Some(lit_at) => (0.5 + 0.13 * (at - lit_at).num_minutes() as f64 / 1440.0).clamp(0.5, 1.35),

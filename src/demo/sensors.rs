@@ -3,7 +3,7 @@
 //! listens is not known here.
 
 use super::random::SplitMix64;
-use super::room::{Air, Truth};
+use super::room::{TrueAir, Truth};
 use crate::units::Timestamp;
 use chrono::{SecondsFormat, TimeDelta};
 
@@ -34,14 +34,14 @@ pub struct Device {
     /// Whether its messages carry the time of measuring.
     pub stamped: bool,
     /// What goes wrong with it.
-    pub troubles: Vec<Trouble>,
+    pub troubles: Vec<SensorTrouble>,
 }
 
 /// What a device measures.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Measures {
     /// The air of a place, by its index in the room's plan: a JSON object.
-    Air(usize),
+    TrueAir(usize),
     /// The temperature of a surface in a place, by its index, so many thousandths of the way from
     /// its air to the outside: a JSON object.
     Surface(usize, u32),
@@ -51,7 +51,7 @@ pub enum Measures {
 
 /// Something wrong with a device, from a moment until another.
 #[derive(Clone, Debug)]
-pub struct Trouble {
+pub struct SensorTrouble {
     /// When it begins.
     pub from: Timestamp,
     /// When it is over.
@@ -96,12 +96,12 @@ pub enum Ailment {
     /// Its clock is off by this much.
     ClockOff(TimeDelta),
     /// At the beginning the broker hands out a value held from an earlier time.
-    Held(Air),
+    Held(TrueAir),
 }
 
 /// A device at work: its luck and what it remembers.
 #[derive(Clone, Debug)]
-pub struct Sensor {
+pub struct RoomSensor {
     device: Device,
     random: SplitMix64,
     due: Timestamp,
@@ -112,13 +112,13 @@ pub struct Sensor {
     held_given: bool,
 }
 
-impl Sensor {
+impl RoomSensor {
     /// A device switched on at `start`. Its offset from the truth is drawn once.
     pub fn new(device: Device, start: Timestamp, seed: u64) -> Self {
         let mut random = SplitMix64::for_part(seed, &device.id);
         let due = start + fraction(device.every, random.between(0.05, 0.95));
         let offset = (0.15 * random.bell(), 0.8 * random.bell());
-        Sensor {
+        RoomSensor {
             device,
             random,
             due,
@@ -148,7 +148,7 @@ impl Sensor {
         reported
     }
 
-    fn active(&self, at: Timestamp, what: impl Fn(&Ailment) -> bool) -> Option<&Trouble> {
+    fn active(&self, at: Timestamp, what: impl Fn(&Ailment) -> bool) -> Option<&SensorTrouble> {
         self.device.troubles.iter().find(|t| t.from <= at && at < t.until && what(&t.what))
     }
 
@@ -159,7 +159,7 @@ impl Sensor {
         self.wander.0 += -0.02 * self.wander.0 + 0.025 * self.random.bell();
         self.wander.1 += -0.02 * self.wander.1 + 0.12 * self.random.bell();
         let mut value = match self.device.measures {
-            Measures::Air(place) => (
+            Measures::TrueAir(place) => (
                 truth.places[place].temperature + self.offset.0 + self.wander.0 + 0.06 * noise.0,
                 truth.places[place].humidity + self.offset.1 + self.wander.1 + 0.35 * noise.1,
             ),
@@ -258,7 +258,7 @@ impl Sensor {
         let text = match self.device.measures {
             Measures::Distance(_) => format!("{:.0}", value.0.max(0.0)),
             Measures::Surface(..) => format!("{{\"temperature\":{:.1}}}", value.0),
-            Measures::Air(_) => {
+            Measures::TrueAir(_) => {
                 let readings = format!("\"temperature\":{:.1},\"humidity\":{:.1}", value.0, value.1);
                 if self.device.stamped {
                     let stamp =
@@ -312,7 +312,7 @@ mod tests {
     }
 
     fn truth(at: Timestamp) -> Truth {
-        let air = Air { temperature: 21.0, humidity: 56.0 };
+        let air = TrueAir { temperature: 21.0, humidity: 56.0 };
         Truth {
             at,
             outside: 4.0,
@@ -326,9 +326,9 @@ mod tests {
         }
     }
 
-    fn air_sensor(stamped: bool, what: Option<Ailment>) -> Sensor {
+    fn air_sensor(stamped: bool, what: Option<Ailment>) -> RoomSensor {
         let troubles = what
-            .map(|what| Trouble {
+            .map(|what| SensorTrouble {
                 from: start() + TimeDelta::minutes(10),
                 until: start() + TimeDelta::minutes(20),
                 what,
@@ -338,15 +338,15 @@ mod tests {
         let device = Device {
             id: "rack-a-air".into(),
             topic: "loft/rack-a/air".into(),
-            measures: Measures::Air(0),
+            measures: Measures::TrueAir(0),
             every: TimeDelta::seconds(30),
             stamped,
             troubles,
         };
-        Sensor::new(device, start(), 11)
+        RoomSensor::new(device, start(), 11)
     }
 
-    fn half_an_hour(mut sensor: Sensor) -> Vec<Message> {
+    fn half_an_hour(mut sensor: RoomSensor) -> Vec<Message> {
         (1..=60)
             .flat_map(|step| {
                 let until = start() + TimeDelta::seconds(30 * step);
@@ -374,7 +374,7 @@ mod tests {
     #[test]
     fn a_probe_on_a_surface_lies_between_the_air_and_the_outside() {
         let device = Device { measures: Measures::Surface(0, 250), ..air_sensor(false, None).device };
-        for message in half_an_hour(Sensor::new(device, start(), 3)) {
+        for message in half_an_hour(RoomSensor::new(device, start(), 3)) {
             let value: serde_json::Value = serde_json::from_slice(&message.payload).expect("json");
             // A quarter of the way from 21 to 4 °C.
             assert!((value["temperature"].as_f64().expect("a number") - 16.75).abs() < 1.5, "{value}");
@@ -385,7 +385,7 @@ mod tests {
     #[test]
     fn each_seed_has_its_own_noise_under_the_same_truth() {
         let device = air_sensor(false, None).device;
-        let reported = |seed| half_an_hour(Sensor::new(device.clone(), start(), seed));
+        let reported = |seed| half_an_hour(RoomSensor::new(device.clone(), start(), seed));
         assert_eq!(reported(1), reported(1));
         assert_ne!(reported(1), reported(2));
     }

@@ -2,10 +2,10 @@
 //! noticed. Played, it becomes messages and, beside them, the truth. The
 //! stories themselves are in `nights`, the people's habits in `people`.
 
-use super::people::{Action, Doing, Habits};
-use super::plan::{Breakage, Lot, RoomPlan, TIME_ZONE};
+use super::people::{Doing, Habits, PlannedAction};
+use super::plan::{Breakage, PlannedLot, RoomPlan, TIME_ZONE};
 use super::room::{Room, STEP, Truth};
-use super::sensors::{Device, Measures, Message, Sensor};
+use super::sensors::{Device, Measures, Message, RoomSensor};
 use crate::engine::alarm::AlarmKind;
 use crate::journal::{Did, Entry, Target};
 use crate::units::Timestamp;
@@ -45,7 +45,7 @@ pub struct Story {
 #[derive(Clone, Debug, Default)]
 pub struct Expected {
     /// When harm begins, if nobody does anything.
-    pub harm: Option<Harm>,
+    pub harm: Option<TrueHarm>,
     /// Alarms that have to come.
     pub must: Vec<Due>,
     /// Alarms that have no business here.
@@ -80,7 +80,7 @@ pub struct Never {
 
 /// What harm means in a story.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Harm {
+pub enum TrueHarm {
     /// Warmer than this, Celsius, in the place with this index.
     AirAbove(usize, f64),
     /// Colder than this, Celsius, in the place with this index.
@@ -110,8 +110,8 @@ impl Story {
         let offset = TIME_ZONE.offset_from_utc_datetime(&self.starts_at.naive_utc()).fix().local_minus_utc();
         let timer_offset = TimeDelta::seconds(i64::from(offset));
         let mut room = Room::new(self.plan.clone(), self.breakages.clone(), warm_from, timer_offset, self.seed);
-        let mut sensors: Vec<Sensor> =
-            self.devices.iter().map(|device| Sensor::new(device.clone(), self.starts_at, self.seed)).collect();
+        let mut sensors: Vec<RoomSensor> =
+            self.devices.iter().map(|device| RoomSensor::new(device.clone(), self.starts_at, self.seed)).collect();
         let actions = self.habits.actions(&self.plan.lots, warm_from, self.starts_at, ends_at, self.seed);
         let mut next_action = 0;
         let mut played = Played { messages: self.journal(&actions), truths: Vec::new() };
@@ -194,11 +194,11 @@ digest_at = "06:30"
     pub fn harm_begins(&self, truths: &[Truth]) -> Option<Timestamp> {
         let inlet = self.plan.tank.pump_inlet;
         match self.expected.harm.as_ref()? {
-            Harm::AirAbove(place, limit) => first(truths, |t| t.places[*place].temperature > *limit),
-            Harm::AirBelow(place, limit) => first(truths, |t| t.places[*place].temperature < *limit),
-            Harm::TankAtInlet => first(truths, |t| t.tank_depth <= inlet + 0.05),
-            Harm::LitresLost(limit) => first(truths, |t| t.leaked > *limit),
-            Harm::DampFor(place, limit, hours) => {
+            TrueHarm::AirAbove(place, limit) => first(truths, |t| t.places[*place].temperature > *limit),
+            TrueHarm::AirBelow(place, limit) => first(truths, |t| t.places[*place].temperature < *limit),
+            TrueHarm::TankAtInlet => first(truths, |t| t.tank_depth <= inlet + 0.05),
+            TrueHarm::LitresLost(limit) => first(truths, |t| t.leaked > *limit),
+            TrueHarm::DampFor(place, limit, hours) => {
                 let mut since = None;
                 truths.iter().find_map(|truth| {
                     if truth.places[*place].humidity < *limit {
@@ -215,7 +215,7 @@ digest_at = "06:30"
     fn device_text(&self, device: &Device) -> String {
         let every = device.every.num_seconds();
         match device.measures {
-            Measures::Air(place) => {
+            Measures::TrueAir(place) => {
                 let time = if device.stamped { "time = \"/time\"\n" } else { "" };
                 format!(
                     "\n[[sensor]]\nid = \"{}\"\nplace = \"{}\"\ntopic = \"{}\"\nevery = \"{every} s\"\n{time}\
@@ -253,7 +253,7 @@ digest_at = "06:30"
 
     /// The journal as messages. What was done before the story is told in its
     /// first seconds, with the time it was done; the rest when it is done.
-    fn journal(&self, actions: &[Action]) -> Vec<Message> {
+    fn journal(&self, actions: &[PlannedAction]) -> Vec<Message> {
         if !self.habits.keeps_journal {
             return Vec::new();
         }
@@ -297,7 +297,7 @@ pub fn capture_line(message: &Message) -> String {
 }
 
 /// Sown, weight off, uncovered: what the journal says of a lot before the story.
-fn lot_history(lot: &Lot) -> Vec<(Timestamp, Did)> {
+fn lot_history(lot: &PlannedLot) -> Vec<(Timestamp, Did)> {
     let target = Target { tray: Some(lot.tray.clone()), place: None };
     let weight_off = lot.sown_at + TimeDelta::days(3);
     let mut reported = vec![(lot.sown_at, super::people::sowing(&lot.tray, &lot.place, &lot.crop, lot.count))];

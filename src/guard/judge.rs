@@ -12,7 +12,7 @@ const SETTLES: TimeDelta = TimeDelta::minutes(1);
 
 /// What the guard hears.
 #[derive(Clone, Debug, PartialEq)]
-pub enum News {
+pub enum GuardNews {
     /// Connected to the broker.
     Connected,
     /// Not connected.
@@ -25,7 +25,7 @@ pub enum News {
 
 /// The guard's whole memory.
 #[derive(Clone, Debug)]
-pub struct Judge {
+pub struct AbsenceJudge {
     rules: Rules,
     connected_at: Option<Timestamp>,
     online: Option<bool>,
@@ -35,10 +35,10 @@ pub struct Judge {
     told_no_digest: Option<NaiveDate>,
 }
 
-impl Judge {
+impl AbsenceJudge {
     /// Begins at `at`, having heard nothing.
-    pub fn new(rules: Rules, at: Timestamp) -> Judge {
-        Judge {
+    pub fn new(rules: Rules, at: Timestamp) -> AbsenceJudge {
+        AbsenceJudge {
             rules,
             connected_at: None,
             online: None,
@@ -50,16 +50,16 @@ impl Judge {
     }
 
     /// Takes news in.
-    pub fn hear(&mut self, at: Timestamp, news: &News) -> Vec<Call> {
+    pub fn hear(&mut self, at: Timestamp, news: &GuardNews) -> Vec<Call> {
         match news {
-            News::Connected => {
+            GuardNews::Connected => {
                 self.connected_at = Some(at);
                 // What was heard over another connection may have changed since.
                 self.online = None;
             }
-            News::Lost => self.connected_at = None,
-            News::Online(online) => self.online = Some(*online),
-            News::Digest(date) => self.digest = self.digest.max(Some(*date)),
+            GuardNews::Lost => self.connected_at = None,
+            GuardNews::Online(online) => self.online = Some(*online),
+            GuardNews::Digest(date) => self.digest = self.digest.max(Some(*date)),
         }
         let mut calls = Vec::new();
         if self.connected_at.is_some() && self.online == Some(true) {
@@ -136,54 +136,54 @@ mod tests {
     }
 
     /// Chicago is six hours behind: 07:30 there is 13:30 UTC.
-    fn judge(start: &str) -> Judge {
+    fn judge(start: &str) -> AbsenceJudge {
         let rules = Rules {
             time_zone: chrono_tz::America::Chicago,
             gone_after: TimeDelta::minutes(10),
             digest_by: NaiveTime::from_hms_opt(7, 30, 0).unwrap(),
         };
-        Judge::new(rules, at(start))
+        AbsenceJudge::new(rules, at(start))
     }
 
-    fn well(start: &str) -> Judge {
+    fn well(start: &str) -> AbsenceJudge {
         let mut judge = judge(start);
-        assert_eq!(judge.hear(at(start), &News::Connected), []);
-        assert_eq!(judge.hear(at(start), &News::Online(true)), []);
-        judge.hear(at(start), &News::Digest(date(3)));
+        assert_eq!(judge.hear(at(start), &GuardNews::Connected), []);
+        assert_eq!(judge.hear(at(start), &GuardNews::Online(true)), []);
+        judge.hear(at(start), &GuardNews::Digest(date(3)));
         judge
     }
 
     #[test]
     fn a_watch_that_is_gone_is_told_once_after_ten_minutes_and_when_it_is_back() {
         let mut judge = well("3T20:00");
-        assert_eq!(judge.hear(at("3T21:00"), &News::Online(false)), []);
+        assert_eq!(judge.hear(at("3T21:00"), &GuardNews::Online(false)), []);
         assert_eq!(judge.next(at("3T21:00")), at("3T21:10"));
         assert_eq!(judge.due(at("3T21:09")), []);
         assert_eq!(judge.due(at("3T21:10")), [Call::Gone { since: at("3T21:00"), why: Why::Offline }]);
         assert_eq!(judge.due(at("3T23:10")), []);
-        assert_eq!(judge.hear(at("3T23:30"), &News::Online(true)), [Call::Back { since: at("3T21:00") }]);
-        assert_eq!(judge.hear(at("3T23:31"), &News::Online(true)), []);
+        assert_eq!(judge.hear(at("3T23:30"), &GuardNews::Online(true)), [Call::Back { since: at("3T21:00") }]);
+        assert_eq!(judge.hear(at("3T23:31"), &GuardNews::Online(true)), []);
     }
 
     #[test]
     fn a_short_absence_is_nobodys_business() {
         let mut judge = well("3T20:00");
-        judge.hear(at("3T21:00"), &News::Online(false));
-        assert_eq!(judge.hear(at("3T21:09"), &News::Online(true)), []);
-        assert_eq!(judge.hear(at("3T21:20"), &News::Lost), []);
+        judge.hear(at("3T21:00"), &GuardNews::Online(false));
+        assert_eq!(judge.hear(at("3T21:09"), &GuardNews::Online(true)), []);
+        assert_eq!(judge.hear(at("3T21:20"), &GuardNews::Lost), []);
         assert_eq!(judge.due(at("3T21:29")), []);
     }
 
     #[test]
     fn a_lost_broker_an_offline_watch_and_an_unknown_site_are_told_apart() {
         let mut lost = well("3T20:00");
-        lost.hear(at("3T21:00"), &News::Lost);
+        lost.hear(at("3T21:00"), &GuardNews::Lost);
         assert_eq!(lost.due(at("3T21:10")), [Call::Gone { since: at("3T21:00"), why: Why::NoBroker }]);
         // Back at the broker, but what the watch says must be heard anew.
-        assert_eq!(lost.hear(at("3T21:20"), &News::Connected), []);
-        assert_eq!(lost.hear(at("3T21:21"), &News::Online(true)), [Call::Back { since: at("3T21:00") }]);
+        assert_eq!(lost.hear(at("3T21:20"), &GuardNews::Connected), []);
+        assert_eq!(lost.hear(at("3T21:21"), &GuardNews::Online(true)), [Call::Back { since: at("3T21:00") }]);
         let mut unknown = judge("3T20:00");
-        unknown.hear(at("3T20:01"), &News::Connected);
+        unknown.hear(at("3T20:01"), &GuardNews::Connected);
         assert_eq!(unknown.due(at("3T20:10")), [Call::Gone { since: at("3T20:00"), why: Why::Unknown }]);
     }
 
@@ -193,8 +193,8 @@ mod tests {
         assert_eq!(judge.due(at("4T13:29")), []);
         assert_eq!(judge.due(at("4T13:30")), [Call::NoDigest { date: date(4) }]);
         assert_eq!(judge.due(at("4T14:30")), []);
-        assert_eq!(judge.hear(at("4T15:00"), &News::Digest(date(4))), [Call::DigestCame { date: date(4) }]);
-        assert_eq!(judge.hear(at("5T12:31"), &News::Digest(date(5))), []);
+        assert_eq!(judge.hear(at("4T15:00"), &GuardNews::Digest(date(4))), [Call::DigestCame { date: date(4) }]);
+        assert_eq!(judge.hear(at("5T12:31"), &GuardNews::Digest(date(5))), []);
         assert_eq!(judge.due(at("5T13:30")), []);
         assert_eq!(judge.due(at("6T13:30")), [Call::NoDigest { date: date(6) }]);
     }
@@ -203,7 +203,7 @@ mod tests {
     fn a_guard_that_starts_late_waits_for_what_the_broker_kept() {
         let mut judge = well("4T16:00");
         assert_eq!(judge.due(at("4T16:00")), []);
-        judge.hear(at("4T16:00"), &News::Digest(date(4)));
+        judge.hear(at("4T16:00"), &GuardNews::Digest(date(4)));
         assert_eq!(judge.due(at("4T16:02")), []);
         let mut without = well("4T16:00");
         assert_eq!(without.next(at("4T16:00")), at("4T16:01"));
@@ -213,7 +213,7 @@ mod tests {
     #[test]
     fn while_the_watch_is_gone_its_missing_breakfast_letter_is_not_told_as_well() {
         let mut judge = well("4T10:00");
-        judge.hear(at("4T13:00"), &News::Online(false));
+        judge.hear(at("4T13:00"), &GuardNews::Online(false));
         assert_eq!(judge.due(at("4T13:30")), [Call::Gone { since: at("4T13:00"), why: Why::Offline }]);
         assert_eq!(judge.due(at("4T14:00")), []);
     }

@@ -6,7 +6,7 @@
 pub mod judge;
 
 use crate::clock::Clock;
-use crate::config::Guard;
+use crate::config::GuardSettings;
 use crate::intake::mqtt::ConnectError;
 use crate::intake::overhear::{Overheard, overhear};
 use crate::marks::MarkKey;
@@ -15,7 +15,7 @@ use crate::notify::postman::Postman;
 use crate::notify::wording::{self, GuardCall as Call};
 use crate::units::Timestamp;
 use chrono::{NaiveDate, TimeDelta};
-use judge::{Judge, News};
+use judge::{AbsenceJudge, GuardNews};
 use std::future::Future;
 use std::sync::Arc;
 use tokio::sync::mpsc;
@@ -29,14 +29,14 @@ fn topics(site: &str) -> [String; 2] {
 ///
 /// # Errors
 /// When the broker's settings cannot be used. A broker that is away is no error.
-pub async fn run(guard: Guard, clock: Clock, stop: impl Future<Output = ()>) -> Result<(), ConnectError> {
+pub async fn run(guard: GuardSettings, clock: Clock, stop: impl Future<Output = ()>) -> Result<(), ConnectError> {
     tokio::pin!(stop);
     let [status, digest] = topics(&guard.site);
     let mut ear = overhear(&guard.broker, vec![status.clone(), digest.clone()])?;
-    let mut judge = Judge::new(guard.rules.clone(), clock.now());
+    let mut judge = AbsenceJudge::new(guard.rules.clone(), clock.now());
     let (tried, mut from_post) = mpsc::unbounded_channel();
     let mut desk =
-        Desk { guard: &guard, post: Post::new(Arc::new(postman(&guard))), reported: None, broken: String::new() };
+        GuardDesk { guard: &guard, post: Post::new(Arc::new(postman(&guard))), reported: None, broken: String::new() };
     loop {
         let now = clock.now();
         desk.post.begin(now, &tried);
@@ -58,15 +58,17 @@ pub async fn run(guard: Guard, clock: Clock, stop: impl Future<Output = ()>) -> 
             None => None,
             Some(Overheard::Up) => {
                 tracing::info!("connected to the broker");
-                Some(News::Connected)
+                Some(GuardNews::Connected)
             }
             Some(Overheard::Down { error }) => {
                 tracing::warn!(error, "no connection to the broker");
                 desk.broken = error;
-                Some(News::Lost)
+                Some(GuardNews::Lost)
             }
-            Some(Overheard::Message { topic, payload }) if topic == status => Some(News::Online(payload == b"online")),
-            Some(Overheard::Message { payload, .. }) => date_of(&payload).map(News::Digest),
+            Some(Overheard::Message { topic, payload }) if topic == status => {
+                Some(GuardNews::Online(payload == b"online"))
+            }
+            Some(Overheard::Message { payload, .. }) => date_of(&payload).map(GuardNews::Digest),
         };
         let calls = match &news {
             Some(news) => judge.hear(now, news),
@@ -84,13 +86,13 @@ fn date_of(payload: &[u8]) -> Option<NaiveDate> {
 }
 
 /// What goes by mail.
-pub fn postman(guard: &Guard) -> Postman {
+pub fn postman(guard: &GuardSettings) -> Postman {
     Postman::new(&guard.mail, &guard.name, &MarkKey::unanswerable())
 }
 
 /// Where letters are written.
-struct Desk<'g> {
-    guard: &'g Guard,
+struct GuardDesk<'g> {
+    guard: &'g GuardSettings,
     post: Post,
     /// The letter that "back" answers.
     reported: Option<String>,
@@ -98,7 +100,7 @@ struct Desk<'g> {
     broken: String,
 }
 
-impl Desk<'_> {
+impl GuardDesk<'_> {
     fn write(&mut self, call: &Call, now: Timestamp) {
         let letter = wording::guard_letter(call, self.guard, &self.broken, self.reported.clone(), now);
         tracing::warn!(subject = letter.subject, "letter");

@@ -21,7 +21,7 @@ pub struct TopicGuess {
     /// The last message, shortened for showing.
     pub sample: String,
     /// What in it can be watched.
-    pub found: Vec<Found>,
+    pub found: Vec<Guessed>,
     /// A pointer to the time of measuring, if the message carries one.
     pub time: Option<String>,
     /// Why nothing in it can be watched, when nothing can.
@@ -30,7 +30,7 @@ pub struct TopicGuess {
 
 /// A number that seems to be something we watch.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Found {
+pub struct Guessed {
     /// Where it is.
     pub at: Locator,
     /// What it seems to be.
@@ -178,7 +178,7 @@ fn walk(
 }
 
 /// What one number seems to be; `None`: nothing we watch, or nothing that can be told.
-fn of_number(topic: &str, at: &Locator, values: &[f64], stated: Option<Unit>, before: &[Found]) -> Option<Found> {
+fn of_number(topic: &str, at: &Locator, values: &[f64], stated: Option<Unit>, before: &[Guessed]) -> Option<Guessed> {
     let own = match at {
         Locator::Bare => "",
         Locator::Pointer(name) | Locator::Senml(name) => name,
@@ -199,7 +199,7 @@ fn of_number(topic: &str, at: &Locator, values: &[f64], stated: Option<Unit>, be
         return None;
     }
     let (quantity, unit, because) = settle(quantity, &words, values, stated)?;
-    Some(Found { at: at.clone(), quantity, unit, why: format!("\"{word}\" in its name; {because}") })
+    Some(Guessed { at: at.clone(), quantity, unit, why: format!("\"{word}\" in its name; {because}") })
 }
 
 /// The unit, by what is stated, by the name, or by what values there can be; `None` when the

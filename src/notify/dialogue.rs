@@ -63,7 +63,7 @@ pub(super) enum Security {
 
 /// What went wrong, and at which step.
 #[derive(Debug)]
-pub(super) enum Trouble {
+pub(super) enum SmtpTrouble {
     /// The server, or the way to it, said no.
     Smtp(SmtpError),
     /// No answer within the limit.
@@ -77,9 +77,9 @@ pub(super) enum Trouble {
     },
 }
 
-impl From<SmtpError> for Trouble {
+impl From<SmtpError> for SmtpTrouble {
     fn from(error: SmtpError) -> Self {
-        Trouble::Smtp(error)
+        SmtpTrouble::Smtp(error)
     }
 }
 
@@ -94,7 +94,7 @@ pub(super) struct Dialogue<'a> {
 
 impl Dialogue<'_> {
     /// Goes as far as the login, and says goodbye.
-    pub(super) async fn log_in(self) -> Result<(), Trouble> {
+    pub(super) async fn log_in(self) -> Result<(), SmtpTrouble> {
         let mut server = self.greeted().await?;
         // It took us in; how it takes the goodbye changes nothing.
         let _ = timeout(FAREWELL, server.quit()).await;
@@ -102,7 +102,7 @@ impl Dialogue<'_> {
     }
 
     /// Connected, under TLS where it is wanted, and logged in.
-    async fn greeted(&self) -> Result<AsyncSmtpConnection, Trouble> {
+    async fn greeted(&self) -> Result<AsyncSmtpConnection, SmtpTrouble> {
         let limits = self.limits;
         let us = ClientId::default();
         let implicit = match &self.security {
@@ -123,7 +123,12 @@ impl Dialogue<'_> {
     }
 
     /// Hands the message over. `Ok`: the server has taken it.
-    pub(super) async fn hand_over(self, sender: &Address, recipient: &Address, message: &[u8]) -> Result<(), Trouble> {
+    pub(super) async fn hand_over(
+        self,
+        sender: &Address,
+        recipient: &Address,
+        message: &[u8],
+    ) -> Result<(), SmtpTrouble> {
         let limits = self.limits;
         let mut server = self.greeted().await?;
         let mut options = Vec::new();
@@ -147,9 +152,9 @@ async fn within<T>(
     step: &'static str,
     before_greeting: bool,
     step_taken: impl Future<Output = Result<T, SmtpError>>,
-) -> Result<T, Trouble> {
+) -> Result<T, SmtpTrouble> {
     match timeout(limit, step_taken).await {
         Ok(outcome) => Ok(outcome?),
-        Err(_) => Err(Trouble::Silent { step, limit, before_greeting }),
+        Err(_) => Err(SmtpTrouble::Silent { step, limit, before_greeting }),
     }
 }

@@ -88,7 +88,7 @@ pub enum State {
 
 /// What is known of one parcel.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Entry {
+pub struct QueuedParcel {
     /// Its letter's kind: digests grow old sooner.
     pub kind: LetterKind,
     /// When its letter was decided.
@@ -105,7 +105,7 @@ pub struct Entry {
 
 /// What became of a try.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Settled {
+pub enum ParcelSettled {
     /// It was taken.
     Sent,
     /// It will be tried again then.
@@ -132,7 +132,7 @@ struct Outage {
 /// Every parcel of one channel that is not yet forgotten.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Outbox {
-    entries: BTreeMap<ParcelKey, Entry>,
+    entries: BTreeMap<ParcelKey, QueuedParcel>,
     outage: Option<Outage>,
 }
 
@@ -161,7 +161,7 @@ impl Outbox {
         tries: u32,
         not_before: Timestamp,
     ) {
-        self.entries.entry(key.clone()).or_insert(Entry {
+        self.entries.entry(key.clone()).or_insert(QueuedParcel {
             kind,
             queued_at,
             tries,
@@ -200,17 +200,17 @@ impl Outbox {
     }
 
     /// Says how a try went. `text` is the other side's words, or ours.
-    pub fn settle(&mut self, key: &ParcelKey, now: Timestamp, outcome: Result<(), (Refusal, &str)>) -> Settled {
+    pub fn settle(&mut self, key: &ParcelKey, now: Timestamp, outcome: Result<(), (Refusal, &str)>) -> ParcelSettled {
         let Some(entry) = self.entries.get_mut(key).filter(|entry| matches!(entry.state, State::InFlight { .. }))
         else {
-            return Settled::Unknown;
+            return ParcelSettled::Unknown;
         };
         let (refusal, text) = match outcome {
             Ok(()) => {
                 entry.state = State::Sent;
                 entry.refused = None;
                 self.reached(now);
-                return Settled::Sent;
+                return ParcelSettled::Sent;
             }
             Err(refused) => refused,
         };
@@ -232,7 +232,7 @@ impl Outbox {
             if !refusal.concerns_all() {
                 self.reached(now);
             }
-            return Settled::Failed { reason };
+            return ParcelSettled::Failed { reason };
         }
         let waits = if refusal.concerns_all() {
             let outage = self.outage.get_or_insert(Outage { knocks: 0, next: now });
@@ -253,7 +253,7 @@ impl Outbox {
         if let Some(entry) = self.entries.get_mut(key) {
             entry.state = State::Waiting { not_before };
         }
-        Settled::Again { not_before }
+        ParcelSettled::Again { not_before }
     }
 
     /// The settings were changed, or the connection is back: everything that
@@ -302,7 +302,7 @@ impl Outbox {
     }
 
     /// What is known of a parcel.
-    pub fn entry(&self, key: &ParcelKey) -> Option<&Entry> {
+    pub fn entry(&self, key: &ParcelKey) -> Option<&QueuedParcel> {
         self.entries.get(key)
     }
 
@@ -323,7 +323,7 @@ impl Outbox {
         })
     }
 
-    fn waiting(&self) -> impl Iterator<Item = (&ParcelKey, &Entry)> {
+    fn waiting(&self) -> impl Iterator<Item = (&ParcelKey, &QueuedParcel)> {
         self.entries.iter().filter(|(_, entry)| matches!(entry.state, State::Waiting { .. }))
     }
 
@@ -348,7 +348,7 @@ impl Outbox {
 
     /// When a waiting parcel may be tried. In an outage: the one that knocks, a call that
     /// is new, and what has to be given up if it fails now.
-    fn due(&self, entry: &Entry, knocks: bool) -> Timestamp {
+    fn due(&self, entry: &QueuedParcel, knocks: bool) -> Timestamp {
         let State::Waiting { not_before } = entry.state else { return Timestamp::MAX_UTC };
         let last_chance = entry.queued_at + lives(entry.kind);
         match &self.outage {
@@ -381,7 +381,7 @@ impl Outbox {
 }
 
 /// Whose turn comes first: the least.
-fn turn<'a>(key: &'a ParcelKey, entry: &Entry) -> (LetterKind, Reverse<i64>, &'a ParcelKey) {
+fn turn<'a>(key: &'a ParcelKey, entry: &QueuedParcel) -> (LetterKind, Reverse<i64>, &'a ParcelKey) {
     let at = entry.queued_at.timestamp_millis();
     (entry.kind, Reverse(if entry.kind == LetterKind::Alarm { at } else { -at }), key)
 }
@@ -492,7 +492,7 @@ mod tests {
         knocked(&mut outbox, start() + minutes(1), start() + TimeDelta::hours(8), Refusal::Unreachable);
         let now = outbox.next_at(start() + TimeDelta::hours(8)).unwrap();
         assert_eq!(outbox.take(now), Some(key("new")));
-        assert_eq!(outbox.settle(&key("new"), now, Ok(())), Settled::Sent);
+        assert_eq!(outbox.settle(&key("new"), now, Ok(())), ParcelSettled::Sent);
         assert_eq!(outbox.take(now), Some(key("old")));
         assert_eq!(outbox.take(now), Some(key("digest")));
     }
@@ -538,11 +538,14 @@ mod tests {
         outbox.put(&key("a"), LetterKind::Alarm, start());
         outbox.take(start());
         let settled = outbox.settle(&key("a"), start(), Err((Refusal::Settings, "535")));
-        assert!(matches!(settled, Settled::Again { not_before } if not_before - start() > minutes(13)), "{settled:?}");
+        assert!(
+            matches!(settled, ParcelSettled::Again { not_before } if not_before - start() > minutes(13)),
+            "{settled:?}"
+        );
         assert!(outbox.settings_refused());
         outbox.try_all_now(start());
         assert_eq!(outbox.take(start()), Some(key("a")));
-        assert_eq!(outbox.settle(&key("a"), start(), Ok(())), Settled::Sent);
+        assert_eq!(outbox.settle(&key("a"), start(), Ok(())), ParcelSettled::Sent);
         assert!(!outbox.settings_refused());
     }
 
@@ -552,7 +555,7 @@ mod tests {
         outbox.put(&key("a"), LetterKind::Alarm, start());
         outbox.take(start());
         let settled = outbox.settle(&key("a"), start(), Err((Refusal::Permanent, "550 no such user")));
-        assert!(matches!(settled, Settled::Failed { .. }));
+        assert!(matches!(settled, ParcelSettled::Failed { .. }));
         assert_eq!(outbox.next_at(start()), None);
         assert!(
             matches!(&outbox.entry(&key("a")).unwrap().state, State::Failed { reason } if reason.contains("no such user"))
@@ -618,8 +621,8 @@ mod tests {
                     // When the drawn outcomes are used up, the server is simply gone.
                     let outcome = outcomes.next().unwrap_or(Some(Refusal::Unreachable));
                     let settled = outbox.settle(&id, now, outcome.map_or(Ok(()), |refusal| Err((refusal, "no"))));
-                    prop_assert_ne!(settled, Settled::Unknown);
-                    prop_assert_eq!(outbox.settle(&id, now, Ok(())), Settled::Unknown);
+                    prop_assert_ne!(settled, ParcelSettled::Unknown);
+                    prop_assert_eq!(outbox.settle(&id, now, Ok(())), ParcelSettled::Unknown);
                 }
                 match outbox.next_at(now) {
                     Some(next) => now = now.max(next),

@@ -5,7 +5,7 @@
 
 use super::channel::{Channel, Refused};
 use super::letter::{ChannelName, Letter, Parcel, ParcelKey};
-use super::outbox::{Outbox, Settled};
+use super::outbox::{Outbox, ParcelSettled};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::LetterKind;
 use crate::units::Timestamp;
@@ -50,12 +50,12 @@ pub struct ParcelOutcome {
     /// Which one.
     pub key: ParcelKey,
     /// What.
-    pub fate: Fate,
+    pub fate: ParcelFate,
 }
 
 /// What can become of a parcel.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Fate {
+pub enum ParcelFate {
     /// It was taken.
     Sent,
     /// It was not.
@@ -160,10 +160,10 @@ impl Post {
         let formatted = outcome.as_ref().copied().map_err(|refused| (refused.kind, refused.text.as_str()));
         let error = outcome.as_ref().err().map(|refused| refused.text.clone()).unwrap_or_default();
         let (fate, over) = match self.outbox.settle(key, now, formatted) {
-            Settled::Sent => (Fate::Sent, true),
-            Settled::Again { not_before } => (Fate::Refused { error, again: Some(not_before) }, false),
-            Settled::Failed { .. } => (Fate::Refused { error, again: None }, true),
-            Settled::Unknown => return None,
+            ParcelSettled::Sent => (ParcelFate::Sent, true),
+            ParcelSettled::Again { not_before } => (ParcelFate::Refused { error, again: Some(not_before) }, false),
+            ParcelSettled::Failed { .. } => (ParcelFate::Refused { error, again: None }, true),
+            ParcelSettled::Unknown => return None,
         };
         let mut letters = vec![key.letter.clone()];
         if over {
@@ -201,6 +201,6 @@ impl Post {
             return None;
         }
         self.parcels.remove(key);
-        Some(ParcelOutcome { key: key.clone(), fate: Fate::ToldBy { letter: letter.to_owned() } })
+        Some(ParcelOutcome { key: key.clone(), fate: ParcelFate::ToldBy { letter: letter.to_owned() } })
     }
 }

@@ -2,7 +2,7 @@
 //! where there is no server. When to try again is the outbox's business.
 
 use super::channel::{Attempt, Channel, Refused};
-use super::dialogue::{Dialogue, Security, StepLimits, Trouble};
+use super::dialogue::{Dialogue, Security, SmtpTrouble, StepLimits};
 use super::letter::{ChannelName, Letter, Parcel};
 use super::message::{self, Sender};
 use super::outbox::Refusal;
@@ -169,10 +169,10 @@ fn settings(text: String) -> Refused {
     Refused { kind: Refusal::Settings, text }
 }
 
-fn meant(trouble: Trouble, smtp: &config::Smtp) -> Refused {
+fn meant(trouble: SmtpTrouble, smtp: &config::Smtp) -> Refused {
     match trouble {
-        Trouble::Smtp(error) => refused(&error, smtp),
-        Trouble::Silent { step, limit, before_greeting } => silent(smtp, step, limit, before_greeting),
+        SmtpTrouble::Smtp(error) => refused(&error, smtp),
+        SmtpTrouble::Silent { step, limit, before_greeting } => silent(smtp, step, limit, before_greeting),
     }
 }
 

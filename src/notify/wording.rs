@@ -39,7 +39,7 @@ mod tests;
 pub use by_mail::{Answering, ByMail, Proposal};
 pub use guard_words::{GuardCall, GuardWhy};
 
-use crate::config::Guard;
+use crate::config::GuardSettings;
 use crate::engine::Engine;
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Command, CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
@@ -152,7 +152,13 @@ pub fn reply_letter(
 
 /// What the guard of a site writes. `broken` is why the broker was lost, `answers` the
 /// guard's letter that this one ends.
-pub fn guard_letter(call: &GuardCall, guard: &Guard, broken: &str, answers: Option<String>, at: Timestamp) -> Letter {
+pub fn guard_letter(
+    call: &GuardCall,
+    guard: &GuardSettings,
+    broken: &str,
+    answers: Option<String>,
+    at: Timestamp,
+) -> Letter {
     let site = guard_words::site(guard);
     let ends = matches!(call, GuardCall::Back { .. } | GuardCall::DigestCame { .. });
     let id = format!("guard-{}-{}", guard.site, at.timestamp_millis());
@@ -160,7 +166,7 @@ pub fn guard_letter(call: &GuardCall, guard: &Guard, broken: &str, answers: Opti
 }
 
 /// A letter of the guard that says only that its letters arrive.
-pub fn guard_test_letter(guard: &Guard, at: Timestamp) -> Letter {
+pub fn guard_test_letter(guard: &GuardSettings, at: Timestamp) -> Letter {
     let site = guard_words::site(guard);
     let id = format!("guard-test-{}", at.timestamp_millis());
     bare(id, None, at, guard_words::test(guard, &Speech::new(&site, at)))

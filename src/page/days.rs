@@ -23,7 +23,7 @@ type Lines = BTreeMap<(String, &'static str), Vec<(Timestamp, f64)>>;
 
 /// The day of the room.
 #[derive(Clone, Debug)]
-pub(super) struct Day {
+pub(super) struct RoomDay {
     /// Where the lines begin.
     pub from: Timestamp,
     /// Where they end.
@@ -35,12 +35,12 @@ pub(super) struct Day {
     watched_since: Option<Timestamp>,
 }
 
-impl Day {
+impl RoomDay {
     /// The day that ends at `now`.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub(super) fn read(reader: &Reader, rules: &Rules, now: Timestamp) -> Result<Day, StoreError> {
+    pub(super) fn read(reader: &Reader, rules: &Rules, now: Timestamp) -> Result<RoomDay, StoreError> {
         let from = now - TimeDelta::days(1);
         let places = rules.places.iter().map(|place| &place.id);
         let tanks = rules.reservoirs.iter().map(|tank| &tank.id);
@@ -60,7 +60,7 @@ impl Day {
             }
         }
         let watched_since = reader.readings_span()?.map(|(first, _)| first).filter(|first| *first > now - LOOKED_BACK);
-        Ok(Day { from, until: now, step: STEP, lines, over, watched_since })
+        Ok(RoomDay { from, until: now, step: STEP, lines, over, watched_since })
     }
 
     /// Whether it is still good enough at `now`.

@@ -1,7 +1,7 @@
 //! What every answer of the page is made from: the rules, the room as it was last shown, the
 //! store over a connection of the page's own.
 
-use super::days::Day;
+use super::days::RoomDay;
 use super::failures::Failures;
 use crate::config::{Config, MetricsFor};
 use crate::engine::letters::snapshot::Snapshot;
@@ -35,7 +35,7 @@ pub struct Desk {
     pub(super) shown: watch::Receiver<Shown>,
     pub(super) nudge: Arc<Notify>,
     reader: Mutex<Option<OpenReader>>,
-    day: Mutex<Option<Arc<Day>>>,
+    day: Mutex<Option<Arc<RoomDay>>>,
     failures: Mutex<Failures>,
 }
 
@@ -68,12 +68,12 @@ impl Desk {
     }
 
     /// The last day of the room, made anew where it is old.
-    pub(super) fn day(&self, now: Timestamp) -> Result<Arc<Day>, StoreError> {
+    pub(super) fn day(&self, now: Timestamp) -> Result<Arc<RoomDay>, StoreError> {
         let mut kept = self.day.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(day) = kept.as_ref().filter(|day| day.is_fresh(now)) {
             return Ok(Arc::clone(day));
         }
-        let day = Arc::new(self.read(|reader| Day::read(reader, &self.rules, now))?);
+        let day = Arc::new(self.read(|reader| RoomDay::read(reader, &self.rules, now))?);
         *kept = Some(Arc::clone(&day));
         Ok(day)
     }

@@ -7,7 +7,7 @@ use crate::engine::event::{Command, Grade};
 use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
 use crate::journal::{Did, Entry, Loss, Target};
-use crate::typed::{self, amount::Measure};
+use crate::typed::{self, amount::Dimension};
 use crate::units::{Litres, UnitSystem};
 use serde::de::DeserializeOwned;
 
@@ -144,11 +144,11 @@ pub(super) fn did(rules: &Rules, snapshot: &Snapshot, fields: &Fields, by: &str)
             Ok(all.into_iter().map(|usual| entry(usual.did)).collect())
         }
         "refill" => {
-            let litres = amount(fields, units.volume(), Measure::Volume)?;
+            let litres = amount(fields, units.volume(), Dimension::Volume)?;
             Ok(vec![entry(Did::Refill { reservoir: fields.get("reservoir").map(str::to_owned), litres })])
         }
         "cut" => {
-            let grams = amount(fields, units.weight(), Measure::Weight)?;
+            let grams = amount(fields, units.weight(), Dimension::Weight)?;
             Ok(vec![entry(Did::Harvest { tray: tray()?, grams, grams_per_tray: None, note: note() })])
         }
         "move" => {
@@ -161,7 +161,7 @@ pub(super) fn did(rules: &Rules, snapshot: &Snapshot, fields: &Fields, by: &str)
         }
         word => {
             let task = Task::from_word(word).ok_or("That sheet is of another version; open it again.")?;
-            let ml = if task == Task::Water { amount(fields, units.pour(), Measure::Volume)? } else { None };
+            let ml = if task == Task::Water { amount(fields, units.pour(), Dimension::Volume)? } else { None };
             let trays: Vec<String> = fields.all("tray").filter(|tray| !tray.is_empty()).map(str::to_owned).collect();
             if trays.is_empty() {
                 return Err("No tray was chosen, so nothing was written down.".to_owned());
@@ -243,7 +243,7 @@ fn targets(rules: &Rules, snapshot: &Snapshot, rack: Option<&str>, trays: Vec<St
     }
 }
 
-fn amount(fields: &Fields, unit: (f64, &str), measure: Measure) -> Result<Option<f64>, String> {
+fn amount(fields: &Fields, unit: (f64, &str), measure: Dimension) -> Result<Option<f64>, String> {
     fields.get("amount").map(|written| measured(written, unit, measure)).transpose()
 }
 
@@ -252,7 +252,7 @@ fn amount(fields: &Fields, unit: (f64, &str), measure: Measure) -> Result<Option
 ///
 /// # Errors
 /// A sentence, where it is neither.
-pub(super) fn measured(written: &str, (in_one, unit): (f64, &str), measure: Measure) -> Result<f64, String> {
+pub(super) fn measured(written: &str, (in_one, unit): (f64, &str), measure: Dimension) -> Result<f64, String> {
     let plain = written.replace(',', ".");
     let bare = plain.strip_suffix(unit).unwrap_or(&plain).trim().parse().ok().map(|number: f64| number * in_one);
     // A litre is a thousand of what `log` reads volumes in.
@@ -282,7 +282,7 @@ mod tests {
     fn amounts_are_read_as_people_write_them_and_anything_else_is_refused() {
         let read = |written: &str, units: (f64, &'static str)| {
             let mut query = form_urlencoded::Serializer::new(String::new());
-            let measure = if units.1 == "g" || units.1 == "oz" { Measure::Weight } else { Measure::Volume };
+            let measure = if units.1 == "g" || units.1 == "oz" { Dimension::Weight } else { Dimension::Volume };
             amount(&fields(&query.append_pair("amount", written).finish()), units, measure)
         };
         let (metric, us) = (Units(UnitSystem::Metric), Units(UnitSystem::Us));

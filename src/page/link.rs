@@ -1,6 +1,6 @@
 //! Links that a phone can follow: under which name it reaches this machine.
 
-use crate::config::Page;
+use crate::config::PageSettings;
 use std::net::{IpAddr, SocketAddr, UdpSocket};
 
 /// Where the page is for a phone.
@@ -15,7 +15,7 @@ pub enum Reached {
 }
 
 /// How the page is reached. A name from the settings goes before a number.
-pub fn reached(page: &Page) -> Reached {
+pub fn reached(page: &PageSettings) -> Reached {
     let Some(listen) = page.listen else { return Reached::Nowhere };
     let named = page.names.first().map(|name| format!("http://{name}:{}", listen.port()));
     match (listen.ip(), named) {
@@ -51,7 +51,7 @@ mod tests {
 
     #[test]
     fn a_name_goes_before_a_number_and_loopback_is_said_to_be_only_here() {
-        let page = |listen: &str, names: &[&str]| Page {
+        let page = |listen: &str, names: &[&str]| PageSettings {
             listen: listen.parse().ok(),
             names: names.iter().map(|name| (*name).to_owned()).collect(),
             metrics: crate::config::MetricsFor::ThisMachine,

@@ -3,7 +3,7 @@
 //! missed ten changes gets one whole sheet and not ten parts.
 
 use super::Desk;
-use super::reply::{self, Reply};
+use super::reply::{self, HttpReply};
 use hyper::body::Bytes;
 use std::sync::Arc;
 use std::time::Duration;
@@ -15,7 +15,7 @@ const SIGN_OF_LIFE: Duration = Duration::from_secs(15);
 const TAKES_NOTHING: Duration = Duration::from_secs(60);
 
 /// Changes from now on, until the phone goes or the daemon does.
-pub(super) fn live(desk: &Arc<Desk>) -> Reply {
+pub(super) fn live(desk: &Arc<Desk>) -> HttpReply {
     // Two wait at most: the next showing takes the place of one that was not fetched.
     let (pieces, receiver) = mpsc::channel::<Bytes>(2);
     let mut shown = desk.shown.clone();

@@ -6,7 +6,7 @@ use super::Desk;
 use super::forms::Fields;
 use super::frame;
 use super::gate;
-use super::reply::{self, Reply};
+use super::reply::{self, HttpReply};
 use super::secrets;
 use crate::clock::Clock;
 use crate::store::{Paired, Phones};
@@ -21,7 +21,7 @@ pub const LINK_WORKS_FOR: TimeDelta = TimeDelta::minutes(10);
 const LONGEST_NAME: usize = 30;
 
 /// The page behind a link.
-pub(super) fn ask(desk: &Desk, query: &Fields, peer: IpAddr) -> Reply {
+pub(super) fn ask(desk: &Desk, query: &Fields, peer: IpAddr) -> HttpReply {
     let code = query.get("code").unwrap_or_default();
     if let Some(refusal) = too_many(desk, peer) {
         return refusal;
@@ -39,7 +39,7 @@ pub(super) fn ask(desk: &Desk, query: &Fields, peer: IpAddr) -> Reply {
 }
 
 /// The button was pressed.
-pub(super) fn pair(desk: &Desk, fields: &Fields, peer: IpAddr) -> Reply {
+pub(super) fn pair(desk: &Desk, fields: &Fields, peer: IpAddr) -> HttpReply {
     let code = fields.get("code").unwrap_or_default();
     let name = fields.get("name").unwrap_or_default();
     if let Some(refusal) = too_many(desk, peer) {
@@ -88,7 +88,7 @@ fn form(code: &str, name: &str, why: Option<&str>) -> Markup {
     }
 }
 
-fn no_link() -> Reply {
+fn no_link() -> HttpReply {
     let sheet = html! {
         p { "This link was used already, or is older than ten minutes." }
         p { "On the machine that watches, run " code { "traywarden pair" } " for a new one." }
@@ -96,13 +96,13 @@ fn no_link() -> Reply {
     reply::page(StatusCode::GONE, frame::bare("This link pairs no phone", sheet))
 }
 
-fn unreadable(error: &crate::store::StoreError) -> Reply {
+fn unreadable(error: &crate::store::StoreError) -> HttpReply {
     tracing::warn!(%error, "cannot pair a phone");
     let sheet = html! { p { "No phone can be paired just now: " (error.to_string()) } };
     reply::page(StatusCode::SERVICE_UNAVAILABLE, frame::bare("Not paired", sheet))
 }
 
-fn too_many(desk: &Desk, peer: IpAddr) -> Option<Reply> {
+fn too_many(desk: &Desk, peer: IpAddr) -> Option<HttpReply> {
     desk.failures().is_too_many(peer, tokio::time::Instant::now()).then(|| {
         let sheet = html! { p { "Too many links were tried from this phone. Wait ten minutes." } };
         reply::page(StatusCode::TOO_MANY_REQUESTS, frame::bare("Not paired", sheet))

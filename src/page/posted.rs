@@ -7,7 +7,7 @@ use super::frame::sealed;
 use super::gate::Guest;
 use crate::clock::Clock;
 use crate::report::formatted;
-use crate::store::{Fate, Inbox, InboxKind, InboxOutcome, StoreError};
+use crate::store::{Inbox, InboxFate, InboxKind, InboxOutcome, StoreError};
 use maud::{Markup, html};
 use std::time::Duration;
 
@@ -39,7 +39,7 @@ pub(super) async fn hand_over(
     for _ in 0..LOOKS {
         let mut waits = false;
         for number in &numbers {
-            waits |= inbox.fate(*number)? == Some(Fate::Waits);
+            waits |= inbox.fate(*number)? == Some(InboxFate::Waits);
         }
         if !waits {
             break;
@@ -62,7 +62,7 @@ pub(super) fn in_address(back: &str, numbers: &[i64]) -> String {
 pub(super) fn reported(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -> Markup {
     let numbers: Vec<i64> = numbers.split('.').take(MOST_AT_ONCE).filter_map(|number| number.parse().ok()).collect();
     let Ok(inbox) = Inbox::open(&desk.store) else { return html! {} };
-    let fates: Vec<Fate> = numbers.iter().filter_map(|number| inbox.fate(*number).ok().flatten()).collect();
+    let fates: Vec<InboxFate> = numbers.iter().filter_map(|number| inbox.fate(*number).ok().flatten()).collect();
     if fates.is_empty() {
         return html! {};
     }
@@ -72,8 +72,8 @@ pub(super) fn reported(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -
     let mut entries = Vec::new();
     for fate in &fates {
         match fate {
-            Fate::Waits => waits += 1,
-            Fate::Answered { answer, entry } => {
+            InboxFate::Waits => waits += 1,
+            InboxFate::Answered { answer, entry } => {
                 entries.extend(*entry);
                 match InboxOutcome::of_answer(answer) {
                     InboxOutcome::Refused(why) if !refused.contains(&why) => refused.push(why),
@@ -103,8 +103,8 @@ pub(super) fn reported(desk: &Desk, guest: &Guest, nonce: &str, numbers: &str) -
     }
 }
 
-fn is_refused(fate: &Fate) -> bool {
-    matches!(fate, Fate::Answered { answer, .. } if matches!(InboxOutcome::of_answer(answer), InboxOutcome::Refused(_)))
+fn is_refused(fate: &InboxFate) -> bool {
+    matches!(fate, InboxFate::Answered { answer, .. } if matches!(InboxOutcome::of_answer(answer), InboxOutcome::Refused(_)))
 }
 
 /// What some entries say, and which of them can still be taken back.

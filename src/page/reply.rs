@@ -12,34 +12,34 @@ use std::task::{Context, Poll};
 use tokio::sync::mpsc;
 
 /// What goes back to the phone.
-pub(super) type Reply = Response<UnsyncBoxBody<Bytes, Infallible>>;
+pub(super) type HttpReply = Response<UnsyncBoxBody<Bytes, Infallible>>;
 
 /// Nothing from outside, nothing inline, no frame around it.
 const CONTENT_POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; \
      connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'";
 
 /// A page. It is made anew each time and must not be kept by anybody.
-pub(super) fn page(status: StatusCode, markup: maud::Markup) -> Reply {
+pub(super) fn page(status: StatusCode, markup: maud::Markup) -> HttpReply {
     bytes(status, "text/html; charset=utf-8", "no-store", Bytes::from(markup.into_string()))
 }
 
 /// A fixed thing whose address changes with it.
-pub(super) fn fixed(kind: &'static str, text: &'static str) -> Reply {
+pub(super) fn fixed(kind: &'static str, text: &'static str) -> HttpReply {
     bytes(StatusCode::OK, kind, "public, max-age=31536000, immutable", Bytes::from_static(text.as_bytes()))
 }
 
 /// A refusal in a line, for whoever is no reader of pages.
-pub(super) fn line(status: StatusCode, text: &'static str) -> Reply {
+pub(super) fn line(status: StatusCode, text: &'static str) -> HttpReply {
     bytes(status, "text/plain; charset=utf-8", "no-store", Bytes::from_static(text.as_bytes()))
 }
 
 /// Text for programs.
-pub(super) fn text(status: StatusCode, kind: &'static str, text: String) -> Reply {
+pub(super) fn text(status: StatusCode, kind: &'static str, text: String) -> HttpReply {
     bytes(status, kind, "no-store", Bytes::from(text))
 }
 
 /// To another page, asked for anew.
-pub(super) fn see(address: &str) -> Reply {
+pub(super) fn see(address: &str) -> HttpReply {
     let mut reply = line(StatusCode::SEE_OTHER, "");
     if let Ok(address) = HeaderValue::from_str(address) {
         reply.headers_mut().insert(header::LOCATION, address);
@@ -48,21 +48,21 @@ pub(super) fn see(address: &str) -> Reply {
 }
 
 /// Events as they come, until the sender is dropped or the phone is gone.
-pub(super) fn events(pieces: mpsc::Receiver<Bytes>) -> Reply {
+pub(super) fn events(pieces: mpsc::Receiver<Bytes>) -> HttpReply {
     let mut reply = Response::new(Pieces(pieces).boxed_unsync());
     set_headers(reply.headers_mut(), "text/event-stream", "no-store");
     reply
 }
 
 /// The same answer with a cookie.
-pub(super) fn with_cookie(mut reply: Reply, cookie: &str) -> Reply {
+pub(super) fn with_cookie(mut reply: HttpReply, cookie: &str) -> HttpReply {
     if let Ok(cookie) = HeaderValue::from_str(cookie) {
         reply.headers_mut().insert(header::SET_COOKIE, cookie);
     }
     reply
 }
 
-fn bytes(status: StatusCode, kind: &'static str, cache: &'static str, body: Bytes) -> Reply {
+fn bytes(status: StatusCode, kind: &'static str, cache: &'static str, body: Bytes) -> HttpReply {
     let mut reply = Response::new(Full::new(body).boxed_unsync());
     *reply.status_mut() = status;
     set_headers(reply.headers_mut(), kind, cache);

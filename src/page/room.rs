@@ -1,7 +1,7 @@
 //! The room: each place and each tank, whether it is well and since when, its day as a line,
 //! what grows there, when a tank runs dry; and the sensors that do not speak.
 
-use super::days::Day;
+use super::days::RoomDay;
 use super::round_sheet::{air_now, rack_address};
 use super::tray::tray_address;
 use crate::chart::{DayLine, Measure, day_line};
@@ -25,7 +25,7 @@ enum Standing<'a> {
 }
 
 /// The whole room. `day` has the lines, and when each subject was last not well.
-pub(super) fn room(rules: &Rules, snapshot: &Snapshot, day: &Day) -> Markup {
+pub(super) fn room(rules: &Rules, snapshot: &Snapshot, day: &RoomDay) -> Markup {
     let site = &rules.site;
     let silent: Vec<_> = snapshot.sensors.iter().filter(|sensor| sensor.silent).collect();
     html! {
@@ -58,7 +58,7 @@ pub(super) fn room(rules: &Rules, snapshot: &Snapshot, day: &Day) -> Markup {
     }
 }
 
-fn place_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, place: &PlaceNow, id: PlaceId) -> Markup {
+fn place_in_room(rules: &Rules, snapshot: &Snapshot, day: &RoomDay, place: &PlaceNow, id: PlaceId) -> Markup {
     let site = &rules.site;
     let here = |subject: &str| {
         subject == place.id
@@ -89,7 +89,7 @@ fn place_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, place: &PlaceNow
     }
 }
 
-fn tank_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, tank: &ReservoirDay) -> Markup {
+fn tank_in_room(rules: &Rules, snapshot: &Snapshot, day: &RoomDay, tank: &ReservoirDay) -> Markup {
     let site = &rules.site;
     let volume = |litres: f64| {
         let (shown, unit) = site.units.volume(litres);
@@ -123,7 +123,7 @@ fn tank_in_room(rules: &Rules, snapshot: &Snapshot, day: &Day, tank: &ReservoirD
 
 fn standing_of<'a>(
     snapshot: &'a Snapshot,
-    day: &Day,
+    day: &RoomDay,
     here: impl Fn(&str) -> bool,
     subject: &str,
     is_known: bool,
@@ -153,7 +153,7 @@ fn standing(site: &Site, standing: &Standing<'_>) -> Markup {
     }
 }
 
-fn drawn(rules: &Rules, day: &Day, id: &str, quantity: Quantity, band: (Option<f64>, Option<f64>)) -> Markup {
+fn drawn(rules: &Rules, day: &RoomDay, id: &str, quantity: Quantity, band: (Option<f64>, Option<f64>)) -> Markup {
     let measure = match quantity {
         Quantity::Temperature => Measure::Temperature,
         Quantity::Humidity => Measure::Humidity,

@@ -32,7 +32,7 @@ pub(super) struct Round {
 
 /// The sheet of one round.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Sheet {
+pub(super) struct RoundSheet {
     /// Which round.
     pub round: Round,
     /// Racks with anything on them, in the order of the settings.
@@ -53,7 +53,7 @@ pub(super) struct Rack {
     /// Its air, if it is measured there.
     pub air: Option<PlaceNow>,
     /// What is to be done.
-    pub lines: Vec<Line>,
+    pub lines: Vec<TaskLine>,
     /// What was done on this round.
     pub done: Vec<Done>,
     /// The trays that stand there.
@@ -94,7 +94,7 @@ pub(super) enum Task {
 
 /// One line: a task for one tray or for several alike.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Line {
+pub(super) struct TaskLine {
     /// What.
     pub task: Task,
     /// To which trays.
@@ -162,10 +162,10 @@ impl Round {
 }
 
 /// The sheet of the round at hand. `journal` reaches back at least to where it begins.
-pub(super) fn sheet(rules: &Rules, snapshot: &Snapshot, journal: &[JournalLine]) -> Sheet {
+pub(super) fn sheet(rules: &Rules, snapshot: &Snapshot, journal: &[JournalLine]) -> RoundSheet {
     let now = snapshot.at;
     let round = Round::at_hand(&rules.site, now);
-    let mut sheet = Sheet { round, racks: Vec::new(), tanks: Vec::new(), elsewhere: Vec::new() };
+    let mut sheet = RoundSheet { round, racks: Vec::new(), tanks: Vec::new(), elsewhere: Vec::new() };
     let trays: Vec<(&Tray, &TrayDay)> = snapshot.growing.iter().zip(&snapshot.trays).collect();
     for (index, place) in rules.places.iter().enumerate() {
         let id = PlaceId(index as u16);
@@ -234,7 +234,7 @@ fn due(rules: &Rules, tray: &Tray, round: Round, now: Timestamp) -> Vec<(Task, O
 }
 
 /// Puts a tray on the line of its like, or begins one. Each cut is weighed by itself.
-fn add(lines: &mut Vec<Line>, task: Task, tray: &Tray, day: &TrayDay, overdue: Option<Timestamp>) {
+fn add(lines: &mut Vec<TaskLine>, task: Task, tray: &Tray, day: &TrayDay, overdue: Option<Timestamp>) {
     let ml = (task == Task::Water).then(|| tray.watered_ml.unwrap_or(USUAL_WATER_ML));
     let on = On {
         name: tray.name.clone(),
@@ -246,7 +246,7 @@ fn add(lines: &mut Vec<Line>, task: Task, tray: &Tray, day: &TrayDay, overdue: O
     let alike = lines.iter_mut().find(|line| task != Task::Cut && line.task == task && line.ml == ml);
     match alike {
         Some(line) => line.trays.push(on),
-        None => lines.push(Line { task, trays: vec![on], ml }),
+        None => lines.push(TaskLine { task, trays: vec![on], ml }),
     }
 }
 
@@ -268,7 +268,7 @@ fn tank_on_sheet(rules: &Rules, snapshot: &Snapshot, tank: &ReservoirDay, round:
 }
 
 /// Files a line of the journal where it belongs, if it was done on this round.
-fn file(rules: &Rules, sheet: &mut Sheet, line: &JournalLine) {
+fn file(rules: &Rules, sheet: &mut RoundSheet, line: &JournalLine) {
     let at = line.entry.at.unwrap_or(line.at);
     let counts = line.refused.is_none() && line.struck_by.is_none();
     if !counts || at < sheet.round.from || matches!(line.entry.did, Did::Strike { .. }) {
@@ -341,7 +341,7 @@ mod tests {
     use std::sync::Arc;
 
     /// The sheet at a local moment of the invented room, after these entries.
-    fn sheet_at(now: &str, entries: &[(&str, &str)]) -> Sheet {
+    fn sheet_at(now: &str, entries: &[(&str, &str)]) -> RoundSheet {
         let rules = rules();
         let lines = journal(entries);
         let first = lines.first().map_or(at(now), |line| line.at);
@@ -355,8 +355,8 @@ mod tests {
     }
 
     /// "water K1,K2" for every line of the first rack.
-    fn lines(sheet: &Sheet) -> Vec<String> {
-        let formatted = |line: &Line| {
+    fn lines(sheet: &RoundSheet) -> Vec<String> {
+        let formatted = |line: &TaskLine| {
             let names: Vec<&str> = line.trays.iter().map(|on| on.name.as_str()).collect();
             format!("{} {}", line.task.word(), names.join(","))
         };

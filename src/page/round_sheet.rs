@@ -4,7 +4,7 @@
 use super::forms::{self, Units};
 use super::frame::{sealed, tick_box};
 use super::gate::Guest;
-use super::round::{Done, Line, On, Rack, Sheet, Tank, Task};
+use super::round::{Done, On, Rack, RoundSheet, Tank, Task, TaskLine};
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
 use crate::engine::letters::snapshot::PlaceNow;
 use crate::engine::rules::{Rules, Site};
@@ -43,7 +43,7 @@ impl Setting<'_> {
 }
 
 /// The whole round.
-pub(super) fn round(setting: &Setting<'_>, sheet: &Sheet, alarms: &[AlarmChange]) -> Markup {
+pub(super) fn round(setting: &Setting<'_>, sheet: &RoundSheet, alarms: &[AlarmChange]) -> Markup {
     let open = alarms.iter().filter(|alarm| is_open(alarm)).count();
     let left: usize = sheet.racks.iter().map(|rack| rack.lines.len()).sum::<usize>()
         + sheet.tanks.iter().filter(|tank| tank.due).count();
@@ -191,7 +191,7 @@ pub(super) fn air_now(site: &Site, air: &PlaceNow) -> String {
 }
 
 /// A line to tick.
-fn to_do(setting: &Setting<'_>, rack: &Rack, line: &Line) -> Markup {
+fn to_do(setting: &Setting<'_>, rack: &Rack, line: &TaskLine) -> Markup {
     let name = format!("{} {} {}", rack.id, line.task.word(), line.trays.first().map_or("", |on| &on.name));
     let words = words(setting, line);
     html! {
@@ -225,7 +225,7 @@ fn verb(task: Task) -> &'static str {
 }
 
 /// "Water K12, K13, 4 fl oz each", for who hears the sheet.
-fn words(setting: &Setting<'_>, line: &Line) -> String {
+fn words(setting: &Setting<'_>, line: &TaskLine) -> String {
     let amount = line.ml.map_or_else(String::new, |ml| format!(", {} each", setting.site().units.pour(ml)));
     format!("{} {}{amount}", verb(line.task), trays_named(&line.trays))
 }
@@ -237,7 +237,7 @@ fn trays_named(trays: &[On]) -> String {
     if more > 0 { format!("{} and {more} more", names.join(", ")) } else { names.join(", ") }
 }
 
-fn detail(setting: &Setting<'_>, line: &Line) -> Option<String> {
+fn detail(setting: &Setting<'_>, line: &TaskLine) -> Option<String> {
     let count: u32 = line.trays.iter().fold(0, |sum, on| sum.saturating_add(on.count));
     let trays = if count == 1 { "1 tray".to_owned() } else { format!("{count} trays") };
     let units = setting.site().units;
@@ -252,7 +252,7 @@ fn detail(setting: &Setting<'_>, line: &Line) -> Option<String> {
     Some(format!("{trays}{crop}{more}"))
 }
 
-fn late(site: &Site, line: &Line) -> Option<String> {
+fn late(site: &Site, line: &TaskLine) -> Option<String> {
     let since = line.trays.iter().filter_map(|on| on.overdue).min()?;
     let day = since.with_timezone(&site.time_zone).format("%a %-d %b, %H:%M");
     Some(match line.task {
@@ -261,7 +261,7 @@ fn late(site: &Site, line: &Line) -> Option<String> {
     })
 }
 
-fn weighed(setting: &Setting<'_>, line: &Line) -> Markup {
+fn weighed(setting: &Setting<'_>, line: &TaskLine) -> Markup {
     let (_, unit) = setting.units().weight();
     let of = if line.trays.first().is_some_and(|on| on.count > 1) { "all its trays together" } else { "if weighed" };
     html! {
@@ -272,7 +272,7 @@ fn weighed(setting: &Setting<'_>, line: &Line) -> Markup {
 }
 
 /// Other trays, or another amount than usual; closed, and sent along as it stands.
-fn which_and_how_much(setting: &Setting<'_>, line: &Line, name: &str) -> Markup {
+fn which_and_how_much(setting: &Setting<'_>, line: &TaskLine, name: &str) -> Markup {
     let (_, unit) = setting.units().pour();
     let choose = line.trays.len() > 1;
     let fields = html! {

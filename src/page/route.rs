@@ -4,7 +4,7 @@
 use super::forms::{self, Fields, Units};
 use super::frame::{self, Framed, Way};
 use super::gate::{self, Door, Guest};
-use super::reply::{self, Reply};
+use super::reply::{self, HttpReply};
 use super::round_sheet::{self, Setting};
 use super::{Desk, Shown, journal, live, metrics, pairing, posted, room, round, secrets, sow, tray};
 use crate::config::MetricsFor;
@@ -27,7 +27,12 @@ const FORM_WITHIN: Duration = Duration::from_secs(10);
 const LONGEST_ADDRESS: usize = 2_048;
 
 /// The answer to one request.
-pub(super) async fn answer(desk: &Arc<Desk>, request: Request<Incoming>, peer: IpAddr, is_live: &AtomicBool) -> Reply {
+pub(super) async fn answer(
+    desk: &Arc<Desk>,
+    request: Request<Incoming>,
+    peer: IpAddr,
+    is_live: &AtomicBool,
+) -> HttpReply {
     if !gate::is_local(peer) {
         return reply::line(StatusCode::FORBIDDEN, "This page is for the local network only.\n");
     }
@@ -77,7 +82,7 @@ pub(super) async fn answer(desk: &Arc<Desk>, request: Request<Incoming>, peer: I
 
 /// The room for programs, which carry no cookie: for this machine, or for the local network
 /// where the settings say so.
-fn figures(desk: &Desk, headers: &HeaderMap, path: &str, peer: IpAddr) -> Reply {
+fn figures(desk: &Desk, headers: &HeaderMap, path: &str, peer: IpAddr) -> HttpReply {
     if desk.metrics == MetricsFor::ThisMachine && !gate::is_here(headers, peer) {
         return reply::line(
             StatusCode::FORBIDDEN,
@@ -96,7 +101,7 @@ fn figures(desk: &Desk, headers: &HeaderMap, path: &str, peer: IpAddr) -> Reply 
     reply::text(status, "text/plain; charset=utf-8", words + "\n")
 }
 
-async fn get(desk: &Desk, guest: &Guest, path: &str, query: &Fields) -> Reply {
+async fn get(desk: &Desk, guest: &Guest, path: &str, query: &Fields) -> HttpReply {
     let shown = desk.now();
     let nonce = secrets::secret().unwrap_or_default();
     let reported = query.get("told").map_or_else(|| html! {}, |numbers| posted::reported(desk, guest, &nonce, numbers));
@@ -129,7 +134,7 @@ async fn get(desk: &Desk, guest: &Guest, path: &str, query: &Fields) -> Reply {
     reply::page(StatusCode::OK, frame::frame(&desk.rules, &shown, guest, framed))
 }
 
-fn sheet(desk: &Desk, shown: &Shown) -> (round::Sheet, Option<StoreError>) {
+fn sheet(desk: &Desk, shown: &Shown) -> (round::RoundSheet, Option<StoreError>) {
     let from = round::Round::at_hand(&desk.rules.site, shown.snapshot.at).from;
     let (journal, error) = match desk.read(|reader| reader.journal(from)) {
         Ok(journal) => (journal, None),
@@ -218,7 +223,7 @@ async fn tray_page(desk: &Desk, shown: &Shown, name: &str) -> Result<Framed<'sta
 }
 
 /// Whoever is not paired may ask for this, and nothing else.
-async fn pair(desk: &Desk, request: Request<Incoming>, peer: IpAddr) -> Reply {
+async fn pair(desk: &Desk, request: Request<Incoming>, peer: IpAddr) -> HttpReply {
     let (parts, body) = request.into_parts();
     match parts.method {
         Method::GET => pairing::ask(desk, &Fields::read(parts.uri.query().unwrap_or_default().as_bytes()), peer),
@@ -238,7 +243,7 @@ fn unread(error: Option<StoreError>) -> Markup {
     }
 }
 
-async fn post(desk: &Desk, guest: &Guest, path: &str, fields: &Fields) -> Reply {
+async fn post(desk: &Desk, guest: &Guest, path: &str, fields: &Fields) -> HttpReply {
     let sealed = fields.get("form").is_some_and(|form| form == guest.form_token());
     let Some(key) = fields.key().filter(|_| sealed) else {
         return refused(
@@ -279,7 +284,7 @@ async fn post(desk: &Desk, guest: &Guest, path: &str, fields: &Fields) -> Reply 
 }
 
 /// Reads a form that comes from a page of ours.
-async fn form(headers: &HeaderMap, body: Incoming) -> Result<Fields, Reply> {
+async fn form(headers: &HeaderMap, body: Incoming) -> Result<Fields, HttpReply> {
     if !gate::comes_from_us(headers) {
         return Err(reply::line(StatusCode::FORBIDDEN, "This form was sent from another site.\n"));
     }
@@ -297,7 +302,7 @@ async fn form(headers: &HeaderMap, body: Incoming) -> Result<Fields, Reply> {
     }
 }
 
-fn refused(status: StatusCode, back: &str, why: &str) -> Reply {
+fn refused(status: StatusCode, back: &str, why: &str) -> HttpReply {
     let sheet = html! {
         p.late { (why) }
         p { a.big href=(back) { "Back to the sheet" } }
@@ -305,12 +310,12 @@ fn refused(status: StatusCode, back: &str, why: &str) -> Reply {
     reply::page(status, frame::bare("Not written down", sheet))
 }
 
-fn nothing_there() -> Reply {
+fn nothing_there() -> HttpReply {
     let sheet = html! { p { "There is no such sheet." } p { a.big href="/" { "To the round" } } };
     reply::page(StatusCode::NOT_FOUND, frame::bare("Nothing there", sheet))
 }
 
-fn unpaired() -> Reply {
+fn unpaired() -> HttpReply {
     let sheet = html! {
         p { "This phone is not paired with the watch, so it is shown nothing." }
         p { "On the machine that watches, run " code { "traywarden pair" } " and open its link, or point this phone's camera at its code." }

@@ -7,7 +7,7 @@ use crate::engine::crop::Crop;
 use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
 use crate::journal::{Did, Entry, Sowing};
-use crate::typed::amount::Measure;
+use crate::typed::amount::Dimension;
 use crate::typed::blend;
 use maud::{Markup, html};
 use std::collections::BTreeMap;
@@ -95,7 +95,7 @@ pub(super) fn entry(fields: &Fields, units: Units, by: &str) -> Result<Entry, St
 fn sowing(fields: &Fields, units: Units) -> Result<Sowing, String> {
     let kinds: Vec<(&str, &str)> =
         fields.all("kind").zip(fields.all("part")).filter(|(kind, _)| !kind.is_empty()).collect();
-    let seed = fields.get("seed").map(|seed| forms::measured(seed, units.weight(), Measure::Weight)).transpose()?;
+    let seed = fields.get("seed").map(|seed| forms::measured(seed, units.weight(), Dimension::Weight)).transpose()?;
     let count = fields.get("count").unwrap_or("1");
     let count: u32 = count
         .parse()

@@ -18,7 +18,7 @@ const SAME_TROUBLE: TimeDelta = TimeDelta::hours(2);
 
 /// One time that an alarm stood.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Episode {
+pub struct RehearsedEpisode {
     /// Which alarm, as `kind:subject`.
     #[serde(serialize_with = "as_id")]
     pub alarm: AlarmKey,
@@ -53,7 +53,7 @@ pub struct Letter {
 pub struct Night<'a> {
     rules: &'a Rules,
     /// In order of raising.
-    pub episodes: Vec<Episode>,
+    pub episodes: Vec<RehearsedEpisode>,
     /// In order of time.
     pub letters: Vec<Letter>,
     /// The sums.
@@ -75,7 +75,7 @@ impl<'a> Night<'a> {
                     episode.over_at = Some(change.at);
                 }
             }
-            None if is_raise(change) => self.episodes.push(Episode {
+            None if is_raise(change) => self.episodes.push(RehearsedEpisode {
                 alarm: change.key.clone(),
                 raised_at: change.at,
                 over_at: None,
@@ -121,9 +121,9 @@ impl Teller for &mut Night<'_> {
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Difference {
     /// Under the settings in hand.
-    pub this: Option<Episode>,
+    pub this: Option<RehearsedEpisode>,
     /// Under the settings beside them.
-    pub that: Option<Episode>,
+    pub that: Option<RehearsedEpisode>,
 }
 
 impl Difference {
@@ -137,7 +137,7 @@ impl Difference {
 /// Pairs the episodes of two nights and keeps the pairs that people would notice: one
 /// side only, told by another kind of letter, or told at another time.
 pub fn differences(this: &Night<'_>, that: &Night<'_>) -> Vec<Difference> {
-    let mut left: Vec<Option<&Episode>> = that.episodes.iter().map(Some).collect();
+    let mut left: Vec<Option<&RehearsedEpisode>> = that.episodes.iter().map(Some).collect();
     let mut found = Vec::new();
     for mine in &this.episodes {
         let same = left
@@ -161,12 +161,12 @@ pub fn differences(this: &Night<'_>, that: &Night<'_>) -> Vec<Difference> {
     found
 }
 
-fn meet(one: &Episode, other: &Episode) -> bool {
-    let end = |episode: &Episode| episode.over_at.unwrap_or(Timestamp::MAX_UTC - SAME_TROUBLE);
+fn meet(one: &RehearsedEpisode, other: &RehearsedEpisode) -> bool {
+    let end = |episode: &RehearsedEpisode| episode.over_at.unwrap_or(Timestamp::MAX_UTC - SAME_TROUBLE);
     one.raised_at <= end(other) + SAME_TROUBLE && other.raised_at <= end(one) + SAME_TROUBLE
 }
 
-fn alike(one: &Episode, other: &Episode) -> bool {
+fn alike(one: &RehearsedEpisode, other: &RehearsedEpisode) -> bool {
     match (&one.reported, &other.reported) {
         (None, None) => true,
         (Some(one), Some(other)) => one.kind == other.kind && (one.at - other.at).abs() <= SAME_TIME,

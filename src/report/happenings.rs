@@ -1,7 +1,7 @@
 //! What was done and which alarms held, as the lanes of a chart.
 
 use super::alarms::Episode;
-use super::subject::Subject;
+use super::subject::HistorySubject;
 use crate::analysis::lives::{Action, Life};
 use crate::chart::{Happening, Lane, Sign};
 use crate::engine::alarm::AlarmKey;
@@ -39,7 +39,7 @@ fn lanes(actions: &[&Action]) -> Vec<Lane> {
     [water, work].into_iter().filter(|lane| !lane.happenings.is_empty()).collect()
 }
 
-impl Subject {
+impl HistorySubject {
     /// What was done to the tray, or to the trays of the place while they stood there.
     pub fn lanes(&self, rules: &Rules, lives: &[Life], from: Timestamp, until: Timestamp) -> Vec<Lane> {
         lanes(&self.actions(rules, lives, from, until))
@@ -116,7 +116,7 @@ mod tests {
         ];
         let (from, until) = (at("2026-03-03 00:00"), at("2026-03-04 00:00"));
         let alarms = episodes(&changes, from, until);
-        let rack = Subject::named(&rules, &[], "rack-a").expect("a place");
+        let rack = HistorySubject::named(&rules, &[], "rack-a").expect("a place");
         let rows: Vec<Vec<(Timestamp, Option<Timestamp>)>> = rack
             .alarms(&rules, &alarms, from, until)
             .iter()
@@ -125,7 +125,7 @@ mod tests {
         let damp = (at("2026-03-03 08:00"), Some(at("2026-03-03 10:00")));
         let silent = (at("2026-03-03 08:50"), Some(at("2026-03-03 09:30")));
         assert_eq!(rows, [vec![damp], vec![silent]]);
-        let other = Subject::named(&rules, &[], "rack-b").expect("a place").alarms(&rules, &alarms, from, until);
+        let other = HistorySubject::named(&rules, &[], "rack-b").expect("a place").alarms(&rules, &alarms, from, until);
         assert_eq!(other[0].happenings[0].until, Some(until));
     }
 
@@ -144,7 +144,7 @@ mod tests {
         ]
         .concat();
         let (from, until) = (at("2026-03-03 00:00"), at("2026-03-04 00:00"));
-        let rack = Subject::named(&rules(), &[], "rack-a").expect("a place");
+        let rack = HistorySubject::named(&rules(), &[], "rack-a").expect("a place");
         let rows: Vec<Vec<String>> = rack
             .alarms(&rules(), &episodes(&changes, from, until), from, until)
             .iter()
@@ -179,7 +179,7 @@ mod tests {
         .concat();
         let (from, until) = (at("2026-03-01 00:00"), at("2026-03-06 00:00"));
         let alarms = episodes(&changes, from, until);
-        let tray = Subject::named(&rules, &all, "K1").expect("it was sown");
+        let tray = HistorySubject::named(&rules, &all, "K1").expect("it was sown");
         let reported: Vec<Timestamp> = tray
             .alarms(&rules, &alarms, from, until)
             .iter()

@@ -81,7 +81,7 @@ pub fn chart(
 }
 
 /// What the engine's bands say about one measure.
-pub fn limits(measure: Measure, bands: &[(Timestamp, Timestamp, Band)]) -> Vec<chart::Band> {
+pub fn limits(measure: Measure, bands: &[(Timestamp, Timestamp, Band)]) -> Vec<chart::BandSpan> {
     let limits = |band: &Band| match measure {
         Measure::Temperature => (band.temperature_min, band.temperature_max),
         Measure::Humidity => (band.humidity_min, band.humidity_max),
@@ -91,7 +91,7 @@ pub fn limits(measure: Measure, bands: &[(Timestamp, Timestamp, Band)]) -> Vec<c
         .iter()
         .map(|(from, until, band)| (limits(band), from, until))
         .filter(|((low, high), ..)| low.is_some() || high.is_some())
-        .map(|((low, high), from, until)| chart::Band { from: *from, until: *until, low, high })
+        .map(|((low, high), from, until)| chart::BandSpan { from: *from, until: *until, low, high })
         .collect()
 }
 
@@ -114,7 +114,7 @@ fn line(name: &str, series: &Series) -> Line {
 
 #[cfg(test)]
 pub(in crate::report) mod tests {
-    use super::super::subject::{Subject, middle};
+    use super::super::subject::{HistorySubject, middle};
     use super::*;
     use crate::analysis::lives::lives;
     use crate::analysis::sample::{at, journal, rules};
@@ -160,7 +160,7 @@ pub(in crate::report) mod tests {
                 ("2026-03-09 08:00", r#"{"did":"discard","tray":"K1","reason":"mold"}"#),
             ]),
         );
-        let tray = Subject::named(&rules, &all, "K1").expect("it was sown");
+        let tray = HistorySubject::named(&rules, &all, "K1").expect("it was sown");
         let (from, until) = tray.life(at("2026-04-01 00:00")).expect("a life");
         assert_eq!((from, until), (at("2026-03-02 08:00"), at("2026-03-09 08:00")));
         let stages: Vec<(String, Timestamp)> =
@@ -171,7 +171,7 @@ pub(in crate::report) mod tests {
         let damp = limits(Measure::Humidity, &tray.bands(&rules, &all, from, until));
         assert_eq!(damp.iter().map(|band| band.from).collect::<Vec<_>>(), [at("2026-03-06 08:00")]);
         // The rack it moved to has its demand from the move on.
-        let rack = Subject::named(&rules, &all, "rack-b").expect("a place");
+        let rack = HistorySubject::named(&rules, &all, "rack-b").expect("a place");
         let damp = limits(Measure::Humidity, &rack.bands(&rules, &all, from, until));
         assert_eq!(damp.last().map(|band| band.from), Some(at("2026-03-08 08:00")));
         let lanes = tray.lanes(&rules, &all, from, until);
@@ -215,7 +215,7 @@ pub(in crate::report) mod tests {
                 ("2026-03-03 20:00", r#"{"did":"discard","tray":"K1","reason":"uneven"}"#),
             ]),
         );
-        let tray = Subject::named(&rules, &all, "K1").expect("it was sown");
+        let tray = HistorySubject::named(&rules, &all, "K1").expect("it was sown");
         let (from, until) = (at("2026-03-03 00:00"), at("2026-03-04 00:00"));
         let series = tray.series(&reader, &rules, from, until, minutes(10)).expect("it can be read");
         let [temperature, humidity] = &series[..] else { panic!("two series, not {}", series.len()) };

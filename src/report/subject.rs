@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 
 /// What `history` is about.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Subject {
+pub struct HistorySubject {
     /// The name to show.
     pub name: String,
     kind: Kind,
@@ -30,26 +30,26 @@ enum Kind {
     Tray(Box<Life>),
 }
 
-impl Subject {
+impl HistorySubject {
     /// The place, sensor, reservoir or tray (its last life) of this name, asked in this order.
-    pub fn named(rules: &Rules, lives: &[Life], id: &str) -> Option<Subject> {
+    pub fn named(rules: &Rules, lives: &[Life], id: &str) -> Option<HistorySubject> {
         if let Some(place) = rules.place_named(id) {
-            return Some(Subject { name: rules.place(place).name.clone(), kind: Kind::Place(place) });
+            return Some(HistorySubject { name: rules.place(place).name.clone(), kind: Kind::Place(place) });
         }
         if let Some(sensor) = rules.sensors.iter().find(|sensor| sensor.id == id) {
             let reservoir = sensor.reservoir.map(|reservoir| rules.reservoir(reservoir).name.clone());
             let name = reservoir.unwrap_or_else(|| id.to_owned());
             // What a surface bears is not what leaves do.
             let place = sensor.place.filter(|_| sensor.surface.is_none());
-            return Some(Subject { name, kind: Kind::Sensor(id.to_owned(), place) });
+            return Some(HistorySubject { name, kind: Kind::Sensor(id.to_owned(), place) });
         }
-        lives.iter().rev().find(|life| life.tray.name == id).map(Subject::of_life)
+        lives.iter().rev().find(|life| life.tray.name == id).map(HistorySubject::of_life)
     }
 
     /// One life of a tray, which need not be the last of its name.
-    pub fn of_life(life: &Life) -> Subject {
+    pub fn of_life(life: &Life) -> HistorySubject {
         let name = format!("{} ({})", life.tray.name, life.tray.crop);
-        Subject { name, kind: Kind::Tray(Box::new(life.clone())) }
+        HistorySubject { name, kind: Kind::Tray(Box::new(life.clone())) }
     }
 
     /// The tray it is, if it is one.

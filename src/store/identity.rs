@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 /// What stands at the store's path now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Found {
+pub enum FileFound {
     /// The file we hold open.
     AsLeft,
     /// None.
@@ -36,42 +36,42 @@ impl Identity {
     }
 
     /// What stands at the path now. Costs one look-up in the folder.
-    pub(super) fn compared(&mut self, path: &Path) -> Found {
-        let Some(now) = Identity::of(path) else { return Found::Deleted };
+    pub(super) fn compared(&mut self, path: &Path) -> FileFound {
+        let Some(now) = Identity::of(path) else { return FileFound::Deleted };
         if (now.device, now.inode) != (self.device, self.inode) {
             // An empty file is what an editor or a shell leaves where ours was.
-            return if now.bytes == 0 { Found::Deleted } else { Found::Replaced };
+            return if now.bytes == 0 { FileFound::Deleted } else { FileFound::Replaced };
         }
         // The header alone is a page; retention gives pages back, but never all.
         if now.bytes < 4096.min(self.bytes) || now.bytes < self.bytes / 4 {
-            return Found::CutOff;
+            return FileFound::CutOff;
         }
         self.bytes = now.bytes;
-        Found::AsLeft
+        FileFound::AsLeft
     }
 }
 
 /// Closes a file that was found so. What was deleted or replaced is still held open, and is
 /// written out first: back to its place, or beside the new file. Returns where it lies.
-pub(super) fn let_go(connection: Connection, path: PathBuf, found: Found, now: Timestamp) -> Option<PathBuf> {
+pub(super) fn let_go(connection: Connection, path: PathBuf, found: FileFound, now: Timestamp) -> Option<PathBuf> {
     let dated = |what: &str| with_suffix(&path, &format!(".{what}-{}", now.format("%Y%m%dT%H%M%SZ")));
     let copy = match found {
-        Found::Deleted => Some(dated("rescued")),
-        Found::Replaced => Some(dated("replaced")),
-        Found::AsLeft | Found::CutOff => None,
+        FileFound::Deleted => Some(dated("rescued")),
+        FileFound::Replaced => Some(dated("replaced")),
+        FileFound::AsLeft | FileFound::CutOff => None,
     };
     let rescued = copy.filter(|copy| {
         let written = connection.execute("VACUUM INTO ?1", [copy.to_string_lossy()]);
         written.inspect_err(|error| tracing::error!(%error, "what was in the store could not be rescued")).is_ok()
     });
     drop(connection);
-    if found == Found::Deleted || found == Found::Replaced {
+    if found == FileFound::Deleted || found == FileFound::Replaced {
         // The log of the old file must not be taken for the new one's.
         for part in ["-wal", "-shm"] {
             let _ = std::fs::remove_file(with_suffix(&path, part));
         }
     }
-    if found == Found::Deleted
+    if found == FileFound::Deleted
         && let Some(copy) = &rescued
         && std::fs::rename(copy, &path).is_ok()
     {

@@ -43,7 +43,7 @@ pub struct InboxAnswer {
 
 /// What became of an item.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Fate {
+pub enum InboxFate {
     /// The daemon has not looked at it yet.
     Waits,
     /// The daemon took it out.
@@ -166,11 +166,11 @@ impl Inbox {
     }
 
     /// What became of an item; `None`: there is no such item.
-    pub fn fate(&self, id: i64) -> Result<Option<Fate>, StoreError> {
+    pub fn fate(&self, id: i64) -> Result<Option<InboxFate>, StoreError> {
         let fate = |row: &rusqlite::Row<'_>| {
             Ok(match row.get::<_, Option<i64>>(0)? {
-                None => Fate::Waits,
-                Some(_) => Fate::Answered { answer: row.get(1)?, entry: row.get(2)? },
+                None => InboxFate::Waits,
+                Some(_) => InboxFate::Answered { answer: row.get(1)?, entry: row.get(2)? },
             })
         };
         self.connection

@@ -48,20 +48,20 @@ pub use claim::{Claim, claim, is_watched};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::{HistoryPoint, LastReading};
-pub use identity::Found;
-pub use inbox::{Fate, Inbox, InboxAnswer, InboxItem, InboxKind, InboxOutcome};
+pub use identity::FileFound;
+pub use inbox::{Inbox, InboxAnswer, InboxFate, InboxItem, InboxKind, InboxOutcome};
 pub use newest::Newest;
 pub use opening::Opening;
 pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};
-pub use plain::{MinuteRow, Moment, ReadingRow};
+pub use plain::{MinuteRow, ReadMoment, ReadingRow};
 pub use read::{Reader, Replayed};
 pub use redate::{MOVED, PutRight};
 pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use reserve::Reserve;
 pub use seal::Seal;
 pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
-pub use write::{Delivery, Record, Rejected};
+pub use write::{Record, Rejected, StoredDelivery};
 pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
 use crate::engine::rules::Rules;
@@ -132,12 +132,12 @@ impl Store {
     }
 
     /// Messages that were committed and may be delivered again, the oldest first.
-    pub fn deliveries(&self) -> Result<Vec<Delivery>, StoreError> {
+    pub fn deliveries(&self) -> Result<Vec<StoredDelivery>, StoreError> {
         let read = || {
             let mut statement =
                 self.connection.prepare("SELECT packet_id, hash FROM delivery ORDER BY at, packet_id")?;
             let rows = statement.query_map([], |row| {
-                Ok(Delivery { packet_id: row.get(0)?, hash: row.get::<_, i64>(1)?.cast_unsigned() })
+                Ok(StoredDelivery { packet_id: row.get(0)?, hash: row.get::<_, i64>(1)?.cast_unsigned() })
             })?;
             rows.collect::<rusqlite::Result<Vec<_>>>()
         };
@@ -180,14 +180,14 @@ impl Store {
     }
 
     /// Looks at what stands at the path. Costs one look-up in the folder.
-    pub fn found(&mut self) -> Found {
-        self.identity.as_mut().map_or(Found::AsLeft, |known| known.compared(&self.path))
+    pub fn found(&mut self) -> FileFound {
+        self.identity.as_mut().map_or(FileFound::AsLeft, |known| known.compared(&self.path))
     }
 
     /// Closes a store that is to be opened anew. What was deleted or replaced is still held
     /// open here, and is written out first: back to its place, or beside the new file.
     /// Returns where it lies.
-    pub fn let_go(self, found: Found, now: Timestamp) -> Option<PathBuf> {
+    pub fn let_go(self, found: FileFound, now: Timestamp) -> Option<PathBuf> {
         identity::let_go(self.connection, self.path, found, now)
     }
 

@@ -13,7 +13,7 @@ use rusqlite::params;
 
 /// The file as it was at one moment. While it lives, the write-ahead log cannot be
 /// reused and grows with what the daemon writes: keep it for seconds, not for hours.
-pub struct Moment<'a> {
+pub struct ReadMoment<'a> {
     reader: &'a Reader,
     /// Held open: everything read meanwhile belongs to this moment.
     _transaction: rusqlite::Transaction<'a>,
@@ -65,18 +65,18 @@ impl Reader {
     /// Holds the file as it is now. Everything this reader looks up until the moment is
     /// dropped belongs to it; what needs a moment of its own (`history`, `events`) cannot
     /// be asked meanwhile.
-    pub fn moment(&self) -> Result<Moment<'_>, StoreError> {
+    pub fn moment(&self) -> Result<ReadMoment<'_>, StoreError> {
         let hold = || -> rusqlite::Result<_> {
             let transaction = self.connection.unchecked_transaction()?;
             // SQLite takes its view with the first read.
             transaction.query_row("SELECT count(*) FROM series", [], |row| row.get::<_, i64>(0))?;
             Ok(transaction)
         };
-        Ok(Moment { reader: self, _transaction: hold().map_err(explain(&self.path))? })
+        Ok(ReadMoment { reader: self, _transaction: hold().map_err(explain(&self.path))? })
     }
 }
 
-impl Moment<'_> {
+impl ReadMoment<'_> {
     /// Every sensor that was ever heard or configured, by id.
     pub fn sensors(&self) -> Result<Vec<String>, StoreError> {
         let read = || -> rusqlite::Result<Vec<String>> {

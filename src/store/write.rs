@@ -35,7 +35,7 @@ pub struct Record {
     /// The message itself, when it was no reading.
     pub rejected: Option<Rejected>,
     /// The MQTT message it came in.
-    pub delivery: Option<Delivery>,
+    pub delivery: Option<StoredDelivery>,
     /// The inbox item it came from and what to say to it.
     pub inbox: Option<InboxAnswer>,
     /// What became of parcels, to be known together with the event that tells the engine.
@@ -53,7 +53,7 @@ pub struct Rejected {
 
 /// What tells an MQTT message from others until it is acknowledged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Delivery {
+pub struct StoredDelivery {
     /// The packet id the broker gave it.
     pub packet_id: u16,
     /// A hash of topic and payload.
@@ -102,7 +102,7 @@ impl Store {
         &mut self,
         records: impl IntoIterator<Item = &'r Record>,
         all: bool,
-        marks: &[Delivery],
+        marks: &[StoredDelivery],
     ) -> Result<(), StoreError> {
         let explain = explain(&self.path);
         let transaction =
@@ -136,7 +136,7 @@ struct Position {
 }
 
 impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
-    fn forget_deliveries(&self, all: bool, marks: &[Delivery]) -> rusqlite::Result<()> {
+    fn forget_deliveries(&self, all: bool, marks: &[StoredDelivery]) -> rusqlite::Result<()> {
         if all {
             self.connection.execute("DELETE FROM delivery", [])?;
         }

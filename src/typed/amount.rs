@@ -10,29 +10,29 @@ const FLUID_OUNCE_ML: f64 = GALLON_ML / 128.0;
 
 /// What is measured, so that a bare "oz" is known for what it is: of water it is a fluid ounce.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Measure {
+pub(crate) enum Dimension {
     /// In millilitres.
     Volume,
     /// In grams.
     Weight,
 }
 
-impl Measure {
+impl Dimension {
     /// How it may be written, for a refusal.
     pub(crate) fn examples(self) -> &'static str {
         match self {
-            Measure::Volume => "118ml, 1.5L, 4floz, 2cups or 1gal",
-            Measure::Weight => "424g, 1.7kg, 15oz or 3lb",
+            Dimension::Volume => "118ml, 1.5L, 4floz, 2cups or 1gal",
+            Dimension::Weight => "424g, 1.7kg, 15oz or 3lb",
         }
     }
 }
 
 /// Millilitres or grams; `None` when this is no number with a unit of this measure.
-pub(crate) fn amount(text: &str, measure: Measure) -> Option<f64> {
+pub(crate) fn amount(text: &str, measure: Dimension) -> Option<f64> {
     let (number, unit) = parted(text)?;
     let unit = unit.to_lowercase();
     // "3lb 8oz", as scales show it.
-    if measure == Measure::Weight
+    if measure == Dimension::Weight
         && let Some((unit, rest)) = unit.split_once(|letter: char| letter.is_ascii_digit() || letter == ' ')
         && is_pound(unit.trim())
     {
@@ -43,8 +43,8 @@ pub(crate) fn amount(text: &str, measure: Measure) -> Option<f64> {
     }
     let unit: String = unit.chars().filter(|letter| !matches!(letter, ' ' | '.')).collect();
     let factor = match measure {
-        Measure::Volume => millilitres(&unit)?,
-        Measure::Weight => grams(&unit)?,
+        Dimension::Volume => millilitres(&unit)?,
+        Dimension::Weight => grams(&unit)?,
     };
     Some(number * factor)
 }
@@ -124,11 +124,11 @@ mod tests {
     use super::*;
 
     fn volume(text: &str) -> Option<f64> {
-        amount(text, Measure::Volume)
+        amount(text, Dimension::Volume)
     }
 
     fn weight(text: &str) -> Option<f64> {
-        amount(text, Measure::Weight)
+        amount(text, Dimension::Weight)
     }
 
     #[track_caller]

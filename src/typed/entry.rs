@@ -2,7 +2,7 @@
 //! find their key by the verb and by what they look like; key=value always works. Pure:
 //! words in, a JSON object out. What the entry means and whether it can be is not known here.
 
-use super::amount::{self, Measure};
+use super::amount::{self, Dimension};
 use super::object::{EXAMPLES, from_object, full_name, nothing_that_can_be_logged, number_value};
 use crate::journal::Entry;
 use serde_json::{Map, Value};
@@ -111,7 +111,7 @@ fn goes_on(before: &str, word: &str) -> bool {
     if ends_in_number || fluid {
         return amount::is_unit(word);
     }
-    let pounds = amount::amount(before, Measure::Weight).is_some() && before.to_lowercase().contains("lb");
+    let pounds = amount::amount(before, Dimension::Weight).is_some() && before.to_lowercase().contains("lb");
     pounds && !before.contains("oz") && amount::looks_like_one(word)
 }
 
@@ -162,10 +162,10 @@ fn bare(entry: &mut Map<String, Value>, did: &str, word: &str, is_place: &impl F
 
 fn no_amount(did: &str, word: &str) -> String {
     let (what, examples) = match did {
-        "water" | "refill" => ("water", Measure::Volume.examples()),
+        "water" | "refill" => ("water", Dimension::Volume.examples()),
         "sow" => ("seed, or count of trays", "24g or x6"),
         "discard" => ("share", "30%"),
-        "harvest" => ("weight", Measure::Weight.examples()),
+        "harvest" => ("weight", Dimension::Weight.examples()),
         _ => return format!("\"{word}\" fits nowhere here; \"{did}\" takes no amount. Nothing was logged."),
     };
     format!("\"{word}\" is no amount of {what} that is understood; write {examples}. Nothing was logged.")
@@ -178,10 +178,10 @@ fn measured(did: &str, word: &str) -> Option<(&'static str, Value)> {
         return count.parse::<u32>().ok().map(|count| ("count", Value::from(count)));
     }
     let (key, number) = match did {
-        "water" => ("ml_per_tray", amount::amount(word, Measure::Volume)?),
-        "refill" => ("litres", amount::amount(word, Measure::Volume)? / 1000.0),
-        "harvest" => ("grams", amount::amount(word, Measure::Weight)?),
-        "sow" => ("seed_grams", amount::amount(word, Measure::Weight)?),
+        "water" => ("ml_per_tray", amount::amount(word, Dimension::Volume)?),
+        "refill" => ("litres", amount::amount(word, Dimension::Volume)? / 1000.0),
+        "harvest" => ("grams", amount::amount(word, Dimension::Weight)?),
+        "sow" => ("seed_grams", amount::amount(word, Dimension::Weight)?),
         "discard" => ("share", lower.strip_suffix('%')?.trim().parse().ok().filter(|share: &f64| share.is_finite())?),
         _ => return None,
     };

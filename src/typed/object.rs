@@ -3,7 +3,7 @@
 //! amount under a wrong name, or in no unit, would be lost without a word. Pure. Whether an
 //! entry can be (is there such a tray?) is for the engine.
 
-use super::amount::{self, Measure};
+use super::amount::{self, Dimension};
 use super::blend;
 use crate::engine::crop::closest_word;
 use crate::journal::{Entry, Loss};
@@ -227,17 +227,17 @@ fn read(key: &str, fact: Fact, value: Value) -> Result<Value, String> {
             Some(share) if share.is_finite() => number_value(share),
             _ => return wants("per cent, such as 30"),
         },
-        Fact::Grams => match plain.or_else(|| measured(Measure::Weight, 1.0)) {
+        Fact::Grams => match plain.or_else(|| measured(Dimension::Weight, 1.0)) {
             Some(grams) => number_value(grams),
-            None => return wants(Measure::Weight.examples()),
+            None => return wants(Dimension::Weight.examples()),
         },
-        Fact::Millilitres => match plain.or_else(|| measured(Measure::Volume, 1.0)) {
+        Fact::Millilitres => match plain.or_else(|| measured(Dimension::Volume, 1.0)) {
             Some(ml) => number_value(ml),
-            None => return wants(Measure::Volume.examples()),
+            None => return wants(Dimension::Volume.examples()),
         },
-        Fact::Litres => match plain.or_else(|| measured(Measure::Volume, 1000.0)) {
+        Fact::Litres => match plain.or_else(|| measured(Dimension::Volume, 1000.0)) {
             Some(litres) => number_value(litres),
-            None => return wants(Measure::Volume.examples()),
+            None => return wants(Dimension::Volume.examples()),
         },
         Fact::Reason => match reason(text.unwrap_or_default()) {
             Some(reason) => Value::from(reason.word()),
@@ -265,7 +265,7 @@ fn written_blend(value: Value) -> Option<Value> {
         }
         Value::Object(kinds) => {
             let plain = |text: &str| text.trim().parse().ok().filter(|grams: &f64| grams.is_finite());
-            let written = |text: &str| plain(text).or_else(|| amount::amount(text, Measure::Weight));
+            let written = |text: &str| plain(text).or_else(|| amount::amount(text, Dimension::Weight));
             let grams = |value: Value| value.as_f64().or_else(|| written(value.as_str()?));
             let kinds: Option<Map<_, _>> =
                 kinds.into_iter().map(|(kind, value)| Some((kind, Value::from(grams(value)?)))).collect();

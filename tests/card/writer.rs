@@ -12,7 +12,7 @@ use traywarden::engine::event::{Effect, Event, Garbled, LetterKind, What};
 use traywarden::engine::rules::Rules;
 use traywarden::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use traywarden::reading::{ChannelId, RawReading, SensorId};
-use traywarden::store::{Delivery, Newest, Record, Rejected, Store};
+use traywarden::store::{Newest, Record, Rejected, Store, StoredDelivery};
 use traywarden::units::Timestamp;
 
 /// Where the writer finds its store; it is one where this is set.
@@ -91,7 +91,7 @@ fn batches() -> Vec<Vec<Record>> {
 }
 
 fn shells_add(record: &mut Record, packet_id: u16) {
-    record.delivery = Some(Delivery { packet_id, hash: 7 });
+    record.delivery = Some(StoredDelivery { packet_id, hash: 7 });
     if matches!(record.event.what, What::Garbled { .. }) {
         record.rejected = Some(Rejected { topic: "loft/rack-a/air".into(), payload: b"\xff{".to_vec() });
     }

@@ -17,7 +17,7 @@ use traywarden::marks::MarkKey;
 use traywarden::notify::channel::Channel;
 use traywarden::notify::letter::{Letter, Parcel, Picture};
 use traywarden::notify::message::{self, Sender};
-use traywarden::notify::outbox::{Outbox, Refusal, Settled, State};
+use traywarden::notify::outbox::{Outbox, ParcelSettled, Refusal, State};
 use traywarden::notify::post::{Post, Posted};
 use traywarden::notify::postman::Postman;
 use traywarden::notify::wording;
@@ -287,14 +287,14 @@ fn a_letter_waits_while_the_server_is_away_and_goes_once_when_it_is_back() {
         assert_eq!(outbox.take(at), Some(mail.key.clone()));
         let refused = run(postman.try_once(&mail)).unwrap_err();
         let settled = outbox.settle(&mail.key, at, Err((refused.kind, &refused.text)));
-        let Settled::Again { not_before } = settled else { panic!("{settled:?}") };
+        let ParcelSettled::Again { not_before } = settled else { panic!("{settled:?}") };
         at = not_before;
     }
     assert!(at - now() > TimeDelta::minutes(3), "the waits grow");
     server.start();
     assert_eq!(outbox.take(at), Some(mail.key.clone()));
     run(postman.try_once(&mail)).unwrap();
-    assert_eq!(outbox.settle(&mail.key, at, Ok(())), Settled::Sent);
+    assert_eq!(outbox.settle(&mail.key, at, Ok(())), ParcelSettled::Sent);
     assert_eq!(outbox.entry(&mail.key).unwrap().state, State::Sent);
     assert_eq!(outbox.take(at + TimeDelta::days(1)), None);
     assert_eq!(server.taken().len(), 1);

@@ -7,7 +7,7 @@ use traywarden::engine::physics::climate::{
     wet_bulb,
 };
 use traywarden::engine::physics::draw::{
-    Leak, Point, ToReserve, leak, slope_over, step_threshold, steps, time_to_reserve, without_steps,
+    Leak, LevelPoint, ToReserve, leak, slope_over, step_threshold, steps, time_to_reserve, without_steps,
 };
 use traywarden::engine::physics::infection::{
     ALTERNARIA_BRASSICAE, BOTRYTIS_CINEREA, BREMIA_LACTUCAE, MYCOSPHAERELLA_PINODES, botrytis_growth, wetness,
@@ -137,7 +137,7 @@ fn sound_is_as_fast_as_in_coolprop() {
 #[test]
 fn the_hours_to_the_pump_inlet_follow_from_the_slopes_of_scipy() {
     for row in &rows(include_str!("theilsen_cases.csv")) {
-        let points: Vec<Point> = numbers(row, "t_h").into_iter().zip(numbers(row, "V_L")).collect();
+        let points: Vec<LevelPoint> = numbers(row, "t_h").into_iter().zip(numbers(row, "V_L")).collect();
         let slope = theil_sen(&points).expect("the times differ");
         near("slope", row, slope.per_hour, number(row, "slope"), 5e-7);
         near("low", row, slope.low, number(row, "slope_lo"), 5e-7);
@@ -152,7 +152,7 @@ fn the_hours_to_the_pump_inlet_follow_from_the_slopes_of_scipy() {
 }
 
 /// Two days at five minutes with four pump runs, a refill and, from hour 40, a leak of 0.9 L/h.
-fn synthetic() -> Vec<Point> {
+fn synthetic() -> Vec<LevelPoint> {
     let rows = rows(include_str!("reservoir_synthetic.csv"));
     rows.iter().map(|row| (number(row, "t_h"), number(row, "V_meas_L"))).collect()
 }
@@ -191,7 +191,8 @@ fn slopes_of_the_two_days_are_those_of_the_prototype() {
     for row in expected.iter().filter(|row| row["kind"] == "slope2h") {
         // The prototype's windows leave their first instant out.
         let hour = number(row, "t_h");
-        let window: Vec<Point> = series.iter().copied().filter(|(at, _)| *at > hour - 2.0 && *at <= hour).collect();
+        let window: Vec<LevelPoint> =
+            series.iter().copied().filter(|(at, _)| *at > hour - 2.0 && *at <= hour).collect();
         let slope = theil_sen(&window).expect("the times differ");
         near("slope", row, slope.per_hour, number(row, "value"), 2e-3);
         near("low", row, slope.low, number(row, "lo"), 2e-3);

@@ -12,7 +12,7 @@ mod physics;
 use std::collections::BTreeSet;
 use std::path::Path;
 use traywarden::demo::nights;
-use traywarden::demo::story::{Harm, Story};
+use traywarden::demo::story::{Story, TrueHarm};
 
 fn every_story() -> Vec<Story> {
     nights::all().into_iter().chain([nights::demo()]).collect()
@@ -120,7 +120,7 @@ fn the_tank_that_runs_dry_does_so_in_the_small_hours() {
         ("demo", "2026-03-05T09:45:00Z", "2026-03-05T12:45:00Z"),
     ] {
         let story = nights::named(name).expect("the story");
-        assert_eq!(story.expected.harm, Some(Harm::TankAtInlet));
+        assert_eq!(story.expected.harm, Some(TrueHarm::TankAtInlet));
         let harm = story.harm_begins(&story.play().truths).expect("it runs dry").to_rfc3339();
         assert!(from <= harm.as_str() && harm.as_str() <= until, "{name}: {harm}");
     }

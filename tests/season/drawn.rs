@@ -11,7 +11,7 @@ use chrono::{Days, NaiveDate, TimeDelta};
 use std::sync::Arc;
 use traywarden::demo::plan::{Breakage, Broken, MeasuredYear, Outside, PlacePlan, RoomPlan, TankPlan};
 use traywarden::demo::random::SplitMix64;
-use traywarden::demo::sensors::{Ailment, Device, Measures, Trouble};
+use traywarden::demo::sensors::{Ailment, Device, Measures, SensorTrouble};
 use traywarden::demo::story::{Expected, Story};
 use traywarden::units::Timestamp;
 
@@ -125,7 +125,8 @@ pub fn draft_in(seed: u64, days: u64, kind: Option<Kind>, wanted: impl Fn(f64, f
     let fault = kind.map(|kind| Fault { kind, from: breaks_at });
     if let Some(fault) = fault {
         let mut breaks = |what| breakages.push(Breakage { from: breaks_at, until, what });
-        let mut ails = |sensor: usize, what| devices[sensor].troubles.push(Trouble { from: breaks_at, until, what });
+        let mut ails =
+            |sensor: usize, what| devices[sensor].troubles.push(SensorTrouble { from: breaks_at, until, what });
         let late = breaks_at.date_naive();
         match fault.kind {
             Kind::DehumidifierOut => {
@@ -322,9 +323,9 @@ fn device(id: &str, measures: Measures, seconds: i64) -> Device {
 
 fn devices() -> Vec<Device> {
     vec![
-        device("rack-a-air", Measures::Air(0), 60),
-        device("rack-b-air", Measures::Air(1), 60),
-        device("rack-b-sister", Measures::Air(1), 60),
+        device("rack-a-air", Measures::TrueAir(0), 60),
+        device("rack-b-air", Measures::TrueAir(1), 60),
+        device("rack-b-sister", Measures::TrueAir(1), 60),
         device("tank", Measures::Distance(350), 60),
     ]
 }

@@ -6,7 +6,7 @@ use crate::faults::Kind;
 use chrono::TimeDelta;
 use std::collections::BTreeMap;
 use traywarden::demo::people::Doing;
-use traywarden::demo::plan::Lot;
+use traywarden::demo::plan::PlannedLot;
 use traywarden::demo::room::{Room, STEP, Truth};
 use traywarden::engine::alarm::AlarmKind;
 use traywarden::journal::Did;
@@ -122,7 +122,7 @@ pub struct HarmWatch {
 
 impl HarmWatch {
     /// One minute of truth.
-    pub fn minute(&mut self, drawn: &Drawn, truth: &Truth, lots: &[Lot]) {
+    pub fn minute(&mut self, drawn: &Drawn, truth: &Truth, lots: &[PlannedLot]) {
         const MINUTE: f64 = 1.0 / 60.0;
         let bears = &drawn.bears;
         let places = &drawn.room.story.plan.places;
@@ -227,7 +227,7 @@ pub fn dry_if_not_watered(room: &Room, drawn: &Drawn, limit: TimeDelta) -> BTree
     dry
 }
 
-fn is_dry(lot: &Lot, bears: &Bears) -> bool {
+fn is_dry(lot: &PlannedLot, bears: &Bears) -> bool {
     lot.lit_at.is_some() && lot.water_ml < bears.wilts_below_ml
 }
 

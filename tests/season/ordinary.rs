@@ -7,7 +7,7 @@ use crate::people::{Lapses, Quirk};
 use chrono::{TimeDelta, Timelike};
 use traywarden::demo::plan::TIME_ZONE;
 use traywarden::demo::random::SplitMix64;
-use traywarden::demo::sensors::{Ailment, Device, Measures, Trouble};
+use traywarden::demo::sensors::{Ailment, Device, Measures, SensorTrouble};
 use traywarden::journal::Did;
 use traywarden::units::Timestamp;
 
@@ -28,14 +28,14 @@ pub fn live(
         if let Measures::Distance(_) = device.measures {
             // A rim, a drop on the membrane, a hand: an echo that is none.
             let one_in = 150 + (chance.whole() % 450) as u32;
-            device.troubles.push(Trouble { from: span.0, until: span.1, what: Ailment::Spikes { one_in } });
+            device.troubles.push(SensorTrouble { from: span.0, until: span.1, what: Ailment::Spikes { one_in } });
         } else {
             each(&mut chance, span, 45.0 * 24.0, |at, chance| {
                 let dead = TimeDelta::minutes(chance.between(3.0, 15.0) as i64);
                 device.troubles.push(silent(at, dead));
                 let until = at + dead + device.every;
                 let what = Ailment::FaultCodes { one_in: 1 };
-                device.troubles.push(Trouble { from: at + dead, until, what });
+                device.troubles.push(SensorTrouble { from: at + dead, until, what });
             });
         }
     }
@@ -92,8 +92,8 @@ pub fn restart(
 }
 
 /// A radio that says nothing.
-pub fn silent(from: Timestamp, span: TimeDelta) -> Trouble {
-    Trouble { from, until: from + span, what: Ailment::Silent }
+pub fn silent(from: Timestamp, span: TimeDelta) -> SensorTrouble {
+    SensorTrouble { from, until: from + span, what: Ailment::Silent }
 }
 
 /// How long one outage of one radio lasts: seconds to twenty minutes, evenly by order of
@@ -107,7 +107,7 @@ fn outage(chance: &mut SplitMix64) -> TimeDelta {
 /// At a morning round, now and then, a sensor is unplugged while its shelf is wiped.
 fn clean(seed: u64, span: (Timestamp, Timestamp), devices: &mut [Device]) {
     let mut chance = SplitMix64::for_part(seed, "cleaning");
-    let air = devices.iter().filter(|device| matches!(device.measures, Measures::Air(_))).count() as u64;
+    let air = devices.iter().filter(|device| matches!(device.measures, Measures::TrueAir(_))).count() as u64;
     let mut at = span.0 + TimeDelta::minutes(75);
     while at < span.1 {
         if air > 0 && chance.one_in(12) {
@@ -145,7 +145,7 @@ fn a_radio_drops_out_several_times_a_week_and_seldom_for_long() {
     let air = Device {
         id: "rack-a-air".into(),
         topic: "loft/rack-a-air".into(),
-        measures: Measures::Air(0),
+        measures: Measures::TrueAir(0),
         every: TimeDelta::seconds(60),
         stamped: false,
         troubles: Vec::new(),

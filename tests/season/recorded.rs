@@ -116,7 +116,7 @@ fn devices() -> Vec<Device> {
     let air = |(index, id): (usize, &str)| Device {
         id: format!("{id}-air"),
         topic: format!("loft/{id}/air"),
-        measures: Measures::Air(index),
+        measures: Measures::TrueAir(index),
         every: five_minutes,
         stamped: false,
         troubles: Vec::new(),

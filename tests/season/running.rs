@@ -11,7 +11,7 @@ use traywarden::demo::plan::MeasuredYear;
 use traywarden::demo::plan::TIME_ZONE;
 use traywarden::demo::random::SplitMix64;
 use traywarden::demo::room::{Room, STEP, Truth};
-use traywarden::demo::sensors::{Measures, Message, Sensor};
+use traywarden::demo::sensors::{Measures, Message, RoomSensor};
 use traywarden::demo::story::Story;
 use traywarden::engine::event::{Event, What};
 use traywarden::intake::payload::{self, Decoded};
@@ -81,8 +81,8 @@ impl Invented {
         let mut room = Room::new(story.plan.clone(), story.breakages.clone(), from, timer, story.seed)
             .thirsty(self.thirst)
             .under(self.weather.clone());
-        let mut sensors: Vec<Sensor> =
-            story.devices.iter().map(|device| Sensor::new(device.clone(), story.starts_at, story.seed)).collect();
+        let mut sensors: Vec<RoomSensor> =
+            story.devices.iter().map(|device| RoomSensor::new(device.clone(), story.starts_at, story.seed)).collect();
         let mut scatter = SplitMix64::for_part(story.seed, "scatter of the gauge");
         let mut entries = self.entries().into_iter().peekable();
         let mut links = self.links().into_iter().peekable();

@@ -6,7 +6,7 @@ use chrono::NaiveDate;
 
 /// A line to change.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Line {
+pub struct SettingsLine {
     /// Its number, from 1.
     pub number: usize,
     /// What should stand there.
@@ -23,7 +23,7 @@ pub fn keys(correction: &Correction, date: NaiveDate) -> String {
 
 /// The sensor's humidity line with the correction in it. `None` where it does not stand on
 /// one line of a `[[sensor]]`.
-pub fn corrected(text: &str, sensor: &str, correction: &Correction, date: NaiveDate) -> Option<Line> {
+pub fn corrected(text: &str, sensor: &str, correction: &Correction, date: NaiveDate) -> Option<SettingsLine> {
     let lines: Vec<&str> = text.lines().collect();
     let heads = (0..lines.len()).filter(|index| lines[*index].trim_start().starts_with('['));
     let starts: Vec<usize> = heads.collect();
@@ -39,7 +39,7 @@ pub fn corrected(text: &str, sensor: &str, correction: &Correction, date: NaiveD
         block.skip(1).find_map(|index| Some((index, value(lines[index], "humidity")?.as_table()?.clone())))?;
     let kept = KEYS.iter().filter_map(|key| Some(format!("{key} = {}, ", reads.get(*key)?)));
     let text = format!("humidity = {{ {}{} }}", kept.collect::<String>(), keys(correction, date));
-    Some(Line { number: index + 1, text })
+    Some(SettingsLine { number: index + 1, text })
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 
 use super::bench::Bench;
 use super::finding::{Finding, Found};
-use super::settings_line::{self, Line};
+use super::settings_line::{self, SettingsLine};
 use crate::cli::show;
 use crate::engine::quality::calibration::{Salt, Verification};
 use crate::units::{Celsius, RelativeHumidity};
@@ -66,7 +66,7 @@ Or answer here.
 }
 
 /// What came of it.
-pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&Line>) -> String {
+pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&SettingsLine>) -> String {
     let site = &bench.config.rules.site;
     let mut table = show::table(["JAR", "TEMPERATURE", "HOLDS", "DEVICE SAID", "OFF BY"]);
     for found in &finding.jars {
@@ -176,7 +176,7 @@ fn verdict(found: &Found, verification: &Verification) -> String {
 }
 
 /// The same as data.
-pub fn as_json(bench: &Bench<'_>, finding: &Finding, line: Option<&Line>) -> Value {
+pub fn as_json(bench: &Bench<'_>, finding: &Finding, line: Option<&SettingsLine>) -> Value {
     let jar = |found: &Found| {
         json!({
             "salt": found.jar.salt.formula(), "temperature_celsius": show::rounded(Some(found.jar.temperature.0)),

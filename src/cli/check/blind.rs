@@ -1,13 +1,13 @@
 //! What cannot be watched yet, because nothing measures it or nobody wrote it down.
 
-use super::point::Point;
+use super::point::CheckPoint;
 use crate::cli::present::Present;
 use crate::config::Config;
 use crate::engine::rules::{Place, PlaceId, Rules};
 use crate::reading::Quantity;
 
 /// In the order in which a night is most often lost by them (own judgement, no source).
-pub(super) fn spots(config: &Config, known: Option<&Present>) -> Vec<Point> {
+pub(super) fn spots(config: &Config, known: Option<&Present>) -> Vec<CheckPoint> {
     let rules = &config.rules;
     let mut spots = Vec::new();
     for (index, place) in rules.places.iter().enumerate() {
@@ -42,7 +42,7 @@ pub(super) fn spots(config: &Config, known: Option<&Present>) -> Vec<Point> {
                 .to_owned(),
         );
     }
-    spots.into_iter().map(Point::Blind).collect()
+    spots.into_iter().map(CheckPoint::Blind).collect()
 }
 
 /// By a sensor of the place itself, or of one around it.
@@ -78,7 +78,7 @@ mod tests {
         let spots = spots(&config, None);
         let formatted: Vec<&str> = spots
             .iter()
-            .map(|spot| if let Point::Blind(formatted) = spot { formatted.as_str() } else { "no blind spot" })
+            .map(|spot| if let CheckPoint::Blind(formatted) = spot { formatted.as_str() } else { "no blind spot" })
             .collect();
         for begins in [
             "Nothing measures the humidity of Room.",

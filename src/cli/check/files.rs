@@ -1,7 +1,7 @@
 //! What the check finds on this machine: password files, the store and its disk, whether the
 //! daemon runs.
 
-use super::point::Point;
+use super::point::CheckPoint;
 use crate::cli::present::{self, Present};
 use crate::cli::run::listen_for;
 use crate::cli::{Answer, Failure};
@@ -139,11 +139,11 @@ pub(super) fn past(config: &Config) -> Option<Present> {
 }
 
 /// Everything that lies on this machine.
-pub(super) fn look(config: &Config) -> Vec<Point> {
+pub(super) fn look(config: &Config) -> Vec<CheckPoint> {
     let smtp = config.mail.smtp.as_ref().and_then(|smtp| smtp.password_file.as_deref());
     let answers = config.mail.answers.as_ref().map(|answers| answers.password_file.as_path());
     let passwords = [config.broker.password_file.as_deref(), smtp, answers];
-    let mut points: Vec<Point> = passwords.into_iter().flatten().map(password).collect();
+    let mut points: Vec<CheckPoint> = passwords.into_iter().flatten().map(password).collect();
     let tls = config.broker.tls.iter().flat_map(|tls| [&tls.ca_file, &tls.certificate_file, &tls.key_file]);
     let mail_ca = config.mail.smtp.iter().map(|smtp| &smtp.ca_file);
     points.extend(tls.chain(mail_ca).flatten().filter_map(|file| unreadable(file)));
@@ -152,8 +152,8 @@ pub(super) fn look(config: &Config) -> Vec<Point> {
     points.push(the_store(config));
     points.extend(disk(&config.store.path));
     points.push(match store::is_watched(&config.store.path) {
-        true => Point::Well("The daemon is running.".to_owned()),
-        false => Point::Mend(
+        true => CheckPoint::Well("The daemon is running.".to_owned()),
+        false => CheckPoint::Mend(
             "The daemon is not running, so nobody watches.".to_owned(),
             "Start it: systemctl enable --now traywarden".to_owned(),
         ),
@@ -161,19 +161,19 @@ pub(super) fn look(config: &Config) -> Vec<Point> {
     points
 }
 
-fn password(file: &Path) -> Point {
+fn password(file: &Path) -> CheckPoint {
     let shown = file.display();
     if let (true, Some(name)) = (file.starts_with(HANDED_OVER), file.file_name()) {
         let original = Path::new(ORIGINALS).join(name);
         return match original.metadata() {
             Ok(found) if found.len() > 0 => {
-                Point::Well(format!("The password for {shown} lies in {}.", original.display()))
+                CheckPoint::Well(format!("The password for {shown} lies in {}.", original.display()))
             }
-            Ok(_) => Point::Mend(
+            Ok(_) => CheckPoint::Mend(
                 format!("{} is empty.", original.display()),
                 "Put the password alone on its first line.".to_owned(),
             ),
-            Err(_) => Point::Mend(
+            Err(_) => CheckPoint::Mend(
                 format!("There is no password for {shown}."),
                 format!(
                     "Put it alone into {}, readable to root only; systemd hands the daemon a copy.",
@@ -183,12 +183,12 @@ fn password(file: &Path) -> Point {
         };
     }
     match std::fs::read_to_string(file) {
-        Ok(text) if text.lines().next().is_none_or(str::is_empty) => Point::Mend(
+        Ok(text) if text.lines().next().is_none_or(str::is_empty) => CheckPoint::Mend(
             format!("The password file {shown} is empty."),
             "Put the password alone on its first line.".to_owned(),
         ),
         Ok(_) if is_open(file) => open_secret(file),
-        Ok(_) => Point::Well(format!("The password file {shown} can be read.")),
+        Ok(_) => CheckPoint::Well(format!("The password file {shown} can be read.")),
         Err(error) => cannot_read(file, &error),
     }
 }
@@ -198,19 +198,19 @@ fn is_open(file: &Path) -> bool {
     file.metadata().is_ok_and(|found| found.permissions().mode() & 0o007 != 0)
 }
 
-fn open_secret(file: &Path) -> Point {
+fn open_secret(file: &Path) -> CheckPoint {
     let shown = file.display();
-    Point::Mend(
+    CheckPoint::Mend(
         format!("{shown} can be read or changed by others on this machine."),
         format!("Close it: chmod 600 {shown}"),
     )
 }
 
-fn unreadable(file: &Path) -> Option<Point> {
+fn unreadable(file: &Path) -> Option<CheckPoint> {
     std::fs::File::open(file).err().map(|error| cannot_read(file, &error))
 }
 
-fn cannot_read(file: &Path, error: &std::io::Error) -> Point {
+fn cannot_read(file: &Path, error: &std::io::Error) -> CheckPoint {
     let shown = file.display();
     let handed_over = file.file_name().filter(|name| is_handed_over(file, name));
     let remedy = match error.kind() {
@@ -223,7 +223,7 @@ fn cannot_read(file: &Path, error: &std::io::Error) -> Point {
         std::io::ErrorKind::PermissionDenied => format!("Give it to the daemon's user: chown {DAEMON_USER} {shown}"),
         _ => "Look at the file.".to_owned(),
     };
-    Point::Mend(format!("{shown} cannot be read: {error}."), remedy)
+    CheckPoint::Mend(format!("{shown} cannot be read: {error}."), remedy)
 }
 
 /// Whether the shipped unit hands the daemon a copy of this password.
@@ -244,13 +244,13 @@ pub(in crate::cli) fn named_for_the_daemon(file: &Path) -> PathBuf {
     if unit_is_installed() { copy_of(file) } else { file.to_owned() }
 }
 
-fn the_store(config: &Config) -> Point {
+fn the_store(config: &Config) -> CheckPoint {
     let path = &config.store.path;
     let shown = path.display();
     let may_write = |path: &Path| access(path, Access::WRITE_OK).is_ok();
     match present::open(config) {
-        Ok(_) if may_write(path) => Point::Well(format!("The store {shown} is there and may be written.")),
-        Ok(_) => Point::Mend(
+        Ok(_) if may_write(path) => CheckPoint::Well(format!("The store {shown} is there and may be written.")),
+        Ok(_) => CheckPoint::Mend(
             format!("The store {shown} may not be written by this user."),
             format!("Give it back to the daemon's user: chown -R {DAEMON_USER}: {}", folder_of(path).display()),
         ),
@@ -260,17 +260,18 @@ fn the_store(config: &Config) -> Point {
                 folder = folder.parent().map(Path::to_owned).unwrap_or_default();
             }
             if may_write(&folder) || (path.starts_with("/var/lib/traywarden") && unit_is_installed()) {
-                Point::Well(format!("There is no store at {shown} yet; the first start makes it."))
+                CheckPoint::Well(format!("There is no store at {shown} yet; the first start makes it."))
             } else {
-                Point::Mend(
+                CheckPoint::Mend(
                     format!("There is no store at {shown}, and this user may not make one in {}.", folder.display()),
                     format!("Run this as the daemon's user ({DAEMON_USER}), or give it the folder."),
                 )
             }
         }
-        Err(error) => {
-            Point::Mend(format!("The store cannot be used: {error}."), "See [store] path in the settings.".to_owned())
-        }
+        Err(error) => CheckPoint::Mend(
+            format!("The store cannot be used: {error}."),
+            "See [store] path in the settings.".to_owned(),
+        ),
     }
 }
 
@@ -285,17 +286,17 @@ fn folder_of(path: &Path) -> PathBuf {
 }
 
 /// Nothing where the folder does not stand yet.
-fn disk(path: &Path) -> Option<Point> {
+fn disk(path: &Path) -> Option<CheckPoint> {
     let disk = statvfs(folder_of(path)).ok()?;
     let free = disk.f_bavail * 100 / disk.f_blocks.max(1);
     let gigabytes = disk.f_bavail as f64 * disk.f_frsize as f64 / 1e9;
     Some(if free < FREE_PERCENT {
-        Point::Mend(
+        CheckPoint::Mend(
             format!("The disk of the store is nearly full: {free} % free, {gigabytes:.1} GB."),
             "Make room, or let keep_readings be shorter.".to_owned(),
         )
     } else {
-        Point::Well(format!("The disk of the store has {gigabytes:.1} GB free."))
+        CheckPoint::Well(format!("The disk of the store has {gigabytes:.1} GB free."))
     })
 }
 
@@ -315,26 +316,26 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("mail.password");
         assert!(
-            matches!(password(&file), Point::Mend(what, remedy) if what.contains("cannot be read") && remedy.contains("Make it"))
+            matches!(password(&file), CheckPoint::Mend(what, remedy) if what.contains("cannot be read") && remedy.contains("Make it"))
         );
         std::fs::write(&file, "\n").unwrap();
-        assert!(matches!(password(&file), Point::Mend(what, _) if what.contains("is empty")));
+        assert!(matches!(password(&file), CheckPoint::Mend(what, _) if what.contains("is empty")));
         std::fs::write(&file, "sesame\n").unwrap();
         std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o644)).unwrap();
-        assert!(matches!(password(&file), Point::Mend(_, remedy) if remedy.starts_with("Close it: chmod 600")));
+        assert!(matches!(password(&file), CheckPoint::Mend(_, remedy) if remedy.starts_with("Close it: chmod 600")));
         std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o600)).unwrap();
-        assert!(matches!(password(&file), Point::Well(_)));
+        assert!(matches!(password(&file), CheckPoint::Well(_)));
         let original = Path::new("/etc/traywarden/mqtt.password");
         assert_eq!(copy_of(original), Path::new("/run/credentials/traywarden.service/mqtt.password"));
         let forbidden = std::io::Error::from(std::io::ErrorKind::PermissionDenied);
         let kept = cannot_read(original, &forbidden);
         assert!(
-            matches!(&kept, Point::Mend(_, remedy) if remedy.contains("/run/credentials/traywarden.service/mqtt.password")),
+            matches!(&kept, CheckPoint::Mend(_, remedy) if remedy.contains("/run/credentials/traywarden.service/mqtt.password")),
             "{kept:?}"
         );
         let other = cannot_read(Path::new("/srv/mqtt.password"), &forbidden);
         assert!(
-            matches!(&other, Point::Mend(_, remedy) if remedy.starts_with("Give it to the daemon's user")),
+            matches!(&other, CheckPoint::Mend(_, remedy) if remedy.starts_with("Give it to the daemon's user")),
             "{other:?}"
         );
         let unit = include_str!("../../../systemd/traywarden.service");
@@ -342,6 +343,6 @@ mod tests {
             assert!(unit.contains(&format!("LoadCredential={name}:{ORIGINALS}/{name}")), "{name}");
         }
         let handed = password(Path::new("/run/credentials/traywarden.service/no-such.password"));
-        assert!(matches!(handed, Point::Mend(_, remedy) if remedy.contains("/etc/traywarden/no-such.password")));
+        assert!(matches!(handed, CheckPoint::Mend(_, remedy) if remedy.contains("/etc/traywarden/no-such.password")));
     }
 }

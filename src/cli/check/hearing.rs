@@ -1,7 +1,7 @@
 //! What the check hears: is the broker there, does it let us listen, does every sensor speak,
 //! is what it says understood, and what else is said that nobody watches.
 
-use super::point::Point;
+use super::point::CheckPoint;
 use crate::cli::present::Present;
 use crate::clock::Clock;
 use crate::config::{Broker, Config};
@@ -25,7 +25,7 @@ enum Sound {
 }
 
 /// Listens for `span` at most.
-pub(super) async fn listen(config: &Config, span: Duration, known: Option<&Present>) -> Vec<Point> {
+pub(super) async fn listen(config: &Config, span: Duration, known: Option<&Present>) -> Vec<CheckPoint> {
     let broker = &config.broker;
     let filters: Vec<String> =
         config.topics.sensors.keys().cloned().chain([config.topics.journal.clone(), "#".to_owned()]).collect();
@@ -40,7 +40,7 @@ pub(super) async fn listen(config: &Config, span: Duration, known: Option<&Prese
         Ok(heard) => heard,
         Err(error) => {
             let error = error.to_string();
-            return vec![Point::Mend(
+            return vec![CheckPoint::Mend(
                 format!("The broker: {}.", error.trim_end_matches('.')),
                 remedy_for(broker, &error),
             )];
@@ -48,11 +48,11 @@ pub(super) async fn listen(config: &Config, span: Duration, known: Option<&Prese
     };
     let Broker { host, port, user, .. } = broker;
     let as_user = user.as_ref().map_or(String::new(), |user| format!(" as {user}"));
-    let mut points = vec![Point::Well(format!("The broker at {host} port {port} takes us in{as_user}."))];
+    let mut points = vec![CheckPoint::Well(format!("The broker at {host} port {port} takes us in{as_user}."))];
     let refused: Vec<&String> = heard.refused.iter().filter(|filter| *filter != "#").collect();
     if !refused.is_empty() {
         let refused: Vec<&str> = refused.into_iter().map(String::as_str).collect();
-        points.push(Point::Mend(
+        points.push(CheckPoint::Mend(
             format!("The broker does not let us listen to {}.", refused.join(", ")),
             "Give the daemon's user the right to read it, in the broker's access list.".to_owned(),
         ));
@@ -75,7 +75,7 @@ fn remedy_for(broker: &Broker, error: &str) -> String {
     }
 }
 
-fn sensors(config: &Config, heard: &Survey, span: Duration, known: Option<&Present>) -> Vec<Point> {
+fn sensors(config: &Config, heard: &Survey, span: Duration, known: Option<&Present>) -> Vec<CheckPoint> {
     let rules = &config.rules;
     let mut well = Vec::new();
     let mut points = Vec::new();
@@ -85,11 +85,11 @@ fn sensors(config: &Config, heard: &Survey, span: Duration, known: Option<&Prese
         let topic = topic.map_or("", |(topic, _)| topic.as_str());
         match sound_of(config, heard, id, topic) {
             Some(Sound::Understood) => well.push(sensor.id.as_str()),
-            Some(Sound::NoValue) => points.push(Point::Mend(
+            Some(Sound::NoValue) => points.push(CheckPoint::Mend(
                 format!("{} speaks, but says that it has no value.", sensor.id),
                 "Look at the device: a probe may be unplugged.".to_owned(),
             )),
-            Some(Sound::Refused(reason, sample)) => points.push(Point::Mend(
+            Some(Sound::Refused(reason, sample)) => points.push(CheckPoint::Mend(
                 format!(
                     "What {} says on {topic} is not understood: {}. It said: {sample}",
                     sensor.id,
@@ -103,9 +103,9 @@ fn sensors(config: &Config, heard: &Survey, span: Duration, known: Option<&Prese
     match well.len() {
         0 => {}
         all if all == rules.sensors.len() => {
-            points.insert(0, Point::Well("Every sensor was heard and understood.".to_owned()))
+            points.insert(0, CheckPoint::Well("Every sensor was heard and understood.".to_owned()))
         }
-        _ => points.insert(0, Point::Well(format!("Heard and understood: {}.", well.join(", ")))),
+        _ => points.insert(0, CheckPoint::Well(format!("Heard and understood: {}.", well.join(", ")))),
     }
     points
 }
@@ -133,7 +133,7 @@ fn sound_of(config: &Config, heard: &Survey, id: SensorId, topic: &str) -> Optio
     sound
 }
 
-fn unheard(sensor: &Sensor, topic: &str, heard: &Survey, span: Duration, known: Option<&Present>) -> Point {
+fn unheard(sensor: &Sensor, topic: &str, heard: &Survey, span: Duration, known: Option<&Present>) -> CheckPoint {
     let seconds = span.as_secs();
     let last = known.and_then(|room| {
         let now = room.engine.snapshot().sensors.into_iter().find(|now| now.id == sensor.id)?;
@@ -144,7 +144,7 @@ fn unheard(sensor: &Sensor, topic: &str, heard: &Survey, span: Duration, known: 
     {
         let minutes = (now - last).num_minutes();
         let ago = if minutes == 0 { "less than a minute".to_owned() } else { format!("{minutes} min") };
-        return Point::Well(format!(
+        return CheckPoint::Well(format!(
             "{} did not speak in these {seconds} s; the daemon heard it {ago} ago.",
             sensor.id
         ));
@@ -162,11 +162,11 @@ fn unheard(sensor: &Sensor, topic: &str, heard: &Survey, span: Duration, known: 
         }
         None => "Is it switched on, and does it publish to this broker on this topic?".to_owned(),
     };
-    Point::Mend(format!("{} was not heard in {seconds} s on {topic}.", sensor.id), remedy)
+    CheckPoint::Mend(format!("{} was not heard in {seconds} s on {topic}.", sensor.id), remedy)
 }
 
 /// Entries that somebody sends to a site that no daemon on this broker watches.
-fn other_journals(config: &Config, heard: &Survey) -> Vec<Point> {
+fn other_journals(config: &Config, heard: &Survey) -> Vec<CheckPoint> {
     let ours = &config.broker.site_topic;
     let is_watched = |site: &str| {
         let status = format!("traywarden/{site}/status");
@@ -184,7 +184,7 @@ fn other_journals(config: &Config, heard: &Survey) -> Vec<Point> {
         }
     }
     let told = |site: &str| {
-        Point::Mend(
+        CheckPoint::Mend(
             format!("Somebody writes the journal of a site {site:?}, which nobody watches."),
             format!("This site is {ours:?}: let the button publish to traywarden/{ours}/journal."),
         )
@@ -192,7 +192,7 @@ fn other_journals(config: &Config, heard: &Survey) -> Vec<Point> {
     sites.into_iter().map(told).collect()
 }
 
-fn strays(config: &Config, heard: &Survey) -> Option<Point> {
+fn strays(config: &Config, heard: &Survey) -> Option<CheckPoint> {
     let ours = |topic: &str| topic.starts_with("traywarden/") || config.topics.sensors.contains_key(topic);
     let others: BTreeSet<&str> =
         heard.messages.iter().map(|message| message.topic.as_str()).filter(|topic| !ours(topic)).collect();
@@ -202,7 +202,7 @@ fn strays(config: &Config, heard: &Survey) -> Option<Point> {
     let named: Vec<String> = others.iter().take(NAMED).map(|topic| topic.escape_debug().to_string()).collect();
     let more = others.len().saturating_sub(NAMED);
     let more = if more == 0 { String::new() } else { format!(" and {more} more") };
-    Some(Point::Blind(format!(
+    Some(CheckPoint::Blind(format!(
         "Topics that no sensor of the settings owns: {}{more}. traywarden listen proposes settings for them.",
         named.join(", ")
     )))
@@ -240,7 +240,7 @@ mod tests {
                 ("traywarden/barn/journal/answer", "{}"),
             ]),
         );
-        let wanted = Point::Mend(
+        let wanted = CheckPoint::Mend(
             "Somebody writes the journal of a site \"saltmarsh\", which nobody watches.".to_owned(),
             "This site is \"saltmarsh-lane\": let the button publish to traywarden/saltmarsh-lane/journal.".to_owned(),
         );

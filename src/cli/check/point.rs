@@ -2,7 +2,7 @@
 
 /// One thing that was looked at.
 #[derive(Debug, PartialEq)]
-pub(super) enum Point {
+pub(super) enum CheckPoint {
     /// It holds.
     Well(String),
     /// It does not, and what to do.

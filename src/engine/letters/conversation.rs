@@ -370,7 +370,7 @@ impl Conversation {
 mod tests {
     use super::*;
     use crate::alarm::AlarmKind;
-    use crate::letters::situation::Air;
+    use crate::letters::situation::SharedAir;
     use alloc::borrow::ToOwned;
     use alloc::vec;
 
@@ -400,7 +400,7 @@ mod tests {
     #[test]
     fn an_unanswered_call_is_repeated_three_times() {
         let mut letters = Conversation::default();
-        assert!(call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30));
+        assert!(call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30));
         let all = written(&mut letters, 0, 1000);
         assert_eq!(all, [1, 21, 61, 181].map(|at| (at, LetterKind::Alarm)));
     }
@@ -408,7 +408,7 @@ mod tests {
     #[test]
     fn a_reminder_is_left_out_while_the_rule_does_not_hold() {
         let mut letters = Conversation::default();
-        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30);
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30);
         let holds = |at: i64| !(10..50).contains(&at);
         let mut all = Vec::new();
         for at in 0..1000 {
@@ -422,7 +422,7 @@ mod tests {
     #[test]
     fn a_call_that_eases_in_the_minute_it_is_due_waits_until_it_holds() {
         let mut letters = Conversation::default();
-        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30);
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30);
         let due = |letters: &mut Conversation, at: i64| letters.take_due(minute(at), minute(100_000), |_| at >= 4);
         let first = (0..9).find(|at| due(&mut letters, *at).is_some());
         assert_eq!(first, Some(4));
@@ -431,27 +431,27 @@ mod tests {
     #[test]
     fn the_same_trouble_in_a_second_rack_joins_and_does_not_call() {
         let mut letters = Conversation::default();
-        assert!(call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30));
+        assert!(call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30));
         assert_eq!(written(&mut letters, 0, 5).len(), 1);
-        assert!(!call(&mut letters, 5, &warm("b"), Cause::Warmth(Air::Common), 20));
+        assert!(!call(&mut letters, 5, &warm("b"), Cause::Warmth(SharedAir::Common), 20));
     }
 
     #[test]
     fn a_different_harm_that_comes_sooner_is_a_new_call() {
         let mut letters = Conversation::default();
-        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 300);
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 300);
         written(&mut letters, 0, 5);
         let leak = key(AlarmKind::ReservoirLeak, "tank");
         assert!(call(&mut letters, 6, &leak, Cause::Tank("tank".into()), 10));
         let later = key(AlarmKind::DryOut, "b");
-        assert!(!call(&mut letters, 6, &later, Cause::Drought(Air::Common), 400), "they come before that");
+        assert!(!call(&mut letters, 6, &later, Cause::Drought(SharedAir::Common), 400), "they come before that");
     }
 
     #[test]
     fn an_answer_answers_everything_in_the_letter_and_ends_the_reminders() {
         let mut letters = Conversation::default();
         let leak = key(AlarmKind::ReservoirLeak, "tank");
-        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 300);
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 300);
         call(&mut letters, 0, &leak, Cause::Tank("tank".into()), 10);
         assert_eq!(written(&mut letters, 0, 5).len(), 1);
         assert_eq!(letters.answered(&leak), [warm("a")]);
@@ -462,7 +462,7 @@ mod tests {
     fn one_letter_says_that_all_of_it_is_over() {
         let mut letters = Conversation::default();
         let leak = key(AlarmKind::ReservoirLeak, "tank");
-        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 300);
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 300);
         call(&mut letters, 0, &leak, Cause::Tank("tank".into()), 10);
         written(&mut letters, 0, 5);
         letters.returned(minute(6), &leak);
@@ -476,7 +476,7 @@ mod tests {
     #[test]
     fn an_over_is_left_to_a_digest_within_the_hour() {
         let mut letters = Conversation::default();
-        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 300);
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 300);
         written(&mut letters, 0, 5);
         letters.returned(minute(6), &warm("a"));
         assert_eq!(letters.take_due(minute(8), minute(60), |_| true), None);
@@ -490,9 +490,9 @@ mod tests {
             if at % 7 == 0 {
                 // It comes and goes, and each time sooner than it was told.
                 let rack = format!("rack-{}", at % 3);
-                call(&mut letters, at, &warm(&rack), Cause::Warmth(Air::Common), -at * 60);
+                call(&mut letters, at, &warm(&rack), Cause::Warmth(SharedAir::Common), -at * 60);
                 letters.answered(&warm(&rack));
-                call(&mut letters, at, &warm(&rack), Cause::Warmth(Air::Common), -at * 61);
+                call(&mut letters, at, &warm(&rack), Cause::Warmth(SharedAir::Common), -at * 61);
             }
             all.extend(letters.take_due(minute(at), minute(100_000), |_| true));
         }
@@ -529,7 +529,7 @@ mod tests {
     #[test]
     fn what_nobody_answered_is_called_once_more_after_a_round() {
         let mut letters = Conversation::default();
-        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30);
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30);
         written(&mut letters, 0, 5);
         letters.round_begins(minute(70));
         let all = written(&mut letters, 5, 75);

@@ -161,7 +161,7 @@ pub struct SensorDay {
 }
 
 /// The alarms of a digest.
-pub(crate) struct Alarms {
+pub(crate) struct DigestAlarms {
     /// Raised in the span, by their last change.
     pub(crate) raised: Vec<AlarmChange>,
     /// Standing now.
@@ -182,7 +182,7 @@ pub(crate) fn of(
     watches: &Watches,
     from: Timestamp,
     late: bool,
-    (alarms, calls): (Alarms, Calls),
+    (alarms, calls): (DigestAlarms, Calls),
 ) -> DigestFacts {
     let (at, rules) = (seen.at, seen.rules);
     let zone = rules.site.time_zone;

@@ -14,13 +14,13 @@ use alloc::vec::Vec;
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Cause {
     /// Too warm, in one air.
-    Warmth(Air),
+    Warmth(SharedAir),
     /// Too cold, in one air.
-    Cold(Air),
+    Cold(SharedAir),
     /// Damp, dew and mold conditions of one air.
-    Damp(Air),
+    Damp(SharedAir),
     /// Dry air and trays that dry out.
-    Drought(Air),
+    Drought(SharedAir),
     /// Trays past their stage: entries that nobody typed, or work that nobody did.
     Overdue,
     /// Level and loss of one tank, by its id.
@@ -35,7 +35,7 @@ pub enum Cause {
 
 /// Air that mixes: what lies in one place with others in it, or everything that lies in none.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Air {
+pub enum SharedAir {
     /// Places that no other place holds: racks in one room.
     Common,
     /// A place that holds others.
@@ -149,12 +149,12 @@ pub fn urgency(change: &AlarmChange) -> (Priority, bool, Option<Timestamp>) {
     (change.priority, change.harm.is_none(), change.harm.map(|harm| harm.early))
 }
 
-fn air_of(rules: &Rules, place: &str) -> Air {
-    rules.place_named(place).map_or(Air::Common, |place| outermost(rules, place))
+fn air_of(rules: &Rules, place: &str) -> SharedAir {
+    rules.place_named(place).map_or(SharedAir::Common, |place| outermost(rules, place))
 }
 
 /// The outermost place around one, if it holds others; racks that stand alone share the room.
-fn outermost(rules: &Rules, place: PlaceId) -> Air {
+fn outermost(rules: &Rules, place: PlaceId) -> SharedAir {
     let mut outer = place;
     for _ in 0..rules.places.len() {
         match rules.place(outer).inside {
@@ -163,5 +163,5 @@ fn outermost(rules: &Rules, place: PlaceId) -> Air {
         }
     }
     let holds = rules.places.iter().any(|inner| inner.inside == Some(outer));
-    if holds { Air::Of(outer.0) } else { Air::Common }
+    if holds { SharedAir::Of(outer.0) } else { SharedAir::Common }
 }

@@ -151,7 +151,7 @@ impl Engine {
     /// The digest as it would be written now; changes nothing.
     pub fn digest_facts(&self, late: bool) -> DigestFacts {
         let seen = seen!(self, &self.rules);
-        let alarms = digest::Alarms {
+        let alarms = digest::DigestAlarms {
             raised: self.raised_today.values().cloned().collect(),
             standing: self.standing(Alarm::is_active),
         };

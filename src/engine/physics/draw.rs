@@ -6,7 +6,7 @@ use crate::physics::slope::{MOST_POINTS, Slope, median, theil_sen};
 use alloc::vec::Vec;
 
 /// Hours since some beginning and litres, ascending in time.
-pub type Point = (f64, f64);
+pub type LevelPoint = (f64, f64);
 
 /// Something other than a steady draw: water poured in, or a pump run.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -31,7 +31,7 @@ pub fn step_threshold(sigma: f64) -> f64 {
 /// off it by more than `threshold` litres. Unlike "median after minus median
 /// before" it does not swallow a leak in small steps. Sizes are what is left
 /// between both sides, each carried along the line to the instant of the step.
-pub fn steps(points: &[Point], threshold: f64) -> Vec<LevelStep> {
+pub fn steps(points: &[LevelPoint], threshold: f64) -> Vec<LevelStep> {
     let mut found = Vec::new();
     let mut start = 0;
     let mut index = FEWEST_BEFORE;
@@ -49,21 +49,21 @@ pub fn steps(points: &[Point], threshold: f64) -> Vec<LevelStep> {
 }
 
 /// The newest segment without a step, for a slope: the points since the last of `steps`.
-pub fn since_last_step<'a>(points: &'a [Point], steps: &[LevelStep]) -> &'a [Point] {
+pub fn since_last_step<'a>(points: &'a [LevelPoint], steps: &[LevelStep]) -> &'a [LevelPoint] {
     let start = steps.last().map_or(0, |step| step.index);
     points.get(start..).unwrap_or(&[])
 }
 
 /// The series with its steps taken out, as if nothing had been poured in or
 /// pumped: what is left is the steady draw and any leak.
-pub fn without_steps(points: &[Point], steps: &[LevelStep]) -> Vec<Point> {
+pub fn without_steps(points: &[LevelPoint], steps: &[LevelStep]) -> Vec<LevelPoint> {
     let taken_before = |index: usize| steps.iter().filter(|s| s.index <= index).map(|s| s.litres).sum::<f64>();
     points.iter().enumerate().map(|(index, (hours, litres))| (*hours, litres - taken_before(index))).collect()
 }
 
 /// The draw over the last `window_hours` of a series without steps. `None` when
 /// the window has fewer than 12 points, or fewer than its half is covered.
-pub fn slope_over(points: &[Point], window_hours: f64) -> Option<Slope> {
+pub fn slope_over(points: &[LevelPoint], window_hours: f64) -> Option<Slope> {
     let newest = points.last()?.0;
     let from = points.partition_point(|(hours, _)| *hours < newest - window_hours - TIME_SLACK);
     let window = &points[from..];
@@ -149,14 +149,14 @@ pub fn stuck_after_hours(tolerance_litres: f64, expected_per_hour: f64) -> f64 {
 
 /// The gauge has not moved by `tolerance` litres in the window, though the
 /// trays must have drawn more than three times that.
-pub fn is_stuck(window: &[Point], tolerance_litres: f64, expected_per_hour: f64) -> bool {
+pub fn is_stuck(window: &[LevelPoint], tolerance_litres: f64, expected_per_hour: f64) -> bool {
     let (Some(first), Some(last)) = (window.first(), window.last()) else { return false };
     let lowest = window.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
     let highest = window.iter().map(|point| point.1).fold(f64::NEG_INFINITY, f64::max);
     highest - lowest < tolerance_litres && (last.0 - first.0) * expected_per_hour > 3.0 * tolerance_litres
 }
 
-fn step_at(points: &[Point], start: usize, index: usize, threshold: f64) -> Option<LevelStep> {
+fn step_at(points: &[LevelPoint], start: usize, index: usize, threshold: f64) -> Option<LevelStep> {
     let before = &points[start.max(index.saturating_sub(MOST_BEFORE))..index];
     if before.len() < FEWEST_BEFORE {
         return None;
@@ -171,7 +171,7 @@ fn step_at(points: &[Point], start: usize, index: usize, threshold: f64) -> Opti
     // The first of equals, so that the same series always gives the same instant.
     let at = (index..index + POINTS_AFTER)
         .reduce(|best, next| if move_into(next) > move_into(best) { next } else { best })?;
-    let carried = |range: &[Point]| {
+    let carried = |range: &[LevelPoint]| {
         let values: Vec<f64> = range.iter().map(|(h, litres)| litres - line.per_hour * (h - points[at].0)).collect();
         median(&values)
     };
@@ -200,14 +200,14 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn draining(per_hour: f64, count: usize) -> Vec<Point> {
+    fn draining(per_hour: f64, count: usize) -> Vec<LevelPoint> {
         (0..count).map(|i| (i as f64 / 12.0, 20.0 - per_hour * i as f64 / 12.0)).collect()
     }
 
     #[test]
     fn the_time_to_the_pump_inlet_is_that_of_the_reference() {
         // theilsen_cases.csv: 13 points at half hours, 20 - 0.30 t, reserve 2 L.
-        let points: Vec<Point> = (0..13).map(|i| (f64::from(i) / 2.0, 20.0 - 0.15 * f64::from(i))).collect();
+        let points: Vec<LevelPoint> = (0..13).map(|i| (f64::from(i) / 2.0, 20.0 - 0.15 * f64::from(i))).collect();
         let ToReserve::Hours { early, likely, late } = time_to_reserve(&theil_sen(&points).unwrap(), 6.0, 2.0) else {
             panic!("it falls");
         };
@@ -218,7 +218,7 @@ mod tests {
 
     #[test]
     fn a_tank_that_may_be_still_is_not_said_to_last_for_ever() {
-        let wavering: Vec<Point> =
+        let wavering: Vec<LevelPoint> =
             (0..24).map(|i| (f64::from(i), 10.0 + if i % 2 == 0 { 0.1 } else { -0.1 })).collect();
         assert_eq!(time_to_reserve(&theil_sen(&wavering).unwrap(), 23.0, 2.0), ToReserve::NoMeasurableDraw);
     }
@@ -272,7 +272,7 @@ mod tests {
     fn a_gauge_is_stuck_only_once_the_trays_must_have_moved_it() {
         // Eight trays at 0.079 L/h, tolerance 0.15 L: 5.7 h (by hand).
         assert!((stuck_after_hours(0.15, 0.079) - 5.7).abs() < 0.01);
-        let still = |hours: i32| (0..=hours * 12).map(|i| (f64::from(i) / 12.0, 12.0)).collect::<Vec<Point>>();
+        let still = |hours: i32| (0..=hours * 12).map(|i| (f64::from(i) / 12.0, 12.0)).collect::<Vec<LevelPoint>>();
         assert!(!is_stuck(&still(5), 0.15, 0.079));
         assert!(is_stuck(&still(6), 0.15, 0.079));
         assert!(!is_stuck(&still(6), 0.15, 0.0));
@@ -288,7 +288,7 @@ mod tests {
     proptest! {
         #[test]
         fn no_series_is_too_odd_for_the_step_test(values in proptest::collection::vec(-1e6..1e6, 0..80), threshold in 0.0..10.0) {
-            let points: Vec<Point> = values.iter().enumerate().map(|(i, v)| (i as f64 / 12.0, *v)).collect();
+            let points: Vec<LevelPoint> = values.iter().enumerate().map(|(i, v)| (i as f64 / 12.0, *v)).collect();
             for step in steps(&points, threshold) {
                 prop_assert!(step.litres.is_finite() && step.index < points.len());
             }

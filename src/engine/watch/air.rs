@@ -122,7 +122,7 @@ impl AirWatch {
     pub fn minute(
         &mut self,
         at: Timestamp,
-        air: Air,
+        air: AirMinute,
         demand: &Demand,
         place: &str,
         held: impl Fn(AlarmKind) -> bool,
@@ -272,7 +272,7 @@ impl AirWatch {
 
 /// The air of a place in one minute: degrees Celsius, per cent relative humidity.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Air {
+pub struct AirMinute {
     /// Temperature, if a fresh believed one is known.
     pub temperature: Option<f64>,
     /// Humidity, if a fresh believed one is known.
@@ -283,7 +283,7 @@ pub struct Air {
     pub at_least: bool,
 }
 
-impl Air {
+impl AirMinute {
     /// Vapour pressure deficit in kilopascals, if both are known.
     pub fn deficit(&self) -> Option<f64> {
         let (temperature, humidity) = self.temperature.zip(self.humidity)?;
@@ -334,7 +334,7 @@ mod tests {
         let begins = Timestamp::from_timestamp(1_772_600_000, 0).expect("a time");
         let mut found = None;
         for (minute, value) in core::iter::repeat_n(25.0, 1440).chain(minutes.iter().copied()).enumerate() {
-            let air = Air { temperature: Some(value), ..Air::default() };
+            let air = AirMinute { temperature: Some(value), ..AirMinute::default() };
             let at = begins + TimeDelta::minutes(minute as i64);
             let [(_, condition), ..] = watch.minute(at, air, &demand, "Rack A", |_| false);
             found = match condition {

@@ -63,11 +63,11 @@ mod tests {
     use super::*;
     use crate::float;
     use crate::physics::climate::Accuracy;
-    use crate::watch::air::Air;
+    use crate::watch::air::AirMinute;
     use crate::watch::band::Demand;
     use crate::watch::probe::Probe;
 
-    fn judged(air: Air, probes: &[Probe<'_>], held: bool) -> Condition {
+    fn judged(air: AirMinute, probes: &[Probe<'_>], held: bool) -> Condition {
         let demand = Demand::default();
         let stand = Stand {
             place: 0,
@@ -81,8 +81,8 @@ mod tests {
         judge(&stand, held)
     }
 
-    fn air(temperature: f64, humidity: f64) -> Air {
-        Air { temperature: Some(temperature), humidity: Some(humidity), ..Air::default() }
+    fn air(temperature: f64, humidity: f64) -> AirMinute {
+        AirMinute { temperature: Some(temperature), humidity: Some(humidity), ..AirMinute::default() }
     }
 
     fn window(temperature: Option<f64>) -> Probe<'static> {
@@ -125,8 +125,8 @@ mod tests {
 
     #[test]
     fn a_better_sensor_gives_a_narrower_band() {
-        let exact = Air { accuracy: Accuracy { temperature: 0.1, humidity: 1.0 }, ..air(22.0, 60.0) };
-        let of = |air: &Air| window(Some(15.0)).surface(air).map(|surface| surface.margin_accuracy);
+        let exact = AirMinute { accuracy: Accuracy { temperature: 0.1, humidity: 1.0 }, ..air(22.0, 60.0) };
+        let of = |air: &AirMinute| window(Some(15.0)).surface(air).map(|surface| surface.margin_accuracy);
         assert!(of(&exact) < of(&air(22.0, 60.0)));
     }
 }

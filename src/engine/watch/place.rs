@@ -5,7 +5,7 @@ use crate::alarm::{AlarmKind, Condition};
 use crate::physics::climate;
 use crate::reading::{ChannelId, Quantity};
 use crate::rules::{Channel, PlaceId, Rules};
-use crate::watch::air::{Air, AirWatch};
+use crate::watch::air::{AirMinute, AirWatch};
 use crate::watch::band::{self, Demand};
 use crate::watch::dryout::DryOutWatch;
 use crate::watch::place_day::PlaceTally;
@@ -25,7 +25,7 @@ pub(crate) struct PlaceWatch {
     /// The largest of its sensors': sisters of one make err alike.
     pub(crate) accuracy: climate::Accuracy,
     pub(crate) demand: Demand,
-    pub(crate) air: Air,
+    pub(crate) air: AirMinute,
     pub(crate) watch: AirWatch,
     pub(crate) day: PlaceTally,
 }
@@ -69,7 +69,7 @@ pub(crate) fn watches(rules: &Rules) -> Vec<PlaceWatch> {
             temperatures,
             humidities,
             demand: Demand::default(),
-            air: Air::default(),
+            air: AirMinute::default(),
             watch: AirWatch::default(),
             day: PlaceTally::default(),
         })
@@ -82,7 +82,7 @@ pub(crate) fn watches(rules: &Rules) -> Vec<PlaceWatch> {
 pub(crate) fn minute(places: &mut [PlaceWatch], seen: &Seen<'_>, dryout: &DryOutWatch, judged: &mut Vec<Judged>) {
     for place in places {
         let rules = seen.rules.place(place.place);
-        place.air = Air {
+        place.air = AirMinute {
             temperature: seen.middle(&place.temperatures),
             humidity: seen.middle(&place.humidities),
             accuracy: place.accuracy,

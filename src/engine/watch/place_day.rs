@@ -2,7 +2,7 @@
 
 use crate::physics::surface::Surface;
 use crate::rules::Place;
-use crate::watch::air::Air;
+use crate::watch::air::AirMinute;
 use crate::watch::band::{Band, Demand};
 use alloc::borrow::ToOwned;
 use alloc::collections::BTreeMap;
@@ -93,7 +93,7 @@ impl Spread {
 
 impl PlaceTally {
     /// Takes in one minute.
-    pub fn minute(&mut self, air: Air, band: &Band) {
+    pub fn minute(&mut self, air: AirMinute, band: &Band) {
         let above = |value: Option<f64>, limit: Option<f64>| value.zip(limit).is_some_and(|(v, l)| v > l);
         let below = |value: Option<f64>, limit: Option<f64>| value.zip(limit).is_some_and(|(v, l)| v < l);
         if let Some(temperature) = air.temperature {

@@ -4,7 +4,7 @@ use crate::float;
 use crate::physics::surface::Surface;
 use crate::reading::ChannelId;
 use crate::units::{Celsius, RelativeHumidity};
-use crate::watch::air::Air;
+use crate::watch::air::AirMinute;
 use crate::watch::seen::Seen;
 use alloc::vec::Vec;
 
@@ -22,7 +22,7 @@ pub struct Probe<'a> {
 impl Probe<'_> {
     /// The surface in this air; `None` while either is not known. The margin's band takes in
     /// both sensors.
-    pub fn surface(&self, air: &Air) -> Option<Surface> {
+    pub fn surface(&self, air: &AirMinute) -> Option<Surface> {
         let (temperature, humidity) = air.temperature.zip(air.humidity)?;
         let surface = Celsius(self.temperature?);
         let found = Surface::measured(surface, Celsius(temperature), RelativeHumidity(humidity), air.accuracy)?;

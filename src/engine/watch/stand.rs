@@ -4,7 +4,7 @@
 use crate::physics::canopy::{FAN_AIR_SPEED, humidity_within_unknown_canopy};
 use crate::physics::mold_pressure::TrayAir;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
-use crate::watch::air::Air;
+use crate::watch::air::AirMinute;
 use crate::watch::band::Demand;
 use crate::watch::probe::Probe;
 use crate::watch::trays::tray::Tray;
@@ -20,7 +20,7 @@ pub struct Stand<'a> {
     /// The place's name.
     pub name: &'a str,
     /// Its air.
-    pub air: Air,
+    pub air: AirMinute,
     /// What it must hold.
     pub demand: &'a Demand,
     /// The trays, by the grower's names for them.

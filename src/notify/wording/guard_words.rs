@@ -4,7 +4,7 @@
 use super::blocks::{Block, Blocks, Tone};
 use super::letterhead::subject;
 use super::speech::{Speech, span};
-use crate::config::Guard;
+use crate::config::GuardSettings;
 use crate::engine::rules::Site;
 use crate::units::{Timestamp, UnitSystem};
 use chrono::{NaiveDate, TimeDelta};
@@ -48,7 +48,7 @@ pub enum GuardCall {
 }
 
 /// The site as far as a clock and a name need it.
-pub(crate) fn site(guard: &Guard) -> Site {
+pub(crate) fn site(guard: &GuardSettings) -> Site {
     Site {
         name: guard.name.clone(),
         time_zone: guard.rules.time_zone,
@@ -65,7 +65,7 @@ pub(crate) fn site(guard: &Guard) -> Site {
 }
 
 /// The whole letter. `broken` is why the broker was lost, as a sentence.
-pub(crate) fn sheet(call: &GuardCall, guard: &Guard, broken: &str, speech: &Speech) -> Blocks {
+pub(crate) fn sheet(call: &GuardCall, guard: &GuardSettings, broken: &str, speech: &Speech) -> Blocks {
     let name = &guard.name;
     let masthead = format!("{name} · {} · from its guard", speech.local(speech.now).format("%a %-d %b %H:%M"));
     let (prefix, headline, lead, tone, blocks) = match call {
@@ -114,7 +114,7 @@ pub(crate) fn sheet(call: &GuardCall, guard: &Guard, broken: &str, speech: &Spee
 }
 
 /// A letter that says only that letters of the guard arrive.
-pub(crate) fn test(guard: &Guard, speech: &Speech) -> Blocks {
+pub(crate) fn test(guard: &GuardSettings, speech: &Speech) -> Blocks {
     Blocks {
         subject: subject("Test:", &format!("the guard of {} can write", guard.name), 1),
         masthead: format!("{} · {} · from its guard", guard.name, speech.local(speech.now).format("%a %-d %b %H:%M")),
@@ -124,7 +124,7 @@ pub(crate) fn test(guard: &Guard, speech: &Speech) -> Blocks {
     }
 }
 
-fn gone(guard: &Guard, why: GuardWhy, broken: &str) -> Vec<Block> {
+fn gone(guard: &GuardSettings, why: GuardWhy, broken: &str) -> Vec<Block> {
     let what = match why {
         GuardWhy::NoBroker => format!(
             "The guard cannot reach the broker{}. Either the power or the internet of that house is out, or the broker \

@@ -4,7 +4,7 @@
 //! reminder, so that each export would differ from the one before; and it leaves NAME
 //! unescaped.)
 
-use crate::analysis::lives::{End, Fate, Life, lives, struck_out};
+use crate::analysis::lives::{End, Life, TrayFate, lives, struck_out};
 use crate::engine::letters::digest::Due;
 use crate::engine::rules::Rules;
 use crate::store::JournalLine;
@@ -128,7 +128,7 @@ fn local_day(rules: &Rules, at: Timestamp) -> String {
 }
 
 fn called_off(rules: &Rules, end: &End) -> String {
-    let how = if matches!(end.fate, Fate::Harvested { .. }) { "Harvested" } else { "Discarded" };
+    let how = if matches!(end.fate, TrayFate::Harvested { .. }) { "Harvested" } else { "Discarded" };
     format!("{how} {}, so this is called off.", local_day(rules, end.at))
 }
 

@@ -4,7 +4,7 @@
 
 use super::ExportError;
 use super::table::{Cell, ExportSpan, Table};
-use crate::store::{Moment, Reader};
+use crate::store::{ReadMoment, Reader};
 use std::io::Write;
 
 /// Writes a sheet. Row by row, so that years fit into any memory.
@@ -14,7 +14,7 @@ use std::io::Write;
 pub fn write(
     table: Table,
     reader: &Reader,
-    moment: &Moment<'_>,
+    moment: &ReadMoment<'_>,
     span: ExportSpan<'_>,
     out: impl Write,
 ) -> Result<(), ExportError> {

@@ -29,7 +29,7 @@ pub struct AirRecord {
     /// A place that has a sensor each.
     pub places: Vec<PlaceRecord>,
     /// Alarms that held in the span, oldest first.
-    pub alarms: Vec<Answered>,
+    pub alarms: Vec<AnsweredAlarm>,
 }
 
 /// One place.
@@ -42,7 +42,7 @@ pub struct PlaceRecord {
     /// Its sensors.
     pub sensors: Vec<SensorRecord>,
     /// A local day each.
-    pub days: Vec<Day>,
+    pub days: Vec<RecordDay>,
     /// For the chart.
     pub series: Vec<Series>,
 }
@@ -53,12 +53,12 @@ pub struct SensorRecord {
     /// The id.
     pub id: String,
     /// How each quantity is corrected, as the settings say.
-    pub corrections: Vec<Correction>,
+    pub corrections: Vec<SensorCorrection>,
 }
 
 /// How one quantity of a sensor is corrected: `believed = gain * raw + offset`.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Correction {
+pub struct SensorCorrection {
     /// Which quantity; the figures are in its unit.
     pub quantity: Quantity,
     /// Factor.
@@ -73,7 +73,7 @@ pub struct Correction {
 
 /// A local day of one place.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Day {
+pub struct RecordDay {
     /// The local date.
     pub date: NaiveDate,
     /// Hours of the day that lie in the span: 24, less at its end, 23 or 25 where clocks change.
@@ -101,7 +101,7 @@ pub struct Measured {
 
 /// An alarm and what people did about it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Answered {
+pub struct AnsweredAlarm {
     /// When it held, what it said, who answered.
     pub alarm: Episode,
     /// What the journal says was done meanwhile at that place or tray: when, by whom, what.
@@ -154,7 +154,7 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
     }
     let answered = |alarm: Episode| {
         let done = done_meanwhile(rules, &alarm, &lines, &all, until);
-        Answered { alarm, done }
+        AnsweredAlarm { alarm, done }
     };
     let alarms = alarms::read(reader, since, until)?.into_iter().map(answered).collect();
     Ok(AirRecord { since, until, places, alarms })
@@ -165,7 +165,7 @@ fn corrections(rules: &Rules, sensor: SensorId) -> SensorRecord {
     SensorRecord {
         id: rules.sensor(sensor).id.clone(),
         corrections: channels
-            .map(|channel| Correction {
+            .map(|channel| SensorCorrection {
                 quantity: channel.quantity,
                 gain: channel.gain,
                 offset: channel.offset,
@@ -221,7 +221,13 @@ impl Stand<'_> {
     }
 }
 
-fn days(stand: &Stand<'_>, since: Timestamp, until: Timestamp, temperature: &[Held], humidity: &[Held]) -> Vec<Day> {
+fn days(
+    stand: &Stand<'_>,
+    since: Timestamp,
+    until: Timestamp,
+    temperature: &[Held],
+    humidity: &[Held],
+) -> Vec<RecordDay> {
     let zone = stand.rules.site.time_zone;
     let mut days = Vec::new();
     let mut date = since.with_timezone(&zone).date_naive();
@@ -245,7 +251,7 @@ fn days(stand: &Stand<'_>, since: Timestamp, until: Timestamp, temperature: &[He
         stages.sort_unstable();
         stages.dedup();
         let day = ExportSpan { from, to, bands: &bands };
-        days.push(Day {
+        days.push(RecordDay {
             date,
             hours: hours(to - from),
             temperature: day.measure(temperature, |band| (band.temperature_min, band.temperature_max)),
@@ -361,7 +367,13 @@ mod tests {
         held(&[points], (at("2026-03-01 00:00"), at(until)), rhythm)
     }
 
-    fn of(journal: &[JournalLine], since: &str, until: &str, temperature: &[Held], humidity: &[Held]) -> Vec<Day> {
+    fn of(
+        journal: &[JournalLine],
+        since: &str,
+        until: &str,
+        temperature: &[Held],
+        humidity: &[Held],
+    ) -> Vec<RecordDay> {
         let rules = rules();
         let place = rules.place_named("rack-a").expect("it is in the room");
         let lives = lives(&rules, journal);

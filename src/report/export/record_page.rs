@@ -2,7 +2,7 @@
 //! with room to sign. It says first what it is not.
 
 use super::ExportError;
-use super::record::{AirRecord, Answered, Day, Measured, PlaceRecord, SensorRecord};
+use super::record::{AirRecord, AnsweredAlarm, Measured, PlaceRecord, RecordDay, SensorRecord};
 use crate::chart;
 use crate::engine::alarm::AlarmState;
 use crate::engine::rules::{Rules, Site};
@@ -128,7 +128,7 @@ fn set_sensor(site: &Site, sensor: &SensorRecord) -> Markup {
     }
 }
 
-fn set_day(site: &Site, day: &Day) -> Markup {
+fn set_day(site: &Site, day: &RecordDay) -> Markup {
     let degrees = |celsius: f64| format!("{:.1}", site.units.degrees(celsius));
     let percent = |percent: f64| format!("{percent:.0}");
     let missing = |measured: &Measured| (day.hours - measured.known_hours).max(0.0);
@@ -205,7 +205,7 @@ fn alarms(site: &Site, rules: &Rules, record: &AirRecord) -> Markup {
     }
 }
 
-fn set_episode(site: &Site, rules: &Rules, answered: &Answered) -> Markup {
+fn set_episode(site: &Site, rules: &Rules, answered: &AnsweredAlarm) -> Markup {
     let (episode, done) = (&answered.alarm, &answered.done);
     let more = done.len().saturating_sub(MOST_DONE);
     html! {

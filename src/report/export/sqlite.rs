@@ -3,7 +3,7 @@
 
 use super::ExportError;
 use super::table::{Cell, ExportSpan, Holds, Table};
-use crate::store::{Moment, Reader};
+use crate::store::{ReadMoment, Reader};
 use rusqlite::types::{ToSqlOutput, Value};
 use rusqlite::{Connection, OpenFlags, params};
 use std::fmt::Write;
@@ -13,7 +13,7 @@ use std::path::Path;
 ///
 /// # Errors
 /// When the store cannot be read or the file cannot be written.
-pub fn write(reader: &Reader, moment: &Moment<'_>, span: ExportSpan<'_>, path: &Path) -> Result<(), ExportError> {
+pub fn write(reader: &Reader, moment: &ReadMoment<'_>, span: ExportSpan<'_>, path: &Path) -> Result<(), ExportError> {
     let explain = |source| ExportError::Sqlite { path: path.to_owned(), source };
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut file = Connection::open_with_flags(path, flags).map_err(explain)?;

@@ -5,7 +5,7 @@ use super::ExportError;
 use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
 use crate::engine::rules::Rules;
 use crate::reading::Flag;
-use crate::store::{AlarmLine, JournalLine, MinuteRow, Moment, Reader, ReadingRow, StoreError};
+use crate::store::{AlarmLine, JournalLine, MinuteRow, ReadMoment, Reader, ReadingRow, StoreError};
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use chrono::SecondsFormat;
 use serde_json::Value;
@@ -186,7 +186,7 @@ impl Table {
     pub fn rows(
         self,
         reader: &Reader,
-        moment: &Moment<'_>,
+        moment: &ReadMoment<'_>,
         span: ExportSpan<'_>,
         mut each: impl FnMut(Vec<Cell>) -> Result<(), ExportError>,
     ) -> Result<(), ExportError> {
@@ -233,7 +233,7 @@ fn streamed(
 }
 
 fn minutes(
-    moment: &Moment<'_>,
+    moment: &ReadMoment<'_>,
     span: ExportSpan<'_>,
     sensor: &str,
     each: &mut impl FnMut(Vec<Cell>) -> Result<(), ExportError>,

@@ -142,7 +142,7 @@ fn sqlite_holds_what_csv_holds_and_explains_itself() {
 fn an_export_is_of_one_moment_though_the_daemon_goes_on() {
     let mut site = evening();
     let reader = site.reader();
-    let rows = |moment: &crate::store::Moment<'_>, span: ExportSpan<'_>, table: Table| {
+    let rows = |moment: &crate::store::ReadMoment<'_>, span: ExportSpan<'_>, table: Table| {
         let mut rows: Vec<Vec<Cell>> = Vec::new();
         table
             .rows(&reader, moment, span, |row| {

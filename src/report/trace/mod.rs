@@ -12,9 +12,9 @@ pub use tray_sheet::sheet;
 pub use words::text;
 
 use super::alarms::{self, Episode};
-use super::subject::Subject;
+use super::subject::HistorySubject;
 use super::{formatted, known_air};
-use crate::analysis::lives::{Action, End, Fate, Life, lives};
+use crate::analysis::lives::{Action, End, Life, TrayFate, lives};
 use crate::analysis::stages::{StageTrace, holes, stages};
 use crate::analysis::walk::{AirStep, STEP, Walked};
 use crate::analysis::{beside, onset};
@@ -227,7 +227,7 @@ fn refills(rules: &Rules, life: &Life, journal: &[JournalLine], until: Timestamp
 }
 
 fn healthy(life: &Life) -> bool {
-    !matches!(life.end, Some(End { fate: Fate::Discarded { .. }, .. }))
+    !matches!(life.end, Some(End { fate: TrayFate::Discarded { .. }, .. }))
 }
 
 fn alike(one: &Life, other: &Life) -> bool {
@@ -238,8 +238,8 @@ fn alike(one: &Life, other: &Life) -> bool {
 fn ended(life: &Life, now: Timestamp) -> String {
     match life.end.as_ref().filter(|end| end.at <= now).map(|end| &end.fate) {
         None => "growing".to_owned(),
-        Some(Fate::Harvested { .. }) => "harvested".to_owned(),
-        Some(Fate::Discarded { reason, .. }) => format!("thrown away, {}", formatted::loss(*reason)),
+        Some(TrayFate::Harvested { .. }) => "harvested".to_owned(),
+        Some(TrayFate::Discarded { reason, .. }) => format!("thrown away, {}", formatted::loss(*reason)),
     }
 }
 
@@ -258,7 +258,7 @@ fn near(name: &str, sown_on: Option<NaiveDate>, all: &[Life], zone: chrono_tz::T
 
 /// Alarms that held in its life about it or what surrounded it then, with what was answered.
 fn spoken(reader: &Reader, rules: &Rules, life: &Life, until: Timestamp) -> Result<Vec<Spoken>, StoreError> {
-    let subject = Subject::of_life(life);
+    let subject = HistorySubject::of_life(life);
     let concerns = |episode: &Episode| {
         let mut spells = episode.held.iter().map(|(since, over)| (*since, over.unwrap_or(until)));
         spells.any(|spell| subject.is_meant(rules, &episode.key.subject, spell))

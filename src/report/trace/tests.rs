@@ -1,7 +1,7 @@
 //! What is said of a comparison, and the trace of an invented store.
 
 use super::{Spoken, trace_of, words};
-use crate::analysis::beside::{self, Measure};
+use crate::analysis::beside::{self, Exposure};
 use crate::analysis::lives::lives;
 use crate::analysis::onset::onset;
 use crate::analysis::sample::{at, journal, rules};
@@ -13,7 +13,7 @@ fn a_damp_night_in_light_is_told_with_its_hours_beside_its_sisters() {
     let conditions = beside_nine(&tray("2026-03-06", 14, MOLD).1);
     let reported = beside::reported(&conditions);
     let [damp] = &reported[..] else { panic!("one cause, not {reported:?}") };
-    let spell = damp.iter().find(|face| face.measure == Measure::DampSpell).expect("the spell is told");
+    let spell = damp.iter().find(|face| face.measure == Exposure::DampSpell).expect("the spell is told");
     assert_eq!((spell.value.round(), spell.rank, spell.n), (14.0, 1, 9));
     assert_eq!(
         words::difference(&[spell]),
@@ -78,7 +78,7 @@ fn the_worth_of_the_comparison_is_said_in_times_of_chance() {
         "{}",
         words::beside(99, &sure)
     );
-    let same = few.iter().find(|condition| condition.measure == Measure::TooCold).expect("it is compared");
+    let same = few.iter().find(|condition| condition.measure == Exposure::TooCold).expect("it is compared");
     assert_eq!((words::rank(same), words::rank(&few[1])), ("alike".to_owned(), "1 of 10".to_owned()));
 }
 

@@ -3,9 +3,9 @@
 
 use super::{Onset, Trace, words};
 use crate::analysis::beside::Envelope;
-use crate::analysis::lives::{End, Fate, Life};
+use crate::analysis::lives::{End, Life, TrayFate};
 use crate::analysis::stages::{Spread, StageTrace};
-use crate::chart::{Band, Chart, Line, Measure, Panel, Point};
+use crate::chart::{BandSpan, Chart, Line, Measure, Panel, Point};
 use crate::engine::physics::mold_pressure::REQUIREMENT_MET;
 use crate::engine::rules::{Rules, Site};
 use crate::report::alarms;
@@ -13,7 +13,7 @@ use crate::report::formatted::{between, dated, hours, local, loss};
 use crate::report::history;
 use crate::report::sheet::{Sheet, SheetTable};
 use crate::report::step_for;
-use crate::report::subject::Subject;
+use crate::report::subject::HistorySubject;
 use crate::store::{Reader, StoreError};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -85,9 +85,9 @@ fn facts(rules: &Rules, life: &Life, trace: &Trace, now: Timestamp) -> Vec<Strin
 fn formatted_end(site: &Site, end: &End) -> String {
     let at = local(site, end.at);
     match &end.fate {
-        Fate::Harvested { grams: Some(grams), .. } => format!("cut {at}, {}", site.units.weight(*grams)),
-        Fate::Harvested { grams: None, .. } => format!("cut {at}, not weighed"),
-        Fate::Discarded { reason, share, .. } => {
+        TrayFate::Harvested { grams: Some(grams), .. } => format!("cut {at}, {}", site.units.weight(*grams)),
+        TrayFate::Harvested { grams: None, .. } => format!("cut {at}, not weighed"),
+        TrayFate::Discarded { reason, share, .. } => {
             let share = share.map(|share| format!(", {share} % of it")).unwrap_or_default();
             format!("thrown away {at}: {}{share}", loss(*reason))
         }
@@ -96,7 +96,7 @@ fn formatted_end(site: &Site, end: &End) -> String {
 
 /// Its air, what its stages asked for, what was done and which alarms held.
 fn chart(reader: &Reader, rules: &Rules, lives: &[Life], life: &Life, trace: &Trace) -> Result<Chart, StoreError> {
-    let subject = Subject::of_life(life);
+    let subject = HistorySubject::of_life(life);
     let (from, until) = (trace.sown_at, trace.until);
     let series = subject.series(reader, rules, from, until, step_for(from, until))?;
     let named: Vec<_> = series.into_iter().map(|series| (trace.tray.clone(), series)).collect();
@@ -137,7 +137,7 @@ fn mold_pressure(trace: &Trace) -> Option<Panel> {
         .filter_map(|step| step.mold_pressure.map(|value| Point { at: step.at, low: value, mean: value, high: value }))
         .collect();
     let (first, last) = (points.first()?.at, points.last()?.at);
-    let band = Band { from: first, until: last, low: None, high: Some(REQUIREMENT_MET) };
+    let band = BandSpan { from: first, until: last, low: None, high: Some(REQUIREMENT_MET) };
     let line = Line { name: trace.tray.clone(), points, gap_after: GAP };
     Some(Panel { measure: Measure::MoldPressure, lines: vec![line], bands: vec![band], peers: None })
 }

@@ -1,7 +1,7 @@
 //! The trace in words: sentences about differences, and the text for a terminal.
 
 use super::{Onset, Spoken, Trace};
-use crate::analysis::beside::{Comparison, FEWEST_PEERS, Measure};
+use crate::analysis::beside::{Comparison, Exposure, FEWEST_PEERS};
 use crate::analysis::onset::{LikelyOnset, SEEN_MM, Suspect};
 use crate::analysis::stages::{DAMP_FROM, Spread, StageTrace};
 use crate::engine::rules::{Rules, Site};
@@ -14,24 +14,24 @@ const COLUMNS: usize = 78;
 const SURE: f64 = 0.05;
 
 /// A figure of a condition in its unit.
-pub(super) fn figure(measure: Measure, value: f64) -> String {
-    if measure == Measure::MoldPressure { format!("{value:.0}") } else { hours(value) }
+pub(super) fn figure(measure: Exposure, value: f64) -> String {
+    if measure == Exposure::MoldPressure { format!("{value:.0}") } else { hours(value) }
 }
 
 /// A condition in a word or two, for a table.
-pub(super) fn condition(measure: Measure) -> &'static str {
+pub(super) fn condition(measure: Exposure) -> &'static str {
     match measure {
-        Measure::OverdueCover => "Cover past its plan",
-        Measure::DampSpell => "Longest damp spell in light",
-        Measure::DampHours => "Damp air in light",
-        Measure::MistWet => "Wet from misting",
-        Measure::MoldPressure => "Mold pressure, peak",
-        Measure::WarmUnderCover => "Warm under the cover",
-        Measure::TooWarm => "Too warm in light",
-        Measure::TooCold => "Too cold",
-        Measure::WaterGap => "Longest time without water",
-        Measure::DryHours => "Water used up",
-        Measure::Unknown => "Air not known",
+        Exposure::OverdueCover => "Cover past its plan",
+        Exposure::DampSpell => "Longest damp spell in light",
+        Exposure::DampHours => "Damp air in light",
+        Exposure::MistWet => "Wet from misting",
+        Exposure::MoldPressure => "Mold pressure, peak",
+        Exposure::WarmUnderCover => "Warm under the cover",
+        Exposure::TooWarm => "Too warm in light",
+        Exposure::TooCold => "Too cold",
+        Exposure::WaterGap => "Longest time without water",
+        Exposure::DryHours => "Water used up",
+        Exposure::Unknown => "Air not known",
     }
 }
 
@@ -68,17 +68,17 @@ pub fn difference(faces: &[&Comparison]) -> String {
 fn held(one: &Comparison) -> String {
     let own = figure(one.measure, one.value);
     match one.measure {
-        Measure::OverdueCover => format!("Its cover stayed on {own} past the plan"),
-        Measure::DampSpell => format!("Its air stayed at {DAMP_FROM:.0} % and more for {own} on end in light"),
-        Measure::DampHours => format!("It had {own} of air at {DAMP_FROM:.0} % and more in light"),
-        Measure::MistWet => format!("Its leaves stayed wet from misting for {own} in light, by estimate"),
-        Measure::MoldPressure => format!("Its mold pressure rose to {own} of 100"),
-        Measure::WarmUnderCover => format!("Its air was above 24 °C (75 °F) for {own} under the cover"),
-        Measure::TooWarm => format!("Its air was too warm for the crop for {own} in light"),
-        Measure::TooCold => format!("Its air was too cold for the crop for {own}"),
-        Measure::WaterGap => format!("It went {own} in light without a watering in the log"),
-        Measure::DryHours => format!("Its water was used up for {own}, by estimate"),
-        Measure::Unknown => format!("Its air was not known for {own}"),
+        Exposure::OverdueCover => format!("Its cover stayed on {own} past the plan"),
+        Exposure::DampSpell => format!("Its air stayed at {DAMP_FROM:.0} % and more for {own} on end in light"),
+        Exposure::DampHours => format!("It had {own} of air at {DAMP_FROM:.0} % and more in light"),
+        Exposure::MistWet => format!("Its leaves stayed wet from misting for {own} in light, by estimate"),
+        Exposure::MoldPressure => format!("Its mold pressure rose to {own} of 100"),
+        Exposure::WarmUnderCover => format!("Its air was above 24 °C (75 °F) for {own} under the cover"),
+        Exposure::TooWarm => format!("Its air was too warm for the crop for {own} in light"),
+        Exposure::TooCold => format!("Its air was too cold for the crop for {own}"),
+        Exposure::WaterGap => format!("It went {own} in light without a watering in the log"),
+        Exposure::DryHours => format!("Its water was used up for {own}, by estimate"),
+        Exposure::Unknown => format!("Its air was not known for {own}"),
     }
 }
 
@@ -86,15 +86,15 @@ fn held(one: &Comparison) -> String {
 fn shows(one: &Comparison) -> String {
     let own = figure(one.measure, one.value);
     match one.measure {
-        Measure::DampSpell => format!("{own} on end"),
-        Measure::DampHours => format!("{own} at {DAMP_FROM:.0} % and more in all"),
-        Measure::MoldPressure => format!("mold pressure {own} of 100"),
-        Measure::WarmUnderCover => format!("{own} above 24 °C (75 °F) under it"),
-        Measure::OverdueCover => format!("a cover {own} past the plan"),
-        Measure::WaterGap => format!("{own} without a watering in the log"),
-        Measure::DryHours => format!("{own} with its water used up, by estimate"),
-        Measure::MistWet => format!("{own} wet from misting"),
-        Measure::TooWarm | Measure::TooCold | Measure::Unknown => own,
+        Exposure::DampSpell => format!("{own} on end"),
+        Exposure::DampHours => format!("{own} at {DAMP_FROM:.0} % and more in all"),
+        Exposure::MoldPressure => format!("mold pressure {own} of 100"),
+        Exposure::WarmUnderCover => format!("{own} above 24 °C (75 °F) under it"),
+        Exposure::OverdueCover => format!("a cover {own} past the plan"),
+        Exposure::WaterGap => format!("{own} without a watering in the log"),
+        Exposure::DryHours => format!("{own} with its water used up, by estimate"),
+        Exposure::MistWet => format!("{own} wet from misting"),
+        Exposure::TooWarm | Exposure::TooCold | Exposure::Unknown => own,
     }
 }
 

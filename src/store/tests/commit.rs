@@ -7,7 +7,7 @@ use crate::engine::watch::trays::tray::Stage;
 use crate::journal::{Did, Entry, Target};
 use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
 use crate::reading::Flag;
-use crate::store::{Delivery, Fate, Inbox, InboxAnswer, InboxKind, LetterProgress, Outcome, Rejected};
+use crate::store::{Inbox, InboxAnswer, InboxFate, InboxKind, LetterProgress, Outcome, Rejected, StoredDelivery};
 
 fn letter(id: &str, at: Timestamp) -> Letter {
     Letter {
@@ -53,7 +53,7 @@ fn full_record(rules: &Rules) -> Vec<Record> {
     warm.effects.push(Effect::Alarm(too_warm(at(0), AlarmState::Unacknowledged)));
     warm.alarm_texts = vec!["Rack A is too warm.".into()];
     warm.letters = vec![(letter("alarm-1", at(0)), vec![mail("alarm-1", "one"), mail("alarm-1", "two")])];
-    warm.delivery = Some(Delivery { packet_id: 65_535, hash: u64::MAX });
+    warm.delivery = Some(StoredDelivery { packet_id: 65_535, hash: u64::MAX });
     let mut garbled = happening(at(0), 1, What::Garbled { sensor: None, reason: Garbled::UnknownTopic });
     garbled.rejected = Some(Rejected { topic: "loft/\u{fffd}".into(), payload: vec![0xff; 300] });
     let taken = Effect::EntryTaken {
@@ -422,12 +422,12 @@ fn a_tap_that_is_sent_again_counts_once_and_knows_the_entry_it_became() {
     let other = inbox.put_once(at(12), InboxKind::Journal, r#"{"did":"mist"}"#, "tap-2").unwrap();
     assert_ne!(other, id);
     assert_eq!(store.inbox().unwrap().len(), 2);
-    assert_eq!(inbox.fate(id).unwrap(), Some(Fate::Waits));
+    assert_eq!(inbox.fate(id).unwrap(), Some(InboxFate::Waits));
     assert_eq!(inbox.fate(99).unwrap(), None);
     let mut record = journal(at(13), 7, Did::Mist(Target::default()), Vec::new());
     record.inbox = Some(InboxAnswer { id, answer: "taken".into(), entry: Some(7) });
     store.commit(&[record]).unwrap();
-    let answered = Some(Fate::Answered { answer: "taken".into(), entry: Some(7) });
+    let answered = Some(InboxFate::Answered { answer: "taken".into(), entry: Some(7) });
     assert_eq!(inbox.fate(id).unwrap(), answered);
     // Also after it was taken.
     assert_eq!(inbox.put_once(at(14), InboxKind::Journal, r#"{"did":"mist"}"#, "tap-1").unwrap(), id);

@@ -20,7 +20,7 @@ use std::sync::Mutex;
 use traywarden::demo::plan::TIME_ZONE;
 use traywarden::demo::plan::{Breakage, Broken};
 use traywarden::demo::random::SplitMix64;
-use traywarden::demo::sensors::{Ailment, Trouble};
+use traywarden::demo::sensors::{Ailment, SensorTrouble};
 use traywarden::engine::alarm::AlarmKind;
 use traywarden::notify::wording;
 use traywarden::units::Timestamp;
@@ -116,7 +116,7 @@ impl Night {
 
     pub fn ails(&mut self, sensor: usize, at: Timestamp, span: TimeDelta, what: Ailment) {
         self.begins(at);
-        self.draft.devices[sensor].troubles.push(Trouble { from: at, until: at + span, what });
+        self.draft.devices[sensor].troubles.push(SensorTrouble { from: at, until: at + span, what });
     }
 
     pub fn silent(&mut self, sensor: usize, at: Timestamp, span: TimeDelta) {

@@ -1,7 +1,7 @@
 //! What draws on a tank: its steps, the steady draw between them, and the pulses of a pump.
 
 use super::known::{DRAW_HOURS, KEPT_HOURS, LEAK_HOURS, POINT_MINUTES, SAME_ROUND_HOURS, TankWatch};
-use crate::physics::draw::{self, LevelStep, Point};
+use crate::physics::draw::{self, LevelPoint, LevelStep};
 use crate::physics::slope::{Slope, median, theil_sen};
 use crate::units::Timestamp;
 use alloc::vec::Vec;
@@ -101,8 +101,8 @@ impl TankWatch {
     /// half hour; `None` when it was not watched, or water was poured in.
     pub fn fell_between(&self, from: Timestamp, until: Timestamp) -> Option<f64> {
         let (from, until) = (self.hours(from), self.hours(until));
-        let all: Vec<Point> = self.points.iter().copied().collect();
-        let span: Vec<Point> = all.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
+        let all: Vec<LevelPoint> = self.points.iter().copied().collect();
+        let span: Vec<LevelPoint> = all.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
         let (first, last) = (span.first()?, span.last()?);
         let rise = (3.0 * self.noise()).max(RISE_DEVIATIONS * scatter(&all));
         let poured = self.quiet_from >= from || span.windows(2).any(|pair| pair[1].1 - pair[0].1 > rise);
@@ -111,7 +111,7 @@ impl TankWatch {
         if poured || !watched {
             return None;
         }
-        let level = |points: &[Point]| median(&points.iter().map(|(_, litres)| *litres).collect::<Vec<f64>>());
+        let level = |points: &[LevelPoint]| median(&points.iter().map(|(_, litres)| *litres).collect::<Vec<f64>>());
         let half = span.partition_point(|(when, _)| *when <= (from + until) / 2.0);
         let high = span[..half].chunks(HALF_HOUR).filter_map(level).reduce(f64::max)?;
         let low = level(&span[half.max(span.len().saturating_sub(HALF_HOUR))..])?;
@@ -120,14 +120,14 @@ impl TankWatch {
 }
 
 /// The series as if nothing had been poured in or pumped.
-fn level_without_steps(points: &[Point], steps: &[LevelStep]) -> Vec<Point> {
+fn level_without_steps(points: &[LevelPoint], steps: &[LevelStep]) -> Vec<LevelPoint> {
     let before = |when: f64| steps.iter().filter(|step| step.hours <= when).map(|step| step.litres).sum::<f64>();
     points.iter().map(|(when, litres)| (*when, litres - before(*when))).collect()
 }
 
 /// What went while a round was watering is one step at its end; a step found within it
 /// was a part of that.
-fn take_round(points: &[Point], steps: &mut Vec<LevelStep>, (from, until): (f64, f64)) {
+fn take_round(points: &[LevelPoint], steps: &mut Vec<LevelStep>, (from, until): (f64, f64)) {
     let settled = until + SETTLED_HOURS;
     let Some(after) = points.iter().find(|(when, _)| *when >= settled) else {
         return;
@@ -143,7 +143,7 @@ fn take_round(points: &[Point], steps: &mut Vec<LevelStep>, (from, until): (f64,
 }
 
 /// The slope of the last hours, which must span at least three quarters of them.
-fn recent(points: &[Point], hours: f64) -> Option<Slope> {
+fn recent(points: &[LevelPoint], hours: f64) -> Option<Slope> {
     let newest = points.last()?.0;
     let from = points.partition_point(|(when, _)| *when < newest - hours - 0.01);
     let window = &points[from..];
@@ -152,7 +152,7 @@ fn recent(points: &[Point], hours: f64) -> Option<Slope> {
 
 /// Robust scatter of a series: the median of neighbouring differences, scaled to a
 /// standard deviation (1.4826 for the median, root two for a difference).
-pub(super) fn scatter(points: &[Point]) -> f64 {
+pub(super) fn scatter(points: &[LevelPoint]) -> f64 {
     let differences: Vec<f64> = points.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs()).collect();
     median(&differences).unwrap_or(0.0) * 1.4826 / core::f64::consts::SQRT_2
 }

@@ -3,7 +3,7 @@
 use super::drawn::{SETTLED_HOURS, scatter};
 use super::known::{LeakTest, POINT_MINUTES, Sudden, TankWatch, Use, gone};
 use crate::alarm::{Condition, Evidence, Harm};
-use crate::physics::draw::{self, Point};
+use crate::physics::draw::{self, LevelPoint};
 use crate::physics::slope::median;
 use crate::quality::judge::STUCK_ALONE;
 use crate::reading::Quantity;
@@ -159,7 +159,7 @@ impl TankWatch {
     fn leak_test(&self, allowed: f64) -> Option<LeakTest> {
         let newest = self.points.back()?.0;
         let mut from = newest - LEAK_TEST_HOURS;
-        let points: Vec<Point> = self.points.iter().copied().collect();
+        let points: Vec<LevelPoint> = self.points.iter().copied().collect();
         for pair in points.windows(2) {
             if pair[1].0 - pair[0].0 > GAP_HOURS {
                 from = from.max(pair[1].0);
@@ -168,7 +168,7 @@ impl TankWatch {
         let begin = points.partition_point(|(when, _)| *when < from);
         // A step taken out by a size that is a little wrong, many times over, is a leak that is
         // none: the level stays as it was heard, and a pair with a step in it tells nothing.
-        let mut level: Vec<Point> = points[begin..].to_vec();
+        let mut level: Vec<LevelPoint> = points[begin..].to_vec();
         level.retain(|(when, _)| !self.rounds.iter().any(|round| round.0 < *when && *when < round.1 + SETTLED_HOURS));
         // How the gauge scatters is known from all of the day, however short the stretch is.
         let scatter = scatter(&points);
@@ -181,7 +181,7 @@ impl TankWatch {
         }
     }
 
-    fn sum(&self, level: &[Point], blocks_of: Blocks, scatter: f64, allowed: f64) -> Option<LeakTest> {
+    fn sum(&self, level: &[LevelPoint], blocks_of: Blocks, scatter: f64, allowed: f64) -> Option<LeakTest> {
         // Counted back from now, so that the newest is whole.
         let blocks: Vec<(f64, f64)> = level
             .rchunks(blocks_of.points)

@@ -2,7 +2,7 @@
 //! understood of them so far. The other files of this room judge by it.
 
 use crate::alarm::{Condition, Evidence};
-use crate::physics::draw::{LevelStep, Point};
+use crate::physics::draw::{LevelPoint, LevelStep};
 use crate::physics::slope::Slope;
 use crate::rules::{Channel, Reservoir};
 use crate::units::Timestamp;
@@ -29,7 +29,7 @@ pub struct TankWatch {
     /// Litres the gauge may be off by near the pump inlet, where it counts.
     pub(super) accuracy: f64,
     pub(super) epoch: Timestamp,
-    pub(super) points: VecDeque<Point>,
+    pub(super) points: VecDeque<LevelPoint>,
     pub(super) pending: Vec<f64>,
     pub(super) steps: Vec<LevelStep>,
     /// Logged rounds of watering, first to last, hours.
