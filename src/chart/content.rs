@@ -1,6 +1,7 @@
 //! What a chart shows, as plain values: panels with lines and bands, stages, nights, and
 //! things that happened.
 
+use crate::reading::BelievedAs;
 use crate::units::{Celsius, Litres, Timestamp, UnitSystem};
 use chrono::TimeDelta;
 
@@ -170,6 +171,15 @@ pub enum ChartError {
 }
 
 impl Measure {
+    /// The panel in which a believed value is drawn.
+    pub fn of(believed: BelievedAs) -> Measure {
+        match believed {
+            BelievedAs::Temperature => Measure::Temperature,
+            BelievedAs::Humidity => Measure::Humidity,
+            BelievedAs::Volume => Measure::Volume,
+        }
+    }
+
     /// The name above a panel.
     pub(crate) fn label(self) -> &'static str {
         match self {

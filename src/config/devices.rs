@@ -138,7 +138,8 @@ impl Reader<'_> {
         let sensor = self.next_sensor();
         let mut fields = Vec::new();
         let mut any = false;
-        for (key, quantity) in [("temperature", Quantity::Temperature), ("humidity", Quantity::Humidity)] {
+        for (key, quantity) in Quantity::ALL.into_iter().filter_map(|quantity| Some((key_of_air(quantity)?, quantity)))
+        {
             let Some(item) = table.take(key) else { continue };
             any = true;
             if surface.is_some() && quantity == Quantity::Humidity {
@@ -421,5 +422,14 @@ fn usual_accuracy(quantity: Quantity) -> f64 {
         Quantity::Distance | Quantity::Depth => 5.0,
         Quantity::Volume => 1.0,
         Quantity::Filling => 2.0,
+    }
+}
+
+/// The key of a `[[sensor]]` under which a quantity of the air is read; `None`: it belongs to a
+/// reservoir.
+fn key_of_air(quantity: Quantity) -> Option<&'static str> {
+    match quantity {
+        Quantity::Temperature | Quantity::Humidity => Some(quantity.word()),
+        Quantity::Distance | Quantity::Depth | Quantity::Volume | Quantity::Filling => None,
     }
 }

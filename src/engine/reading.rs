@@ -12,21 +12,36 @@ pub struct ChannelId(pub u16);
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SensorId(pub u16);
 
-/// What a channel reports, in the unit the raw value is kept in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Quantity {
-    /// Air temperature, degrees Celsius.
-    Temperature,
-    /// Relative humidity of the air, per cent.
-    Humidity,
-    /// Distance from the gauge down to the water, millimetres.
-    Distance,
-    /// Depth of the water above the tank floor, millimetres.
-    Depth,
-    /// Volume of water, litres.
-    Volume,
-    /// Filling, per cent of the tank's whole volume.
-    Filling,
+/// An enum whose list of all its values cannot miss one.
+macro_rules! listed {
+    ($(#[$of:meta])* pub enum $name:ident { $($(#[$what:meta])* $value:ident,)+ }) => {
+        $(#[$of])*
+        pub enum $name { $($(#[$what])* $value,)+ }
+
+        impl $name {
+            /// Every one of them, in this order.
+            pub const ALL: [$name; [$($name::$value),+].len()] = [$($name::$value),+];
+        }
+    };
+}
+
+listed! {
+    /// What a channel reports, in the unit the raw value is kept in.
+    #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+    pub enum Quantity {
+        /// Air temperature, degrees Celsius.
+        Temperature,
+        /// Relative humidity of the air, per cent.
+        Humidity,
+        /// Distance from the gauge down to the water, millimetres.
+        Distance,
+        /// Depth of the water above the tank floor, millimetres.
+        Depth,
+        /// Volume of water, litres.
+        Volume,
+        /// Filling, per cent of the tank's whole volume.
+        Filling,
+    }
 }
 
 /// What a channel's value is once it is believed: a gauge of any kind becomes litres.
@@ -61,16 +76,6 @@ impl BelievedAs {
 }
 
 impl Quantity {
-    /// Every quantity, in the order of the settings' description.
-    pub const ALL: [Quantity; 6] = [
-        Quantity::Temperature,
-        Quantity::Humidity,
-        Quantity::Distance,
-        Quantity::Depth,
-        Quantity::Volume,
-        Quantity::Filling,
-    ];
-
     /// The word used in the store, in JSON and in the config.
     pub fn word(self) -> &'static str {
         match self {

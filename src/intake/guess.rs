@@ -43,17 +43,18 @@ pub struct Guessed {
 
 /// Words by which devices call what they measure, in their topics and keys (common practice,
 /// no source). The quantity of a level is settled by its unit.
-const WORDS: [(Quantity, &[&str]); 6] = [
-    (
-        Quantity::Temperature,
-        &["temperature", "temp", "tmp", "t", "celsius", "fahrenheit", "degc", "degf", "tempc", "tempf"],
-    ),
-    (Quantity::Humidity, &["humidity", "hum", "rh", "h", "relativehumidity"]),
-    (Quantity::Distance, &["distance", "dist", "echo", "ultrasonic", "range"]),
-    (Quantity::Depth, &["depth", "level", "waterlevel", "waterheight", "height"]),
-    (Quantity::Volume, &["volume", "litres", "liters", "gallons", "gal"]),
-    (Quantity::Filling, &["filling", "fill", "full", "percent", "percentfull"]),
-];
+fn names_of(quantity: Quantity) -> &'static [&'static str] {
+    match quantity {
+        Quantity::Temperature => {
+            &["temperature", "temp", "tmp", "t", "celsius", "fahrenheit", "degc", "degf", "tempc", "tempf"]
+        }
+        Quantity::Humidity => &["humidity", "hum", "rh", "h", "relativehumidity"],
+        Quantity::Distance => &["distance", "dist", "echo", "ultrasonic", "range"],
+        Quantity::Depth => &["depth", "level", "waterlevel", "waterheight", "height"],
+        Quantity::Volume => &["volume", "litres", "liters", "gallons", "gal"],
+        Quantity::Filling => &["filling", "fill", "full", "percent", "percentfull"],
+    }
+}
 
 /// Numbers about the device or of things we do not watch.
 const OTHERS: [&str; 22] = [
@@ -193,7 +194,10 @@ fn of_number(topic: &str, at: &Locator, values: &[f64], stated: Option<Unit>, be
         if OTHERS.contains(&word.as_str()) {
             return Some(None);
         }
-        WORDS.iter().find(|(_, known)| known.contains(&word.as_str())).map(|(quantity, _)| Some((*quantity, word)))
+        Quantity::ALL
+            .into_iter()
+            .find(|one| names_of(*one).contains(&word.as_str()))
+            .map(|quantity| Some((quantity, word)))
     })??;
     if before.iter().any(|found| found.quantity == quantity) {
         return None;

@@ -10,7 +10,7 @@ use crate::engine::letters::digest::ReservoirDay;
 use crate::engine::letters::snapshot::{PlaceNow, Snapshot};
 use crate::engine::rules::{PlaceId, Rules, Site};
 use crate::notify::wording;
-use crate::reading::Quantity;
+use crate::reading::{BelievedAs, Quantity};
 use crate::units::{Timestamp, UnitSystem};
 use maud::{Markup, PreEscaped, html};
 
@@ -154,11 +154,7 @@ fn standing(site: &Site, standing: &Standing<'_>) -> Markup {
 }
 
 fn drawn(rules: &Rules, day: &RoomDay, id: &str, quantity: Quantity, band: (Option<f64>, Option<f64>)) -> Markup {
-    let measure = match quantity {
-        Quantity::Temperature => Measure::Temperature,
-        Quantity::Humidity => Measure::Humidity,
-        _ => Measure::Volume,
-    };
+    let measure = Measure::of(quantity.believed_as());
     let line = day.line(id, quantity).and_then(|points| {
         day_line(&DayLine {
             measure,
@@ -182,12 +178,14 @@ fn drawn(rules: &Rules, day: &RoomDay, id: &str, quantity: Quantity, band: (Opti
 fn range(units: UnitSystem, quantity: Quantity, points: &[(Timestamp, f64)]) -> String {
     let low = points.iter().map(|(_, value)| *value).fold(f64::INFINITY, f64::min);
     let high = points.iter().map(|(_, value)| *value).fold(f64::NEG_INFINITY, f64::max);
-    match quantity {
-        Quantity::Temperature => {
+    match quantity.believed_as() {
+        BelievedAs::Temperature => {
             format!("{:.0} to {:.0} {} in 24 h", units.degrees(low), units.degrees(high), units.degree_sign())
         }
-        Quantity::Humidity => format!("{low:.0} to {high:.0} % in 24 h"),
-        _ => format!("{:.1} to {:.1} {} in 24 h", units.volume(low).0, units.volume(high).0, units.volume(high).1),
+        BelievedAs::Humidity => format!("{low:.0} to {high:.0} % in 24 h"),
+        BelievedAs::Volume => {
+            format!("{:.1} to {:.1} {} in 24 h", units.volume(low).0, units.volume(high).0, units.volume(high).1)
+        }
     }
 }
 

@@ -6,7 +6,6 @@ use crate::chart::{self, Chart, Line, Measure, Panel, Point};
 use crate::engine::calendar::local_instant;
 use crate::engine::rules::Rules;
 use crate::engine::watch::band::Band;
-use crate::reading::{BelievedAs, Quantity};
 use crate::store::HistoryPoint;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -60,7 +59,7 @@ pub fn chart(
 ) -> Chart {
     let mut panels: Vec<Panel> = Vec::new();
     for (name, series) in named {
-        let measure = measure(series.quantity);
+        let measure = Measure::of(series.quantity.believed_as());
         let line = line(name, series);
         match panels.iter_mut().find(|panel| panel.measure == measure) {
             Some(panel) => panel.lines.push(line),
@@ -95,14 +94,6 @@ pub fn limits(measure: Measure, bands: &[(Timestamp, Timestamp, Band)]) -> Vec<c
         .collect()
 }
 
-fn measure(quantity: Quantity) -> Measure {
-    match quantity.believed_as() {
-        BelievedAs::Temperature => Measure::Temperature,
-        BelievedAs::Humidity => Measure::Humidity,
-        BelievedAs::Volume => Measure::Volume,
-    }
-}
-
 fn line(name: &str, series: &Series) -> Line {
     let point = |point: &HistoryPoint| Point { at: point.from, low: point.low, mean: point.mean, high: point.high };
     Line {
@@ -120,7 +111,7 @@ pub(in crate::report) mod tests {
     use crate::analysis::sample::{at, journal, rules};
     use crate::engine::event::{Effect, Event, What};
     use crate::engine::quality::judge::Judge;
-    use crate::reading::{ChannelId, RawReading};
+    use crate::reading::{ChannelId, Quantity, RawReading};
     use crate::store::{Reader, Record, Store};
 
     fn minutes(count: i64) -> TimeDelta {

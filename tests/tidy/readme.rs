@@ -6,6 +6,7 @@ use std::path::Path;
 use std::process::Command;
 
 const README: &str = include_str!("../../README.md");
+const MAP: &str = include_str!("../../DEVELOPERS.md");
 const SETTINGS: &str = include_str!("../../config/README.md");
 const EXAMPLE: &str = include_str!("../../config/traywarden.toml");
 
@@ -76,6 +77,30 @@ fn the_readme_names_every_verb() {
 fn the_page_of_the_settings_names_every_kind_of_alarm() {
     use traywarden::engine::alarm::AlarmKind;
     assert_eq!(missing(SETTINGS, AlarmKind::ALL.map(|kind| kind.word().to_owned())), [""; 0]);
+}
+
+/// Every `.rs`, `.toml`, `.tsv` or `.md` file and every folder that the map names, from `src` or
+/// from the root; below the engine also from there. A path may be given from its own folder.
+#[test]
+fn every_path_in_the_map_is_there() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let is_path = |word: &&str| {
+        let plain = word.chars().all(|sign| sign.is_ascii_alphanumeric() || "_-./".contains(sign));
+        let file = [".rs", ".toml", ".tsv", ".md", ".sh"].iter().any(|end| word.ends_with(end));
+        plain && word.contains('/') && !word.starts_with('/') && (file || word.ends_with('/'))
+    };
+    let named: BTreeSet<&str> =
+        MAP.split(|sign: char| sign.is_whitespace() || "`()|;:,".contains(sign)).filter(is_path).collect();
+    assert!(named.len() >= 60, "only {} paths: {named:?}", named.len());
+    let is_there = |path: &&str| {
+        ["", "src", "src/engine", "src/engine/watch", "src/notify", "src/report"]
+            .iter()
+            .any(|folder| root.join(folder).join(path).exists())
+    };
+    // Topics, and a folder that is not kept.
+    let others = ["traywarden/", "proptest-regressions/"];
+    let gone: Vec<&str> = named.into_iter().filter(|path| !others.contains(path) && !is_there(path)).collect();
+    assert_eq!(gone, [""; 0]);
 }
 
 #[test]

@@ -190,13 +190,13 @@ impl AirWatch {
     /// Between which values a forecast stays that goes so many kelvin further than the place has
     /// gone in the last days.
     fn within(&self, side: Side, further: f64) -> (f64, f64) {
-        match side.quantity() {
-            Quantity::Temperature => {
+        match side {
+            Side::Warm | Side::Cold => {
                 let low = self.seen.iter().map(|(_, low, _)| *low).fold(f64::INFINITY, f64::min);
                 let high = self.seen.iter().map(|(.., high)| *high).fold(f64::NEG_INFINITY, f64::max);
                 (low - further, high + further)
             }
-            _ => (0.0, 100.0),
+            Side::Damp | Side::Dry => (0.0, 100.0),
         }
     }
 

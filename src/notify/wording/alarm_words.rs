@@ -6,7 +6,7 @@ use super::speech::{Speech, capital, count, hours, list, percent, percent_beside
 use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
 use crate::engine::physics::dryness::HORIZON_HOURS;
 use crate::engine::watch::trays::tray::Stage;
-use crate::reading::Quantity;
+use crate::reading::{BelievedAs, Quantity};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
@@ -189,11 +189,13 @@ fn air(
     trays: &[String],
     dew_point: Option<(f64, f64)>,
 ) -> AlarmWords {
-    let formatted = |value: f64| match quantity {
-        Quantity::Humidity => percent(value),
-        _ => speech.temperature(value),
+    let believed = quantity.believed_as();
+    let formatted = |value: f64| match believed {
+        BelievedAs::Temperature => speech.temperature(value),
+        BelievedAs::Humidity => percent(value),
+        BelievedAs::Volume => speech.volume(value),
     };
-    let now = if quantity == Quantity::Humidity { percent_beside(value, limit) } else { formatted(value) };
+    let now = if believed == BelievedAs::Humidity { percent_beside(value, limit) } else { formatted(value) };
     let unit = if quantity == Quantity::Humidity { " humidity" } else { "" };
     let (state, action, harm, caution) = match change.key.kind {
         AlarmKind::AirTooCold => (
@@ -236,9 +238,9 @@ fn air(
     };
     // Said only where it could turn the answer round.
     let band = if (value - limit).abs() < accuracy {
-        let off = match quantity {
-            Quantity::Humidity => percent(accuracy),
-            _ => speech.temperature_difference(accuracy),
+        let off = match believed {
+            BelievedAs::Temperature => speech.temperature_difference(accuracy),
+            BelievedAs::Humidity | BelievedAs::Volume => formatted(accuracy),
         };
         format!(" Give or take {off}, as good as the sensor is.")
     } else {
@@ -246,7 +248,7 @@ fn air(
     };
     AlarmWords {
         headline: format!("{} {}, {} (limit {})", short(place), state.to_lowercase(), now, formatted(limit)),
-        name: format!("{} {}", short(place), if quantity == Quantity::Humidity { "humidity" } else { "temperature" }),
+        name: format!("{} {}", short(place), quantity.label()),
         action,
         what: format!("{place} is at {now}{unit}; {whose} is {}.{band}{worst_formatted}{dew}", formatted(limit)),
         state,
