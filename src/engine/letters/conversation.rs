@@ -532,7 +532,7 @@ mod tests {
     #[test]
     fn after_a_call_and_three_reminders_a_round_brings_no_fifth() {
         let mut letters = Conversation::default();
-        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30);
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30);
         assert_eq!(written(&mut letters, 0, 500).len(), 4);
         letters.round_begins(minute(570));
         assert_eq!(written(&mut letters, 500, 2000), []);

@@ -407,3 +407,82 @@ fn limits(quantity: Quantity, gauge: Option<&Gauge>, resolution: f64, on_surface
         },
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn judge(quantity: Quantity, gauge: Option<Gauge>) -> Judge {
+        Judge {
+            channel: ChannelId(0),
+            quantity,
+            every: TimeDelta::minutes(1),
+            limits: limits(quantity, gauge.as_ref(), 0.1, false),
+            gain: 1.0,
+            offset: 0.0,
+            gauge,
+            last: None,
+            held: None,
+            leaps: Leaps::default(),
+            last_claim: None,
+            steady_lag: 0,
+            flat: None,
+            longest_standstill: TimeDelta::zero(),
+            movements: 0,
+            moving_since: None,
+            saturation: Saturation::default(),
+            resolution: 0.1,
+            ceiling: 100.0,
+            air: None,
+            uncorrected: false,
+            broken_frame: None,
+        }
+    }
+
+    fn minute(minute: i64) -> Timestamp {
+        Timestamp::UNIX_EPOCH + TimeDelta::minutes(minute)
+    }
+
+    #[test]
+    fn a_gauge_is_believed_a_fiftieth_beyond_the_walls_of_its_tank() {
+        let shape = Shape::Box { length: 400.0, width: 250.0, height: 400.0 };
+        let gauge = Gauge { shape, sensor_height_mm: 500.0, height_mm: 400.0, capacity: 40.0, assumed: None };
+        for (quantity, low, high) in [
+            (Quantity::Distance, 92.0, 508.0),
+            (Quantity::Depth, -8.0, 408.0),
+            (Quantity::Volume, -0.8, 40.8),
+            (Quantity::Filling, -2.0, 102.0),
+        ] {
+            let found = judge(quantity, Some(gauge.clone())).limits.fail;
+            assert!((found.low - low).abs() < 1e-9 && (found.high - high).abs() < 1e-9, "{quantity:?}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_standstill_is_made_of_readings_that_agree_and_not_of_one_before_a_silence() {
+        let mut judge = judge(Quantity::Temperature, None);
+        judge.note_movement(minute(0), 20.0);
+        // A silence of an hour, then another value: one reading agrees with nothing.
+        judge.note_movement(minute(60), 21.0);
+        assert_eq!(judge.longest_standstill, TimeDelta::zero());
+        judge.note_movement(minute(65), 21.0);
+        judge.note_movement(minute(70), 22.0);
+        assert_eq!(judge.longest_standstill, TimeDelta::minutes(10));
+    }
+
+    #[test]
+    fn a_message_that_says_one_old_time_again_and_again_stays_late() {
+        let mut judge = judge(Quantity::Temperature, None);
+        let said = |claim: i64| RawReading::new(ChannelId(0), 20.0, Some(minute(claim)), false).expect("a reading");
+        let late = [0, 1, 2, 3, 4, 5].map(|at| judge.lateness(minute(100 + at), said(0)));
+        assert_eq!(late, [true; 6]);
+    }
+
+    #[test]
+    fn a_device_whose_clock_is_off_but_runs_is_believed_from_its_fourth_message() {
+        let mut judge = judge(Quantity::Temperature, None);
+        let said = |claim: i64| RawReading::new(ChannelId(0), 20.0, Some(minute(claim)), false).expect("a reading");
+        let late = [0, 1, 2, 3, 4, 5].map(|at| judge.lateness(minute(100 + at), said(at)));
+        assert_eq!(late, [true, true, true, false, false, false]);
+    }
+}

@@ -72,3 +72,22 @@ impl Minutes {
         self.newest
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reading::Flag;
+
+    #[test]
+    fn a_minute_is_the_mean_of_what_was_believed_in_it() {
+        let second = |second: i64| Timestamp::UNIX_EPOCH + TimeDelta::seconds(second);
+        let (bunched_within, keeps) = (TimeDelta::seconds(5), TimeDelta::minutes(3));
+        let mut minutes = Minutes { bunched_within, keeps, sum: 0.0, count: 0, last_at: None, newest: None };
+        for (at, value) in [(0, 20.0), (20, 21.0), (40, 25.0)] {
+            minutes.take(second(at), &Reading::passed_by_quality(ChannelId(0), second(at), value, Flag::Good));
+        }
+        assert_eq!(minutes.end(second(60)), Some(22.0));
+        assert_eq!(minutes.end(second(120)), None);
+        assert_eq!(minutes.newest(), Some((second(60), 22.0)));
+    }
+}
