@@ -459,7 +459,7 @@ mod tests {
     }
 
     #[test]
-    fn a_standstill_is_made_of_readings_that_agree_and_not_of_one_before_a_silence() {
+    fn one_reading_before_a_silence_is_no_standstill() {
         let mut judge = judge(Quantity::Temperature, None);
         judge.note_movement(minute(0), 20.0);
         // A silence of an hour, then another value: one reading agrees with nothing.
