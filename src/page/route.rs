@@ -1,14 +1,14 @@
 //! From a request to its answer: through the gate, along a fixed table of addresses. No
 //! address leads to a file.
 
-use super::forms::{self, Fields, Units};
+use super::forms::{self, Fields};
 use super::frame::{self, Framed, Way};
 use super::gate::{self, Door, Guest};
 use super::reply::{self, Reply};
 use super::round_sheet::{self, Setting};
 use super::{Desk, Shown, journal, live, metrics, pairing, posted, room, round, secrets, sow, tray};
 use crate::config::MetricsFor;
-use crate::store::{InboxKind, StoreError};
+use crate::store::StoreError;
 use http_body_util::{BodyExt, Limited};
 use hyper::body::Incoming;
 use hyper::header::{self, HeaderMap};
@@ -252,21 +252,10 @@ async fn post(desk: &Desk, guest: &Guest, path: &str, fields: &Fields) -> Reply 
         let framed = sow_page(desk, guest, &shown, &secrets::secret().unwrap_or_default(), fields, html! {}, true);
         return reply::page(StatusCode::OK, frame::frame(&desk.rules, &shown, guest, framed));
     }
-    let entries = |entries: Vec<crate::journal::Entry>| entries.iter().map(serde_json::to_string).collect();
-    let bodies: Result<(InboxKind, Result<Vec<String>, serde_json::Error>), String> = match path {
-        "/did" => forms::did(&desk.rules, &desk.now().snapshot, fields, &guest.name)
-            .map(|all| (InboxKind::Journal, entries(all))),
-        "/sow" => sow::entry(fields, Units(desk.rules.site.units), &guest.name)
-            .map(|entry| (InboxKind::Journal, entries(vec![entry]))),
-        "/strike" => forms::strikes(fields, &guest.name).map(|all| (InboxKind::Journal, entries(all))),
-        "/answer" => forms::answer(fields, &guest.name)
-            .map(|command| (InboxKind::Command, serde_json::to_string(&command).map(|body| vec![body]))),
-        _ => return nothing_there(),
-    };
-    let (kind, bodies) = match bodies {
-        Ok((kind, Ok(bodies))) => (kind, bodies),
-        Ok((_, Err(error))) => return refused(StatusCode::BAD_REQUEST, fields.back(), &error.to_string()),
-        Err(why) => return refused(StatusCode::BAD_REQUEST, fields.back(), &why),
+    let (kind, bodies) = match forms::asked(&desk.rules, &desk.now().snapshot, path, fields, &guest.name) {
+        Some(Ok(asked)) => asked,
+        Some(Err(why)) => return refused(StatusCode::BAD_REQUEST, fields.back(), &why),
+        None => return nothing_there(),
     };
     match posted::hand_over(desk, kind, &bodies, key).await {
         Ok(numbers) => reply::see(&posted::in_address(fields.back(), &numbers)),
