@@ -1,6 +1,7 @@
 //! A tray held against its healthy sisters: conditions that can harm, how far each lies
 //! from theirs, and an honest test of it.
 
+use super::quantile::quantile;
 use super::rank::holm;
 use super::stages::{DAMP_FROM, longest, longest_gap};
 use super::walk::{STEP, STEP_HOURS, Slot, Walked};
@@ -257,15 +258,6 @@ pub fn two_sided(value: f64, others: &[f64]) -> f64 {
     let as_high = 1 + others.iter().filter(|other| **other >= value).count();
     let as_low = 1 + others.iter().filter(|other| **other <= value).count();
     (2.0 * as_high.min(as_low) as f64 / (others.len() + 1) as f64).min(1.0)
-}
-
-/// A quantile of ascending values, straight lines between them (type 7 of R. J. Hyndman and
-/// Y. Fan 1996, Am. Stat. 50:361; numpy's default). 0 of none.
-pub fn quantile(sorted: &[f64], share: f64) -> f64 {
-    let place = share.clamp(0.0, 1.0) * sorted.len().saturating_sub(1) as f64;
-    let below = place.floor() as usize;
-    let at = |index: usize| sorted.get(index).or(sorted.last()).copied().unwrap_or(0.0);
-    at(below) + (place - below as f64) * (at(below + 1) - at(below))
 }
 
 fn light_age(walked: &Walked) -> TimeDelta {

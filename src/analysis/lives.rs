@@ -3,10 +3,11 @@
 //! journal is folded by `engine::tray`, whose rules are the only ones; this file keeps
 //! what the fold forgets when a tray ends. Yields, the trace and the calendar are made of it.
 
+use crate::engine::event::JournalLine;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::watch::trays::Trays;
 use crate::engine::watch::trays::tray::{Stage, Tray};
-use crate::journal::{Did, Entry, JournalLine, Loss, Sowing, cut_in_all};
+use crate::journal::{Did, Entry, Loss, Sowing, cut_in_all};
 use crate::units::Timestamp;
 
 /// One sowing and what became of it. A name that is used again is another life.

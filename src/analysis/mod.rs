@@ -12,6 +12,7 @@ pub mod lives;
 pub mod lot_air;
 pub mod onset;
 pub mod place_air;
+mod quantile;
 pub mod rank;
 #[cfg(test)]
 pub(crate) mod sample;

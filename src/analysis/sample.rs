@@ -1,7 +1,7 @@
 //! An invented room and journals for the tests of `report`.
 
+use crate::engine::event::JournalLine;
 use crate::engine::rules::Rules;
-use crate::journal::JournalLine;
 use crate::units::Timestamp;
 
 const ROOM: &str = r#"

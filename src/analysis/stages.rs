@@ -1,7 +1,7 @@
 //! What a life in steps comes to, stage by stage, and where nothing was known.
 
-use super::beside::quantile;
 use super::lives::Life;
+use super::quantile::quantile;
 use super::walk::{STEP, STEP_HOURS, Slot, Walked};
 use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
 use crate::engine::rules::Rules;

@@ -1,7 +1,8 @@
 //! Figures whose answer is known, and invented lives held against each other.
 
-use super::beside::{self, Measure, quantile, two_sided};
+use super::beside::{self, Measure, two_sided};
 use super::lives::{Life, lives};
+use super::quantile::quantile;
 use super::sample::{at, journal, rules};
 use super::stages::longest_gap;
 use super::walk::{KnownAir, STEP, Walked, walk};

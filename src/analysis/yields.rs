@@ -380,7 +380,7 @@ mod tests {
         assert_eq!(lots[0].week, "2026-W11");
     }
 
-    fn lots_of(lines: &[crate::journal::JournalLine]) -> Vec<Lot> {
+    fn lots_of(lines: &[crate::engine::event::JournalLine]) -> Vec<Lot> {
         let lives = lives(&rules(), lines);
         lots(&rules(), &lives, Timestamp::UNIX_EPOCH, |_| Ok::<_, Infallible>(LotAir::default()))
             .expect("it cannot fail")

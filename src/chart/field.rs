@@ -1,16 +1,19 @@
 //! One panel of a chart: scale, band, sisters behind, lines with their names, and the
 //! hatching where nothing was measured.
 
+use super::axis;
 use super::canvas::{Anchor, Canvas, Dashes, Ink, Lettering, SHORT};
+use super::content::{Band, Chart, Line, Measure, Panel, Point};
 use super::lettering::{fitted, width};
 use super::look::{BAND, DARK, FOURTH, GAP, GRID, LIMIT, NIGHT, PEERS, SOFT, STAGE, THIRD, WARMTH, WATER};
-use super::picture::Picture;
-use super::{Band, Chart, Line, Measure, Panel, Point, axis};
+use super::time_axis::TimeAxis;
 use crate::units::Timestamp;
 
 /// One panel and where it stands.
 pub(crate) struct Field<'a> {
-    pub(crate) picture: &'a Picture<'a>,
+    pub(crate) time: TimeAxis,
+    /// The width of the whole picture, points.
+    pub(crate) width: f32,
     pub(crate) chart: &'a Chart,
     pub(crate) panel: &'a Panel,
     pub(crate) letters: f32,
@@ -233,7 +236,7 @@ impl Field<'_> {
             let at = at.min(lowest).max(free_from);
             free_from = at + step;
             let begin = self.right + self.letters * 0.3;
-            let name = fitted(name, size, false, self.picture.setting.width - begin - self.letters * 0.2);
+            let name = fitted(name, size, false, self.width - begin - self.letters * 0.2);
             canvas.text(&name, begin, at + size * 0.35, Lettering { size, ink, anchor: Anchor::Start, bold: false });
         }
     }
@@ -255,14 +258,14 @@ impl Field<'_> {
         };
         let named = self.panel.lines.first().filter(|_| self.panel.lines.len() > 1);
         let formatted = named.map_or(range.clone(), |line| format!("{}: {range}", line.name));
-        let end = self.picture.setting.width - self.letters * 0.9;
+        let end = self.width - self.letters * 0.9;
         let room = end - self.letters * 1.5 - width(&head, name.size, true);
         let formatted = if width(&formatted, name.size, false) <= room { formatted } else { range };
         canvas.text(&formatted, end, base, Lettering { ink: SOFT, anchor: Anchor::End, bold: false, ..name });
     }
 
     fn x(&self, at: Timestamp) -> f32 {
-        self.picture.x(at)
+        self.time.x(at)
     }
 
     fn shown(&self, value: f64) -> f64 {

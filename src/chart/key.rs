@@ -2,10 +2,10 @@
 //! alone, and then nobody stands beside it to explain.
 
 use super::canvas::{Anchor, Canvas, Ink, Lettering, SHORT};
+use super::content::{Chart, Measure, Panel, Sign};
 use super::lanes::draw_sign;
 use super::lettering::width;
 use super::look::{BAND, DARK, GAP, LIMIT, NIGHT, PEERS, SOFT, Setting};
-use super::{Chart, Measure, Panel, Sign};
 
 /// Letters of the key, in heights of letters.
 const LETTERS: f32 = 0.85;

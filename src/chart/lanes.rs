@@ -2,10 +2,10 @@
 //! lanes of signs below them.
 
 use super::canvas::{Anchor, Canvas, Ink, Lettering};
+use super::content::{Chart, Happening, Lane, Sign, Span};
 use super::lettering::{fitted, width};
 use super::look::{DARK, GRID, PAPER, SOFT, STAGE, Setting, WATER};
-use super::picture::Picture;
-use super::{Chart, Happening, Lane, Sign, Span};
+use super::time_axis::TimeAxis;
 
 /// Height of a row of the strip of stages, in heights of letters.
 const STAGE_ROW: f32 = 1.35;
@@ -29,33 +29,32 @@ pub(crate) fn names_wide(chart: &Chart, setting: Setting) -> f32 {
 
 /// How high the strip of stages is. Where a name is wider than its stage, names stand in
 /// two rows by turns, so that each can reach over its neighbours.
-pub(crate) fn stages_height(picture: &Picture) -> f32 {
-    let letters = picture.setting.letters;
-    match stage_rows(picture) {
+pub(crate) fn stages_height(chart: &Chart, setting: Setting, time: &TimeAxis) -> f32 {
+    let letters = setting.letters;
+    match stage_rows(chart, setting, time) {
         0 => 0.0,
         rows => letters * (STAGE_ROW * rows as f32 + 0.35),
     }
 }
 
-fn stage_rows(picture: &Picture) -> usize {
-    let size = picture.setting.letters * STAGE_LETTERS;
-    let stages = &picture.chart().stages;
-    let fits =
-        |stage: &Span| width(&stage.label, size, false) + size * 0.4 <= picture.x(stage.until) - picture.x(stage.from);
+fn stage_rows(chart: &Chart, setting: Setting, time: &TimeAxis) -> usize {
+    let size = setting.letters * STAGE_LETTERS;
+    let stages = &chart.stages;
+    let fits = |stage: &Span| width(&stage.label, size, false) + size * 0.4 <= time.x(stage.until) - time.x(stage.from);
     if stages.iter().all(fits) { stages.len().min(1) } else { 2 }
 }
 
 /// The strip of stages, above `below`.
-pub(crate) fn draw_stages(picture: &Picture, below: f32, canvas: &mut dyn Canvas) {
-    let letters = picture.setting.letters;
+pub(crate) fn draw_stages(chart: &Chart, setting: Setting, time: &TimeAxis, below: f32, canvas: &mut dyn Canvas) {
+    let letters = setting.letters;
     let size = letters * STAGE_LETTERS;
-    let rows = stage_rows(picture);
+    let rows = stage_rows(chart, setting, time);
     let height = letters * STAGE_ROW * rows as f32;
     let top = below - height - letters * 0.25;
-    let stages = &picture.chart().stages;
-    let middle = |index: usize| stages.get(index).map(|stage| (picture.x(stage.from) + picture.x(stage.until)) / 2.0);
+    let stages = &chart.stages;
+    let middle = |index: usize| stages.get(index).map(|stage| (time.x(stage.from) + time.x(stage.until)) / 2.0);
     for (index, stage) in stages.iter().enumerate() {
-        let (left, right) = (picture.x(stage.from), picture.x(stage.until));
+        let (left, right) = (time.x(stage.from), time.x(stage.until));
         let opacity = if index % 2 == 0 { STAGE.opacity * 0.6 } else { STAGE.opacity * 2.0 };
         canvas.rect(left, top, right - left, height, Ink { opacity, ..STAGE });
         // A name that reaches over its neighbours would be struck through.
@@ -63,12 +62,12 @@ pub(crate) fn draw_stages(picture: &Picture, below: f32, canvas: &mut dyn Canvas
             canvas.polyline(&[(left, top), (left, top + height)], 0.8, SOFT, &[]);
         }
     }
-    let mut free_from = [picture.ends().0; 2];
+    let mut free_from = [time.left; 2];
     for (index, stage) in stages.iter().enumerate() {
         let row = index % rows.max(1);
         let own = middle(index).unwrap_or_default();
         // Up to half way to the next name in the same row.
-        let end = picture.ends().1;
+        let end = time.right;
         let free_until = middle(index + rows).map_or(end, |next| (own + next) / 2.0);
         let name = fitted(&stage.label, size, false, free_until - free_from[row]);
         let half = width(&name, size, false) / 2.0;
@@ -82,10 +81,10 @@ pub(crate) fn draw_stages(picture: &Picture, below: f32, canvas: &mut dyn Canvas
 }
 
 /// The lanes from `top` down.
-pub(crate) fn draw(picture: &Picture, chart: &Chart, top: f32, canvas: &mut dyn Canvas) {
-    let letters = picture.setting.letters;
+pub(crate) fn draw(chart: &Chart, setting: Setting, time: &TimeAxis, top: f32, canvas: &mut dyn Canvas) {
+    let letters = setting.letters;
     let size = letters * 0.9;
-    let (left, right) = picture.ends();
+    let (left, right) = (time.left, time.right);
     for (index, lane) in chart.lanes.iter().enumerate() {
         let middle = top + letters * LANE * (index as f32 + 0.5);
         let name = fitted(&lane.name, size, false, left - letters);
@@ -96,17 +95,17 @@ pub(crate) fn draw(picture: &Picture, chart: &Chart, top: f32, canvas: &mut dyn 
             happening.at <= chart.until && happening.until.unwrap_or(happening.at) >= chart.from
         };
         if let Some(word) = word_of_all(lane) {
-            draw_alarms(picture, lane.happenings.iter().filter(seen), (word, middle), letters, canvas);
+            draw_alarms(time, lane.happenings.iter().filter(seen), (word, middle), letters, canvas);
             continue;
         }
         let mut happenings = lane.happenings.iter().filter(seen).peekable();
         let (mut free_from, mut words_end) = (left, left);
         while let Some(happening) = happenings.next() {
-            let own = picture.x(happening.at);
+            let own = time.x(happening.at);
             // What was done at one time stands side by side; where it is done all the time, on one another.
             let x = if own < free_from && free_from - own < letters * 2.0 { free_from } else { own };
-            let end = happening.until.map_or(x, |until| picture.x(until));
-            let free_until = happenings.peek().map_or(right, |next| picture.x(next.at) - letters * 0.5);
+            let end = happening.until.map_or(x, |until| time.x(until));
+            let free_until = happenings.peek().map_or(right, |next| time.x(next.at) - letters * 0.5);
             words_end = draw_happening(happening, (x, end, middle), letters, (words_end, free_until), canvas);
             free_from = x.max(end) + letters * 0.85;
         }
@@ -123,18 +122,18 @@ fn word_of_all(lane: &Lane) -> Option<&str> {
 /// Alarms of one kind and its word, which is never left out: behind the first of them that
 /// leaves room, else before it, else over the end of the row.
 fn draw_alarms<'a>(
-    picture: &Picture,
+    time: &TimeAxis,
     alarms: impl Iterator<Item = &'a Happening>,
     (word, y): (&str, f32),
     letters: f32,
     canvas: &mut dyn Canvas,
 ) {
-    let (left, right) = picture.ends();
+    let (left, right) = (time.left, time.right);
     let (r, size) = (letters * 0.34, letters * 0.8);
     let mut taken = Vec::new();
     for alarm in alarms {
-        let x = picture.x(alarm.at);
-        let end = alarm.until.map_or(x, |until| picture.x(until));
+        let x = time.x(alarm.at);
+        let end = alarm.until.map_or(x, |until| time.x(until));
         if end > x {
             canvas.polyline(&[(x, y), (end, y)], r * 0.9, DARK, &[]);
         }

@@ -2,10 +2,12 @@
 //! lanes, key. One look for letters, pages and files.
 
 use super::canvas::{Anchor, Canvas, Lettering};
+use super::content::{Chart, Panel};
 use super::field::Field;
 use super::lettering::{fitted, width, wrapped};
 use super::look::{DARK, PAPER, SOFT, Setting};
-use super::{Chart, axis, key, lanes};
+use super::time_axis::TimeAxis;
+use super::{axis, key, lanes};
 use crate::units::Timestamp;
 
 /// Points for the head of a panel, in heights of letters.
@@ -23,8 +25,7 @@ pub(crate) struct Picture<'a> {
     title: Vec<String>,
     span: String,
     span_below: bool,
-    /// Left and right end of the time axis.
-    ends: (f32, f32),
+    pub(super) time: TimeAxis,
     /// How high it is.
     pub(crate) height: f32,
 }
@@ -37,8 +38,9 @@ impl<'a> Picture<'a> {
         let title = wrapped(&chart.title, letters, true, room);
         let taken = title.last().map_or(0.0, |line| width(line, letters, true));
         let span_below = !title.is_empty() && taken + letters + width(&span, letters, false) > room;
-        let mut picture = Picture { chart, setting, title, span, span_below, ends: (0.0, 0.0), height: 0.0 };
-        picture.ends = (picture.left(), setting.width - letters * 0.9 - picture.names());
+        let mut picture =
+            Picture { chart, setting, title, span, span_below, time: TimeAxis::of(chart, 0.0, 0.0), height: 0.0 };
+        picture.time = TimeAxis::of(chart, picture.left(), setting.width - letters * 0.9 - picture.names());
         let panels = chart.panels.len() as f32 * (setting.field + letters * (HEAD + FOOT));
         let below = letters * (TIMES + 0.5) + lanes::height(chart, setting) + key::height(chart, setting);
         picture.height = (picture.top() + panels + below).ceil();
@@ -50,19 +52,20 @@ impl<'a> Picture<'a> {
         canvas.rect(0.0, 0.0, self.setting.width, self.height, PAPER);
         self.draw_title(canvas);
         let mut top = self.top();
-        let most = ((self.ends.1 - self.ends.0) / (letters * 3.4)) as usize;
+        let most = ((self.time.right - self.time.left) / (letters * 3.4)) as usize;
         let ticks = axis::times(chart.from, chart.until, chart.time_zone, most.max(1));
         if !chart.stages.is_empty() {
-            lanes::draw_stages(self, top, canvas);
+            lanes::draw_stages(chart, self.setting, &self.time, top, canvas);
         }
         for panel in &chart.panels {
             let field = Field {
-                picture: self,
+                time: self.time,
+                width: self.setting.width,
                 chart,
                 panel,
                 letters,
-                left: self.ends.0,
-                right: self.ends.1,
+                left: self.time.left,
+                right: self.time.right,
                 top: top + letters * HEAD,
                 bottom: top + letters * HEAD + self.setting.field,
             };
@@ -70,25 +73,8 @@ impl<'a> Picture<'a> {
             top += self.setting.field + letters * (HEAD + FOOT);
         }
         self.draw_times(canvas, &ticks, top + letters * 0.55);
-        lanes::draw(self, chart, top + letters * TIMES, canvas);
+        lanes::draw(chart, self.setting, &self.time, top + letters * TIMES, canvas);
         key::draw(chart, self.setting, top + letters * TIMES + lanes::height(chart, self.setting), canvas);
-    }
-
-    /// Where an instant lies across.
-    pub(crate) fn x(&self, at: Timestamp) -> f32 {
-        let whole = (self.chart.until - self.chart.from).num_milliseconds().max(1) as f64;
-        let share = ((at - self.chart.from).num_milliseconds() as f64 / whole).clamp(0.0, 1.0) as f32;
-        self.ends.0 + (self.ends.1 - self.ends.0) * share
-    }
-
-    /// Left and right end of the time axis.
-    pub(crate) fn ends(&self) -> (f32, f32) {
-        self.ends
-    }
-
-    /// What the chart is of.
-    pub(crate) fn chart(&self) -> &Chart {
-        self.chart
     }
 
     fn left(&self) -> f32 {
@@ -99,7 +85,7 @@ impl<'a> Picture<'a> {
     /// Room for the names of lines at their ends.
     fn names(&self) -> f32 {
         let letters = self.setting.letters;
-        let told_apart = |panel: &&super::Panel| panel.lines.len() > 1 || panel.peers.is_some();
+        let told_apart = |panel: &&Panel| panel.lines.len() > 1 || panel.peers.is_some();
         let names =
             self.chart.panels.iter().filter(told_apart).flat_map(|panel| panel.lines.iter().chain(&panel.peers));
         let widest = names.map(|line| width(&line.name, letters * 0.85, false)).fold(0.0, f32::max);
@@ -110,7 +96,7 @@ impl<'a> Picture<'a> {
     fn top(&self) -> f32 {
         let letters = self.setting.letters;
         let lines = self.title.len().max(1) + usize::from(self.span_below);
-        letters * (0.5 + 1.35 * lines as f32) + lanes::stages_height(self)
+        letters * (0.5 + 1.35 * lines as f32) + lanes::stages_height(self.chart, self.setting, &self.time)
     }
 
     fn draw_title(&self, canvas: &mut dyn Canvas) {
@@ -143,7 +129,7 @@ impl<'a> Picture<'a> {
         for (at, name) in ticks {
             // A label at the very edge would be cut in half.
             let half = width(name, size, false) / 2.0 + size * 0.2;
-            let x = self.x(*at).clamp(half, self.setting.width - half);
+            let x = self.time.x(*at).clamp(half, self.setting.width - half);
             if x - half >= free_from {
                 canvas.text(name, x, base, label);
                 free_from = x + half + size * 0.4;

@@ -1,8 +1,8 @@
 //! A canvas of pixels on light paper, packed as PNG. Letters are drawn from the outlines
 //! of our own font files, so no font need be installed.
 
-use super::ChartError;
 use super::canvas::{Anchor, Canvas, Dashes, Ink, Lettering};
+use super::content::ChartError;
 use super::lettering::{self, face};
 use tiny_skia::{Color, FillRule, LineJoin, Paint, Path, PathBuilder, Pixmap, Rect, Stroke, StrokeDash, Transform};
 use ttf_parser::OutlineBuilder;

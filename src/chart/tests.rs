@@ -2,6 +2,8 @@
 
 use super::canvas::{Anchor, Canvas, Dashes, Ink, Lettering};
 use super::*;
+use crate::units::{Timestamp, UnitSystem};
+use chrono::TimeDelta;
 use proptest::prelude::*;
 
 /// Writes down what is drawn.
@@ -292,7 +294,7 @@ fn every_row_of_alarms_bears_its_word_however_full_it_is() {
     let mut ledger = Ledger::default();
     picture.draw(&mut ledger);
     let place = |word: &str| ledger.words.iter().find(|(text, _)| text == word).map(|(_, place)| place[1]);
-    assert!(place("reservoir-low").is_some_and(|right| right < picture.x(minute(900))));
+    assert!(place("reservoir-low").is_some_and(|right| right < picture.time.x(minute(900))));
     assert!(place("air-too-damp").is_some() && place("sensor-silent").is_some());
     ledger.words_stand_clear(PHONE.width, picture.height);
 }

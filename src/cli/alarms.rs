@@ -163,8 +163,9 @@ fn calls(kinds: &[KindAccount]) -> Result<(), Failure> {
             Some(minutes) => format!("answered after {minutes} min"),
             None => "not answered".to_owned(),
         };
-        let (word, calls, right, wrong) = (kind.kind.word(), kind.calls, kind.right, kind.wrong);
-        print(&format!("  {word:<20}{calls:>3}, {right} right, {wrong} wrong, {after}"))?;
+        let (name, calls, right, wrong) = (kind.kind.word().replace('-', " "), kind.calls, kind.right, kind.wrong);
+        let calls = if calls == 1 { "1 call".to_owned() } else { format!("{calls} calls") };
+        print(&format!("  {name:<20} {calls}, {right} right, {wrong} wrong, {after}"))?;
     }
     Ok(())
 }
@@ -182,32 +183,34 @@ pub fn alarm_json(alarm: &AlarmChange, site: &Site) -> Value {
 
 fn table(json: bool) -> Outcome {
     if json {
-        let rows = AlarmKind::ALL.into_iter().map(row).map(|row| {
+        let rows = AlarmKind::ALL.into_iter().map(|kind| {
+            let (row, why) = (row(kind), wording::rationale(kind));
             json!({
-                "kind": row.kind.word(), "cause": row.cause, "consequence": row.consequence, "response": row.response,
-                "time_to_respond": row.time_to_respond, "on_delay_s": row.on_delay.num_seconds(),
-                "off_delay_s": row.off_delay.num_seconds(), "deadband": row.deadband, "priority": row.priority,
+                "kind": kind.word(), "cause": why.cause, "consequence": why.consequence, "response": why.response,
+                "time_to_respond": why.time_to_respond, "on_delay_s": row.on_delay.num_seconds(),
+                "off_delay_s": row.off_delay.num_seconds(), "deadband": why.deadband, "priority": why.priority,
             })
         });
         print(&Value::Array(rows.collect()).to_string())?;
         return Ok(Answer::Yes);
     }
     let mut text = String::new();
-    for row in AlarmKind::ALL.into_iter().map(row) {
+    for kind in AlarmKind::ALL {
+        let (row, why) = (row(kind), wording::rationale(kind));
         let minutes = |span: chrono::TimeDelta| match span.num_minutes() {
             0 => "at once".to_owned(),
             minutes => format!("{minutes} min"),
         };
-        let _ = writeln!(text, "{}", row.kind.word());
+        let _ = writeln!(text, "{}", kind.word());
         for (label, value) in [
-            ("cause", row.cause.to_owned()),
-            ("if nobody acts", row.consequence.to_owned()),
-            ("what to do", row.response.to_owned()),
-            ("time to respond", row.time_to_respond.to_owned()),
+            ("cause", why.cause.to_owned()),
+            ("if nobody acts", why.consequence.to_owned()),
+            ("what to do", why.response.to_owned()),
+            ("time to respond", why.time_to_respond.to_owned()),
             ("raised after", minutes(row.on_delay)),
             ("over after", minutes(row.off_delay)),
-            ("deadband", row.deadband.to_owned()),
-            ("urgent by", row.priority.to_owned()),
+            ("deadband", why.deadband.to_owned()),
+            ("urgent by", why.priority.to_owned()),
         ] {
             let _ = writeln!(text, "  {label:<16}{value}");
         }

@@ -2,20 +2,19 @@
 //! hygrometer. Asked in words, or in one go with `--point`. It changes no file: it prints
 //! the line to put into the settings. The figures and what to refuse are the engine's.
 
+mod bench;
+mod finding;
 mod heard;
+mod refusals;
 mod settings_line;
 mod words;
 
 use super::{Answer, Failure, Outcome, print, settings, when};
-use crate::clock::Clock;
-use crate::config::Config;
-use crate::engine::quality::calibration::{Correction, Jar, Salt, Verification};
-use crate::reading::{ChannelId, Quantity};
-use crate::store::Reader;
+use crate::engine::quality::calibration::{CalibrationError, Correction, Jar, Salt};
 use crate::units::{Celsius, RelativeHumidity, Timestamp, UnitSystem};
-use chrono::NaiveDate;
+use bench::Bench;
 use clap::Args;
-use heard::Hour;
+use finding::{Finding, Found};
 use std::io::{BufRead, Write};
 use std::path::Path;
 
@@ -38,39 +37,8 @@ pub struct Calibrate {
     json: bool,
 }
 
-/// Whose correction, and from where its readings come.
-struct Bench<'a> {
-    config: &'a Config,
-    sensor: &'a str,
-    humidity: ChannelId,
-    temperature: Option<ChannelId>,
-    reader: Option<Reader>,
-    now: Timestamp,
-}
-
-/// A jar, and the hour it was read from if the store had it.
-struct Found {
-    jar: Jar,
-    hour: Option<Hour>,
-}
-
 /// The jars that correct, and the one that verifies.
 type Reported = (Vec<Found>, Option<Found>);
-
-/// Everything that was worked out.
-struct Finding {
-    jars: Vec<Found>,
-    correction: Correction,
-    verification: Option<(Found, Verification)>,
-    date: NaiveDate,
-}
-
-impl Finding {
-    /// No third jar speaks against it.
-    fn holds(&self) -> bool {
-        self.verification.as_ref().is_none_or(|(_, verification)| verification.passes())
-    }
-}
 
 impl Calibrate {
     pub fn run(self, path: &Path) -> Outcome {
@@ -104,35 +72,7 @@ impl Calibrate {
     }
 }
 
-impl<'a> Bench<'a> {
-    fn new(config: &'a Config, sensor: &'a str) -> Result<Self, Failure> {
-        let rules = &config.rules;
-        let of = |quantity: Quantity| {
-            let mine = rules
-                .channels
-                .iter()
-                .position(|channel| channel.quantity == quantity && rules.sensor(channel.sensor).id == sensor);
-            mine.map(|index| ChannelId(index as u16))
-        };
-        let humidity = of(Quantity::Humidity).ok_or_else(|| {
-            let channels = rules.channels.iter().filter(|channel| channel.quantity == Quantity::Humidity);
-            let known: Vec<&str> = channels.map(|channel| rules.sensor(channel.sensor).id.as_str()).collect();
-            Failure::Usage(match known.as_slice() {
-                [] => "no sensor in the settings measures humidity".to_owned(),
-                known => format!("no sensor \"{sensor}\" measures humidity; there are: {}", known.join(", ")),
-            })
-        })?;
-        Ok(Bench {
-            config,
-            sensor,
-            humidity,
-            temperature: of(Quantity::Temperature),
-            // Without a store readings are typed in.
-            reader: Reader::open(&config.store.path, rules).ok(),
-            now: Clock::system().now(),
-        })
-    }
-
+impl Bench<'_> {
     /// A jar as the command line writes it.
     fn point(&self, text: &str, given: Option<Celsius>) -> Result<Found, Failure> {
         let at = text.find(['=', '@']).unwrap_or(text.len());
@@ -172,8 +112,7 @@ impl<'a> Bench<'a> {
     }
 
     fn work_out(&self, jars: Vec<Found>, third: Option<Found>) -> Result<Finding, Failure> {
-        let refused =
-            |error: crate::engine::quality::calibration::CalibrationError| Failure::Sentence(error.to_string());
+        let refused = |error: CalibrationError| Failure::Sentence(refusals::correction(&error));
         let correction = match jars.as_slice() {
             [one, other] => Correction::from_two(one.jar, other.jar),
             [one, ..] => Correction::from_one(one.jar),

@@ -5,8 +5,10 @@
 mod blind;
 pub(super) mod files;
 mod hearing;
+mod point;
 
 use self::files::Eyes;
+use self::point::Point;
 use super::run::runtime;
 use super::{Answer, Failure, Outcome, print, settings, when};
 use crate::answers;
@@ -32,17 +34,6 @@ pub struct Check {
     /// Only read the settings: no broker, no mail server, no store.
     #[arg(long, conflicts_with = "letter")]
     settings_only: bool,
-}
-
-/// One thing that was looked at.
-#[derive(Debug, PartialEq)]
-pub(super) enum Point {
-    /// It holds.
-    Well(String),
-    /// It does not, and what to do.
-    Mend(String, String),
-    /// What nobody watches, and what would change that.
-    Blind(String),
 }
 
 impl Check {

@@ -1,8 +1,8 @@
 //! `documents`: man pages and shell completions, made from the very definitions of the verbs.
 //! Hidden, because only `deploy/package` asks for them.
 
-use super::{Answer, Arguments, Failure, Outcome};
-use clap::{Args, CommandFactory, ValueEnum};
+use super::{Answer, Failure, Outcome};
+use clap::{Args, Command, ValueEnum};
 use clap_complete::Shell;
 use std::path::{Path, PathBuf};
 
@@ -13,14 +13,15 @@ pub struct Documents {
 }
 
 impl Documents {
-    pub fn run(self) -> Outcome {
+    /// `command`: everything that can be typed.
+    pub fn run(self, command: Command) -> Outcome {
         let written = |what: &Path| Failure::system(format!("write {}", what.display()));
         let (man, completions) = (self.folder.join("man"), self.folder.join("completions"));
         for folder in [&man, &completions] {
             std::fs::create_dir_all(folder).map_err(written(folder))?;
         }
         // Built first, so that every page knows the options that all verbs share.
-        let mut command = Arguments::command().disable_help_subcommand(true);
+        let mut command = command.disable_help_subcommand(true);
         command.build();
         clap_mangen::generate_to(command.clone(), &man).map_err(written(&man))?;
         for shell in Shell::value_variants() {
@@ -34,12 +35,14 @@ impl Documents {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cli::Arguments;
+    use clap::CommandFactory;
 
     #[test]
     fn every_verb_has_a_man_page_and_is_completed() {
         let folder = tempfile::tempdir().unwrap();
         let documents = Documents { folder: folder.path().to_owned() };
-        assert!(documents.run().is_ok());
+        assert!(documents.run(Arguments::command()).is_ok());
         let bash = std::fs::read_to_string(folder.path().join("completions/traywarden.bash")).unwrap();
         let verbs: Vec<String> = Arguments::command()
             .get_subcommands()

@@ -1,22 +1,25 @@
 //! `history`: what a place, a sensor, a reservoir or a tray has lived through, as a table,
 //! CSV, JSON or a chart; how long a limit was passed; another place or span laid over it.
 
+mod part;
 mod printed;
 
 use super::file::Replace;
 use super::{Answer, Failure, Outcome, print, settings, when};
-use crate::analysis::beyond::{Beyond, Side, beyond};
+use crate::analysis::beyond::{Side, beyond};
 use crate::analysis::lives::{Life, lives};
 use crate::chart;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::reading::{BelievedAs, Quantity};
-use crate::report::history::{self, Subject};
+use crate::report::history;
+use crate::report::subject::Subject;
 use crate::report::{self, Series, alarms};
 use crate::store::Reader;
 use crate::units::{Litres, Timestamp, UnitSystem};
 use chrono::TimeDelta;
 use clap::Args;
+use part::Part;
 use printed::{as_csv, as_json, as_table, reported_beyond, word};
 use std::path::{Path, PathBuf};
 
@@ -71,13 +74,6 @@ struct Records {
     config: Config,
     reader: Reader,
     lives: Vec<Life>,
-}
-
-/// A series and whose it is.
-struct Part {
-    of: String,
-    series: Series,
-    beyond: Vec<(Side, String, Beyond)>,
 }
 
 impl History {

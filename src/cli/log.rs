@@ -175,7 +175,7 @@ mod tests {
             .expect("the shipped example is right")
             .rules
             .site;
-        let entry = |text: &str| serde_json::from_str::<Entry>(text).expect("an entry");
+        let entry = |text: &str| typed::object::from_json(text).expect("an entry");
         let line = |number, text: &str, refused: Option<&str>, struck_by| JournalLine {
             number,
             at: "2026-03-02T14:05:00Z".parse().expect("a time"),

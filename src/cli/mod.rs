@@ -19,6 +19,7 @@ mod labels;
 mod now;
 mod pair;
 mod rehearse;
+mod outcome;
 mod present;
 mod run;
 mod show;
@@ -27,15 +28,14 @@ mod trays;
 mod when;
 mod yields;
 
-use crate::config::{self, Config};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
+use outcome::{Answer, DEFAULT_CONFIG, Failure, Outcome, print, settings};
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 /// sysexits.h EX_CONFIG.
 const EXIT_CONFIG: u8 = 78;
-const DEFAULT_CONFIG: &str = "/etc/traywarden/traywarden.toml";
 
 /// The overnight watch over microgreens in trays on racks.
 #[derive(Parser)]
@@ -93,71 +93,6 @@ enum Verb {
     Backup(backup::Backup),
 }
 
-/// What a verb ends with.
-type Outcome = Result<Answer, Failure>;
-
-/// How it went.
-enum Answer {
-    /// Done.
-    Yes,
-    /// Done, and the answer is no: nothing found, or refused.
-    No,
-}
-
-/// Why a verb could not do its work.
-#[derive(Debug, thiserror::Error)]
-enum Failure {
-    /// The settings are wrong.
-    #[error("{0}")]
-    Config(#[from] config::Problems),
-    /// What was typed makes no sense.
-    #[error("{0}")]
-    Usage(String),
-    /// The store.
-    #[error(transparent)]
-    Store(#[from] crate::store::StoreError),
-    /// The daemon.
-    #[error(transparent)]
-    Daemon(#[from] crate::daemon::DaemonError),
-    /// A rehearsal.
-    #[error(transparent)]
-    Rehearsal(#[from] crate::rehearse::RehearsalError),
-    /// An export.
-    #[error(transparent)]
-    Export(crate::report::export::ExportError),
-    /// A chart.
-    #[error("cannot draw the chart: {0}")]
-    Chart(#[from] crate::chart::ChartError),
-    /// Anything of the system.
-    #[error("cannot {doing}: {source}")]
-    System {
-        /// What.
-        doing: String,
-        /// Why.
-        source: std::io::Error,
-    },
-    /// Anything else, as a sentence.
-    #[error("{0}")]
-    Sentence(String),
-}
-
-impl From<crate::report::export::ExportError> for Failure {
-    fn from(error: crate::report::export::ExportError) -> Failure {
-        match error {
-            // So that a closed pipe is known for what it is.
-            crate::report::export::ExportError::Write(source) => Failure::system("write the export")(source),
-            other => Failure::Export(other),
-        }
-    }
-}
-
-impl Failure {
-    fn system(doing: impl Into<String>) -> impl FnOnce(std::io::Error) -> Failure {
-        let doing = doing.into();
-        move |source| Failure::System { doing, source }
-    }
-}
-
 /// Runs the verb that the command line names.
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
@@ -178,7 +113,7 @@ pub fn main() -> ExitCode {
         Verb::Export(export) => export.run(&arguments.config),
         Verb::Calibrate(calibrate) => calibrate.run(&arguments.config),
         Verb::Guard(guard) => guard.run(),
-        Verb::Documents(documents) => documents.run(),
+        Verb::Documents(documents) => documents.run(Arguments::command()),
         Verb::Pair(pair) => pair.run(&arguments.config),
         Verb::Labels(labels) => labels.run(&arguments.config),
         Verb::Backup(backup) => backup.run(&arguments.config),
@@ -208,13 +143,4 @@ fn fail(failure: &Failure) -> ExitCode {
             ExitCode::from(1)
         }
     }
-}
-
-fn settings(path: &Path) -> Result<Config, Failure> {
-    Ok(config::load(path)?)
-}
-
-fn print(text: &str) -> Result<(), Failure> {
-    let mut out = std::io::stdout().lock();
-    writeln!(out, "{}", text.trim_end()).map_err(Failure::system("write to standard output"))
 }

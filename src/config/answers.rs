@@ -1,9 +1,9 @@
 //! Reads `[mail.answers]`: the mailbox that replies to letters come into.
 
 use super::Answers;
+use super::address::{address, is_loopback, mail_address, path};
 use super::amount::text;
 use super::file::{Complaint, Findings, Table};
-use super::outside::{address, is_loopback, mail_address, path};
 use std::path::Path;
 
 /// IANA service names and port numbers.

@@ -1,9 +1,9 @@
 //! Reads `[beat]`: the address that is asked for while the watch is well.
 
 use super::Beat;
+use super::address::{is_loopback, path};
 use super::amount::text;
 use super::file::{Complaint, Findings, Item, Table};
-use super::outside::{is_loopback, path};
 use hyper::Uri;
 use std::path::Path;
 

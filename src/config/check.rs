@@ -122,7 +122,7 @@ pub(super) fn time_zone(value: &DeValue<'_>) -> Result<chrono_tz::Tz, Complaint>
 }
 
 fn store(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Path) -> Store {
-    let path = table.optional(findings, "path", outside::path(base));
+    let path = table.optional(findings, "path", super::address::path(base));
     let keep = table.optional(findings, "keep_readings", span_between(TimeDelta::days(1), TimeDelta::days(36_500)));
     table.finish(findings);
     Store {

@@ -1,12 +1,14 @@
 //! From what the engine says must be told to parcels, and from the queues to who is told.
 
 use super::{Daemon, Extras, Happening};
+use crate::answers::{Answer, FromAnswers};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, LetterFacts, LetterKind, What};
 use crate::engine::letters::digest::{DigestFacts, PlaceDay};
 use crate::engine::rules::Rules;
 use crate::notify::channel::Refused;
 use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey, Picture};
+use crate::notify::message::{self, Answered, Sender};
 use crate::notify::post::{Fate, ParcelOutcome, Post, Posted, Tried};
 use crate::notify::wording::{self, Answering, ByMail};
 use crate::report;
@@ -207,4 +209,38 @@ pub fn day_pictures(reader: &Reader, rules: &Rules, digest: &DigestFacts) -> Vec
         Some(Picture { name: wording::picture_name(&day.id), png })
     };
     digest.places.iter().filter_map(draw).collect()
+}
+
+impl Daemon<'_> {
+    pub(super) fn take_from_answers(&mut self, reported: FromAnswers) {
+        match reported {
+            FromAnswers::Reading => {
+                tracing::info!("replies are read");
+                self.deaf = None;
+            }
+            FromAnswers::Deaf(why) => {
+                tracing::warn!(why, "replies are not read");
+                let since = self.deaf.take().map_or(self.clock.now(), |(since, _)| since);
+                self.deaf = Some((since, why));
+            }
+            FromAnswers::Answer(answer) => self.write_answer(answer),
+        }
+    }
+
+    fn write_answer(&mut self, answer: Answer) {
+        let (at, seq) = self.clock.stamp();
+        let letter =
+            wording::reply_letter(answer.id.clone(), &answer.reported, &self.rules.site, at, &self.by_mail(&answer.id));
+        let sender = Sender::of(&self.config.mail, &self.rules.site.name, &self.marks);
+        let answered = Answered { message_id: answer.reply, thread: answer.thread };
+        match message::mail(&letter, &answer.to, sender, Some(&answered)) {
+            Ok(mail) => {
+                tracing::info!(letter = letter.id, "a reply is answered");
+                let mut record = Record::of(Event { at, what: What::Tick }, seq, Vec::new());
+                record.letters.push((letter, vec![mail]));
+                self.ledger.add(record, None, true);
+            }
+            Err(error) => tracing::error!(%error, "a reply could not be answered"),
+        }
+    }
 }

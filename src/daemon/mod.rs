@@ -359,7 +359,7 @@ impl Daemon<'_> {
             What::Command(command) => wording::command_taken(command, &self.rules.site, at),
             _ => String::from("taken"),
         };
-        self.look_for_proposals(&record.event.what);
+        self.proposals.look_for(&record.event.what, &self.engine, &self.config);
         let mut outcome = InboxOutcome::Taken { understood, notes: String::new() };
         let effects = std::mem::take(&mut record.effects);
         for effect in &effects {

@@ -1,7 +1,8 @@
 //! What the next digest proposes after calls that people said were wrong. Looked for on a
 //! thread of its own: a month is rehearsed several times.
 
-use super::Daemon;
+use crate::config::Config;
+use crate::engine::Engine;
 use crate::engine::event::{Command, Grade, What};
 use crate::notify::wording::Proposal;
 use crate::rehearse::proposal::propose;
@@ -22,16 +23,14 @@ impl Proposals {
         known.retain(|proposal| proposal.kind != found.kind);
         known.push(found);
     }
-}
 
-impl Daemon<'_> {
     /// Somebody has said that a call was wrong: where it is the third of its kind, looks for what
     /// would have spared them.
-    pub(super) fn look_for_proposals(&self, what: &What) {
+    pub(super) fn look_for(&self, what: &What, engine: &Engine, config: &Config) {
         let What::Command(Command::Acknowledge { grade: Some(Grade::Wrong), .. }) = what else { return };
-        for doubted in self.engine.doubted() {
-            let calls = self.engine.calls_of(doubted.kind);
-            let (config, until, proposals) = (self.config.clone(), self.engine.now(), self.proposals.clone());
+        for doubted in engine.doubted() {
+            let calls = engine.calls_of(doubted.kind);
+            let (config, until, proposals) = (config.clone(), engine.now(), self.clone());
             std::thread::spawn(move || match propose(&config, doubted.kind, &calls, until) {
                 Ok(Some(found)) => proposals.put(found),
                 Ok(None) => {}

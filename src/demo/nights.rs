@@ -3,10 +3,10 @@
 //! How a story is played is in `story`.
 
 use super::people::Habits;
-use super::plan::{Breakage, Broken, Lot, Outside, PlacePlan, RoomPlan, TankPlan};
+use super::plan::{Breakage, Broken, Lot, Outside, PlacePlan, RoomPlan, TIME_ZONE, TankPlan};
 use super::room::Air;
 use super::sensors::{Ailment, Device, Measures, Trouble};
-use super::story::{Due, Expected, Harm, Never, Story, TIME_ZONE};
+use super::story::{Due, Expected, Harm, Never, Story};
 use crate::engine::alarm::AlarmKind::{self, *};
 use crate::units::Timestamp;
 use chrono::{Datelike, TimeDelta, TimeZone};

@@ -1,9 +1,8 @@
 //! The people of the invented room: what they do on their rounds and when a
 //! tray's day has come. Their deeds are journal entries, told or not.
 
-use super::plan::Lot;
+use super::plan::{Lot, TIME_ZONE};
 use super::random::SplitMix64;
-use super::story::TIME_ZONE;
 use crate::journal::{Did, Sowing, Target};
 use crate::units::Timestamp;
 use chrono::{Days, NaiveTime, TimeDelta, TimeZone};

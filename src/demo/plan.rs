@@ -3,6 +3,9 @@
 
 use crate::units::Timestamp;
 
+/// Where Saltmarsh Lane's clocks stand.
+pub const TIME_ZONE: chrono_tz::Tz = chrono_tz::America::Chicago;
+
 /// What the room is made of and how it stands at the beginning.
 #[derive(Clone, Debug)]
 pub struct RoomPlan {

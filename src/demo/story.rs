@@ -3,7 +3,7 @@
 //! stories themselves are in `nights`, the people's habits in `people`.
 
 use super::people::{Action, Doing, Habits};
-use super::plan::{Breakage, Lot, RoomPlan};
+use super::plan::{Breakage, Lot, RoomPlan, TIME_ZONE};
 use super::room::{Room, STEP, Truth};
 use super::sensors::{Device, Measures, Message, Sensor};
 use crate::engine::alarm::AlarmKind;
@@ -12,8 +12,6 @@ use crate::units::Timestamp;
 use chrono::{Offset, TimeDelta, TimeZone};
 use std::fmt::Write;
 
-/// Where Saltmarsh Lane's clocks stand.
-pub const TIME_ZONE: chrono_tz::Tz = chrono_tz::America::Chicago;
 /// Where its journal entries are published.
 pub const JOURNAL_TOPIC: &str = "traywarden/saltmarsh-lane/journal";
 

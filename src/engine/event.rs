@@ -1,9 +1,12 @@
 //! What can happen to the engine and what it can ask for. The shells speak
 //! these two enums and nothing else.
 
+pub use crate::alarm::evidence::AtStake;
+pub use crate::alarm::kinds::Grade;
 use crate::alarm::{AlarmChange, AlarmKey, AlarmState};
 use crate::journal::Entry;
-pub use crate::letters::facts::{LetterFacts, LetterKind, Occasion};
+pub use crate::letters::facts::{LetterFacts, LetterKind};
+pub use crate::letters::situation::Occasion;
 pub use crate::quality::judgement::{Doubt, Judgement};
 use crate::reading::{RawReading, SensorId};
 use crate::units::Timestamp;
@@ -104,18 +107,6 @@ pub enum What {
     Tick,
 }
 
-/// What hangs on a store that does not commit.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(default)]
-pub struct AtStake {
-    /// Readings that were judged and are kept in memory alone; a stop loses them.
-    pub unsaved: u64,
-    /// Readings that were judged but will never be saved: memory had no room for more.
-    pub lost: u64,
-    /// The daemon began without what was written before: it knows no tray and no watering.
-    pub without_past: bool,
-}
-
 /// Why a message is no reading. The words are stable: they are counted by name
 /// in the rehearsal summary, in `now` and in the digest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -153,26 +144,6 @@ impl Garbled {
             Garbled::OutOfThisWorld => "out-of-this-world",
             Garbled::UnknownTopic => "unknown-topic",
             Garbled::BadEntry => "bad-entry",
-        }
-    }
-}
-
-/// Whether a call was right, as the grower saw it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Grade {
-    /// Hands were needed.
-    Right,
-    /// It could have waited, or nothing was the matter.
-    Wrong,
-}
-
-impl Grade {
-    /// The stable word.
-    pub fn word(self) -> &'static str {
-        match self {
-            Grade::Right => "right",
-            Grade::Wrong => "wrong",
         }
     }
 }
@@ -235,6 +206,23 @@ pub enum CommandRefusal {
         /// The state it is in.
         state: AlarmState,
     },
+}
+
+/// One line of the log and what came of it, as it is kept.
+#[derive(Clone, Debug, PartialEq)]
+pub struct JournalLine {
+    /// Its number.
+    pub number: i64,
+    /// When we were told.
+    pub at: Timestamp,
+    /// The entry as it was read, before anything was made of it.
+    pub entry: Entry,
+    /// Why it was refused, if it was.
+    pub refused: Option<String>,
+    /// The entry that struck it, if one did.
+    pub struck_by: Option<i64>,
+    /// What the grower was told about it.
+    pub note: Vec<EntryNote>,
 }
 
 /// Something for the shells to do, in this order.

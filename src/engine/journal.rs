@@ -1,15 +1,11 @@
 //! What the grower did: sow, uncover, water, harvest and the rest. The journal
 //! decides which tray stands where in which stage; the engine folds it.
 //!
-//! An entry arrives as one JSON object, over MQTT or from the `log` verb:
-//! `{"did":"water","place":"rack-a","ml_per_tray":118}`.
+//! An entry is kept as one JSON object: `{"did":"water","place":"rack-a","ml_per_tray":118}`.
+//! What people may write instead is read above, in `typed`.
 
-mod written;
-
-use crate::event::EntryNote;
 use crate::units::Timestamp;
 use alloc::string::String;
-use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
 
 /// One line of the journal.
@@ -24,23 +20,6 @@ pub struct Entry {
     /// What was done.
     #[serde(flatten)]
     pub did: Did,
-}
-
-/// One line of the log and what came of it, as it is kept.
-#[derive(Clone, Debug, PartialEq)]
-pub struct JournalLine {
-    /// Its number.
-    pub number: i64,
-    /// When we were told.
-    pub at: Timestamp,
-    /// The entry as it was read, before anything was made of it.
-    pub entry: Entry,
-    /// Why it was refused, if it was.
-    pub refused: Option<String>,
-    /// The entry that struck it, if one did.
-    pub struck_by: Option<i64>,
-    /// What the grower was told about it.
-    pub note: Vec<EntryNote>,
 }
 
 /// What can be done to trays, places and reservoirs.
@@ -142,7 +121,6 @@ pub enum Did {
 
 /// A new tray, or a lot of alike trays sown together.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "written::Sowing")]
 pub struct Sowing {
     /// The grower's name for it, unique among trays that are still growing.
     pub tray: String,
@@ -151,11 +129,11 @@ pub struct Sowing {
     /// The crop's name in the crop table; for a blend see `blend`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub crop: Option<String>,
-    /// Several crops in one tray, by grams of seed each. A grower may write kinds alone or
-    /// in shares beside the total; what is kept is grams.
+    /// Several crops in one tray, by grams of seed each.
     #[serde(default, skip_serializing_if = "alloc::collections::BTreeMap::is_empty")]
     pub blend: alloc::collections::BTreeMap<String, f64>,
     /// How many trays were sown alike. One if not said.
+    #[serde(default = "one")]
     pub count: u32,
     /// Grams of seed a tray, all kinds together.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -166,6 +144,10 @@ pub struct Sowing {
     /// The growing medium.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub medium: Option<String>,
+}
+
+fn one() -> u32 {
+    1
 }
 
 /// Which trays an entry is about: one tray, every tray of a place, or, with

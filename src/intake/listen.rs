@@ -3,7 +3,7 @@
 //! `mqtt` is its face and sends what goes the other way.
 
 use super::contest::Contest;
-use super::mqtt::{Announced, Delivery, FromBroker, Outbound, Receipt, TOPICS_A_SUBSCRIBE};
+use super::exchanged::{Announced, Delivery, FromBroker, Outbound, Receipt, TOPICS_A_SUBSCRIBE};
 use super::payload::LARGEST_PAYLOAD;
 use super::tls::Bridge;
 use crate::config::Broker;

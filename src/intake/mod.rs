@@ -6,6 +6,7 @@ pub mod capture;
 #[cfg(test)]
 mod catalogue;
 mod contest;
+mod exchanged;
 mod json;
 pub mod guess;
 mod listen;
@@ -13,6 +14,7 @@ pub mod mqtt;
 pub mod overhear;
 pub mod survey;
 pub mod payload;
+mod placeholder;
 pub mod senml;
 mod stated_time;
 mod tls;

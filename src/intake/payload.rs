@@ -3,6 +3,7 @@
 //! fault codes, rate and lateness are judged by `engine::quality`.
 
 use super::json::{Json, with_nan_as_null};
+use super::placeholder::is_placeholder;
 use super::senml::{self, PackError, SenmlRecord, StatedUnit, Value};
 use super::stated_time;
 use super::unit::convert;
@@ -15,9 +16,6 @@ use std::cell::OnceCell;
 
 /// More bytes than any reading needs (own default).
 pub const LARGEST_PAYLOAD: usize = 8 * 1024;
-
-/// What gateways write where a sensor gave no value (common practice, no source).
-const PLACEHOLDERS: [&str; 7] = ["unavailable", "unknown", "none", "nan", "null", "error", "offline"];
 
 /// What one message said.
 #[derive(Clone, Debug, PartialEq)]
@@ -69,11 +67,6 @@ pub fn decode(topics: &Topics, topic: &str, payload: &[u8], retained: bool, arri
         }
     }
     Decoded::Events(events)
-}
-
-/// Whether a text is one of the words that stand for "no value".
-pub(super) fn is_placeholder(text: &str) -> bool {
-    text.len() <= "unavailable".len() && PLACEHOLDERS.iter().any(|word| text.eq_ignore_ascii_case(word))
 }
 
 /// The text of a payload without byte order mark, padding and space around it.

@@ -3,7 +3,7 @@
 //! late is judged by `engine::quality`.
 
 use super::json::Json;
-use super::payload::is_placeholder;
+use super::placeholder::is_placeholder;
 use crate::units::Timestamp;
 use chrono::{DateTime, TimeDelta};
 

@@ -1,8 +1,9 @@
 //! Listening in on a broker for a short while, without a session that stays: for `listen`,
 //! which knows no topic yet, and for `check`, which must not take messages from the daemon.
 
+use super::exchanged::TOPICS_A_SUBSCRIBE;
 use super::listen::sentence;
-use super::mqtt::{ConnectError, TOPICS_A_SUBSCRIBE, read_password};
+use super::mqtt::{ConnectError, read_password};
 use super::tls::Bridge;
 use crate::config::Broker;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS, SubscribeFilter, SubscribeReasonCode, Transport};

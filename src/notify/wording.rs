@@ -10,6 +10,8 @@ mod alarm_letter;
 mod alarm_words;
 mod answering;
 mod at_work;
+mod blocks;
+mod by_mail;
 mod digest;
 mod digest_trays;
 mod entry_echo;
@@ -17,10 +19,12 @@ mod entry_words;
 mod guard_words;
 mod held_up;
 mod html;
+mod letterhead;
 mod plain;
+mod rationale;
 mod refusals;
 mod sensor_words;
-mod blocks;
+mod sentences;
 mod situation_words;
 mod slip;
 pub(crate) mod speech;
@@ -32,8 +36,7 @@ mod samples;
 #[cfg(test)]
 mod tests;
 
-pub use account_words::Proposal;
-pub use answering::{Answering, ByMail};
+pub use by_mail::{Answering, ByMail, Proposal};
 pub use guard_words::{GuardCall, GuardWhy};
 
 use crate::config::Guard;
@@ -47,6 +50,7 @@ use crate::notify::letter::{Letter, Picture};
 use crate::notify::message::fingerprint;
 use crate::notify::post::Posted;
 use crate::units::Timestamp;
+pub use rationale::{Rationale, rationale};
 pub use slip::{Slip, slip};
 use speech::Speech;
 

@@ -5,13 +5,15 @@
 //! It lives in a thread of its own with a runtime of its own, reads the store over its own
 //! connection, and may fall over without the watch noticing more than a line.
 //!
-//! In reading order: this file is the daemon's end; `serve` takes connections and bounds
+//! In reading order: this file is the daemon's end, `desk` what every answer is made from; `serve` takes connections and bounds
 //! them, `gate` says who may, `route` finds the answer. `round` works out what a round has
 //! to do (pure); `round_sheet`, `room`, `tray`, `journal` and `sow` set the five sheets
 //! inside the `frame`; `forms` makes entries of what was ticked, `posted` hands them over. `metrics` is
 //! the room for programs.
 
 mod days;
+mod desk;
+mod failures;
 mod forms;
 mod frame;
 mod gate;
@@ -32,57 +34,23 @@ mod serve;
 mod sow;
 mod tray;
 
+pub use desk::Desk;
 pub use round_sheet::rack_address;
 pub use serve::connection;
 
-use crate::config::{Config, MetricsFor};
+use crate::config::Config;
 use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
-use crate::store::{Reader, StoreError};
-use crate::units::Timestamp;
+use desk::Shown;
 use std::net::SocketAddr;
-use std::os::unix::fs::MetadataExt;
-use std::path::PathBuf;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::Arc;
 use tokio::sync::{Notify, watch};
-
-/// The room as it was last shown, counted, so that a phone knows whether it has it.
-#[derive(Clone, Debug)]
-pub struct Shown {
-    /// Which showing it is, from 1. Begins anew with the daemon.
-    pub nth: u64,
-    /// The room.
-    pub snapshot: Arc<Snapshot>,
-    /// When it was shown, by a stopwatch: the room's own time may run fast or be set.
-    pub since: tokio::time::Instant,
-}
 
 /// The daemon's end of the page. When it is dropped, the page ends.
 #[derive(Debug)]
 pub struct Page {
     shown: watch::Sender<Shown>,
     nudge: Arc<Notify>,
-}
-
-/// What every answer is made from.
-pub struct Desk {
-    rules: Arc<Rules>,
-    store: PathBuf,
-    listen: SocketAddr,
-    names: Vec<String>,
-    metrics: MetricsFor,
-    shown: watch::Receiver<Shown>,
-    nudge: Arc<Notify>,
-    reader: Mutex<Option<OpenReader>>,
-    day: Mutex<Option<Arc<days::Day>>>,
-    failures: Mutex<pairing::Failures>,
-}
-
-/// A connection to the store, and which file it is open on: a store that was set aside for
-/// damage leaves its name to a new one.
-struct OpenReader {
-    file: u64,
-    reader: Reader,
 }
 
 impl Page {
@@ -104,18 +72,8 @@ impl Page {
         let (shown, receiver) =
             watch::channel(Shown { nth: 1, snapshot: Arc::new(snapshot), since: tokio::time::Instant::now() });
         let nudge = Arc::new(Notify::new());
-        let desk = Desk {
-            rules: Arc::new(config.rules.clone()),
-            store: config.store.path.clone(),
-            listen: config.page.listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], 0))),
-            names: config.page.names.clone(),
-            metrics: config.page.metrics,
-            shown: receiver,
-            nudge: Arc::clone(&nudge),
-            reader: Mutex::new(None),
-            day: Mutex::new(None),
-            failures: Mutex::default(),
-        };
+        let listen = config.page.listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], 0)));
+        let desk = Desk::new(config, listen, receiver, Arc::clone(&nudge));
         (Page { shown, nudge }, desk)
     }
 
@@ -147,41 +105,4 @@ pub fn asked_by_form(
 ) -> Option<Result<Vec<String>, String>> {
     let asked = forms::asked(rules, snapshot, path, &forms::Fields::read(form), gate::HERE)?;
     Some(asked.map(|(_, bodies)| bodies))
-}
-
-impl Desk {
-    /// The room as it was last shown.
-    fn now(&self) -> Shown {
-        self.shown.borrow().clone()
-    }
-
-    /// The last day of the room, made anew where it is old.
-    fn day(&self, now: Timestamp) -> Result<Arc<days::Day>, StoreError> {
-        let mut kept = self.day.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(day) = kept.as_ref().filter(|day| day.is_fresh(now)) {
-            return Ok(Arc::clone(day));
-        }
-        let day = Arc::new(self.read(|reader| days::Day::read(reader, &self.rules, now))?);
-        *kept = Some(Arc::clone(&day));
-        Ok(day)
-    }
-
-    /// Who has failed to pair of late.
-    fn failures(&self) -> MutexGuard<'_, pairing::Failures> {
-        self.failures.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    /// Looks something up in the store, over the connection that is kept for it.
-    fn read<T>(&self, look: impl FnOnce(&Reader) -> Result<T, StoreError>) -> Result<T, StoreError> {
-        let file = std::fs::metadata(&self.store).map_or(0, |file| file.ino());
-        let mut kept = self.reader.lock().unwrap_or_else(PoisonError::into_inner);
-        let open = match kept.take().filter(|open| open.file == file) {
-            Some(open) => open,
-            None => OpenReader { file, reader: Reader::open(&self.store, &self.rules)? },
-        };
-        // Not put back after an error: the next look opens it anew.
-        let found = look(&open.reader)?;
-        *kept = Some(open);
-        Ok(found)
-    }
 }

@@ -8,8 +8,9 @@ use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
 use crate::journal::{Did, Entry, Sowing};
 use crate::typed::amount::Measure;
+use crate::typed::blend;
 use maud::{Markup, html};
-use serde_json::{Map, Value, json};
+use std::collections::BTreeMap;
 
 /// Kinds that a blend on the sheet may have.
 const KINDS: usize = 4;
@@ -101,19 +102,9 @@ fn sowing(fields: &Fields, units: Units) -> Result<Sowing, String> {
         .ok()
         .filter(|count| (1..=MOST_TRAYS).contains(count))
         .ok_or_else(|| format!("\"{count}\" is no number of trays; write one from 1 to {MOST_TRAYS}."))?;
-    let mut written = Map::new();
-    written.insert("did".into(), json!("sow"));
-    written.insert("tray".into(), json!(fields.get("tray").unwrap_or_default()));
-    written.insert("place".into(), json!(fields.get("place").unwrap_or_default()));
-    written.insert("count".into(), json!(count));
-    written.insert("seed_grams".into(), json!(seed));
-    written.insert("medium".into(), json!(fields.get("medium")));
-    written.insert("seed_lot".into(), json!(fields.get("lot")));
-    match kinds.as_slice() {
+    let (crop, blend) = match kinds.as_slice() {
         [] => return Err("Say what is sown: one kind, or several.".to_owned()),
-        [(kind, _)] => {
-            written.insert("crop".into(), json!(kind));
-        }
+        [(kind, _)] => (Some((*kind).to_owned()), BTreeMap::new()),
         several => {
             if seed.is_none() {
                 return Err(format!(
@@ -129,14 +120,20 @@ fn sowing(fields: &Fields, units: Units) -> Result<Sowing, String> {
                 let part = if part.is_empty() { 1.0 } else { number(part, "parts")? };
                 parts.push(format!("{kind}:{part}"));
             }
-            written.insert("blend".into(), json!(parts.join(",")));
+            (None, blend::grams(&parts.join(","), seed).map_err(|why| format!("That cannot be sown: {why}."))?)
         }
-    }
-    match serde_json::from_value::<Entry>(Value::Object(written)) {
-        Ok(Entry { did: Did::Sow(sowing), .. }) => Ok(sowing),
-        Ok(_) => Err("That is no sowing.".to_owned()),
-        Err(error) => Err(format!("That cannot be sown: {error}.")),
-    }
+    };
+    let said = |key: &str| fields.get(key).map(str::to_owned);
+    Ok(Sowing {
+        tray: said("tray").unwrap_or_default(),
+        place: said("place").unwrap_or_default(),
+        crop,
+        blend,
+        count,
+        seed_grams: seed,
+        seed_lot: said("lot"),
+        medium: said("medium"),
+    })
 }
 
 fn number(written: &str, what: &str) -> Result<f64, String> {

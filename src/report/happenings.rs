@@ -1,16 +1,16 @@
 //! What was done and which alarms held, as the lanes of a chart.
 
 use super::alarms::Episode;
-use super::history::Subject;
-use crate::analysis::lives::Action;
+use super::subject::Subject;
+use crate::analysis::lives::{Action, Life};
 use crate::chart::{Happening, Lane, Sign};
 use crate::engine::alarm::AlarmKey;
 use crate::engine::rules::Rules;
 use crate::journal::Did;
 use crate::units::Timestamp;
 
-/// The water and the work among some deeds, a lane each where there is any.
-pub fn lanes(actions: &[&Action]) -> Vec<Lane> {
+/// The water and the work among some actions, a lane each where there is any.
+fn lanes(actions: &[&Action]) -> Vec<Lane> {
     let lane = |name: &str, sign: fn(&Did) -> Option<(Sign, &'static str)>| Lane {
         name: name.to_owned(),
         happenings: actions
@@ -40,6 +40,11 @@ pub fn lanes(actions: &[&Action]) -> Vec<Lane> {
 }
 
 impl Subject {
+    /// What was done to the tray, or to the trays of the place while they stood there.
+    pub fn lanes(&self, rules: &Rules, lives: &[Life], from: Timestamp, until: Timestamp) -> Vec<Lane> {
+        lanes(&self.actions(rules, lives, from, until))
+    }
+
     /// Alarms about it and about what surrounds it, each as long as its condition held: a row a
     /// kind, so that none stands under another's word; two of one kind at one time stand in two.
     pub fn alarms(&self, rules: &Rules, alarms: &[Episode], from: Timestamp, until: Timestamp) -> Vec<Lane> {

@@ -1,8 +1,9 @@
 //! A copy of the store while the daemon writes: compact, checked, and under its
 //! name only when it is whole.
 
+use super::beside::with_suffix;
 use super::error::{StoreError, explain, must_exist};
-use super::opening::{PATIENCE, create_private, sync_folder_of, with_suffix};
+use super::opening::{PATIENCE, create_private, sync_folder_of};
 use rusqlite::{Connection, OpenFlags, params};
 use std::path::Path;
 

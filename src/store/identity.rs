@@ -2,9 +2,9 @@
 //! place or cut it off while the daemon runs; SQLite goes on in the file it holds open, and
 //! the next start would find nothing of that night.
 
-use super::Store;
-use super::opening::with_suffix;
+use super::beside::with_suffix;
 use crate::units::Timestamp;
+use rusqlite::Connection;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
@@ -34,53 +34,48 @@ impl Identity {
         let file = path.metadata().ok()?;
         Some(Identity { device: file.dev(), inode: file.ino(), bytes: file.len() })
     }
-}
 
-impl Store {
-    /// Looks at what stands at the path. Costs one look-up in the folder.
-    pub fn found(&mut self) -> Found {
-        let Some(known) = &mut self.identity else { return Found::AsLeft };
-        let Some(now) = Identity::of(&self.path) else { return Found::Deleted };
-        if (now.device, now.inode) != (known.device, known.inode) {
+    /// What stands at the path now. Costs one look-up in the folder.
+    pub(super) fn compared(&mut self, path: &Path) -> Found {
+        let Some(now) = Identity::of(path) else { return Found::Deleted };
+        if (now.device, now.inode) != (self.device, self.inode) {
             // An empty file is what an editor or a shell leaves where ours was.
             return if now.bytes == 0 { Found::Deleted } else { Found::Replaced };
         }
         // The header alone is a page; retention gives pages back, but never all.
-        if now.bytes < 4096.min(known.bytes) || now.bytes < known.bytes / 4 {
+        if now.bytes < 4096.min(self.bytes) || now.bytes < self.bytes / 4 {
             return Found::CutOff;
         }
-        known.bytes = now.bytes;
+        self.bytes = now.bytes;
         Found::AsLeft
     }
+}
 
-    /// Closes a store that is to be opened anew. What was deleted or replaced is still held
-    /// open here, and is written out first: back to its place, or beside the new file.
-    /// Returns where it lies.
-    pub fn let_go(self, found: Found, now: Timestamp) -> Option<PathBuf> {
-        let Store { connection, path, .. } = self;
-        let dated = |what: &str| with_suffix(&path, &format!(".{what}-{}", now.format("%Y%m%dT%H%M%SZ")));
-        let copy = match found {
-            Found::Deleted => Some(dated("rescued")),
-            Found::Replaced => Some(dated("replaced")),
-            Found::AsLeft | Found::CutOff => None,
-        };
-        let rescued = copy.filter(|copy| {
-            let written = connection.execute("VACUUM INTO ?1", [copy.to_string_lossy()]);
-            written.inspect_err(|error| tracing::error!(%error, "what was in the store could not be rescued")).is_ok()
-        });
-        drop(connection);
-        if found == Found::Deleted || found == Found::Replaced {
-            // The log of the old file must not be taken for the new one's.
-            for part in ["-wal", "-shm"] {
-                let _ = std::fs::remove_file(with_suffix(&path, part));
-            }
+/// Closes a file that was found so. What was deleted or replaced is still held open, and is
+/// written out first: back to its place, or beside the new file. Returns where it lies.
+pub(super) fn let_go(connection: Connection, path: PathBuf, found: Found, now: Timestamp) -> Option<PathBuf> {
+    let dated = |what: &str| with_suffix(&path, &format!(".{what}-{}", now.format("%Y%m%dT%H%M%SZ")));
+    let copy = match found {
+        Found::Deleted => Some(dated("rescued")),
+        Found::Replaced => Some(dated("replaced")),
+        Found::AsLeft | Found::CutOff => None,
+    };
+    let rescued = copy.filter(|copy| {
+        let written = connection.execute("VACUUM INTO ?1", [copy.to_string_lossy()]);
+        written.inspect_err(|error| tracing::error!(%error, "what was in the store could not be rescued")).is_ok()
+    });
+    drop(connection);
+    if found == Found::Deleted || found == Found::Replaced {
+        // The log of the old file must not be taken for the new one's.
+        for part in ["-wal", "-shm"] {
+            let _ = std::fs::remove_file(with_suffix(&path, part));
         }
-        if found == Found::Deleted
-            && let Some(copy) = &rescued
-            && std::fs::rename(copy, &path).is_ok()
-        {
-            return Some(path);
-        }
-        rescued
     }
+    if found == Found::Deleted
+        && let Some(copy) = &rescued
+        && std::fs::rename(copy, &path).is_ok()
+    {
+        return Some(path);
+    }
+    rescued
 }

@@ -15,6 +15,7 @@
 //! what can be read of it is carried over; opening never refuses for damage.
 
 mod backup;
+mod beside;
 mod calls;
 mod claim;
 mod encode;
@@ -41,7 +42,7 @@ mod trouble;
 mod write;
 mod written;
 
-pub use crate::journal::JournalLine;
+pub use crate::engine::event::JournalLine;
 pub use backup::backup;
 pub use claim::{Claim, claim, is_watched};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
@@ -176,6 +177,18 @@ impl Store {
         self.stop_well()?;
         let Store { connection, path, .. } = self;
         connection.close().map_err(|(_, error)| error::explain(&path)(error))
+    }
+
+    /// Looks at what stands at the path. Costs one look-up in the folder.
+    pub fn found(&mut self) -> Found {
+        self.identity.as_mut().map_or(Found::AsLeft, |known| known.compared(&self.path))
+    }
+
+    /// Closes a store that is to be opened anew. What was deleted or replaced is still held
+    /// open here, and is written out first: back to its place, or beside the new file.
+    /// Returns where it lies.
+    pub fn let_go(self, found: Found, now: Timestamp) -> Option<PathBuf> {
+        identity::let_go(self.connection, self.path, found, now)
     }
 
     fn explain(&self) -> impl Fn(rusqlite::Error) -> StoreError + use<> {

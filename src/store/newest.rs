@@ -3,7 +3,8 @@
 //! old copy put in its place shows by ending before what is noted here. It cannot be
 //! prevented, but it can be said.
 
-use super::opening::{sync_folder_of, with_suffix};
+use super::beside::with_suffix;
+use super::opening::sync_folder_of;
 use crate::units::Timestamp;
 use std::fs::OpenOptions;
 use std::os::unix::fs::FileExt;

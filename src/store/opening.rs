@@ -1,6 +1,7 @@
 //! Opening the one writer's file: settings, check, upgrade, and what happens to
 //! a file that cannot be trusted any more. Carrying rows over is `salvage`'s.
 
+use super::beside::with_suffix;
 use super::error::{StoreError, explain};
 use super::{salvage, schema};
 use crate::units::Timestamp;
@@ -204,11 +205,4 @@ fn settle(path: &Path, connection: &Connection) -> Result<(), StoreError> {
 pub(super) fn sync_folder_of(path: &Path) -> std::io::Result<()> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     std::fs::File::open(folder)?.sync_all()
-}
-
-/// `path` with something appended to its name.
-pub(super) fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(suffix);
-    PathBuf::from(name)
 }

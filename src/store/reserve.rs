@@ -1,7 +1,7 @@
 //! A few megabytes beside the store that are given up when the disk is full, so that
 //! alarms, letters and some hours of readings are still written while somebody makes room.
 
-use super::opening::with_suffix;
+use super::beside::with_suffix;
 use rustix::fs::FallocateFlags;
 use std::fs::File;
 use std::path::{Path, PathBuf};

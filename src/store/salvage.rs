@@ -3,7 +3,7 @@
 //! costs little more than itself. Where the first page is bad, which holds the list of
 //! tables, one from a new store of ours takes its place in a copy.
 
-use super::opening::with_suffix;
+use super::beside::with_suffix;
 use super::schema;
 use rusqlite::types::Value;
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Rows, params_from_iter};

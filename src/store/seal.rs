@@ -2,7 +2,7 @@
 //! opened again: SQLite notices a broken page, but not a number in it that has changed. A
 //! verb that writes while no daemon runs breaks the seal on purpose.
 
-use super::opening::with_suffix;
+use super::beside::with_suffix;
 use std::hash::{DefaultHasher, Hasher};
 use std::io::Read;
 use std::path::{Path, PathBuf};

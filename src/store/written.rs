@@ -6,8 +6,8 @@ use super::error::{StoreError, explain};
 use super::outbox::LetterProgress;
 use super::read::Reader;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Harm, Priority};
+use crate::engine::event::JournalLine;
 use crate::engine::event::LetterKind;
-use crate::journal::JournalLine;
 use crate::units::Timestamp;
 use rusqlite::{OptionalExtension, Row, params};
 

@@ -4,6 +4,7 @@
 //! entry can be (is there such a tray?) is for the engine.
 
 use super::amount::{self, Measure};
+use super::blend;
 use crate::engine::crop::closest_word;
 use crate::journal::{Entry, Loss};
 use crate::units::Timestamp;
@@ -30,7 +31,7 @@ enum Fact {
     Percent,
     /// Why a tray was lost.
     Reason,
-    /// Kinds with grams or shares; read by the journal itself.
+    /// Kinds with grams or shares.
     Blend,
     /// When it was done.
     Time,
@@ -152,7 +153,12 @@ pub fn from_object(said: Map<String, Value>) -> Result<Entry, String> {
             example(&did)
         ));
     }
-    // What is left for the journal itself are the sentences about a blend.
+    if let Some(written) = kept.get("blend").and_then(Value::as_str) {
+        let together = kept.get("seed_grams").and_then(Value::as_f64);
+        let grams = blend::grams(written, together)?.into_iter().map(|(kind, grams)| (kind, Value::from(grams)));
+        let grams = Value::Object(grams.collect());
+        kept.insert("blend".to_owned(), grams);
+    }
     serde_json::from_value(Value::Object(kept)).map_err(|error| error.to_string())
 }
 
@@ -204,7 +210,7 @@ fn read(key: &str, fact: Fact, value: Value) -> Result<Value, String> {
     let measured = |measure, scale: f64| text.and_then(|text| amount::amount(text, measure)).map(|found| found / scale);
     Ok(match fact {
         Fact::Blend => {
-            blend(value).ok_or_else(|| format!("blend wants {BLENDS}, not \"{shown}\"; nothing was logged"))?
+            written_blend(value).ok_or_else(|| format!("blend wants {BLENDS}, not \"{shown}\"; nothing was logged"))?
         }
         Fact::Name | Fact::Words => match (&value, text) {
             (_, Some("")) => return wants("a name or words"),
@@ -249,11 +255,14 @@ fn read(key: &str, fact: Fact, value: Value) -> Result<Value, String> {
 /// How a blend may be written.
 const BLENDS: &str = "broccoli,kale for equal shares, broccoli:2,kale:1 for others, or broccoli:16g,kale:8g";
 
-/// Kinds as text, as a list, or with the grams of each.
-fn blend(value: Value) -> Option<Value> {
+/// Kinds as text, which a list becomes, or with the grams of each.
+fn written_blend(value: Value) -> Option<Value> {
     match value {
         Value::String(_) => Some(value),
-        Value::Array(ref kinds) if kinds.iter().all(Value::is_string) => Some(value),
+        Value::Array(kinds) => {
+            let kinds: Option<Vec<&str>> = kinds.iter().map(Value::as_str).collect();
+            Some(Value::from(kinds?.join(",")))
+        }
         Value::Object(kinds) => {
             let plain = |text: &str| text.trim().parse().ok().filter(|grams: &f64| grams.is_finite());
             let written = |text: &str| plain(text).or_else(|| amount::amount(text, Measure::Weight));

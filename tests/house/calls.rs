@@ -2,6 +2,7 @@
 
 use crate::night::{Night, sow};
 use traywarden::engine::event::{Command, What};
+use traywarden::journal::{Did, Loss, Target};
 
 #[test]
 fn a_large_fall_that_nobody_logged_is_told_at_once() {
@@ -75,4 +76,26 @@ fn without_a_journal_damp_is_watched_for_a_tray_that_is_assumed() {
     night.logs(sow("K1", "rack-b")).until("2026-03-04 06:50");
     assert!(night.reported(&["mold-pressure:rack-b"]).last().is_some_and(|line| !line.contains(" unack")));
     assert!(!night.digest().no_journal);
+}
+
+#[test]
+fn what_is_said_of_an_end_has_the_numbers_of_that_minute_or_none() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs(sow("K1", "rack-b")).logs(Did::Uncover(target("K1")));
+    night.until("2026-03-03 20:00").says("b1", 21.0, 95.0).until("2026-03-03 23:00");
+    night.says("b1", 21.0, 50.0).until("2026-03-04 00:30");
+    let over = night.words("condensation:rack-b");
+    // 21 °C at 50 %: the dew point lies at 10.2 °C (PsychroLib).
+    assert!(over.contains("the dew point at 10.") && !over.contains("20."), "{over}");
+    night.says("b1", 21.0, 95.0).until("2026-03-04 03:00");
+    night.logs(Did::Discard { tray: "K1".into(), reason: Loss::Mold, share: None, note: None });
+    night.until("2026-03-04 05:30");
+    for id in ["condensation:rack-b", "air-too-damp:rack-b"] {
+        let over = night.words(id);
+        assert!(over.contains("Nothing stands in Rack B any more that asks for it."), "{id}: {over}");
+    }
+}
+
+fn target(tray: &str) -> Target {
+    Target { tray: Some(tray.into()), place: None }
 }

@@ -10,7 +10,7 @@ use chrono::{NaiveDate, TimeDelta};
 use comfy_table::Table;
 use std::collections::BTreeMap;
 use std::fmt;
-use traywarden::demo::story::TIME_ZONE;
+use traywarden::demo::plan::TIME_ZONE;
 use traywarden::engine::alarm::AlarmKind;
 use traywarden::units::Timestamp;
 

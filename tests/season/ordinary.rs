@@ -5,9 +5,9 @@
 
 use crate::people::{Lapses, Quirk};
 use chrono::{TimeDelta, Timelike};
+use traywarden::demo::plan::TIME_ZONE;
 use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::{Ailment, Device, Measures, Trouble};
-use traywarden::demo::story::TIME_ZONE;
 use traywarden::journal::Did;
 use traywarden::units::Timestamp;
 

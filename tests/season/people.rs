@@ -5,8 +5,8 @@
 use crate::running::{Done, Typed};
 use chrono::{Days, NaiveDate, TimeDelta, TimeZone};
 use traywarden::demo::people::{Doing, sowing};
+use traywarden::demo::plan::TIME_ZONE;
 use traywarden::demo::random::SplitMix64;
-use traywarden::demo::story::TIME_ZONE;
 use traywarden::journal::{Did, Loss, Target};
 use traywarden::units::Timestamp;
 

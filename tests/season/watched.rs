@@ -9,7 +9,7 @@ use crate::plain::Plain;
 use crate::running::Played;
 use chrono::{TimeDelta, Timelike};
 use std::sync::Arc;
-use traywarden::demo::story::TIME_ZONE;
+use traywarden::demo::plan::TIME_ZONE;
 use traywarden::engine::Engine;
 use traywarden::engine::alarm::{AlarmKey, AlarmKind, AlarmState};
 use traywarden::engine::event::{Effect, Event, LetterFacts, What};

@@ -1,6 +1,7 @@
 //! The laws of the house that a compiler does not keep: what a file may lean on and
 //! what it may not say. Each reads the tree as text; DEVELOPERS.md gives the reasons.
 
+mod circles;
 mod readme;
 
 use std::path::{Path, PathBuf};

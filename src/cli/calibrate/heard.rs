@@ -1,8 +1,9 @@
 //! What a sensor said while it lay in a jar: the hour before a moment, from the store, as
 //! the device sent it. A humidity the settings correct already would be corrected twice.
 
-use super::{Bench, Failure};
-use crate::cli::show;
+use super::bench::Bench;
+use super::refusals;
+use crate::cli::{Failure, show};
 use crate::engine::event::What;
 use crate::engine::quality::stillness::{NotSettled, Settled, Stillness, settled};
 use crate::units::Timestamp;
@@ -78,7 +79,7 @@ pub fn exactly(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
     let refused = |what: &'static str| {
         move |error: NotSettled| {
             let span = format!("{} to {}", show::local(&rules.site, from), show::local(&rules.site, until));
-            Failure::Sentence(format!("{what} of {}, {span}: {error}", bench.sensor))
+            Failure::Sentence(format!("{what} of {}, {span}: {}", bench.sensor, refusals::hour(&error)))
         }
     };
     let humidity = settled(&humidity, Stillness::HUMIDITY).map_err(refused("the humidity"))?;

@@ -1,8 +1,9 @@
 //! What `calibrate` says: how to lay a sensor into jars of salt, what came of it, and which
 //! line of the settings it makes.
 
+use super::bench::Bench;
+use super::finding::{Finding, Found};
 use super::settings_line::{self, Line};
-use super::{Bench, Finding, Found};
 use crate::cli::show;
 use crate::engine::quality::calibration::{Salt, Verification};
 use crate::units::{Celsius, RelativeHumidity};
@@ -199,13 +200,6 @@ pub fn as_json(bench: &Bench<'_>, finding: &Finding, line: Option<&Line>) -> Val
         })),
         "settings": line.filter(|_| finding.holds()).map(|line| json!({"line": line.number, "text": line.text})),
     })
-}
-
-impl Bench<'_> {
-    fn place(&self) -> &str {
-        let rules = &self.config.rules;
-        rules.sensor(rules.channel(self.humidity).sensor).place.map_or("", |place| rules.place(place).name.as_str())
-    }
 }
 
 /// No "-0.0".

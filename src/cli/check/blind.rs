@@ -1,6 +1,6 @@
 //! What cannot be watched yet, because nothing measures it or nobody wrote it down.
 
-use super::Point;
+use super::point::Point;
 use crate::cli::present::Present;
 use crate::config::Config;
 use crate::engine::rules::{Place, PlaceId, Rules};

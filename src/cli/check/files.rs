@@ -1,7 +1,7 @@
 //! What the check finds on this machine: password files, the store and its disk, whether the
 //! daemon runs.
 
-use super::Point;
+use super::point::Point;
 use crate::cli::present::{self, Present};
 use crate::cli::run::listen_for;
 use crate::cli::{Answer, Failure};
@@ -254,7 +254,7 @@ fn the_store(config: &Config) -> Point {
             format!("The store {shown} may not be written by this user."),
             format!("Give it back to the daemon's user: chown -R {DAEMON_USER}: {}", folder_of(path).display()),
         ),
-        Err(super::super::Failure::Store(store::StoreError::Missing { .. })) => {
+        Err(Failure::Store(store::StoreError::Missing { .. })) => {
             let mut folder = folder_of(path);
             while !folder.exists() && folder.parent().is_some() {
                 folder = folder.parent().map(Path::to_owned).unwrap_or_default();

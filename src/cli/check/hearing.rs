@@ -1,7 +1,7 @@
 //! What the check hears: is the broker there, does it let us listen, does every sensor speak,
 //! is what it says understood, and what else is said that nobody watches.
 
-use super::Point;
+use super::point::Point;
 use crate::cli::present::Present;
 use crate::clock::Clock;
 use crate::config::{Broker, Config};

@@ -2,7 +2,7 @@
 //! JSON in SI units and UTC, and how long a limit was passed, in sentences.
 
 use super::super::show;
-use super::Part;
+use super::part::Part;
 use crate::analysis::beyond::{Beyond, Side};
 use crate::config::Config;
 use crate::reading::{BelievedAs, Quantity};

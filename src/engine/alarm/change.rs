@@ -2,8 +2,7 @@
 
 use crate::alarm::evidence::Evidence;
 use crate::alarm::harm::Harm;
-use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
-use crate::event::Grade;
+use crate::alarm::kinds::{AlarmKey, AlarmState, Grade, Priority};
 use crate::units::Timestamp;
 use alloc::string::String;
 
@@ -32,6 +31,8 @@ pub struct AlarmChange {
     pub next_round: Timestamp,
     /// The numbers behind it.
     pub evidence: Evidence,
+    /// It is over, but what ended it gave no numbers: those of `evidence` are of before.
+    pub numbers_are_past: bool,
     /// Who answered it, for an acknowledgement or a shelving.
     pub by: Option<String>,
     /// When they did.

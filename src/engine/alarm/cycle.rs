@@ -99,6 +99,8 @@ pub struct Alarm {
     over_told: bool,
     harm: Option<Harm>,
     evidence: Option<Evidence>,
+    /// What ended it gave no numbers.
+    numbers_are_past: bool,
     hold: Hold,
     /// The grower's own chance for this kind, instead of the site's.
     wake_if: Option<f64>,
@@ -129,6 +131,7 @@ impl Alarm {
             over_told: false,
             harm: None,
             evidence: None,
+            numbers_are_past: false,
             hold,
             wake_if,
         }
@@ -189,6 +192,7 @@ impl Alarm {
                 self.clearing_since = None;
                 self.harm = harm;
                 let before = self.evidence.replace(evidence);
+                self.numbers_are_past = false;
                 if self.active && self.has_another_cause_than(before) {
                     self.returned_at = None;
                     return Some(self.raise(moment));
@@ -209,6 +213,7 @@ impl Alarm {
         if !self.active {
             return None;
         }
+        self.numbers_are_past = evidence.is_none();
         self.evidence = evidence.or(self.evidence.take());
         let since = *self.clearing_since.get_or_insert(moment.at);
         (moment.at >= since + self.off_delay(since)).then(|| self.clear(moment.at))
@@ -408,6 +413,7 @@ impl Alarm {
             times: self.times,
             next_round: moment.next_round,
             evidence: self.evidence.clone()?,
+            numbers_are_past: self.numbers_are_past,
             by: self.by.clone(),
             answered_at: self.answered_at,
             returned_at: self.returned_at,

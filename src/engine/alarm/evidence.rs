@@ -2,7 +2,6 @@
 //! numbers behind it.
 
 use crate::alarm::harm::Harm;
-use crate::event::AtStake;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use alloc::string::String;
@@ -28,6 +27,18 @@ pub enum Condition {
     },
     /// Nobody can tell: bad or missing data neither raises nor clears.
     Unknown,
+}
+
+/// What hangs on a store that does not commit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct AtStake {
+    /// Readings that were judged and are kept in memory alone; a stop loses them.
+    pub unsaved: u64,
+    /// Readings that were judged but will never be saved: memory had no room for more.
+    pub lost: u64,
+    /// The daemon began without what was written before: it knows no tray and no watering.
+    pub without_past: bool,
 }
 
 /// The numbers behind an alarm. Celsius, per cent, litres; words are made in `notify`.

@@ -185,3 +185,23 @@ impl Priority {
         }
     }
 }
+
+/// Whether a call was right, as the grower saw it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Grade {
+    /// Hands were needed.
+    Right,
+    /// It could have waited, or nothing was the matter.
+    Wrong,
+}
+
+impl Grade {
+    /// The stable word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Grade::Right => "right",
+            Grade::Wrong => "wrong",
+        }
+    }
+}

@@ -4,8 +4,9 @@
 //! and the bounds that keep a bad night from becoming a hundred letters.
 
 use crate::alarm::AlarmKey;
-use crate::letters::facts::{LetterKind, Occasion};
+use crate::letters::facts::LetterKind;
 use crate::letters::situation::Cause;
+use crate::letters::situation::Occasion;
 use crate::units::Timestamp;
 use alloc::collections::BTreeMap;
 use alloc::format;

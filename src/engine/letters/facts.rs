@@ -2,7 +2,7 @@
 
 use crate::alarm::AlarmChange;
 use crate::letters::digest::DigestFacts;
-use crate::letters::situation::Situation;
+use crate::letters::situation::{Occasion, Situation};
 use crate::units::Timestamp;
 use alloc::boxed::Box;
 use alloc::string::String;
@@ -43,21 +43,6 @@ impl LetterKind {
             LetterKind::Digest => "digest",
         }
     }
-}
-
-/// Why an alarm stands in a letter.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Occasion {
-    /// It is new.
-    Raised,
-    /// It was in a letter before, and has become more urgent.
-    Escalated,
-    /// Nobody has answered; this is reminder number `n`, from 1.
-    Reminder(u8),
-    /// It is over.
-    Returned,
-    /// It is open: it waits for the round, or was told before.
-    Waiting,
 }
 
 /// The facts of one letter; `notify::wording` makes sentences of them.

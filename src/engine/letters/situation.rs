@@ -3,7 +3,6 @@
 //! empty and leak of one tank, and the same trouble in several places of one air.
 
 use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority};
-use crate::letters::facts::Occasion;
 use crate::rules::{PlaceId, Rules};
 use crate::units::Timestamp;
 use alloc::borrow::ToOwned;
@@ -41,6 +40,21 @@ pub enum Air {
     Common,
     /// A place that holds others.
     Of(u16),
+}
+
+/// Why an alarm stands in a letter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Occasion {
+    /// It is new.
+    Raised,
+    /// It was in a letter before, and has become more urgent.
+    Escalated,
+    /// Nobody has answered; this is reminder number `n`, from 1.
+    Reminder(u8),
+    /// It is over.
+    Returned,
+    /// It is open: it waits for the round, or was told before.
+    Waiting,
 }
 
 /// Alarms of one cause, most urgent first, as a letter tells them.

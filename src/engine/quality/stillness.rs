@@ -17,13 +17,10 @@ pub struct Settled {
     pub per_hour: f64,
 }
 
-/// Why an hour is no settled one. Says what to do.
-#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+/// Why an hour is no settled one.
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum NotSettled {
     /// Too little was heard.
-    #[error(
-        "only {count} readings over {minutes:.0} minutes; at least {LEAST_READINGS} over {LEAST_MINUTES:.0} minutes are needed"
-    )]
     TooFew {
         /// Readings heard.
         count: usize,
@@ -31,9 +28,6 @@ pub enum NotSettled {
         minutes: f64,
     },
     /// It still moves.
-    #[error(
-        "it still moves, by {per_hour:+.2} an hour where {limit} is allowed: wait some hours more, with the jar closed and at an even temperature"
-    )]
     Drifts {
         /// The robust slope, an hour.
         per_hour: f64,
@@ -41,9 +35,6 @@ pub enum NotSettled {
         limit: f64,
     },
     /// It jumps about.
-    #[error(
-        "it jumps about by {spread:.1} where {limit} is allowed: look whether the jar is tight and stands at an even temperature"
-    )]
     Restless {
         /// Between lowest and highest.
         spread: f64,
@@ -72,7 +63,7 @@ impl Stillness {
 /// Judges whether an hour of readings (hours, value), in order of time, stood still.
 ///
 /// # Errors
-/// It did not; what to do about it.
+/// It did not, and by how much.
 pub fn settled(readings: &[(f64, f64)], allowed: Stillness) -> Result<Settled, NotSettled> {
     let (from, until) = match (readings.first(), readings.last()) {
         (Some(first), Some(last)) => (first.0, last.0),
@@ -99,13 +90,13 @@ pub fn settled(readings: &[(f64, f64)], allowed: Stillness) -> Result<Settled, N
 
 /// A settled hour has at least this many readings over this many minutes (ours): a device
 /// that speaks every ten minutes still has six.
-const LEAST_READINGS: usize = 6;
-const LEAST_MINUTES: f64 = 45.0;
+pub const LEAST_READINGS: usize = 6;
+/// See [`LEAST_READINGS`].
+pub const LEAST_MINUTES: f64 = 45.0;
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use alloc::string::ToString;
 
     fn hour(value: impl Fn(f64) -> f64) -> Vec<(f64, f64)> {
         (0..=60).map(|minute| f64::from(minute) / 60.0).map(|hours| (hours, value(hours))).collect()
@@ -120,12 +111,18 @@ mod tests {
 
     #[test]
     fn an_hour_that_still_drifts_jumps_about_or_was_hardly_heard_is_refused() {
-        let judged = |readings: &[(f64, f64)]| settled(readings, Stillness::HUMIDITY).unwrap_err().to_string();
-        assert!(judged(&hour(|hours| 70.0 + hours)).contains("still moves"));
-        assert!(judged(&hour(|hours| if (0.4..0.5).contains(&hours) { 60.0 } else { 75.0 })).contains("jumps about"));
-        assert!(judged(&hour(|_| 75.0)[..5]).contains("only 5 readings"));
-        assert!(judged(&hour(|_| 75.0)[..30]).contains("over 29 minutes"));
-        assert!(judged(&[]).contains("only 0 readings"));
-        assert!(judged(&hour(|_| f64::NAN)).contains("only 61"));
+        let judged = |readings: &[(f64, f64)]| settled(readings, Stillness::HUMIDITY).unwrap_err();
+        assert!(matches!(judged(&hour(|hours| 70.0 + hours)), NotSettled::Drifts { limit: 0.5, .. }));
+        let restless = judged(&hour(|hours| if (0.4..0.5).contains(&hours) { 60.0 } else { 75.0 }));
+        assert_eq!(restless, NotSettled::Restless { spread: 15.0, limit: 2.0 });
+        let too_few = |readings: &[(f64, f64)]| match judged(readings) {
+            NotSettled::TooFew { count, minutes } => (count, minutes),
+            other => panic!("{other:?}"),
+        };
+        assert_eq!(too_few(&hour(|_| 75.0)[..5]).0, 5);
+        let (count, minutes) = too_few(&hour(|_| 75.0)[..30]);
+        assert!(count == 30 && (minutes - 29.0).abs() < 1e-9, "{minutes}");
+        assert_eq!(too_few(&[]), (0, 0.0));
+        assert_eq!(too_few(&hour(|_| f64::NAN)).0, 61);
     }
 }

@@ -30,8 +30,11 @@ pub fn judge(stand: &Stand<'_>, held: bool) -> Condition {
             None => return Condition::Absent,
         },
     };
-    let wet = surface.condenses() || (held && on.is_some() && surface.margin < DEADBAND);
-    if !wet {
+    let wet = match on {
+        Some(_) => surface.condenses() || (held && surface.margin < DEADBAND),
+        None => surface.condenses() && is_damp(stand),
+    };
+    if !wet && !held {
         return Condition::Absent;
     }
     let evidence = Evidence::Condensation {
@@ -41,17 +44,18 @@ pub fn judge(stand: &Stand<'_>, held: bool) -> Condition {
         accuracy: surface.margin_accuracy,
         on,
     };
-    Condition::Present { harm: None, evidence }
+    if wet { Condition::Present { harm: None, evidence } } else { Condition::Gone { evidence } }
 }
 
-/// A spot colder than the air by the usual offset. Only where room air matters to leaves,
-/// and only told when nothing more urgent is.
+/// A spot colder than the air by the usual offset.
 fn assumed(stand: &Stand<'_>) -> Option<Surface> {
     let (temperature, humidity) = stand.air.temperature.zip(stand.air.humidity)?;
-    let damp = stand.demand.limits.humidity_max.is_some_and(|limit| humidity > limit);
-    let surface =
-        || Surface::assumed(COLD_SPOT_OFFSET, Celsius(temperature), RelativeHumidity(humidity), stand.air.accuracy);
-    damp.then(surface).flatten()
+    Surface::assumed(COLD_SPOT_OFFSET, Celsius(temperature), RelativeHumidity(humidity), stand.air.accuracy)
+}
+
+/// Of an assumed spot is told only where room air matters to leaves.
+fn is_damp(stand: &Stand<'_>) -> bool {
+    stand.demand.limits.humidity_max.zip(stand.air.humidity).is_some_and(|(limit, humidity)| humidity > limit)
 }
 
 #[cfg(test)]
@@ -109,7 +113,9 @@ mod tests {
         let just_above = [window(Some(14.2))];
         assert_eq!(judged(air(22.0, 60.0), &just_above, false), Condition::Absent);
         assert!(matches!(judged(air(22.0, 60.0), &just_above, true), Condition::Present { .. }));
-        assert_eq!(judged(air(22.0, 60.0), &[window(Some(14.5))], true), Condition::Absent);
+        let gone = judged(air(22.0, 60.0), &[window(Some(14.5))], true);
+        let Condition::Gone { evidence: Evidence::Condensation { surface, .. } } = gone else { panic!("{gone:?}") };
+        assert_eq!(surface, 14.5, "the numbers of the minute in which it ended");
     }
 
     #[test]

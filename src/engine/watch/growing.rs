@@ -61,7 +61,7 @@ impl GrowingWatch {
                     let [mut mold, dripping] = self.mold.look(at, hours, &stand, &air, held);
                     // Nobody has told of a tray: something that molds is taken to grow.
                     if !any_sown {
-                        mold.1 = self.mold.assume(at, hours, &stand, &air);
+                        mold.1 = self.mold.assume(at, hours, &stand, &air, held(AlarmKind::MoldPressure));
                     }
                     let dryout = self.dryout.look(at, hours, &stand, &air);
                     [mold, (AlarmKind::DryOut, unless_watering(in_a_round, dryout)), dripping]

@@ -80,15 +80,17 @@ impl MoldWatch {
 
     /// Lets `hours` pass over a place of which the journal says nothing: leaves of every family are
     /// taken to stand open there, and those that conditions favor most are told of.
-    pub fn assume(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir) -> Condition {
+    pub fn assume(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
         let assumed = self.assumed.entry(stand.place).or_insert_with(|| FAMILIES.map(Leaves::of_family).to_vec());
         for leaves in assumed.iter_mut() {
             leaves.breathe(at, hours, air);
         }
         let told = assumed.iter().filter_map(|leaves| Some((leaves, leaves.mold_harm(at, air)?)));
         match told.max_by(|(a, _), (b, _)| a.mold.pressure().total_cmp(&b.mold.pressure())) {
-            Some((leaves, harm)) => leaves.told(stand, air, Vec::new(), harm),
-            None => Condition::Absent,
+            Some((leaves, harm)) => {
+                Condition::Present { harm: Some(harm), evidence: leaves.evidence(stand, air, Vec::new()) }
+            }
+            None => gone(assumed.first().filter(|_| held), stand, air),
         }
     }
 
@@ -106,7 +108,7 @@ impl MoldWatch {
             self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray)).pass(at, hours, tray, air);
         }
         [
-            (MoldPressure, self.mold(at, stand, air)),
+            (MoldPressure, self.mold(at, stand, air, held(MoldPressure))),
             (Condensation, self.dripping(at, stand, air, condensation::judge(stand, held(Condensation)))),
         ]
     }
@@ -152,7 +154,7 @@ impl MoldWatch {
         })
     }
 
-    fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
+    fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
         let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
         let mut reported: Option<(f64, &Leaves, Harm)> = None;
         let mut names = Vec::new();
@@ -169,10 +171,22 @@ impl MoldWatch {
                 reported = Some((pressure, leaves, harm));
             }
         }
-        match reported {
-            Some((_, leaves, harm)) => leaves.told(stand, air, names, harm),
-            None => Condition::Absent,
+        if let Some((_, leaves, harm)) = reported {
+            return Condition::Present { harm: Some(harm), evidence: leaves.evidence(stand, air, names) };
         }
+        let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
+        let worst = open
+            .filter_map(|tray| self.trays.get(&tray.name))
+            .max_by(|a, b| a.mold.pressure().total_cmp(&b.mold.pressure()));
+        gone(worst.filter(|_| held), stand, air)
+    }
+}
+
+/// Over, with the numbers of the leaves that are furthest on, where any are left.
+fn gone(leaves: Option<&Leaves>, stand: &Stand<'_>, air: &TrayAir) -> Condition {
+    match leaves {
+        Some(leaves) => Condition::Gone { evidence: leaves.evidence(stand, air, Vec::new()) },
+        None => Condition::Absent,
     }
 }
 
@@ -201,9 +215,9 @@ impl Leaves {
         }
     }
 
-    fn told(&self, stand: &Stand<'_>, air: &TrayAir, trays: Vec<String>, harm: Harm) -> Condition {
+    fn evidence(&self, stand: &Stand<'_>, air: &TrayAir, trays: Vec<String>) -> Evidence {
         let infection = self.mold.infection(air.temperature);
-        let evidence = Evidence::Mold {
+        Evidence::Mold {
             place: stand.name.to_owned(),
             trays,
             pressure: self.mold.pressure(),
@@ -211,8 +225,7 @@ impl Leaves {
             between: self.mold_band.hours(air.temperature),
             needed: infection.needed_hours.unwrap_or(0.0),
             model: format!("{} on {}", infection.pathogen.name, infection.pathogen.host),
-        };
-        Condition::Present { harm: Some(harm), evidence }
+        }
     }
 
     fn mold_harm(&self, at: Timestamp, air: &TrayAir) -> Option<Harm> {

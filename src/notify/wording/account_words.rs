@@ -2,27 +2,11 @@
 //! wrong ones of a kind, the one change of the settings that would have spared them.
 
 use super::blocks::Block;
+use super::by_mail::Proposal;
 use super::speech::{Speech, count};
 use crate::engine::alarm::AlarmKind;
 use crate::engine::alarm::account::KindAccount;
 use crate::engine::letters::digest::DigestFacts;
-
-/// A change of the settings, and what it would have done.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Proposal {
-    /// The kind of alarm it is for.
-    pub kind: AlarmKind,
-    /// The line to write, under the table of the kind.
-    pub line: String,
-    /// Calls there were in the month.
-    pub calls: usize,
-    /// How many of them would not have come.
-    pub spared: usize,
-    /// How many of those were said to be wrong.
-    pub spared_wrong: usize,
-    /// How many of those were said to be right.
-    pub lost_right: usize,
-}
 
 /// The account, on the first of a month, and what is proposed.
 pub(super) fn blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {

@@ -6,15 +6,13 @@ use super::alarm_reported;
 use super::alarm_words::words;
 use super::answering;
 use super::blocks::{Block, Blocks, Tone};
+use super::letterhead::{SUBJECT, masthead, subject};
 use super::situation_words::{action, caution, headline, seen, what};
 use super::speech::{Speech, ascii, capital, list, percent, shortened, span};
 use crate::engine::alarm::{AlarmChange, Evidence};
 use crate::engine::event::Occasion;
 use crate::engine::letters::situation::Situation;
 use crate::reading::Quantity;
-
-/// A subject line stays under 60 characters.
-const SUBJECT: usize = 59;
 
 /// A call, or its reminder.
 pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Blocks {
@@ -139,19 +137,6 @@ pub(crate) fn test(speech: &Speech) -> Blocks {
             ),
         ],
     }
-}
-
-/// The line above every letter: whose and when.
-pub(crate) fn masthead(speech: &Speech) -> String {
-    format!("{} · {}", speech.site.name, speech.local(speech.now).format("%a %-d %b %H:%M"))
-}
-
-/// Prefix, headline and "+ 2 more", under 60 ASCII characters. What is cut is the headline.
-pub(crate) fn subject(prefix: &str, headline: &str, alarms: usize) -> String {
-    let more = if alarms > 1 { format!(" + {} more", alarms - 1) } else { String::new() };
-    let prefix = ascii(prefix);
-    let room = SUBJECT.saturating_sub(prefix.len() + 1 + more.len());
-    format!("{prefix} {}{more}", shortened(&ascii(headline), room))
 }
 
 fn leading(situations: &[Situation]) -> Option<(&Situation, &AlarmChange)> {

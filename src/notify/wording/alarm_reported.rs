@@ -1,7 +1,8 @@
 //! One alarm as it is told: its words together with since when, how long there
 //! is, who answered, and how to answer.
 
-use super::alarm_words::{AlarmWords, words};
+use super::alarm_words::words;
+use super::sentences::AlarmWords;
 use super::speech::{Speech, capital, span};
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority, REPORTED_IN_THE_DIGEST};
 use crate::units::Timestamp;

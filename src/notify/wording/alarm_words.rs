@@ -1,34 +1,14 @@
 //! What each kind of alarm says: what is, what harm comes, what to do. One
 //! `match` arm a kind of evidence; when and to whom is told by its neighbours.
 
-use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, shortened, the};
+use super::sentences::{AlarmWords, short};
+use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, the};
 use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
 use crate::engine::physics::dryness::HORIZON_HOURS;
 use crate::engine::watch::trays::tray::Stage;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-
-/// The sentences of one alarm, without when and to whom.
-pub(crate) struct AlarmWords {
-    /// For the subject: shortest form, the first words enough.
-    pub(crate) headline: String,
-    /// What it is called when it is over, "Tank level".
-    pub(crate) name: String,
-    /// What to do, as an order without full stop, "Fill the tank: 18 L to the brim";
-    /// the hour is put in before the colon.
-    pub(crate) action: String,
-    /// What is, now against the limit; whole sentences.
-    pub(crate) what: String,
-    /// What holds since, "Too warm".
-    pub(crate) state: &'static str,
-    /// What happens otherwise, as a clause: "the pump draws air".
-    pub(crate) harm: &'static str,
-    /// What is when it is over; whole sentences.
-    pub(crate) over: String,
-    /// What must be said beside it every time.
-    pub(crate) caution: Option<&'static str>,
-}
 
 /// The caution of everything that speaks of mold (WHO Guidelines for Indoor Air Quality: Dampness and Mould, 2009).
 pub(crate) const MOLD_CAUTION: &str = "Computed from room air and your log with field-crop disease models; \
@@ -37,11 +17,33 @@ const MAINS_CAUTION: &str = "Water and mains do not mix: do not touch wet plugs 
 switch off at the breaker first, and leave wet wiring to a licensed electrician.";
 const HEATER_CAUTION: &str = "A heater that trips its breaker is work for a licensed electrician.";
 
-/// Names longer than this are cut in a subject line.
-const NAME_IN_SUBJECT: usize = 20;
-
 /// The sentences for this alarm as it stands.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
+    let words = words_of_now(change, speech);
+    match over_without_numbers(change) {
+        Some(over) => AlarmWords { over, ..words },
+        None => words,
+    }
+}
+
+/// What is said of an end that gave no numbers: those at hand are of before.
+fn over_without_numbers(change: &AlarmChange) -> Option<String> {
+    if !change.numbers_are_past {
+        return None;
+    }
+    match &change.evidence {
+        Evidence::Air { place, .. } | Evidence::Condensation { place, .. } | Evidence::Mold { place, .. } => {
+            Some(format!("Nothing stands in {place} any more that asks for it."))
+        }
+        Evidence::Dryness { place, .. } => {
+            Some(format!("By the air and your log, the trays in {place} have water again, or have moved on."))
+        }
+        Evidence::Reservoir { reservoir, .. } => Some(format!("{} is not judged any more.", capital(&the(reservoir)))),
+        _ => None,
+    }
+}
+
+fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     match &change.evidence {
         Evidence::Air { place, quantity, value, limit, worst, trays, dew_point, dew_point_accuracy, accuracy } => air(
             change,
@@ -275,13 +277,14 @@ fn condensation(
 ) -> AlarmWords {
     let (dew, cold) = (speech.temperature(dew_point), speech.temperature(surface));
     let off = speech.temperature_difference(accuracy);
+    let wet = surface <= dew_point;
     let thing = match on {
         Some(on) => format!("The {on} at {place}"),
         None => format!("A surface in {place}"),
     };
     AlarmWords {
         headline: match on {
-            Some(on) => format!("{}: {} below dew point", short(place), shortened(on, NAME_IN_SUBJECT)),
+            Some(on) => format!("{}: {} below dew point", short(place), short(on)),
             None => format!("{}: surfaces below dew point", short(place)),
         },
         name: format!("Dew at {}", short(place)),
@@ -298,7 +301,10 @@ fn condensation(
         },
         state: "Below the dew point",
         harm: "leaves and covers stay wet and conditions favor mold",
-        over: format!("{thing} is at {cold}, the dew point at {dew}."),
+        over: match on {
+            None if wet => format!("The air in {place} is no damper than the trays there bear."),
+            _ => format!("{thing} is at {cold}, the dew point at {dew}."),
+        },
         caution: Some(MOLD_CAUTION),
     }
 }
@@ -419,9 +425,4 @@ fn concerned(trays: &[String]) -> String {
         1..=4 => format!(" It concerns {}.", list(trays, 4)),
         many => format!(" It concerns {}, first {}.", count(many as i64, "tray"), list(&trays[..3], 3)),
     }
-}
-
-/// A name as a subject line bears it.
-pub(crate) fn short(name: &str) -> String {
-    shortened(name.trim(), NAME_IN_SUBJECT)
 }

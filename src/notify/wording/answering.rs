@@ -1,35 +1,12 @@
 //! How a letter is answered: by a reply where replies are read, else by a verb at the
 //! machine. One sentence, and a link that has the reply ready.
 
-use super::account_words::Proposal;
-use super::alarm_letter::{masthead, subject};
 use super::alarm_reported;
 use super::blocks::{Block, Blocks, Tone};
+use super::by_mail::ByMail;
+use super::letterhead::{masthead, subject};
 use super::speech::{Speech, shortened};
 use crate::engine::alarm::{AlarmChange, AlarmState};
-use crate::units::Timestamp;
-
-/// How letters are answered just now, and what became of replies since the last digest.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Answering {
-    /// Replies are read; `None`: they are not.
-    pub by_mail: Option<ByMail>,
-    /// Replies that were not taken, for want of a mark or of an address we write to.
-    pub refused: u32,
-    /// The mailbox could not be read since then, and why.
-    pub deaf: Option<(Timestamp, String)>,
-    /// Changes of the settings that would have spared calls people said were wrong.
-    pub proposals: Vec<Proposal>,
-}
-
-/// What a reply to one letter needs.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ByMail {
-    /// Where it goes.
-    pub address: String,
-    /// The letter's code, for mail programs that lose its Message-ID.
-    pub code: String,
-}
 
 /// How to answer the alarms of a letter; nothing where none waits for an answer.
 pub(crate) fn how<'a>(alarms: impl IntoIterator<Item = &'a AlarmChange>, speech: &Speech) -> Vec<Block> {

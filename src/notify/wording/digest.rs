@@ -2,12 +2,12 @@
 //! reservoirs, trays, alarms, sensors, and what nobody watched.
 
 use super::account_words;
-use super::alarm_letter::{masthead, subject};
 use super::alarm_reported;
 use super::alarm_words::words;
 use super::answering;
 use super::blocks::{Block, Blocks, Tone};
 use super::digest_trays::{due_blocks, harvest_blocks, overdue_blocks, tasks, tray_blocks};
+use super::letterhead::{masthead, subject};
 use super::sensor_words::doubt;
 use super::situation_words;
 use super::speech::{Speech, ascii, capital, count, list, percent, shortened, the};
@@ -353,7 +353,9 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
         moved.push(format!("{} added", speech.volume(tank.added)));
     }
     let forecast = match tank.empty_at {
-        Some(_) if tank.usable.is_some_and(|usable| usable <= 0.0) => " At the pump inlet.".to_owned(),
+        _ if tank.usable.is_some_and(|usable| usable <= tank.usable_accuracy.unwrap_or(0.0).max(0.0)) => {
+            " At the pump inlet.".to_owned()
+        }
         Some((best, early, late)) if late - early > TimeDelta::hours(1) => format!(
             " At the pump inlet {}, between {} and {}.",
             speech.day_and_clock(best),
@@ -385,7 +387,6 @@ fn raised_line(situation: &Situation, speech: &Speech) -> String {
     let told: Vec<_> = situation.alarms.iter().map(|change| words(change, speech)).collect();
     let names: Vec<String> = told.iter().map(|words| words.name.clone()).collect();
     let names = list(&names, 4);
-    let open = capital(&situation_words::headline(situation, speech));
     match first.state {
         AlarmState::Normal | AlarmState::ReturnedUnacknowledged => {
             let ended = situation.alarms.iter().map(|change| change.returned_at.unwrap_or(change.at)).max();
@@ -396,8 +397,9 @@ fn raised_line(situation: &Situation, speech: &Speech) -> String {
             over.dedup();
             format!("{names}: over at {ended}{unseen}. {}", over.join(" "))
         }
-        AlarmState::Acknowledged => format!("{open}: open, seen{who}."),
-        AlarmState::Unacknowledged => format!("{open}: open."),
+        // Its figures of now stand above.
+        AlarmState::Acknowledged => format!("{names}: open, seen{who}."),
+        AlarmState::Unacknowledged => format!("{names}: open."),
         AlarmState::Shelved => format!("{names}: silenced for a time{who}."),
         AlarmState::OutOfService => format!("{names}: out of service{who}."),
     }

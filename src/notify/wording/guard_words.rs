@@ -1,8 +1,8 @@
 //! What the guard writes: that nobody watches, that somebody does again, that the breakfast
 //! letter did not come.
 
-use super::alarm_letter::subject;
 use super::blocks::{Block, Blocks, Tone};
+use super::letterhead::subject;
 use super::speech::{Speech, span};
 use crate::config::Guard;
 use crate::engine::rules::Site;

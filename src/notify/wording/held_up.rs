@@ -1,7 +1,7 @@
 //! The one letter that tells what several had to tell, after nobody was reached for long.
 
-use super::alarm_letter::masthead;
 use super::blocks::{Block, Blocks, Tone};
+use super::letterhead::masthead;
 use super::speech::{Speech, ascii, count};
 use crate::notify::post::Posted;
 

@@ -70,6 +70,7 @@ pub(super) fn change(kind: AlarmKind, subject: &str, evidence: Evidence) -> Alar
         times: 1,
         next_round: at("2026-03-04T07:00"),
         evidence,
+        numbers_are_past: false,
         by: None,
         answered_at: None,
         returned_at: None,

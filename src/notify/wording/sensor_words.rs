@@ -1,7 +1,7 @@
 //! What is said of sensors that fell silent, got stuck, lie or disagree. None
 //! of these says anything about the air: only about who watches it.
 
-use super::alarm_words::{AlarmWords, short};
+use super::sentences::{AlarmWords, short};
 use super::speech::{Speech, capital, count, percent, span, the};
 use crate::engine::alarm::{AlarmChange, Evidence};
 use crate::reading::Quantity;

@@ -2,8 +2,9 @@
 //! of caution.
 
 use super::alarm_reported;
-use super::alarm_words::{short, words};
+use super::alarm_words::words;
 use super::blocks::Block;
+use super::sentences::short;
 use super::speech::{Speech, capital, list};
 use crate::engine::alarm::{AlarmChange, AlarmState, Evidence};
 use crate::engine::letters::situation::Situation;

@@ -1,7 +1,7 @@
 //! How times, spans and quantities are said: local time, the site's units, words
 //! instead of codes. It knows numbers; what they mean is told by its neighbours.
 
-use super::answering::Answering;
+use super::by_mail::Answering;
 use crate::engine::rules::Site;
 use crate::units::{Timestamp, UnitSystem, tenths};
 use chrono::{DateTime, NaiveTime, TimeDelta};

@@ -1,7 +1,7 @@
 //! What is said when the watch itself is in trouble: no broker, no mail, no
 //! store, a clock that was set.
 
-use super::alarm_words::AlarmWords;
+use super::sentences::AlarmWords;
 use super::speech::{Speech, count, span};
 use crate::engine::alarm::{AlarmChange, Evidence};
 use crate::engine::event::AtStake;

@@ -12,7 +12,7 @@ pub use tray_sheet::sheet;
 pub use words::text;
 
 use super::alarms::{self, Episode};
-use super::history::Subject;
+use super::subject::Subject;
 use super::{formatted, known_air};
 use crate::analysis::lives::{Action, End, Fate, Life, lives};
 use crate::analysis::stages::{StageTrace, holes, stages};

@@ -1,8 +1,9 @@
 //! What draws on a tank: its steps, the steady draw between them, and the pulses of a pump.
 
+use super::known::{DRAW_HOURS, KEPT_HOURS, LEAK_HOURS, POINT_MINUTES, SAME_ROUND_HOURS, TankWatch};
 use crate::physics::draw::{self, LevelStep, Point};
 use crate::physics::slope::{Slope, median, theil_sen};
-use crate::watch::tank::{DRAW_HOURS, KEPT_HOURS, LEAK_HOURS, POINT_MINUTES, SAME_ROUND_HOURS, TankWatch};
+use crate::units::Timestamp;
 use alloc::vec::Vec;
 
 /// Points in which a new step is looked for: twelve before it and three after.
@@ -11,6 +12,11 @@ const STEP_TAIL: usize = 15;
 pub(super) const SETTLED_HOURS: f64 = 0.17;
 /// The slope of hours is taken anew every so many points.
 const DRIFT_EVERY: i32 = 6;
+/// Points of half an hour.
+const HALF_HOUR: usize = 6;
+/// From one point to the next a gauge rises by itself by so many deviations of its points, hardly
+/// ever by more. Own default.
+const RISE_DEVIATIONS: f64 = 6.0;
 
 impl TankWatch {
     /// Only the newest stretch can hold a step that is not known yet, and the slope of
@@ -89,6 +95,27 @@ impl TankWatch {
             .collect();
         pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
         pulses
+    }
+
+    /// Litres the level fell over a span, from the higher half hour of its first half to its last
+    /// half hour; `None` when it was not watched, or water was poured in.
+    pub fn fell_between(&self, from: Timestamp, until: Timestamp) -> Option<f64> {
+        let (from, until) = (self.hours(from), self.hours(until));
+        let all: Vec<Point> = self.points.iter().copied().collect();
+        let span: Vec<Point> = all.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
+        let (first, last) = (span.first()?, span.last()?);
+        let rise = (3.0 * self.noise()).max(RISE_DEVIATIONS * scatter(&all));
+        let poured = self.quiet_from >= from || span.windows(2).any(|pair| pair[1].1 - pair[0].1 > rise);
+        let watched =
+            first.0 - from < 0.25 && until - last.0 < 0.25 && span.windows(2).all(|pair| pair[1].0 - pair[0].0 < 0.5);
+        if poured || !watched {
+            return None;
+        }
+        let level = |points: &[Point]| median(&points.iter().map(|(_, litres)| *litres).collect::<Vec<f64>>());
+        let half = span.partition_point(|(when, _)| *when <= (from + until) / 2.0);
+        let high = span[..half].chunks(HALF_HOUR).filter_map(level).reduce(f64::max)?;
+        let low = level(&span[half.max(span.len().saturating_sub(HALF_HOUR))..])?;
+        Some((high - low).max(0.0))
     }
 }
 

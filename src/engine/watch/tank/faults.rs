@@ -1,14 +1,13 @@
 //! What can be wrong with a tank: more goes than plants can use, or the gauge no longer moves.
 
-use crate::alarm::Condition;
-use crate::alarm::{Evidence, Harm};
+use super::drawn::{SETTLED_HOURS, scatter};
+use super::known::{LeakTest, POINT_MINUTES, Sudden, TankWatch, Use, gone};
+use crate::alarm::{Condition, Evidence, Harm};
 use crate::physics::draw::{self, Point};
 use crate::physics::slope::median;
 use crate::quality::judge::STUCK_ALONE;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
-use crate::watch::tank::drawn::{SETTLED_HOURS, scatter};
-use crate::watch::tank::{POINT_MINUTES, Sudden, TankWatch, Use};
 use alloc::borrow::ToOwned;
 use alloc::vec::Vec;
 
@@ -96,7 +95,7 @@ impl TankWatch {
         let evidence =
             Evidence::Leak { reservoir: name.to_owned(), draw, expected, lost, sudden_minutes: None, usable };
         if !self.leaking {
-            return super::gone(held, &evidence);
+            return gone(held, &evidence);
         }
         let more = (draw - expected).max(0.05);
         let in_hours = |litres: f64, rate: f64| ((litres - lost) / rate).max(0.0);
@@ -252,17 +251,6 @@ impl TankWatch {
         let evidence = Evidence::Stuck { place: name.to_owned(), quantity: Quantity::Volume, value: level };
         Condition::Present { harm: Some(Harm::after(at, hidden * 0.7, hidden, hidden * 1.5 + 12.0)), evidence }
     }
-}
-
-/// What the leak test found.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct LeakTest {
-    /// The sum went beyond its limit, and the newest half hours go the same way.
-    proven: bool,
-    /// Litres gone since the sum began to grow.
-    lost: f64,
-    /// Litres an hour over the newest hour.
-    draw: f64,
 }
 
 /// How a level is cut for the sum.

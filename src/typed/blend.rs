@@ -1,37 +1,25 @@
-//! A sowing as people write it: a blend by kinds alone, by shares, or by grams, beside the
-//! grams of seed a tray. It becomes grams of each kind, the only form that is kept.
+//! A blend as people write it, by kinds alone, by shares, or by grams, beside the grams of seed
+//! a tray. It becomes grams of each kind, the only form that is kept.
 
-use alloc::borrow::ToOwned;
-use alloc::collections::BTreeMap;
-use alloc::format;
-use alloc::string::String;
-use alloc::vec::Vec;
-use serde::Deserialize;
+use std::collections::BTreeMap;
 
-/// A sowing before the grams of its blend are worked out.
-#[derive(Deserialize)]
-pub(super) struct Sowing {
-    tray: String,
-    place: String,
-    crop: Option<String>,
-    blend: Option<Blend>,
-    count: Option<u32>,
-    #[serde(alias = "seed", alias = "seed_weight")]
-    seed_grams: Option<f64>,
-    #[serde(alias = "lot")]
-    seed_lot: Option<String>,
-    medium: Option<String>,
-}
-
-#[derive(Deserialize)]
-#[serde(untagged)]
-enum Blend {
-    /// `{"broccoli": 8, "kale": 8}`: grams.
-    Grams(BTreeMap<String, f64>),
-    /// `["broccoli", "kale"]`: equal shares.
-    Kinds(Vec<String>),
-    /// `broccoli,kale`, `broccoli:2,kale:1` or `broccoli:16g,kale:8g`.
-    Text(String),
+/// The grams a tray of each kind: of `broccoli,kale` (equal shares), `broccoli:2,kale:1` or
+/// `broccoli:16g,kale:8g`; for shares, of the grams of all kinds together.
+///
+/// # Errors
+/// A sentence with what to write: what is no blend, or shares of nothing.
+pub(crate) fn grams(text: &str, together: Option<f64>) -> Result<BTreeMap<String, f64>, String> {
+    match (read(text)?, together) {
+        (Kinds::Grams(grams), _) => Ok(grams),
+        (Kinds::Shares(shares), Some(total)) => Ok(portions(&shares, total)),
+        (Kinds::Shares(shares), None) => {
+            let grams: Vec<String> = shares.keys().map(|kind| format!("{kind}:8g")).collect();
+            Err(format!(
+                "a blend needs grams: add seed_grams=24 (grams a tray, all kinds together), or write blend={}",
+                grams.join(",")
+            ))
+        }
+    }
 }
 
 /// Kinds with a share each, or with grams each.
@@ -39,41 +27,6 @@ enum Blend {
 enum Kinds {
     Shares(BTreeMap<String, f64>),
     Grams(BTreeMap<String, f64>),
-}
-
-impl TryFrom<Sowing> for super::Sowing {
-    type Error = String;
-
-    fn try_from(written: Sowing) -> Result<Self, String> {
-        let kinds = match written.blend {
-            None => Kinds::Grams(BTreeMap::new()),
-            Some(Blend::Grams(grams)) => Kinds::Grams(grams),
-            Some(Blend::Kinds(kinds)) => read(&kinds.join(","))?,
-            Some(Blend::Text(text)) => read(&text)?,
-        };
-        let blend = match (kinds, written.seed_grams) {
-            (Kinds::Grams(grams), _) => grams,
-            (Kinds::Shares(shares), Some(total)) => portions(&shares, total),
-            (Kinds::Shares(shares), None) => {
-                let kinds: Vec<&str> = shares.keys().map(String::as_str).collect();
-                let grams: Vec<String> = kinds.iter().map(|kind| format!("{kind}:8g")).collect();
-                return Err(format!(
-                    "a blend needs grams: add seed_grams=24 (grams a tray, all kinds together), or write blend={}",
-                    grams.join(",")
-                ));
-            }
-        };
-        Ok(super::Sowing {
-            tray: written.tray,
-            place: written.place,
-            crop: written.crop,
-            blend,
-            count: written.count.unwrap_or(1),
-            seed_grams: written.seed_grams,
-            seed_lot: written.seed_lot,
-            medium: written.medium,
-        })
-    }
 }
 
 /// The grams of each kind, from the total and the shares.
@@ -110,16 +63,13 @@ fn read(text: &str) -> Result<Kinds, String> {
 #[cfg(test)]
 mod tests {
     use crate::journal::{Did, Entry, Sowing};
-    use alloc::borrow::ToOwned;
-    use alloc::string::{String, ToString};
-    use alloc::vec::Vec;
+    use crate::typed::object::from_json;
 
     fn sown(more: &str) -> Result<Sowing, String> {
         let text = format!(r#"{{"did":"sow","tray":"K1","place":"rack-a",{more}}}"#);
-        match serde_json::from_str::<Entry>(&text) {
-            Ok(Entry { did: Did::Sow(sowing), .. }) => Ok(sowing),
-            Ok(other) => Err(format!("{other:?}")),
-            Err(error) => Err(error.to_string()),
+        match from_json(&text)? {
+            Entry { did: Did::Sow(sowing), .. } => Ok(sowing),
+            other => Err(format!("{other:?}")),
         }
     }
 

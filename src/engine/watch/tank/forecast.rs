@@ -1,0 +1,69 @@
+//! When the pump will draw air. The steady draw and the pulses of the last day run on.
+
+use super::known::TankWatch;
+use crate::alarm::Harm;
+use crate::physics::climate::TENTH_OF_LIMITS;
+use crate::physics::slope::Slope;
+use crate::units::Timestamp;
+
+/// A day's waterings differ from the day before by so much: tenths of the chance. Own default.
+const PULSE_SPREAD: (f64, f64) = (0.8, 1.25);
+
+impl TankWatch {
+    /// When the pump draws air. `None`: no measurable draw, or it does already.
+    ///
+    /// What goes by a leak goes at the rate of the last hour; what plants and pump take goes as
+    /// it went in the last day, pulses at their hours.
+    pub fn forecast(&self, at: Timestamp) -> Option<Harm> {
+        let (when, usable) = self.usable().filter(|(_, usable)| *usable > self.bottom())?;
+        let now = self.hours(at);
+        let unseen = (now - self.hours(when)).clamp(0.0, 48.0);
+        let usable = usable - self.steady_draw().unwrap_or(0.0) * unseen;
+        let falling = if self.leaking { self.hour } else { self.drift }.filter(Slope::falls);
+        let (best, most, least) = match (falling, self.usual) {
+            (Some(slope), _) => (-slope.per_hour, -slope.low, -slope.high),
+            // Between two waterings the steady draw may not show yet; what was usual still holds.
+            (None, Some(usual)) if usual > 0.0 => (usual, usual * 1.5, usual * 0.5),
+            _ => (0.0, 0.0, 0.0),
+        };
+        let pulses = self.pulses(now);
+        let until = |left: f64, rate: f64, pulse: f64| empty_in(left.max(0.0), rate, &pulses, pulse);
+        let likely = until(usable, best, 1.0)?;
+        // The gauge may read high: then there is less than it says.
+        let off = self.accuracy * TENTH_OF_LIMITS;
+        let early = until(usable - off, most.min(best * 3.0).max(best), PULSE_SPREAD.1).unwrap_or(likely).min(likely);
+        let late = until(usable + off, least.max(best / 3.0), PULSE_SPREAD.0).unwrap_or(likely * 2.0).max(likely);
+        Some(Harm::after(at, early, likely, late))
+    }
+
+    /// The last centimetre above the inlet is within the gauge's own error.
+    pub(super) fn bottom(&self) -> f64 {
+        (self.usable_when_full() * 0.01).max(0.2)
+    }
+}
+
+/// Hours until `usable` litres are gone at a steady rate and daily pulses; `None` when
+/// that lies beyond thirty days.
+fn empty_in(usable: f64, rate: f64, pulses: &[(f64, f64)], pulse_factor: f64) -> Option<f64> {
+    let mut left = usable;
+    let mut hour = 0.0;
+    for day in 0..30 {
+        for (when, litres) in pulses {
+            let when = when + 24.0 * f64::from(day);
+            let steady = rate * (when - hour).max(0.0);
+            if left <= steady {
+                return Some(hour + left / rate);
+            }
+            left -= steady + litres * pulse_factor;
+            hour = when;
+            if left <= 0.0 {
+                return Some(hour);
+            }
+        }
+        if pulses.is_empty() {
+            break;
+        }
+    }
+    let hours = (rate > 0.0).then(|| hour + left / rate)?;
+    (hours <= 24.0 * 30.0).then_some(hours)
+}

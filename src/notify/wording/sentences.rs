@@ -1,0 +1,32 @@
+//! The sentences of one alarm, as a letter, the lamp and the terminal put them together.
+
+use super::speech::shortened;
+
+/// Names longer than this are cut in a subject line.
+const NAME_IN_SUBJECT: usize = 20;
+
+/// The sentences of one alarm, without when and to whom.
+pub(crate) struct AlarmWords {
+    /// For the subject: shortest form, the first words enough.
+    pub(crate) headline: String,
+    /// What it is called when it is over, "Tank level".
+    pub(crate) name: String,
+    /// What to do, as an order without full stop, "Fill the tank: 18 L to the brim";
+    /// the hour is put in before the colon.
+    pub(crate) action: String,
+    /// What is, now against the limit; whole sentences.
+    pub(crate) what: String,
+    /// What holds since, "Too warm".
+    pub(crate) state: &'static str,
+    /// What happens otherwise, as a clause: "the pump draws air".
+    pub(crate) harm: &'static str,
+    /// What is when it is over; whole sentences.
+    pub(crate) over: String,
+    /// What must be said beside it every time.
+    pub(crate) caution: Option<&'static str>,
+}
+
+/// A name as a subject line bears it.
+pub(crate) fn short(name: &str) -> String {
+    shortened(name.trim(), NAME_IN_SUBJECT)
+}
