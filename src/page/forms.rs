@@ -2,16 +2,13 @@
 //! out, and a sentence where that cannot be. The daemon decides whether it takes them.
 
 use super::round::{Rack, Task};
-use super::sow;
 use crate::engine::alarm::AlarmKey;
 use crate::engine::event::{Command, Grade};
 use crate::engine::letters::snapshot::Snapshot;
 use crate::engine::rules::Rules;
 use crate::journal::{Did, Entry, Loss, Target};
-use crate::store::InboxKind;
 use crate::typed::{self, amount::Measure};
 use crate::units::{Litres, UnitSystem};
-use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 /// Exact: NIST SP 811, appendix B.
@@ -129,40 +126,11 @@ impl Units {
     }
 }
 
-/// What a form sent to `path` puts into the inbox; `None`: no form of ours goes there.
-///
-/// # Errors
-/// A sentence, where it says something that cannot be read.
-pub(super) fn asked(
-    rules: &Rules,
-    snapshot: &Snapshot,
-    path: &str,
-    fields: &Fields,
-    by: &str,
-) -> Option<Result<(InboxKind, Vec<String>), String>> {
-    let entries = match path {
-        "/did" => did(rules, snapshot, fields, by),
-        "/sow" => sow::entry(fields, Units(rules.site.units), by).map(|entry| vec![entry]),
-        "/strike" => strikes(fields, by),
-        "/answer" => {
-            let command = answer(fields, by).and_then(|command| to_json(&command));
-            return Some(command.map(|command| (InboxKind::Command, vec![command])));
-        }
-        _ => return None,
-    };
-    let bodies = entries.and_then(|all| all.iter().map(to_json).collect());
-    Some(bodies.map(|bodies| (InboxKind::Journal, bodies)))
-}
-
-fn to_json(asked: &impl Serialize) -> Result<String, String> {
-    serde_json::to_string(asked).map_err(|error| error.to_string())
-}
-
 /// The entries that a form asks for.
 ///
 /// # Errors
 /// A sentence, where it says something that cannot be read.
-fn did(rules: &Rules, snapshot: &Snapshot, fields: &Fields, by: &str) -> Result<Vec<Entry>, String> {
+pub(super) fn did(rules: &Rules, snapshot: &Snapshot, fields: &Fields, by: &str) -> Result<Vec<Entry>, String> {
     let entry = |did: Did| Entry { at: None, by: Some(by.to_owned()), did };
     let units = Units(rules.site.units);
     let note = || fields.get("note").map(str::to_owned);
@@ -208,7 +176,7 @@ fn did(rules: &Rules, snapshot: &Snapshot, fields: &Fields, by: &str) -> Result<
 ///
 /// # Errors
 /// A sentence, where the form cannot be read.
-fn answer(fields: &Fields, by: &str) -> Result<Command, String> {
+pub(super) fn answer(fields: &Fields, by: &str) -> Result<Command, String> {
     let old = "That sheet is of another version; open it again.";
     let alarm = fields.get("alarm").and_then(AlarmKey::from_id).ok_or(old)?;
     let grade = match fields.get("word") {
@@ -224,7 +192,7 @@ fn answer(fields: &Fields, by: &str) -> Result<Command, String> {
 ///
 /// # Errors
 /// A sentence, where the numbers cannot be read.
-fn strikes(fields: &Fields, by: &str) -> Result<Vec<Entry>, String> {
+pub(super) fn strikes(fields: &Fields, by: &str) -> Result<Vec<Entry>, String> {
     let numbers: Result<Vec<i64>, _> = fields.get("entries").unwrap_or_default().split('.').map(str::parse).collect();
     let numbers = numbers.map_err(|_| "That sheet is of another version; open it again.".to_owned())?;
     let strike = |entry| Entry { at: None, by: Some(by.to_owned()), did: Did::Strike { entry, note: None } };

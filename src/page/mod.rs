@@ -103,6 +103,6 @@ pub fn asked_by_form(
     path: &str,
     form: &[u8],
 ) -> Option<Result<Vec<String>, String>> {
-    let asked = forms::asked(rules, snapshot, path, &forms::Fields::read(form), gate::HERE)?;
+    let asked = route::asked(rules, snapshot, path, &forms::Fields::read(form), gate::HERE)?;
     Some(asked.map(|(_, bodies)| bodies))
 }
