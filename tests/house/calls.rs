@@ -99,3 +99,12 @@ fn what_is_said_of_an_end_has_the_numbers_of_that_minute_or_none() {
 fn target(tray: &str) -> Target {
     Target { tray: Some(tray.into()), place: None }
 }
+
+#[test]
+fn what_ran_out_on_the_floor_is_no_watering_that_comes_again() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.says("tank", 250.0, 0.0).until("2026-03-05 01:57").says("tank", 160.0, 0.0).until("2026-03-05 20:00");
+    assert!(!night.reported(&["reservoir-leak:tank"]).is_empty());
+    let tank = &night.digest().reservoirs[0];
+    assert_eq!(tank.empty_at, None, "nothing draws on it: {tank:?}");
+}

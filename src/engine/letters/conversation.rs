@@ -303,6 +303,8 @@ impl Conversation {
     /// A round begins: people are in the room, and a new conversation with them. What is open
     /// and unanswered is taken along.
     pub fn round_begins(&mut self, lasts_until: Timestamp) {
+        // Who let a call and all its reminders stand has been told often enough.
+        let told_often = self.letters >= MOST_A_NIGHT;
         self.root = None;
         self.letters = 0;
         self.last_call = None;
@@ -310,7 +312,8 @@ impl Conversation {
         self.reminders = 0;
         self.over_due = None;
         self.reported.retain(|_, reported| !reported.over && !reported.answered);
-        self.call_again_at = (self.reported.values().any(|reported| reported.called)).then_some(lasts_until);
+        let stands = self.reported.values().any(|reported| reported.called);
+        self.call_again_at = (stands && !told_often).then_some(lasts_until);
     }
 
     /// This alarm's present episode stands in a letter that was written or is about to be.
@@ -524,6 +527,15 @@ mod tests {
         let mut later = Conversation::default();
         later.evening(minute(0), vec![need()]);
         assert!(later.needs_hands(minute(30), need()));
+    }
+
+    #[test]
+    fn after_a_call_and_three_reminders_a_round_brings_no_fifth() {
+        let mut letters = Conversation::default();
+        call(&mut letters, 0, &warm("a"), Cause::Warmth(Air::Common), 30);
+        assert_eq!(written(&mut letters, 0, 500).len(), 4);
+        letters.round_begins(minute(570));
+        assert_eq!(written(&mut letters, 500, 2000), []);
     }
 
     #[test]

@@ -38,6 +38,7 @@ impl TankWatch {
         let newest = points.last().map_or(0.0, |(when, _)| *when);
         self.steps.retain(|step| newest - step.hours <= KEPT_HOURS);
         self.rounds.retain(|round| newest - round.1 <= KEPT_HOURS);
+        self.spills.retain(|spill| newest - spill.1 <= KEPT_HOURS);
         if let Some(round) = self.rounds.last() {
             take_round(points, &mut self.steps, *round);
         }
@@ -90,11 +91,16 @@ impl TankWatch {
         let mut pulses: Vec<(f64, f64)> = self
             .steps
             .iter()
-            .filter(|step| step.litres < 0.0 && now - step.hours < 24.0)
+            .filter(|step| step.litres < 0.0 && now - step.hours < 24.0 && !self.is_spill(step))
             .map(|step| ((step.hours + 24.0 - now).max(0.0), -step.litres))
             .collect();
         pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
         pulses
+    }
+
+    /// A fall that was told as water on the floor.
+    fn is_spill(&self, step: &LevelStep) -> bool {
+        self.spills.iter().any(|(from, until)| (*from..=*until).contains(&step.hours))
     }
 
     /// Litres the level fell over a span, from the higher half hour of its first half to its last

@@ -29,6 +29,8 @@ const OTHERS_DEVIATIONS: f64 = 2.5;
 const LEAST_LEAK: f64 = 0.5;
 /// No gauge is better than this share of its tank. Own default.
 const LEAST_DEVIATION: f64 = 0.0005;
+/// A step of the level is placed no better than this. Own default.
+const SPILL_BLUR_HOURS: f64 = 0.5;
 /// A sudden fall must stand for so many minutes.
 const SUDDEN_SURE: usize = 3;
 /// It is told for so long, or until somebody says where the water went. Own default.
@@ -146,6 +148,7 @@ impl TankWatch {
         if litres > least {
             let since = before.iter().rev().find(|(_, was)| level - was < 0.2 * litres).map_or(from, |(when, _)| *when);
             self.sudden = Some(Sudden { at, litres, minutes: (at - since).num_minutes().max(1) });
+            self.spills.push((self.hours(since) - SPILL_BLUR_HOURS, self.hours(at) + SPILL_BLUR_HOURS));
         }
     }
 

@@ -45,6 +45,9 @@ pub struct TankWatch {
     pub(super) largest_pulses: VecDeque<(i64, f64)>,
     /// It fell at once and nobody logged why.
     pub(super) sudden: Option<Sudden>,
+    /// From when to when water went at once and nobody said where, hours: no watering that comes
+    /// again tomorrow.
+    pub(super) spills: Vec<(f64, f64)>,
     pub(super) leaking: bool,
     /// The newest point the leak test has seen, and what it found.
     pub(super) tested: Option<(f64, Option<LeakTest>)>,
@@ -109,6 +112,7 @@ impl TankWatch {
             minutes: VecDeque::new(),
             largest_pulses: VecDeque::new(),
             sudden: None,
+            spills: Vec::new(),
             leaking: false,
             tested: None,
             drawn_day: 0.0,
@@ -156,6 +160,7 @@ impl TankWatch {
         // Somebody knows where it went.
         self.tested = None;
         self.sudden = None;
+        self.spills.retain(|spill| hours - spill.1 > SAME_ROUND_HOURS);
         self.minutes.clear();
         match self.rounds.last_mut().filter(|round| hours - round.1 < SAME_ROUND_HOURS) {
             Some(round) => round.1 = hours,
