@@ -12,6 +12,8 @@ mod mailbox;
 mod reply;
 mod written;
 
+pub use asked::{Asked, Line};
+
 #[cfg(test)]
 mod tests;
 
@@ -35,6 +37,12 @@ const LONGEST_PAUSE: Duration = Duration::from_secs(300);
 /// The daemon looks into its inbox every second and commits at once.
 const DAEMON_ANSWERS: Duration = Duration::from_secs(10);
 const LOOK_AGAIN: Duration = Duration::from_millis(100);
+
+/// What the bytes of a mail ask for, line by line, whoever wrote it. Empty: it is no mail, or
+/// nothing of it is its writer's own.
+pub fn asked_by_mail(bytes: &[u8], is_place: impl Fn(&str) -> bool) -> Vec<Line> {
+    reply::read(bytes).map_or_else(Vec::new, |reply| asked::asked(&reply.written, is_place, &[]))
+}
 
 /// What the answers' thread tells the daemon.
 #[derive(Clone, Debug, PartialEq)]

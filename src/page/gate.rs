@@ -13,7 +13,7 @@ const COOKIE: &str = "sheet";
 /// Browsers keep no cookie longer (RFC 6265bis); it is set anew at every visit.
 const COOKIE_SECONDS: u32 = 400 * 24 * 3600;
 /// Who an entry is by that was ticked on the machine itself.
-const HERE: &str = "this machine";
+pub(super) const HERE: &str = "this machine";
 
 /// Whoever asks, and may.
 #[derive(Clone, Debug, PartialEq, Eq)]

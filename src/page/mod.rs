@@ -34,11 +34,15 @@ mod serve;
 mod sow;
 mod tray;
 
+pub use desk::Desk;
 pub use round_sheet::rack_address;
+pub use serve::connection;
 
 use crate::config::Config;
 use crate::engine::letters::snapshot::Snapshot;
-use desk::{Desk, Shown};
+use crate::engine::rules::Rules;
+use desk::Shown;
+use std::net::SocketAddr;
 use std::sync::Arc;
 use tokio::sync::{Notify, watch};
 
@@ -53,17 +57,24 @@ impl Page {
     /// Starts serving, if the settings say so. An address that is taken is no error: it is
     /// tried again, and the watch goes on.
     pub fn start(config: &Config, snapshot: Snapshot) -> Option<Page> {
-        let listen = config.page.listen?;
-        let (shown, receiver) =
-            watch::channel(Shown { nth: 1, snapshot: Arc::new(snapshot), since: tokio::time::Instant::now() });
-        let nudge = Arc::new(Notify::new());
-        let desk = Desk::new(config, listen, receiver, Arc::clone(&nudge));
+        config.page.listen?;
+        let (page, desk) = Page::and_desk(config, snapshot);
         let spawned = std::thread::Builder::new().name("page".to_owned()).spawn(move || serve::thread(desk));
         if let Err(error) = spawned {
             tracing::error!(%error, "there is no page: its thread could not be started");
             return None;
         }
-        Some(Page { shown, nudge })
+        Some(page)
+    }
+
+    /// The two ends, before anybody listens.
+    pub fn and_desk(config: &Config, snapshot: Snapshot) -> (Page, Desk) {
+        let (shown, receiver) =
+            watch::channel(Shown { nth: 1, snapshot: Arc::new(snapshot), since: tokio::time::Instant::now() });
+        let nudge = Arc::new(Notify::new());
+        let listen = config.page.listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], 0)));
+        let desk = Desk::new(config, listen, receiver, Arc::clone(&nudge));
+        (Page { shown, nudge }, desk)
     }
 
     /// Shows the room as it is now.
@@ -79,4 +90,19 @@ impl Page {
     pub fn nudge(&self) -> Arc<Notify> {
         Arc::clone(&self.nudge)
     }
+}
+
+/// What a form sent to `path` asks of the daemon, as the inbox holds it; `None`: no form of
+/// ours goes there. Who sent it was asked before.
+///
+/// # Errors
+/// A sentence, where it says something that cannot be read.
+pub fn asked_by_form(
+    rules: &Rules,
+    snapshot: &Snapshot,
+    path: &str,
+    form: &[u8],
+) -> Option<Result<Vec<String>, String>> {
+    let asked = route::asked(rules, snapshot, path, &forms::Fields::read(form), gate::HERE)?;
+    Some(asked.map(|(_, bodies)| bodies))
 }

@@ -8,12 +8,15 @@ use super::reply::{self, HttpReply};
 use super::round_sheet::{self, Setting};
 use super::{Desk, Shown, journal, live, metrics, pairing, posted, room, round, secrets, sow, tray};
 use crate::config::MetricsFor;
+use crate::engine::letters::snapshot::Snapshot;
+use crate::engine::rules::Rules;
 use crate::store::{InboxKind, StoreError};
 use http_body_util::{BodyExt, Limited};
 use hyper::body::Incoming;
 use hyper::header::{self, HeaderMap};
 use hyper::{Method, Request, StatusCode};
 use maud::{Markup, html};
+use serde::Serialize;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -257,21 +260,10 @@ async fn post(desk: &Desk, guest: &Guest, path: &str, fields: &Fields) -> HttpRe
         let framed = sow_page(desk, guest, &shown, &secrets::secret().unwrap_or_default(), fields, html! {}, true);
         return reply::page(StatusCode::OK, frame::frame(&desk.rules, &shown, guest, framed));
     }
-    let entries = |entries: Vec<crate::journal::Entry>| entries.iter().map(serde_json::to_string).collect();
-    let bodies: Result<(InboxKind, Result<Vec<String>, serde_json::Error>), String> = match path {
-        "/did" => forms::did(&desk.rules, &desk.now().snapshot, fields, &guest.name)
-            .map(|all| (InboxKind::Journal, entries(all))),
-        "/sow" => sow::entry(fields, Units(desk.rules.site.units), &guest.name)
-            .map(|entry| (InboxKind::Journal, entries(vec![entry]))),
-        "/strike" => forms::strikes(fields, &guest.name).map(|all| (InboxKind::Journal, entries(all))),
-        "/answer" => forms::answer(fields, &guest.name)
-            .map(|command| (InboxKind::Command, serde_json::to_string(&command).map(|body| vec![body]))),
-        _ => return nothing_there(),
-    };
-    let (kind, bodies) = match bodies {
-        Ok((kind, Ok(bodies))) => (kind, bodies),
-        Ok((_, Err(error))) => return refused(StatusCode::BAD_REQUEST, fields.back(), &error.to_string()),
-        Err(why) => return refused(StatusCode::BAD_REQUEST, fields.back(), &why),
+    let (kind, bodies) = match asked(&desk.rules, &desk.now().snapshot, path, fields, &guest.name) {
+        Some(Ok(asked)) => asked,
+        Some(Err(why)) => return refused(StatusCode::BAD_REQUEST, fields.back(), &why),
+        None => return nothing_there(),
     };
     match posted::hand_over(desk, kind, &bodies, key).await {
         Ok(numbers) => reply::see(&posted::in_address(fields.back(), &numbers)),
@@ -281,6 +273,35 @@ async fn post(desk: &Desk, guest: &Guest, path: &str, fields: &Fields) -> HttpRe
             &format!("Nothing was written down, because the store cannot be written: {error}"),
         ),
     }
+}
+
+/// What a form sent to `path` puts into the inbox; `None`: no form of ours goes there.
+///
+/// # Errors
+/// A sentence, where it says something that cannot be read.
+pub(super) fn asked(
+    rules: &Rules,
+    snapshot: &Snapshot,
+    path: &str,
+    fields: &Fields,
+    by: &str,
+) -> Option<Result<(InboxKind, Vec<String>), String>> {
+    let entries = match path {
+        "/did" => forms::did(rules, snapshot, fields, by),
+        "/sow" => sow::entry(fields, Units(rules.site.units), by).map(|entry| vec![entry]),
+        "/strike" => forms::strikes(fields, by),
+        "/answer" => {
+            let command = forms::answer(fields, by).and_then(|command| to_json(&command));
+            return Some(command.map(|command| (InboxKind::Command, vec![command])));
+        }
+        _ => return None,
+    };
+    let bodies = entries.and_then(|all| all.iter().map(to_json).collect());
+    Some(bodies.map(|bodies| (InboxKind::Journal, bodies)))
+}
+
+fn to_json(asked: &impl Serialize) -> Result<String, String> {
+    serde_json::to_string(asked).map_err(|error| error.to_string())
 }
 
 /// Reads a form that comes from a page of ours.

@@ -14,7 +14,8 @@ use std::pin::pin;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tokio::net::{TcpListener, TcpStream};
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::TcpListener;
 use tokio::sync::Semaphore;
 
 /// Connections at once: a dozen phones with a live sheet and a page load each. Own default.
@@ -94,6 +95,7 @@ async fn accept(desk: Arc<Desk>, listener: TcpListener) {
         let Ok(place) = Arc::clone(&places).try_acquire_owned() else { continue };
         let Some(guest) = guests.admit(peer.ip()) else { continue };
         let desk = Arc::clone(&desk);
+        let _ = stream.set_nodelay(true);
         tokio::spawn(async move {
             connection(desk, stream, peer).await;
             drop((place, guest));
@@ -101,8 +103,8 @@ async fn accept(desk: Arc<Desk>, listener: TcpListener) {
     }
 }
 
-async fn connection(desk: Arc<Desk>, stream: TcpStream, peer: SocketAddr) {
-    let _ = stream.set_nodelay(true);
+/// Answers what comes over one connection, until it ends or is ended.
+pub async fn connection(desk: Arc<Desk>, stream: impl AsyncRead + AsyncWrite + Unpin, peer: SocketAddr) {
     let live = Arc::new(AtomicBool::new(false));
     let service = {
         let live = Arc::clone(&live);

@@ -25,6 +25,15 @@ pub enum StoreError {
         /// What SQLite said.
         what: String,
     },
+    /// The disk does not give the file's first page, or its log, back: nothing of it can be
+    /// looked up. Opening the store sets it aside where the disk takes other files.
+    #[error("{}: the disk does not give the store back ({what}); see whether the card is failing", path.display())]
+    Unreadable {
+        /// The store's file.
+        path: PathBuf,
+        /// What SQLite said.
+        what: String,
+    },
     /// Somebody else holds the file for longer than five seconds.
     #[error("{}: another program holds the store; close it, or wait until it is done", path.display())]
     Busy {
@@ -122,6 +131,13 @@ pub(super) fn must_exist(path: &Path) -> Result<(), StoreError> {
     }
 }
 
+/// The two codes SQLite has for it: EIO and its like (`CORRUPTFS`), and every other reason.
+fn is_failed_read(error: &rusqlite::Error) -> bool {
+    use rusqlite::ffi::{SQLITE_IOERR_CORRUPTFS, SQLITE_IOERR_READ};
+    let code = error.sqlite_error().map(|error| error.extended_code);
+    code.is_some_and(|code| [SQLITE_IOERR_CORRUPTFS, SQLITE_IOERR_READ].contains(&code))
+}
+
 /// Whether the system keeps this user from writing to the file.
 fn is_forbidden(path: &Path) -> bool {
     let tried = std::fs::OpenOptions::new().write(true).open(path);
@@ -147,6 +163,9 @@ pub(super) fn explain(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError + u
             }
             Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => {
                 StoreError::File { path, doing: "written", source: std::io::Error::other(error.to_string()) }
+            }
+            Some(ErrorCode::SystemIoFailure) if is_failed_read(&error) => {
+                StoreError::Unreadable { path, what: error.to_string() }
             }
             Some(ErrorCode::SystemIoFailure) => {
                 StoreError::File { path, doing: "read or written", source: std::io::Error::other(error.to_string()) }

@@ -7,6 +7,7 @@ use super::{salvage, schema};
 use crate::units::Timestamp;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OptionalExtension, params};
+use std::io::Write;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -49,12 +50,15 @@ pub(super) const PATIENCE: Duration = Duration::from_secs(5);
 pub(super) fn open(path: &Path, now: Timestamp) -> Result<(Connection, Opening), StoreError> {
     let mut opened = open_sound(path);
     for _ in 1..LOOK_AGAIN {
-        if matches!(opened, Err(StoreError::Damaged { .. })) {
+        if matches!(opened, Err(StoreError::Damaged { .. } | StoreError::Unreadable { .. })) {
             opened = open_sound(path);
         }
     }
+    if matches!(opened, Err(StoreError::Unreadable { .. })) && !takes_files(path) {
+        return opened;
+    }
     match opened {
-        Err(StoreError::Damaged { what, .. }) => {
+        Err(StoreError::Damaged { what, .. } | StoreError::Unreadable { what, .. }) => {
             let set_aside = set_aside(path, now)?;
             let (mut connection, _) = open_sound(path)?;
             let carried_over = salvage::carry_over(&set_aside, &mut connection).map_err(explain(path))?;
@@ -151,6 +155,19 @@ fn check(path: &Path, connection: &Connection, stopped_well: bool) -> Result<(),
     let pragma = if stopped_well { "PRAGMA quick_check(1)" } else { "PRAGMA integrity_check(1)" };
     let verdict: String = connection.query_row(pragma, [], |row| row.get(0)).map_err(explain(path))?;
     if verdict == "ok" { Ok(()) } else { Err(StoreError::Damaged { path: path.to_owned(), what: verdict }) }
+}
+
+/// Whether the disk takes another file beside this one: then it is the place under this one
+/// that is bad, and not the whole disk that is away for a while.
+fn takes_files(path: &Path) -> bool {
+    let trial = with_suffix(path, ".trial");
+    let tried = std::fs::File::create(&trial).and_then(|mut file| {
+        file.write_all(&[0; 4096])?;
+        file.sync_all()
+    });
+    // What could not be made cannot be removed.
+    let _ = std::fs::remove_file(&trial);
+    tried.is_ok()
 }
 
 /// Renames the file and its write-ahead log to a dated name beside it.

@@ -8,6 +8,7 @@ use super::schema;
 use rusqlite::types::Value;
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Rows, params_from_iter};
 use std::io::{Seek, SeekFrom, Write};
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 /// A table, and the columns that order it without sorting. The last but `seq` and `nth` is
@@ -109,9 +110,9 @@ fn with_first_page(damaged: &Path) -> std::io::Result<PathBuf> {
     let mut page = made?;
     page.truncate(PAGE as usize);
     let copy = with_suffix(damaged, ".repair");
-    std::fs::copy(damaged, &copy)?;
+    copy_readable(damaged, &copy)?;
     if with_suffix(damaged, "-wal").exists() {
-        std::fs::copy(with_suffix(damaged, "-wal"), with_suffix(&copy, "-wal"))?;
+        copy_readable(&with_suffix(damaged, "-wal"), &with_suffix(&copy, "-wal"))?;
     }
     let pages = u32::try_from(copy.metadata()?.len() / PAGE).unwrap_or(u32::MAX);
     // SQLite's file format, section 1.3: size in pages at 28, free pages at 32 and 36, and
@@ -125,6 +126,21 @@ fn with_first_page(damaged: &Path) -> std::io::Result<PathBuf> {
     file.seek(SeekFrom::Start(0))?;
     file.write_all(&page)?;
     Ok(copy)
+}
+
+/// Copies a file with zeros for what the disk does not give back.
+fn copy_readable(from: &Path, to: &Path) -> std::io::Result<()> {
+    let (source, copy) = (std::fs::File::open(from)?, std::fs::File::create(to)?);
+    let length = source.metadata()?.len();
+    let mut page = [0; PAGE as usize];
+    for at in (0..length).step_by(PAGE as usize) {
+        let here = &mut page[..PAGE.min(length - at) as usize];
+        if source.read_exact_at(here, at).is_err() {
+            here.fill(0);
+        }
+        copy.write_all_at(here, at)?;
+    }
+    Ok(())
 }
 
 fn series(into: &Connection) -> rusqlite::Result<Vec<i64>> {

@@ -9,6 +9,7 @@ mod broker_server;
 #[path = "../mail/server.rs"]
 #[expect(dead_code, reason = "shared with tests/mail, which uses the rest")]
 mod mail_server;
+mod bad_place;
 mod failing_store;
 mod kills;
 mod lost_store;

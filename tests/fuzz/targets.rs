@@ -1,12 +1,20 @@
 //! What is fuzzed, from which texts, and what must hold of every answer.
 
 use super::fuzz;
+use std::cell::Cell;
+use std::net::SocketAddr;
 use std::path::Path;
+use std::sync::Arc;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use traywarden::answers::{self, Asked};
 use traywarden::config::{self, Config};
-use traywarden::engine::event::What;
+use traywarden::engine::Engine;
+use traywarden::engine::event::{Event, What};
 use traywarden::intake::capture;
 use traywarden::intake::payload::{self, Decoded};
 use traywarden::journal::Entry;
+use traywarden::page::{self, Page};
+use traywarden::store::Store;
 use traywarden::typed;
 use traywarden::units::Timestamp;
 
@@ -219,4 +227,182 @@ fn any_settings_are_answered() {
             assert!(problems.to_string().contains("fuzz.toml"), "a problem without its file");
         }
     });
+}
+
+#[test]
+fn any_mail_is_answered() {
+    let corpus: [&[u8]; 5] = [
+        b"From: Ada <ada@saltmarsh.example>\r\nTo: warden@saltmarsh.example\r\nSubject: Re: Now: tank empty [K7QW]\r\n\
+          In-Reply-To: <1.2@saltmarsh.example>\r\nReferences: <1.1@saltmarsh.example> <1.2@saltmarsh.example>\r\n\
+          Date: Tue, 3 Mar 2026 03:10:00 -0600\r\nMessage-ID: <a@phone.example>\r\n\r\n\
+          seen\r\n\r\nOn Tue 3 Mar 2026 at 03:08, Saltmarsh Lane wrote:\r\n> Now: tank empty\r\n",
+        b"From: ada@saltmarsh.example\r\nSubject: =?utf-8?B?UmU6IE5vdzogdGFuayBlbXB0eQ==?=\r\nMIME-Version: 1.0\r\n\
+          Content-Type: multipart/alternative; boundary=\"b1\"\r\n\r\n--b1\r\nContent-Type: text/plain; charset=utf-8\r\n\
+          Content-Transfer-Encoding: quoted-printable\r\n\r\nwater rack-a 118ml=\r\n each\r\nThanks, Ada\r\n--b1\r\n\
+          Content-Type: text/html\r\nContent-Transfer-Encoding: base64\r\n\r\nPGRpdj5zZWVuPC9kaXY+\r\n--b1--\r\n",
+        b"From: ada@saltmarsh.example\r\nContent-Type: text/html; charset=\"iso-8859-1\"\r\n\r\n\
+          <div dir=\"ltr\">quiet 2 h</div><br><div class=\"quote\"><blockquote>Now: tank empty</blockquote></div>\r\n",
+        b"From: ada@saltmarsh.example\r\nAuto-Submitted: auto-replied\r\nReturn-Path: <>\r\n\r\nI am away until Monday.\r\n",
+        b"From: ada@saltmarsh.example\r\n\r\n\xe2\x80\x9cwrong: the door stood open\xe2\x80\x9d\r\n-- \r\nAda\r\n",
+    ];
+    let words = [
+        "\r\n",
+        "\n",
+        "\r\n\r\n",
+        "--b1",
+        "--b1--",
+        ":",
+        ";",
+        "=",
+        "=3D",
+        "=?utf-8?Q?",
+        "?=",
+        "<",
+        ">",
+        "</div>",
+        "<!--",
+        "&#x110000;",
+        "Content-Type: ",
+        "multipart/mixed; boundary=\"\"",
+        "message/rfc822",
+        "charset=utf-7",
+        "base64",
+        "> ",
+        "wrote:",
+        "seen",
+        "quiet 99999999999 h",
+        "\u{2028}",
+        "\0",
+        "\u{200b}",
+    ];
+    fuzz("mail answer", 5, &corpus, &words, |bytes| {
+        for (line, asked) in answers::asked_by_mail(bytes, |word| word == "rack-a") {
+            assert!(line.chars().count() <= 500, "a line longer than any we take");
+            match asked {
+                Ok(Asked::Entry(entry)) => comes_back(&entry),
+                Ok(Asked::Quiet(span)) => assert!(span.num_hours() <= 24, "silenced for {span}"),
+                Ok(Asked::Seen { .. }) => {}
+                Err(why) => assert!(!why.is_empty(), "refused without a word"),
+            }
+        }
+    });
+}
+
+/// The room with one tray in it, as the page is shown it.
+fn with_a_tray(config: &Config) -> Engine {
+    let mut engine = Engine::new(Arc::new(config.rules.clone()), arrived());
+    let sown = br#"{"did":"sow","tray":"K12","place":"rack-a","crop":"broccoli","count":6}"#;
+    let entry = serde_json::from_slice(sown).expect("an entry");
+    engine.handle(Event { at: arrived(), what: What::Journal { number: 1, entry } });
+    engine
+}
+
+#[test]
+fn any_form_of_the_page_is_answered() {
+    let config = room();
+    let snapshot = with_a_tray(&config).snapshot();
+    let corpus: [&[u8]; 6] = [
+        b"task=water&rack=rack-a&tray=K12&amount=118&note=dry&key=a1&back=/rack?id%3Drack-a",
+        b"task=usual&rack=rack-a&entry=%7B%22did%22%3A%22water%22%2C%22place%22%3A%22rack-a%22%2C%22ml_per_tray%22%3A118%7D",
+        b"task=refill&reservoir=tank&amount=12,5+L",
+        b"tray=K13&place=rack-a&count=4&kind=broccoli&part=2&kind=kale&part=1&seed=24&medium=coir&lot=L7",
+        b"alarm=reservoir-empty%3Atank&word=right",
+        b"entries=17.18.19&task=discard&reason=mold",
+    ];
+    let words = [
+        "&", "=", "+", "%", "%22", "%7B", "%00", "%ff", "task=", "tray=", "amount=", "kind=", "part=", "1e400", "-1",
+        "9e18", "uncover",
+    ];
+    fuzz("page form", 1, &corpus, &words, |bytes| {
+        for path in ["/did", "/sow", "/strike", "/answer"] {
+            match page::asked_by_form(&config.rules, &snapshot, path, bytes) {
+                Some(Ok(bodies)) if path != "/answer" => {
+                    for body in bodies {
+                        let entry: Entry = serde_json::from_str(&body).expect("what the page wrote can be read");
+                        comes_back(&entry);
+                    }
+                }
+                Some(Ok(bodies)) => assert_eq!(bodies.len(), 1),
+                Some(Err(why)) => assert!(!why.is_empty(), "refused without a word"),
+                None => panic!("{path} is one of ours"),
+            }
+        }
+    });
+}
+
+#[test]
+fn any_request_to_the_page_is_answered() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let text = format!("{ROOM}[store]\npath = \"room.db\"\n");
+    let config = config::parse(&text, "room.toml", folder.path()).unwrap_or_else(|problems| panic!("{problems}"));
+    let (_store, _) = Store::open(&config.store.path, &config.rules, arrived()).expect("a store");
+    let (_page, desk) = Page::and_desk(&config, with_a_tray(&config).snapshot());
+    let desk = Arc::new(desk);
+    let corpus: [&[u8]; 6] = [
+        b"GET / HTTP/1.1\r\nHost: localhost\r\nCookie: warden=AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA\r\n\r\n",
+        b"GET /rack?id=rack-a&told=1.2 HTTP/1.1\r\nHost: 127.0.0.1:8460\r\nAccept: text/html\r\nConnection: close\r\n\r\n",
+        b"POST /did HTTP/1.1\r\nHost: localhost\r\nOrigin: http://localhost\r\nSec-Fetch-Site: same-origin\r\n\
+          Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 26\r\n\r\ntask=water&tray=K12&key=a1",
+        b"POST /pair HTTP/1.1\r\nHost: localhost\r\nOrigin: http://localhost\r\nTransfer-Encoding: chunked\r\n\
+          Content-Type: application/x-www-form-urlencoded\r\n\r\n6\r\ncode=a\r\n0\r\n\r\n",
+        b"GET /sheet.css HTTP/1.0\r\nHost: [::1]:8460\r\nX-Forwarded-For: 1.2.3.4\r\n\r\n",
+        b"GET /health HTTP/1.1\r\nhost: localhost\r\n\r\nGET /metrics HTTP/1.1\r\nhost: localhost\r\n\r\n",
+    ];
+    let words = [
+        "\r\n",
+        "\n",
+        "\r\n\r\n",
+        " ",
+        ":",
+        "/",
+        "?",
+        "&",
+        "=",
+        "%00",
+        "..",
+        "GET",
+        "POST",
+        "HEAD",
+        "HTTP/1.1",
+        "HTTP/2.0",
+        "Host: ",
+        "Content-Length: 99999999999999999999",
+        "Content-Length: -1",
+        "Transfer-Encoding: chunked",
+        "ffffffffffffffff\r\n",
+        "Expect: 100-continue",
+        "Upgrade: websocket",
+        "\0",
+        "\u{ff}",
+        "/journal?before=-9e99",
+        "/tray?name=K12",
+        "/sow?kind=kale",
+        "/room",
+    ];
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    let peer = SocketAddr::from(([127, 0, 0, 1], 40_000));
+    let (asked, answered) = (Cell::new(0_u64), Cell::new(0_u64));
+    fuzz("page request", 50, &corpus, &words, |bytes| {
+        let answer = runtime.block_on(async {
+            let (mut phone, page) = tokio::io::duplex(1 << 20);
+            phone.write_all(bytes).await.expect("there is room for it");
+            let asks = async {
+                // A phone that hangs up at once is not answered.
+                for _ in 0..100 {
+                    tokio::task::yield_now().await;
+                }
+                phone.shutdown().await.expect("it can be ended");
+                let mut answer = Vec::new();
+                phone.read_to_end(&mut answer).await.expect("what was said can be heard");
+                answer
+            };
+            tokio::join!(page::connection(Arc::clone(&desk), page, peer), asks).1
+        });
+        answered.set(answered.get() + u64::from(!answer.is_empty()));
+        asked.set(asked.get() + 1);
+        assert!(answer.is_empty() || answer.starts_with(b"HTTP/1."), "{}", answer.escape_ascii());
+        assert!(!answer.starts_with(b"HTTP/1.1 500"), "{}", answer.escape_ascii());
+    });
+    let (asked, answered) = (asked.get(), answered.get());
+    assert!(answered > asked / 2, "only {answered} of {asked} requests were far enough from nonsense to be answered");
 }
