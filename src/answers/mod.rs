@@ -12,7 +12,7 @@ mod mailbox;
 mod reply;
 mod written;
 
-pub use asked::{Asked, Line};
+pub use asked::{Asked, AskedLine};
 
 #[cfg(test)]
 mod tests;
@@ -40,7 +40,7 @@ const LOOK_AGAIN: Duration = Duration::from_millis(100);
 
 /// What the bytes of a mail ask for, line by line, whoever wrote it. Empty: it is no mail, or
 /// nothing of it is its writer's own.
-pub fn asked_by_mail(bytes: &[u8], is_place: impl Fn(&str) -> bool) -> Vec<Line> {
+pub fn asked_by_mail(bytes: &[u8], is_place: impl Fn(&str) -> bool) -> Vec<AskedLine> {
     reply::read(bytes).map_or_else(Vec::new, |reply| asked::asked(&reply.written, is_place, &[]))
 }
 
