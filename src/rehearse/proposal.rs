@@ -5,9 +5,9 @@
 use super::recorded::{Grain, Recording, rehearse};
 use super::{RehearsalError, Reported, Summary, Teller};
 use crate::config::Config;
+use crate::engine::alarm::AlarmKind;
 use crate::engine::alarm::account::{Call, KEPT};
-use crate::engine::alarm::{AlarmKey, AlarmKind};
-use crate::engine::event::{Grade, LetterKind, Occasion};
+use crate::engine::event::{Grade, LetterKind};
 use crate::engine::rules::AlarmTuning;
 use crate::notify::wording::Proposal;
 use crate::units::Timestamp;
@@ -102,11 +102,8 @@ impl Teller for &mut CallsMade {
         if let Reported::Letter(facts) = reported
             && facts.kind == LetterKind::Alarm
         {
-            let ours = |(occasion, key): (Occasion, &AlarmKey)| {
-                (key.kind == self.kind && !matches!(occasion, Occasion::Returned)).then(|| key.subject.clone())
-            };
-            let named = facts.alarms().filter_map(|(occasion, change)| ours((occasion, &change.key)));
-            self.calls.extend(named.map(|subject| (facts.at, subject)));
+            let named = facts.alarms().filter(|(_, change)| change.key.kind == self.kind);
+            self.calls.extend(named.map(|(_, change)| (facts.at, change.key.subject.clone())));
         }
         Ok(())
     }

@@ -11,9 +11,9 @@ use crate::units::Timestamp;
 use chrono::TimeDelta;
 use rusqlite::params;
 
-/// A letter that calls leaves so soon after its alarm became urgent: it gathers for a minute, and
-/// waits as long as the alarm eases.
-const CALLED_WITHIN: TimeDelta = TimeDelta::minutes(10);
+/// A letter that calls leaves so near to when its alarm became urgent: the evening letter was the
+/// call where it told of it as long ago, else the call gathers, and waits as long as the alarm eases.
+const CALLED_WITHIN: TimeDelta = TimeDelta::minutes(20);
 
 impl Reader {
     /// Calls made from `since` until before `until`, oldest first, with answers and grades of any
@@ -34,9 +34,8 @@ impl Reader {
                     call.answered_at.get_or_insert(line.at);
                 }
                 None if urgent && line.at < until => {
-                    let named = |(key, at): &(AlarmKey, Timestamp)| {
-                        *key == line.key && *at >= line.at && *at - line.at <= CALLED_WITHIN
-                    };
+                    let named =
+                        |(key, at): &(AlarmKey, Timestamp)| *key == line.key && (*at - line.at).abs() <= CALLED_WITHIN;
                     if letters.iter().any(named) {
                         let call =
                             Call { at: line.at, subject: line.key.subject.clone(), answered_at: None, grade: None };
@@ -59,7 +58,7 @@ impl Reader {
         let mut statement = self.connection.prepare_cached(
             "SELECT letter_alarm.kind, letter_alarm.subject, letter.at
                FROM letter JOIN letter_alarm ON letter_alarm.letter = letter.id
-              WHERE letter.at >= ?1 AND letter.kind = 'alarm'",
+              WHERE letter.at >= ?1 AND letter.kind IN ('alarm', 'evening')",
         )?;
         let mut rows = statement.query(params![since.timestamp_millis()])?;
         let mut named = Vec::new();

@@ -49,11 +49,15 @@ fn three_wrong_calls_bring_one_change_that_would_have_spared_them() {
         "{text}"
     );
     assert!(
-        words.contains("spared 3 of 3 calls") && words.contains("[alarm.air-too-warm] on_delay = \"30 min\""),
+        words.contains("spared 3 of 3 calls")
+            && words.contains("under [alarm.air-too-warm], write: on_delay = \"30 min\""),
         "{text}"
     );
     let text = digest_text(&nights, Answering::default());
-    assert!(text.split_whitespace().collect::<Vec<_>>().join(" ").contains("No one change"), "{text}");
+    assert!(
+        text.split_whitespace().collect::<Vec<_>>().join(" ").contains("No change of the settings was found yet"),
+        "{text}"
+    );
 }
 
 #[test]

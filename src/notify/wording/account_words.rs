@@ -23,8 +23,8 @@ pub(super) fn blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
         let found = proposals.iter().find(|proposal| proposal.kind == doubted.kind);
         blocks.push(Block::Paragraph(doubt(doubted, found)));
         if let Some(proposal) = found {
-            let line = format!("[alarm.{}]  {}", proposal.kind.word(), proposal.line);
-            blocks.push(Block::Command { purpose: "In the settings:".to_owned(), line });
+            let purpose = format!("In the settings, under [alarm.{}], write:", proposal.kind.word());
+            blocks.push(Block::Command { purpose, line: proposal.line.clone() });
         }
     }
     blocks
@@ -49,8 +49,8 @@ fn doubt(doubted: &KindAccount, proposal: Option<&Proposal>) -> String {
     );
     let Some(found) = proposal else {
         return format!(
-            "{said} No one change of wake_if or on_delay is known that would have spared these and kept those you said \
-             were right."
+            "{said} No change of the settings was found yet that would have spared these and kept those you said were \
+             right."
         );
     };
     let lost = if doubted.right == 0 {

@@ -100,10 +100,8 @@ pub(super) fn listed(situation: &Situation, speech: &Speech) -> (String, Vec<(&'
     }
     let unseen =
         |change: &&AlarmChange| matches!(change.state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged);
-    let ids: Vec<String> = situation.alarms.iter().filter(unseen).map(|change| change.key.id()).collect();
-    if !ids.is_empty() {
-        facts.push(("answer", format!("traywarden alarms acknowledge {}", ids.join(", and the same of "))));
-    }
+    let unseen = situation.alarms.iter().filter(unseen);
+    facts.extend(unseen.map(|change| ("answer", format!("traywarden alarms acknowledge {}", change.key.id()))));
     let headline = if situation.is_over() { format!("{}, over", top.name) } else { headline(situation, speech) };
     (capital(&headline), facts)
 }
