@@ -248,7 +248,8 @@ impl DryOutWatch {
                 .zip(self.logs.get(&stand.place))
                 .is_some_and(|(since, log)| log.usual().is_none_or(|usual| at - since > usual + LATE));
             let untyped = late && water.not_shown.is_none();
-            let most = if untyped { None } else { dry_in(water.left.at_most(), coefficient, &ahead).late };
+            // Who forgets to write one down rarely forgets the next.
+            let most = if untyped && !missed { None } else { dry_in(water.left.at_most(), coefficient, &ahead).late };
             let harm = beyond_horizon(at, early.min(likely), Some(likely).filter(|_| dry.likely.is_some()), most);
             if reported.is_none_or(|(soonest, ..)| harm.early < soonest.early) {
                 reported = Some((harm, likely, water));

@@ -26,8 +26,8 @@ use known::{KEPT_HOURS, POINT_MINUTES, gone};
 const SIGHT_HOURS: f64 = 24.0;
 /// What goes within this goes at once. Own default.
 const SUDDEN_WITHIN: TimeDelta = TimeDelta::minutes(90);
-/// So long after the hour of a round somebody may be watering. Own default.
-const ROUND_MAY_LAST: TimeDelta = TimeDelta::hours(2);
+/// So long after the hour of a round somebody may be watering: two hours late, and at it. Own default.
+const ROUND_MAY_LAST: TimeDelta = TimeDelta::minutes(165);
 /// A low tank of whose draw nothing is known is taken to be empty in so many hours: early,
 /// likely, late. Own defaults.
 const UNKNOWN_DRAW_HOURS: (f64, f64, f64) = (12.0, 30.0, 96.0);

@@ -37,6 +37,8 @@ const SUDDEN_SURE: usize = 3;
 const SUDDEN_TOLD_FOR: chrono::TimeDelta = chrono::TimeDelta::hours(12);
 /// A watering in the log explains what goes within this, hours. Own default.
 const SUDDEN_EXPLAINED_HOURS: f64 = 1.0;
+/// A round with all its trays takes no longer, hours, blurred by the blocks of the sum. Own default.
+const ROUND_TAKES_HOURS: f64 = 1.5;
 /// Litres a tray is given at a time at most (common practice, no source).
 const TRAY_WATERING: f64 = 0.25;
 /// Before two days were watched, nothing less than this share of the tank is a sudden fall. Own default.
@@ -92,7 +94,7 @@ impl TankWatch {
         // What has stood still for the newest hour is a leak no more, however much went before.
         let draw = found.draw.max(0.0);
         let runs_on = draw > expected + (allowed - expected) / 2.0;
-        self.leaking = (found.proven || held) && runs_on;
+        self.leaking = (found.proven && !self.may_be_a_round(found, known) || held) && runs_on;
         let lost = found.lost.max(0.0);
         let evidence =
             Evidence::Leak { reservoir: name.to_owned(), draw, expected, lost, sudden_minutes: None, usable };
@@ -109,6 +111,15 @@ impl TankWatch {
         );
         let harm = self.forecast(at).map_or(harm, |empty| harm.sooner(empty));
         Condition::Present { harm: Some(harm), evidence }
+    }
+
+    /// At the hour of a round, what goes for no longer than a round takes and is no more than one
+    /// takes is a round until it goes on: who waters types it afterwards.
+    fn may_be_a_round(&self, found: LeakTest, known: Use) -> bool {
+        let trays = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
+        let newest = self.points.back().map_or(0.0, |(when, _)| *when);
+        let usual = self.largest_pulse(newest).filter(|pulse| *pulse > 0.0).map_or(trays, |pulse| pulse * 1.5);
+        known.watering && found.hours < ROUND_TAKES_HOURS && found.lost <= usual
     }
 
     /// A large fall within an hour and a half that no log explains: water on a floor with mains.
@@ -207,13 +218,16 @@ impl TankWatch {
         let mut stretch = Stretch::default();
         let mut largest: f64 = 0.0;
         let mut lost: f64 = 0.0;
+        let mut hours = 0.0;
         for pair in blocks.windows(2).filter(|pair| known(pair)) {
-            let hours = pair[0].0 - pair[1].0;
-            stretch.add(pair[1].1 - pair[0].1 - allowed * hours, hours);
+            let span = pair[0].0 - pair[1].0;
+            stretch.add(pair[1].1 - pair[0].1 - allowed * span, span);
             let beyond = stretch.beyond(blocks_of.watering, least).unwrap_or(0.0);
             if beyond > largest {
                 largest = beyond;
-                lost = beyond + allowed * stretch.hours;
+                // What is told as gone has gone.
+                lost = beyond.min(stretch.sum) + allowed * stretch.hours;
+                hours = stretch.hours + 2.0 * half;
             }
         }
         let draw = (before.1 - last.1) / (last.0 - before.0).max(0.1);
@@ -221,7 +235,7 @@ impl TankWatch {
         let goes_on = known(&blocks[..2]) && blocks[..3].windows(2).all(|pair| falls(pair) || !known(pair));
         // Between the middles of the first and the last block lies one block less than it took.
         let lost = lost + draw.max(0.0) * 2.0 * half;
-        Some(LeakTest { proven: largest > limit && goes_on, lost, draw })
+        Some(LeakTest { proven: largest > limit && goes_on, lost, hours, draw })
     }
 
     /// The gauge stands still for longer than the draw allows.

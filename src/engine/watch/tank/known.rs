@@ -88,6 +88,8 @@ pub(super) struct LeakTest {
     pub(super) proven: bool,
     /// Litres gone since the sum began to grow.
     pub(super) lost: f64,
+    /// For so many hours.
+    pub(super) hours: f64,
     /// Litres an hour over the newest hour.
     pub(super) draw: f64,
 }
