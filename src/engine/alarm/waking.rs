@@ -15,7 +15,7 @@ use chrono::TimeDelta;
 
 /// People who are awake are told at once of what comes more likely than not; of what may as well
 /// not come they are told when it is time, as by then it is known better. Own default.
-const SURE: f64 = 0.5;
+pub const SURE: f64 = 0.5;
 
 /// What the waking rule needs to know of a moment.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -37,8 +37,10 @@ const SUDDEN_SURE: usize = 3;
 const SUDDEN_TOLD_FOR: chrono::TimeDelta = chrono::TimeDelta::hours(12);
 /// A watering in the log explains what goes within this, hours. Own default.
 const SUDDEN_EXPLAINED_HOURS: f64 = 1.0;
-/// A round with all its trays takes no longer, hours, blurred by the blocks of the sum. Own default.
-const ROUND_TAKES_HOURS: f64 = 1.5;
+/// A round with all its trays takes no longer, hours. Own default.
+const ROUND_TAKES_HOURS: f64 = 1.25;
+/// People come a little early, hours. Own default.
+const BEFORE_THE_HOUR: f64 = 0.25;
 /// Litres a tray is given at a time at most (common practice, no source).
 const TRAY_WATERING: f64 = 0.25;
 /// Before two days were watched, nothing less than this share of the tank is a sudden fall. Own default.
@@ -85,7 +87,9 @@ impl TankWatch {
         let newest = self.points.back().map(|(when, _)| *when);
         if self.tested.is_none_or(|(when, _)| newest != Some(when)) {
             // Between two points nothing changes that the sum could see.
-            self.tested = newest.map(|when| (when, self.leak_test(allowed)));
+            let all: Vec<LevelPoint> = self.points.iter().copied().collect();
+            let points = if self.may_be_a_round(known) { self.until_the_round(known) } else { all };
+            self.tested = newest.map(|when| (when, self.leak_test(&points, allowed)));
         }
         let Some(found) = self.tested.and_then(|(_, found)| found) else {
             self.leaking = false;
@@ -94,7 +98,7 @@ impl TankWatch {
         // What has stood still for the newest hour is a leak no more, however much went before.
         let draw = found.draw.max(0.0);
         let runs_on = draw > expected + (allowed - expected) / 2.0;
-        self.leaking = (found.proven && !self.may_be_a_round(found, known) || held) && runs_on;
+        self.leaking = (found.proven || held) && runs_on;
         let lost = found.lost.max(0.0);
         let evidence =
             Evidence::Leak { reservoir: name.to_owned(), draw, expected, lost, sudden_minutes: None, usable };
@@ -113,13 +117,28 @@ impl TankWatch {
         Condition::Present { harm: Some(harm), evidence }
     }
 
-    /// At the hour of a round, what goes for no longer than a round takes and is no more than one
-    /// takes is a round until it goes on: who waters types it afterwards.
-    fn may_be_a_round(&self, found: LeakTest, known: Use) -> bool {
-        let trays = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
+    /// What has gone since the hour of a round is a round, until it goes on for longer than one
+    /// takes: as much as one takes, as fast as hands are. Who waters types it afterwards.
+    fn may_be_a_round(&self, known: Use) -> bool {
+        let Some(begins) = known.round_at.map(|round| self.hours(round) - BEFORE_THE_HOUR) else { return false };
+        let level = |points: &mut dyn Iterator<Item = &LevelPoint>| {
+            median(&points.take(3).map(|(_, litres)| *litres).collect::<Vec<f64>>())
+        };
+        let before = level(&mut self.points.iter().rev().skip_while(|(when, _)| *when >= begins));
+        let (Some(before), Some(now)) = (before, level(&mut self.points.iter().rev())) else { return false };
+        let gone = before - now;
         let newest = self.points.back().map_or(0.0, |(when, _)| *when);
-        let usual = self.largest_pulse(newest).filter(|pulse| *pulse > 0.0).map_or(trays, |pulse| pulse * 1.5);
-        known.watering && found.hours < ROUND_TAKES_HOURS && found.lost <= usual
+        let still_full = self.points.iter().rev().find(|(_, litres)| before - litres < gone / 5.0);
+        let hours = newest - still_full.map_or(begins, |(when, _)| *when).max(begins);
+        let trays = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
+        let usual = self.largest_pulse(newest).filter(|pulse| *pulse > 0.0).unwrap_or(trays);
+        hours < ROUND_TAKES_HOURS && gone > 0.4 * usual * hours && gone < 1.5 * usual
+    }
+
+    /// Points up to the hour of the newest round that nobody has typed yet.
+    fn until_the_round(&self, known: Use) -> Vec<LevelPoint> {
+        let begins = known.round_at.map_or(f64::INFINITY, |round| self.hours(round) - BEFORE_THE_HOUR);
+        self.points.iter().copied().filter(|(when, _)| *when < begins).collect()
     }
 
     /// A large fall within an hour and a half that no log explains: water on a floor with mains.
@@ -142,7 +161,7 @@ impl TankWatch {
         let watering = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
         let usual = match self.largest_pulse(self.hours(at)) {
             // Who left a round out waters twice as much at the next, and types it later.
-            Some(pulse) if pulse > 0.0 => pulse * if known.watering { 3.0 } else { 1.5 },
+            Some(pulse) if pulse > 0.0 => pulse * if known.round_at.is_some() { 3.0 } else { 1.5 },
             // Waterings too small to stand out against the gauge.
             Some(_) => watering,
             None => (2.0 * watering).max(self.capacity * UNKNOWN_PULSE),
@@ -170,10 +189,9 @@ impl TankWatch {
     ///
     /// A gap begins it anew; a pair with a step or a refill in it tells nothing. How often it calls
     /// a still tank leaking is played in `tests/season`.
-    fn leak_test(&self, allowed: f64) -> Option<LeakTest> {
-        let newest = self.points.back()?.0;
+    fn leak_test(&self, points: &[LevelPoint], allowed: f64) -> Option<LeakTest> {
+        let newest = points.last()?.0;
         let mut from = newest - LEAK_TEST_HOURS;
-        let points: Vec<LevelPoint> = self.points.iter().copied().collect();
         for pair in points.windows(2) {
             if pair[1].0 - pair[0].0 > GAP_HOURS {
                 from = from.max(pair[1].0);
@@ -185,7 +203,7 @@ impl TankWatch {
         let mut level: Vec<LevelPoint> = points[begin..].to_vec();
         level.retain(|(when, _)| !self.rounds.iter().any(|round| round.0 < *when && *when < round.1 + SETTLED_HOURS));
         // How the gauge scatters is known from all of the day, however short the stretch is.
-        let scatter = scatter(&points);
+        let scatter = scatter(points);
         let slow = self.sum(&level, HALF_HOURS, scatter, allowed);
         let fast = self.sum(&level, QUARTERS, scatter, allowed);
         match (slow, fast) {
@@ -218,7 +236,6 @@ impl TankWatch {
         let mut stretch = Stretch::default();
         let mut largest: f64 = 0.0;
         let mut lost: f64 = 0.0;
-        let mut hours = 0.0;
         for pair in blocks.windows(2).filter(|pair| known(pair)) {
             let span = pair[0].0 - pair[1].0;
             stretch.add(pair[1].1 - pair[0].1 - allowed * span, span);
@@ -227,7 +244,6 @@ impl TankWatch {
                 largest = beyond;
                 // What is told as gone has gone.
                 lost = beyond.min(stretch.sum) + allowed * stretch.hours;
-                hours = stretch.hours + 2.0 * half;
             }
         }
         let draw = (before.1 - last.1) / (last.0 - before.0).max(0.1);
@@ -235,7 +251,7 @@ impl TankWatch {
         let goes_on = known(&blocks[..2]) && blocks[..3].windows(2).all(|pair| falls(pair) || !known(pair));
         // Between the middles of the first and the last block lies one block less than it took.
         let lost = lost + draw.max(0.0) * 2.0 * half;
-        Some(LeakTest { proven: largest > limit && goes_on, lost, hours, draw })
+        Some(LeakTest { proven: largest > limit && goes_on, lost, draw })
     }
 
     /// The gauge stands still for longer than the draw allows.
