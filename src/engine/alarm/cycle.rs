@@ -6,7 +6,7 @@ use crate::alarm::evidence::{Condition, Evidence};
 use crate::alarm::harm::Harm;
 use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
 use crate::alarm::pending::Pending;
-use crate::alarm::waking::{Moment, SURE};
+use crate::alarm::waking::{LIKELY, Moment};
 use crate::event::Grade;
 use crate::units::Timestamp;
 use alloc::borrow::ToOwned;
@@ -393,7 +393,7 @@ impl Alarm {
     fn own(&self, moment: &Moment) -> Moment {
         let wake_if = self.wake_if.unwrap_or(moment.wake_if);
         let known = self.called.is_some_and(|(at, been_there)| been_there && moment.at - at < KNOWN_FOR);
-        Moment { wake_if: if known { wake_if.max(SURE) } else { wake_if }, ..*moment }
+        Moment { wake_if: if known { wake_if.max(LIKELY) } else { wake_if }, ..*moment }
     }
 
     /// It leaves something unwatched that grows or draws.

@@ -4,8 +4,8 @@
 //! Whether: hands are needed before the next round when the chance of harm before it is
 //! greater than the grower's own `wake_if`. This is the cost-loss rule of forecasting: act
 //! when the probability exceeds cost over loss (Thompson 1952, Murphy 1977, from memory).
-//! When: people who are awake are told once it is more likely than not, by the letter of the
-//! evening where that is in time; of what is less likely, and while they sleep, as late as is safe,
+//! When: people who are awake are told once it is as good as sure, by the letter of the evening
+//! where that is in time; of what is less likely, and while they sleep, as late as is safe,
 //! so that what ends before that calls nobody.
 
 use crate::alarm::harm::Harm;
@@ -13,9 +13,11 @@ use crate::alarm::kinds::Priority;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
-/// People who are awake are told at once of what comes more likely than not; of what may as well
-/// not come they are told when it is time, as by then it is known better. Own default.
-pub const SURE: f64 = 0.5;
+/// People who are awake are told at once of what is as good as sure; of what may not come they are
+/// told when it is time, as by then it is known better. Own default.
+const AS_GOOD_AS_SURE: f64 = 0.8;
+/// More likely than not.
+pub const LIKELY: f64 = 0.5;
 
 /// What the waking rule needs to know of a moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -58,7 +60,7 @@ impl Moment {
         let Some(known) = harm else { return Priority::Digest };
         if self.needs_hands(harm) {
             let last_call = known.early - self.come_within;
-            let unsure = self.chance(harm) < SURE;
+            let unsure = self.chance(harm) < AS_GOOD_AS_SURE;
             let may_wait =
                 self.asleep || reported || unsure || self.evening_at.is_some_and(|evening| evening < last_call);
             return if self.at >= last_call || !may_wait { Priority::Now } else { Priority::NextRound };
