@@ -385,10 +385,17 @@ mod tests {
     }
 
     #[test]
-    fn eight_kelvin_for_an_hour_harm_more_than_one_for_eight() {
-        let little = warm(&[LIMIT + 1.0; 480]).expect("beyond its limit");
+    fn eight_kelvin_for_an_hour_harm_and_one_for_eight_do_not() {
+        assert_eq!(warm(&[LIMIT + 1.0; 480]), None, "even a tender one bears it");
         let much = warm(&[LIMIT + 8.0; 80]).expect("beyond its limit");
-        assert!(little.likely > after(480 + 600), "{little:?}");
         assert!(much.likely <= after(80), "{much:?}");
+    }
+
+    #[test]
+    fn what_a_tender_one_does_not_bear_and_a_hardy_one_does_is_never_sure() {
+        let harm = warm(&[LIMIT + 4.0; 300]).expect("beyond what a tender one bears");
+        assert!(harm.early <= after(300), "{harm:?}");
+        let chance = harm.chance_before(after(300) + TimeDelta::days(3));
+        assert!((0.5..0.6).contains(&chance), "{chance}: {harm:?}");
     }
 }
