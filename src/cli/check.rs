@@ -15,7 +15,7 @@ use crate::answers;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::marks::MarkKey;
-use crate::notify::channel::Channel;
+use crate::notify::carrier::Carrier;
 use crate::notify::postman::Postman;
 use crate::notify::wording::{self, speech::count};
 use clap::Args;

@@ -5,7 +5,7 @@ use super::{Answer, Failure, Outcome, present, print, settings};
 use crate::daemon;
 use crate::engine::event::{LetterFacts, LetterKind};
 use crate::marks::MarkKey;
-use crate::notify::channel::Channel;
+use crate::notify::carrier::Carrier;
 use crate::notify::postman::Postman;
 use crate::notify::wording;
 use clap::Args;

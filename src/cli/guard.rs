@@ -5,7 +5,7 @@ use super::{Answer, Failure, Outcome, print};
 use crate::clock::Clock;
 use crate::config;
 use crate::guard;
-use crate::notify::channel::Channel;
+use crate::notify::carrier::Carrier;
 use crate::notify::wording;
 use clap::Args;
 use std::path::PathBuf;

@@ -317,7 +317,7 @@ fn is_precious(record: &Record) -> bool {
 mod tests {
     use super::*;
     use crate::engine::event::Event;
-    use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
+    use crate::notify::letter::{CarrierName, Letter, Parcel, ParcelKey};
     use crate::reading::{ChannelId, RawReading};
     use std::sync::mpsc::Receiver;
 
@@ -348,7 +348,7 @@ mod tests {
             pictures: Vec::new(),
         };
         let key = ParcelKey {
-            channel: ChannelName::Mail,
+            carrier: CarrierName::Mail,
             letter: "alarm-1".into(),
             recipient: "grower@saltmarsh.example".into(),
         };

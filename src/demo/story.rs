@@ -47,7 +47,7 @@ pub struct Expected {
     /// When harm begins, if nobody does anything.
     pub harm: Option<TrueHarm>,
     /// Alarms that have to come.
-    pub must: Vec<Due>,
+    pub must: Vec<Must>,
     /// Alarms that have no business here.
     pub never: Vec<Never>,
     /// Nothing in the story is worth waking anybody for: no letter of the kind `alarm`.
@@ -56,7 +56,7 @@ pub struct Expected {
 
 /// An alarm that has to come.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Due {
+pub struct Must {
     /// One of these kinds is enough.
     pub any_of: Vec<AlarmKind>,
     /// About this place, sensor, reservoir or tray; `None`: about anything.

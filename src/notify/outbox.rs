@@ -1,4 +1,4 @@
-//! Which parcel of a channel is tried when: pure, time passed in. After RFC 5321
+//! Which parcel of a carrier is tried when: pure, time passed in. After RFC 5321
 //! section 4.5.4.1 with shorter waits, because one server of the owner's own
 //! provider is asked, not the world, and somebody's night may hang on the answer.
 //!
@@ -129,7 +129,7 @@ struct Outage {
     next: Timestamp,
 }
 
-/// Every parcel of one channel that is not yet forgotten.
+/// Every parcel of one carrier that is not yet forgotten.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Outbox {
     entries: BTreeMap<ParcelKey, QueuedParcel>,
@@ -412,7 +412,7 @@ fn wait(key: &ParcelKey, kind: LetterKind, tries: u32, refusal: Refusal) -> Time
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::notify::letter::ChannelName;
+    use crate::notify::letter::CarrierName;
     use proptest::prelude::*;
 
     fn start() -> Timestamp {
@@ -420,7 +420,7 @@ mod tests {
     }
 
     fn key(letter: &str) -> ParcelKey {
-        ParcelKey { letter: letter.into(), channel: ChannelName::Mail, recipient: "grower@saltmarsh.example".into() }
+        ParcelKey { letter: letter.into(), carrier: CarrierName::Mail, recipient: "grower@saltmarsh.example".into() }
     }
 
     fn minutes(count: i64) -> TimeDelta {

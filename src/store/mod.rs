@@ -52,7 +52,7 @@ pub use identity::FileFound;
 pub use inbox::{Inbox, InboxAnswer, InboxFate, InboxItem, InboxKind, InboxOutcome};
 pub use newest::Newest;
 pub use opening::Opening;
-pub use outbox::{LetterProgress, Outcome, WaitingParcel};
+pub use outbox::{LetterProgress, StoredOutcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};
 pub use plain::{MinuteRow, ReadMoment, ReadingRow};
 pub use read::{Reader, Replayed};

@@ -4,7 +4,7 @@
 use super::encode::{belief, encode, encode_notes, pack_judgement};
 use super::error::{StoreError, explain};
 use super::inbox::{self, InboxAnswer};
-use super::outbox::{self, Outcome};
+use super::outbox::{self, StoredOutcome};
 use super::{Store, replies, rollup};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, Grade, Judgement, What};
@@ -39,7 +39,7 @@ pub struct Record {
     /// The inbox item it came from and what to say to it.
     pub inbox: Option<InboxAnswer>,
     /// What became of parcels, to be known together with the event that tells the engine.
-    pub outcomes: Vec<Outcome>,
+    pub outcomes: Vec<StoredOutcome>,
 }
 
 /// A message that was no reading.

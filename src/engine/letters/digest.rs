@@ -13,7 +13,7 @@ use crate::watch::seen::Seen;
 use crate::watch::sensors::SensorWatch;
 use crate::watch::tank::TankWatch;
 use crate::watch::trays::Trays;
-use crate::watch::trays::harvests::{Cut, Expected, Lost};
+use crate::watch::trays::harvests::{Cut, ExpectedYield, Lost};
 use crate::watch::trays::thermal::{ThermalClocks, Warmth};
 pub use crate::watch::trays::tray::Due;
 use crate::watch::trays::tray::{Stage, Tray};
@@ -116,7 +116,7 @@ pub struct TrayDay {
     /// Its second clock.
     pub warmth: Warmth,
     /// What it should give, the whole lot.
-    pub expected: Expected,
+    pub expected: ExpectedYield,
 }
 
 /// The waterings of one day.

@@ -9,7 +9,7 @@ use crate::engine::letters::digest::{
 };
 use crate::engine::letters::situation::{Situation, grouped};
 use crate::engine::rules::{BandOverride, Place};
-use crate::engine::watch::trays::harvests::{Cut, Expected};
+use crate::engine::watch::trays::harvests::{Cut, ExpectedYield};
 use crate::engine::watch::trays::thermal::Warmth;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::Loss;
@@ -338,7 +338,7 @@ fn digest(busy: bool) -> LetterFacts {
         overdue: None,
         unseen_since: None,
         warmth: Warmth::default(),
-        expected: Expected { from: 350.0 * f64::from(count), to: 550.0 * f64::from(count), own_cuts: 0 },
+        expected: ExpectedYield { from: 350.0 * f64::from(count), to: 550.0 * f64::from(count), own_cuts: 0 },
     };
     let cut = |tray: &str, trays, grams| Cut {
         tray: tray.into(),
@@ -391,7 +391,7 @@ fn digest(busy: bool) -> LetterFacts {
             },
             TrayDay {
                 overdue: busy.then(|| at("2026-03-02T08:00")),
-                expected: Expected { from: 1600.0, to: 1720.0, own_cuts: 5 },
+                expected: ExpectedYield { from: 1600.0, to: 1720.0, own_cuts: 5 },
                 ..tray("R2", 4, "radish", "Rack A", Stage::Ready, 12, vec![(Due::Harvest, at("2026-03-01T08:00"))])
             },
         ],

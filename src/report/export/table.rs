@@ -35,7 +35,7 @@ pub enum Holds {
 }
 
 /// One column: its name with the unit in it, what it holds, what it means.
-pub type Column = (&'static str, Holds, &'static str);
+pub type ExportColumn = (&'static str, Holds, &'static str);
 
 /// A table that can be exported.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,7 +63,7 @@ pub struct ExportSpan<'a> {
 
 use Holds::{Real, Text, Whole};
 
-const READINGS: &[Column] = &[
+const READINGS: &[ExportColumn] = &[
     ("heard_at_utc", Text, "when it was heard, RFC 3339"),
     ("measured_at_utc", Text, "when it was measured, as believed, RFC 3339"),
     ("measured_at_local", Text, "the same by the site's clock, for spreadsheets"),
@@ -80,7 +80,7 @@ const READINGS: &[Column] = &[
     ("retained", Whole, "1: the broker handed out an old message"),
 ];
 
-const MINUTES: &[Column] = &[
+const MINUTES: &[ExportColumn] = &[
     ("minute_utc", Text, "where the minute begins, RFC 3339"),
     ("minute_local", Text, "the same by the site's clock, for spreadsheets"),
     ("sensor", Text, "the sensor's id"),
@@ -100,7 +100,7 @@ const MINUTES: &[Column] = &[
     ("readings", Whole, "believed readings in the minute, all quantities together"),
 ];
 
-const JOURNAL: &[Column] = &[
+const JOURNAL: &[ExportColumn] = &[
     ("number", Whole, "the entry's number"),
     ("told_at_utc", Text, "when it was entered, RFC 3339"),
     ("done_at_utc", Text, "when it was done, RFC 3339"),
@@ -127,7 +127,7 @@ const JOURNAL: &[Column] = &[
     ("entry", Text, "the whole entry as JSON"),
 ];
 
-const ALARMS: &[Column] = &[
+const ALARMS: &[ExportColumn] = &[
     ("changed_at_utc", Text, "when it changed, RFC 3339"),
     ("changed_at_local", Text, "the same by the site's clock, for spreadsheets"),
     ("kind", Text, "air-too-warm, reservoir-low, ..."),
@@ -169,7 +169,7 @@ impl Table {
     }
 
     /// Its columns, in order.
-    pub fn columns(self) -> &'static [Column] {
+    pub fn columns(self) -> &'static [ExportColumn] {
         match self {
             Table::Readings => READINGS,
             Table::Minutes => MINUTES,
@@ -302,13 +302,13 @@ fn reading(rules: &Rules, row: ReadingRow) -> Vec<Cell> {
 fn entry(rules: &Rules, line: JournalLine) -> Vec<Cell> {
     // By its JSON, so that what the journal learns to hold is never left out of `entry`.
     let whole = serde_json::to_value(&line.entry).unwrap_or_default();
-    let by_key = |(name, holds, _): &Column| match (holds, whole.get(*name)) {
+    let by_key = |(name, holds, _): &ExportColumn| match (holds, whole.get(*name)) {
         (Real, Some(Value::Number(number))) => number.as_f64().map_or(Cell::Nothing, Cell::Real),
         (Whole, Some(Value::Number(number))) => number.as_i64().map_or(Cell::Nothing, Cell::Whole),
         (Text, Some(Value::String(words))) => text(words),
         _ => Cell::Nothing,
     };
-    let reported = |column: &Column| match column.0 {
+    let reported = |column: &ExportColumn| match column.0 {
         "number" => Cell::Whole(line.number),
         "told_at_utc" => utc(line.at),
         "done_at_utc" => utc(done_at(&line)),

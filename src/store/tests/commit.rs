@@ -5,9 +5,9 @@ use crate::engine::event::{Doubt, EntryNote, EntryRefusal, Garbled, Judgement, L
 use crate::engine::letters::digest::Due;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::{Did, Entry, Target};
-use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
+use crate::notify::letter::{CarrierName, Letter, Parcel, ParcelKey};
 use crate::reading::Flag;
-use crate::store::{Inbox, InboxAnswer, InboxFate, InboxKind, LetterProgress, Outcome, Rejected, StoredDelivery};
+use crate::store::{Inbox, InboxAnswer, InboxFate, InboxKind, LetterProgress, Rejected, StoredDelivery, StoredOutcome};
 
 fn letter(id: &str, at: Timestamp) -> Letter {
     Letter {
@@ -23,7 +23,7 @@ fn letter(id: &str, at: Timestamp) -> Letter {
 }
 
 fn key(letter: &str, recipient: &str) -> ParcelKey {
-    ParcelKey { letter: letter.into(), channel: ChannelName::Mail, recipient: recipient.into() }
+    ParcelKey { letter: letter.into(), carrier: CarrierName::Mail, recipient: recipient.into() }
 }
 
 fn mail(letter: &str, recipient: &str) -> Parcel {
@@ -34,12 +34,12 @@ fn mail(letter: &str, recipient: &str) -> Parcel {
     }
 }
 
-fn sent(letter: &str, recipient: &str) -> Outcome {
-    Outcome::Sent(key(letter, recipient))
+fn sent(letter: &str, recipient: &str) -> StoredOutcome {
+    StoredOutcome::Sent(key(letter, recipient))
 }
 
-fn failed(recipient: &str, error: &str, not_before: Option<Timestamp>) -> Outcome {
-    Outcome::Failed { key: key("alarm-1", recipient), error: error.into(), not_before }
+fn failed(recipient: &str, error: &str, not_before: Option<Timestamp>) -> StoredOutcome {
+    StoredOutcome::Failed { key: key("alarm-1", recipient), error: error.into(), not_before }
 }
 
 fn journal(at: Timestamp, number: i64, did: Did, effects: Vec<Effect>) -> Record {
@@ -318,7 +318,7 @@ fn letters_told_by_another_end_with_it_and_are_known_after_a_restart() {
     let room = TestStore::new();
     let mut store = room.store();
     store.commit(&full_record(&room.rules)).unwrap();
-    let reported = |recipient: &str| Outcome::ToldBy { key: key("alarm-1", recipient), letter: "held-up".into() };
+    let reported = |recipient: &str| StoredOutcome::ToldBy { key: key("alarm-1", recipient), letter: "held-up".into() };
     let mut harvests = happening(at(3), 0, What::Tick);
     harvests.letters = vec![(letter("held-up", at(3)), vec![mail("held-up", "one"), mail("held-up", "two")])];
     harvests.outcomes = vec![reported("one"), reported("two")];
@@ -331,7 +331,10 @@ fn letters_told_by_another_end_with_it_and_are_known_after_a_restart() {
     assert_eq!(store.letter_progress("alarm-1").unwrap(), LetterProgress { waiting: 2, sent: 0, failed: 0 });
     store.note_outcome(&sent("held-up", "one"), at(4)).unwrap();
     store
-        .note_outcome(&Outcome::Failed { key: key("held-up", "two"), error: "550".into(), not_before: None }, at(4))
+        .note_outcome(
+            &StoredOutcome::Failed { key: key("held-up", "two"), error: "550".into(), not_before: None },
+            at(4),
+        )
         .unwrap();
     assert_eq!(store.letter_progress("alarm-1").unwrap(), LetterProgress { waiting: 0, sent: 1, failed: 1 });
 }
@@ -340,7 +343,7 @@ fn letters_told_by_another_end_with_it_and_are_known_after_a_restart() {
 fn a_lamp_that_has_not_heard_of_the_end_is_told_after_a_restart() {
     let room = TestStore::new();
     let mut store = room.store();
-    let lamp = ParcelKey { letter: "air@1".into(), channel: ChannelName::Lamp, recipient: "alarm/air".into() };
+    let lamp = ParcelKey { letter: "air@1".into(), carrier: CarrierName::Lamp, recipient: "alarm/air".into() };
     let mut over = happening(at(3), 0, What::Tick);
     over.parcels = vec![Parcel { key: lamp.clone(), message_id: None, bytes: Vec::new() }];
     store.commit(&[over]).unwrap();
@@ -350,7 +353,7 @@ fn a_lamp_that_has_not_heard_of_the_end_is_told_after_a_restart() {
         store.waiting_parcels().unwrap()[0].parcel,
         Parcel { key: lamp.clone(), message_id: None, bytes: Vec::new() }
     );
-    store.note_outcome(&Outcome::Sent(lamp), at(4)).unwrap();
+    store.note_outcome(&StoredOutcome::Sent(lamp), at(4)).unwrap();
     assert_eq!(store.waiting_parcels().unwrap(), []);
 }
 
