@@ -18,6 +18,7 @@ pub mod intake;
 pub mod marks;
 pub mod notify;
 pub mod page;
+pub mod random;
 pub mod rebuild;
 pub mod rehearse;
 pub mod report;

@@ -175,7 +175,7 @@ pub fn envelope(own: &Walked, peers: &[&Walked]) -> Vec<Envelope> {
 
 /// What a condition is a face of: damp air shows as hours, as a spell and as mold pressure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Cause {
+enum CommonCause {
     Damp,
     Mist,
     Cover,
@@ -186,16 +186,16 @@ enum Cause {
 }
 
 impl Exposure {
-    fn cause(self) -> Cause {
+    fn cause(self) -> CommonCause {
         match self {
             // Under a cover too long is warm under the cover too.
-            Exposure::OverdueCover | Exposure::WarmUnderCover => Cause::Cover,
-            Exposure::DampSpell | Exposure::DampHours | Exposure::MoldPressure => Cause::Damp,
-            Exposure::MistWet => Cause::Mist,
-            Exposure::TooWarm => Cause::Warm,
-            Exposure::TooCold => Cause::Cold,
-            Exposure::WaterGap | Exposure::DryHours => Cause::Water,
-            Exposure::Unknown => Cause::Unknown,
+            Exposure::OverdueCover | Exposure::WarmUnderCover => CommonCause::Cover,
+            Exposure::DampSpell | Exposure::DampHours | Exposure::MoldPressure => CommonCause::Damp,
+            Exposure::MistWet => CommonCause::Mist,
+            Exposure::TooWarm => CommonCause::Warm,
+            Exposure::TooCold => CommonCause::Cold,
+            Exposure::WaterGap | Exposure::DryHours => CommonCause::Water,
+            Exposure::Unknown => CommonCause::Unknown,
         }
     }
 }
@@ -213,7 +213,7 @@ pub fn reported(conditions: &[Comparison]) -> Vec<Vec<&Comparison>> {
     let misted = out.iter().any(|one| one.measure == Exposure::MistWet);
     // Mold pressure without damp air beside a wet tray came of the mist.
     let cause = |one: &Comparison| match one.measure {
-        Exposure::MoldPressure if dry_air && misted => Cause::Mist,
+        Exposure::MoldPressure if dry_air && misted => CommonCause::Mist,
         measure => measure.cause(),
     };
     let mut reported: Vec<Vec<&Comparison>> = Vec::new();

@@ -45,16 +45,16 @@ pub struct Taken {
     reply: i64,
     /// The letter it answers.
     pub letter: SentMail,
-    items: Vec<Item>,
+    items: Vec<AskedItem>,
 }
 
-struct Item {
+struct AskedItem {
     line: String,
-    outcome: Result<Waiting, String>,
+    outcome: Result<AwaitedWord, String>,
 }
 
 /// What waits for the daemon's word.
-struct Waiting {
+struct AwaitedWord {
     numbers: Vec<i64>,
     /// That an alarm is over already is no reason to write to anybody.
     only_seen: bool,
@@ -134,11 +134,11 @@ impl ReplyDesk {
         let mut numbers = self.replies.settle(number, Some(&letter.letter), fate, at, &bodies)?.into_iter();
         let mut waiting = Vec::new();
         for (line, outcome) in items {
-            let outcome = outcome.map(|Share { bodies, only_seen }| Waiting {
+            let outcome = outcome.map(|Share { bodies, only_seen }| AwaitedWord {
                 numbers: numbers.by_ref().take(bodies).collect(),
                 only_seen,
             });
-            waiting.push(Item { line, outcome });
+            waiting.push(AskedItem { line, outcome });
         }
         Ok(Some(Taken { reply: number, letter, items: waiting }))
     }

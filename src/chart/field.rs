@@ -10,7 +10,7 @@ use super::time_axis::TimeAxis;
 use crate::units::Timestamp;
 
 /// One panel and where it stands.
-pub(crate) struct Field<'a> {
+pub(crate) struct PlacedPanel<'a> {
     pub(crate) time: TimeAxis,
     /// The width of the whole picture, points.
     pub(crate) width: f32,
@@ -53,7 +53,7 @@ impl PixelColumn {
     }
 }
 
-impl Field<'_> {
+impl PlacedPanel<'_> {
     pub(crate) fn draw(&self, canvas: &mut dyn Canvas, ticks: &[(Timestamp, String)]) {
         let lines: Vec<Vec<Run>> = self.panel.lines.iter().map(|line| self.runs(line)).collect();
         let peers = self.panel.peers.as_ref().map(|line| self.runs(line)).unwrap_or_default();

@@ -74,11 +74,15 @@ fn svg(scatter: &Scatter, setting: Format, colours: Colours) -> Result<String, C
 /// Values beyond this have left every scale.
 const LARGEST_DRAWN: f64 = 1e9;
 /// Shapes by group, each with its ink.
-const SHAPES: [(Shape, Ink); 4] =
-    [(Shape::Disc, WATER), (Shape::Triangle, WARMTH), (Shape::Square, THIRD), (Shape::Cross, FOURTH)];
+const SHAPES: [(PointShape, Ink); 4] = [
+    (PointShape::Disc, WATER),
+    (PointShape::Triangle, WARMTH),
+    (PointShape::Square, THIRD),
+    (PointShape::Cross, FOURTH),
+];
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Shape {
+enum PointShape {
     Disc,
     Triangle,
     Square,
@@ -223,13 +227,13 @@ fn formatted(scale: &[f64], value: f64) -> String {
 fn mark(canvas: &mut dyn Canvas, (x, y): (f32, f32), r: f32, group: usize) {
     let (shape, ink) = SHAPES[group.min(SHAPES.len() - 1)];
     let points: Vec<(f32, f32)> = match shape {
-        Shape::Disc => (0..16)
+        PointShape::Disc => (0..16)
             .map(|part| (part as f32 / 16.0 * std::f32::consts::TAU).sin_cos())
             .map(|(sine, cosine)| (x + r * cosine, y + r * sine))
             .collect(),
-        Shape::Triangle => vec![(x, y - r * 1.2), (x + r * 1.15, y + r * 0.8), (x - r * 1.15, y + r * 0.8)],
-        Shape::Square => vec![(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)],
-        Shape::Cross => {
+        PointShape::Triangle => vec![(x, y - r * 1.2), (x + r * 1.15, y + r * 0.8), (x - r * 1.15, y + r * 0.8)],
+        PointShape::Square => vec![(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)],
+        PointShape::Cross => {
             canvas.polyline(&[(x - r, y - r), (x + r, y + r)], 1.8, ink, &[]);
             canvas.polyline(&[(x - r, y + r), (x + r, y - r)], 1.8, ink, &[]);
             return;

@@ -20,7 +20,7 @@ use std::path::Path;
 #[derive(Args)]
 pub struct Alarms {
     #[command(subcommand)]
-    what: Option<What>,
+    what: Option<AlarmsVerb>,
     /// Print JSON instead of text.
     #[arg(long)]
     json: bool,
@@ -30,7 +30,7 @@ pub struct Alarms {
 }
 
 #[derive(Subcommand)]
-enum What {
+enum AlarmsVerb {
     /// "I have seen it": no more reminders.
     Acknowledge {
         /// Which, as the list and the letters write it, such as reservoir-low:tank.
@@ -86,16 +86,18 @@ impl Alarms {
         let by = self.by;
         let command = match self.what {
             None => return list(path, self.json),
-            Some(What::Table) => return table(self.json),
-            Some(What::Acknowledge { alarm, grade }) => {
+            Some(AlarmsVerb::Table) => return table(self.json),
+            Some(AlarmsVerb::Acknowledge { alarm, grade }) => {
                 Command::Acknowledge { alarm: key(&alarm)?, by, grade: grade.map(Graded::grade) }
             }
-            Some(What::Shelve { alarm, span }) => {
+            Some(AlarmsVerb::Shelve { alarm, span }) => {
                 let until = Clock::system().now() + when::span(&span)?;
                 Command::Shelve { alarm: key(&alarm)?, by, until }
             }
-            Some(What::Unshelve { alarm }) => Command::Unshelve { alarm: key(&alarm)?, by },
-            Some(What::OutOfService { alarm, reason }) => Command::OutOfService { alarm: key(&alarm)?, by, reason },
+            Some(AlarmsVerb::Unshelve { alarm }) => Command::Unshelve { alarm: key(&alarm)?, by },
+            Some(AlarmsVerb::OutOfService { alarm, reason }) => {
+                Command::OutOfService { alarm: key(&alarm)?, by, reason }
+            }
         };
         let config = settings(path)?;
         let body = serde_json::to_string(&command).map_err(|error| Failure::Sentence(error.to_string()))?;

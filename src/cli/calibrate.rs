@@ -38,7 +38,7 @@ pub struct Calibrate {
 }
 
 /// The jars that correct, and the one that verifies.
-type Reported = (Vec<Found>, Option<Found>);
+type Jars = (Vec<Found>, Option<Found>);
 
 impl Calibrate {
     pub fn run(self, path: &Path) -> Outcome {
@@ -142,7 +142,7 @@ struct Talk<R> {
 
 impl<R: BufRead> Talk<R> {
     /// The jars, and the third; `None` when nobody answers at all.
-    fn jars(&mut self, bench: &Bench<'_>) -> Result<Option<Reported>, Failure> {
+    fn jars(&mut self, bench: &Bench<'_>) -> Result<Option<Jars>, Failure> {
         let mut jars = Vec::new();
         for (which, usual) in [("first", Salt::MagnesiumChloride), ("second", Salt::SodiumChloride)] {
             let question = format!("Salt in the {which} jar [{}]", words::packet(usual));

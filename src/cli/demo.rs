@@ -62,7 +62,7 @@ impl Demo {
              Two nights pass in about {minutes}. Letters become files in {}.\n",
             letters.display()
         ))?;
-        let mut account = Account {
+        let mut account = Commentary {
             site: config.rules.site.clone(),
             next_line: None,
             letters: Vec::new(),
@@ -82,7 +82,7 @@ impl Demo {
         story: &crate::demo::story::Story,
         config: config::Config,
         port: u16,
-        account: &mut Account,
+        account: &mut Commentary,
     ) -> Result<(), Failure> {
         let begin = tokio::time::Instant::now();
         let clock = Clock::fast(story.starts_at, self.speed);
@@ -178,14 +178,14 @@ fn in_a_shell(word: &str) -> String {
 const BESIDE_THE_TIME: &str = "          ";
 
 /// The plain account on the terminal.
-struct Account {
+struct Commentary {
     site: Site,
     next_line: Option<Timestamp>,
     letters: Vec<Letter>,
     unanswered: BTreeSet<AlarmKey>,
 }
 
-impl Account {
+impl Commentary {
     fn tell(&mut self, happening: &Observed<'_>) {
         if let Observed::Alarm(change, _) = happening {
             if (change.state, change.priority) == (AlarmState::Unacknowledged, Priority::Now) {

@@ -6,7 +6,7 @@ mod printed;
 
 use super::file::Replace;
 use super::{Answer, Failure, Outcome, print, settings, when};
-use crate::analysis::beyond::{Side, beyond};
+use crate::analysis::beyond::{LimitSide, beyond};
 use crate::analysis::lives::{Life, lives};
 use crate::chart;
 use crate::clock::Clock;
@@ -90,7 +90,7 @@ impl History {
         let mut parts = records.parts(&subject, span, step)?;
         let beside = self.beside(&records, &mut parts, span, step)?;
         parts.extend(beside);
-        for (side, limit) in [(Side::Above, &self.above), (Side::Below, &self.below)] {
+        for (side, limit) in [(LimitSide::Above, &self.above), (LimitSide::Below, &self.below)] {
             if let Some(limit) = limit {
                 records.beyond(&subject, span, &mut parts, (side, limit))?;
             }
@@ -248,7 +248,7 @@ impl Records {
         subject: &HistorySubject,
         span: (Timestamp, Timestamp),
         parts: &mut [Part],
-        (side, typed): (Side, &str),
+        (side, typed): (LimitSide, &str),
     ) -> Result<(), Failure> {
         let rules = &self.config.rules;
         let minutes =

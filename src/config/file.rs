@@ -20,6 +20,9 @@ pub(super) struct Complaint {
     hint: Option<String>,
 }
 
+/// How a figure is read from its value.
+pub(super) type ReadFigure = dyn Fn(&DeValue<'_>) -> Result<f64, Complaint>;
+
 /// A value, where it stands, and its full key.
 #[derive(Clone)]
 pub(super) struct Item<'d> {

@@ -2,8 +2,8 @@
 //! tray's day has come. Their deeds are journal entries, told or not.
 
 use super::plan::{PlannedLot, TIME_ZONE};
-use super::random::SplitMix64;
 use crate::journal::{Did, Sowing, Target};
+use crate::random::SplitMix64;
 use crate::units::Timestamp;
 use chrono::{Days, NaiveTime, TimeDelta, TimeZone};
 

@@ -279,14 +279,14 @@ digest_at = "06:30"
 /// One line as `mosquitto_sub -F %j` writes it, in the site's local time.
 pub fn capture_line(message: &Message) -> String {
     #[derive(serde::Serialize)]
-    struct Line<'a> {
+    struct CaptureLine<'a> {
         tst: String,
         topic: &'a str,
         qos: u8,
         retain: u8,
         payload: std::borrow::Cow<'a, str>,
     }
-    let line = Line {
+    let line = CaptureLine {
         tst: message.at.with_timezone(&TIME_ZONE).format("%Y-%m-%dT%H:%M:%S%.6f%z").to_string(),
         topic: &message.topic,
         qos: 1,

@@ -116,7 +116,7 @@ pub struct JournalCounts {
 
 /// What a rehearsal tells, as it happens.
 #[derive(Clone, Copy, Debug)]
-pub enum Reported<'a> {
+pub enum Rehearsed<'a> {
     /// An alarm changed its state.
     Alarm(&'a AlarmChange),
     /// A letter would have been written.
@@ -136,7 +136,7 @@ pub trait Teller {
     ///
     /// # Errors
     /// When it cannot be passed on.
-    fn reported(&mut self, reported: Reported<'_>) -> Result<(), RehearsalError>;
+    fn reported(&mut self, reported: Rehearsed<'_>) -> Result<(), RehearsalError>;
 
     /// The end, with the sums.
     ///
@@ -242,16 +242,16 @@ impl<'a, T: Teller> Rehearsal<'a, T> {
                 if is_raise(&change) {
                     *self.summary.alarms.entry(change.key.kind.word()).or_default() += 1;
                 }
-                self.teller.reported(Reported::Alarm(&change))?;
+                self.teller.reported(Rehearsed::Alarm(&change))?;
             }
             Effect::Letter(facts) => {
                 *self.summary.letters.entry(facts.kind.word()).or_default() += 1;
-                self.teller.reported(Reported::Letter(&facts))?;
+                self.teller.reported(Rehearsed::Letter(&facts))?;
             }
             Effect::EntryTaken { .. } => self.summary.journal.taken += 1,
             Effect::EntryRefused { number, why } => {
                 self.summary.journal.refused += 1;
-                self.teller.reported(Reported::Refused { number, why: &why })?;
+                self.teller.reported(Rehearsed::Refused { number, why: &why })?;
             }
             Effect::CommandRefused { .. } => {}
         }

@@ -119,10 +119,10 @@ impl Reader {
     }
 
     /// Readings after `after` up to a page's worth, and the other events of the same span.
-    fn page(&self, after: Position, end: Position) -> rusqlite::Result<Page> {
+    fn page(&self, after: Position, end: Position) -> rusqlite::Result<ReadPage> {
         // Both tables as they were at one moment, though the daemon writes.
         let moment = self.connection.unchecked_transaction()?;
-        let mut page = Page::default();
+        let mut page = ReadPage::default();
         let mut heard = self.connection.prepare_cached(
             "SELECT at, seq, series, raw, judged, claimed_lag FROM reading
               WHERE (at, seq) > (?1, ?2) AND at < ?3 ORDER BY at, seq LIMIT ?4",
@@ -168,7 +168,7 @@ impl Reader {
 }
 
 #[derive(Default)]
-struct Page {
+struct ReadPage {
     readings: Vec<(Position, What)>,
     others: Vec<(Position, What)>,
     /// The last reading, if there may be more after it.

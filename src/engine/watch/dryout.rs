@@ -75,14 +75,14 @@ struct Unshown {
 /// The last rounds in which waterings of a place were written down, whichever tray they were
 /// for.
 #[derive(Clone, Debug, Default)]
-struct Log(VecDeque<Timestamp>);
+struct WateringLog(VecDeque<Timestamp>);
 
 /// Every tray's water, and what each place has taught about drying.
 #[derive(Clone, Debug, Default)]
 pub struct DryOutWatch {
     trays: BTreeMap<String, Water>,
     coefficients: BTreeMap<u16, Coefficient>,
-    logs: BTreeMap<u16, Log>,
+    logs: BTreeMap<u16, WateringLog>,
     /// When the first tray in light of each place will have used up its water, where the log
     /// tells the water of all of them.
     lasts: BTreeMap<u16, Option<Harm>>,
@@ -270,7 +270,7 @@ impl DryOutWatch {
     }
 }
 
-impl Log {
+impl WateringLog {
     fn watered(&mut self, at: Timestamp) {
         let since = self.0.back().map(|last| at - *last);
         if since.is_some_and(|since| since > LOG_ENDS_AFTER) {

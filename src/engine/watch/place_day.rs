@@ -57,10 +57,10 @@ pub struct SurfaceDay {
 /// One place's air, gathered minute by minute.
 #[derive(Clone, Debug, Default)]
 pub struct PlaceTally {
-    temperature: Spread,
-    humidity: Spread,
-    deficit: Spread,
-    deficit_accuracy: Spread,
+    temperature: LowHigh,
+    humidity: LowHigh,
+    deficit: LowHigh,
+    deficit_accuracy: LowHigh,
     warm: u32,
     cold: u32,
     damp: u32,
@@ -71,14 +71,14 @@ pub struct PlaceTally {
 }
 
 #[derive(Clone, Copy, Debug, Default)]
-struct Spread {
+struct LowHigh {
     low: f64,
     high: f64,
     sum: f64,
     count: u32,
 }
 
-impl Spread {
+impl LowHigh {
     fn take(&mut self, value: f64) {
         self.low = if self.count == 0 { value } else { self.low.min(value) };
         self.high = if self.count == 0 { value } else { self.high.max(value) };

@@ -30,12 +30,12 @@ pub struct WateringWatch {
     /// The last round that could be judged did not show; one that cannot be judged is no
     /// better.
     still: bool,
-    round: Option<Round>,
+    round: Option<WateringRound>,
 }
 
 /// Waterings logged close together.
 #[derive(Clone, Debug)]
-struct Round {
+struct WateringRound {
     first: Timestamp,
     last: Timestamp,
     grams: f64,
@@ -75,7 +75,7 @@ impl WateringWatch {
                 round.count += all;
                 round.trays.extend(names);
             }
-            _ => self.round = Some(Round { first: at, last: at, grams, count: all, trays: names.collect() }),
+            _ => self.round = Some(WateringRound { first: at, last: at, grams, count: all, trays: names.collect() }),
         }
     }
 

@@ -39,7 +39,7 @@ pub type ExportColumn = (&'static str, Holds, &'static str);
 
 /// A table that can be exported.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Table {
+pub enum ExportTable {
     /// Every value that was heard, believed or not.
     Readings,
     /// Minute means of believed readings, a row a sensor and minute.
@@ -144,37 +144,38 @@ const ALARMS: &[ExportColumn] = &[
     ("by", Text, "who answered it"),
 ];
 
-impl Table {
+impl ExportTable {
     /// Every sheet, in the order in which they are written.
-    pub const ALL: [Table; 4] = [Table::Readings, Table::Minutes, Table::Journal, Table::Alarms];
+    pub const ALL: [ExportTable; 4] =
+        [ExportTable::Readings, ExportTable::Minutes, ExportTable::Journal, ExportTable::Alarms];
 
     /// The name of its table in SQLite.
     pub fn table(self) -> &'static str {
         match self {
-            Table::Readings => "reading",
-            Table::Minutes => "minute",
-            Table::Journal => "journal",
-            Table::Alarms => "alarm",
+            ExportTable::Readings => "reading",
+            ExportTable::Minutes => "minute",
+            ExportTable::Journal => "journal",
+            ExportTable::Alarms => "alarm",
         }
     }
 
     /// What one row is.
     pub fn about(self) -> &'static str {
         match self {
-            Table::Readings => "Every value that was heard, believed or not, in the order it was heard.",
-            Table::Minutes => "Means of believed readings, a row a sensor and minute.",
-            Table::Journal => "What the grower did. Refused and struck entries stay and say so.",
-            Table::Alarms => "Every change of every alarm.",
+            ExportTable::Readings => "Every value that was heard, believed or not, in the order it was heard.",
+            ExportTable::Minutes => "Means of believed readings, a row a sensor and minute.",
+            ExportTable::Journal => "What the grower did. Refused and struck entries stay and say so.",
+            ExportTable::Alarms => "Every change of every alarm.",
         }
     }
 
     /// Its columns, in order.
     pub fn columns(self) -> &'static [ExportColumn] {
         match self {
-            Table::Readings => READINGS,
-            Table::Minutes => MINUTES,
-            Table::Journal => JOURNAL,
-            Table::Alarms => ALARMS,
+            ExportTable::Readings => READINGS,
+            ExportTable::Minutes => MINUTES,
+            ExportTable::Journal => JOURNAL,
+            ExportTable::Alarms => ALARMS,
         }
     }
 
@@ -192,23 +193,23 @@ impl Table {
     ) -> Result<(), ExportError> {
         let within = |at: Timestamp| span.since <= at && at < span.until;
         match self {
-            Table::Readings => streamed(&mut each, |hand| {
+            ExportTable::Readings => streamed(&mut each, |hand| {
                 moment.readings(span.since, span.until, |row| hand(reading(span.rules, row)))
             }),
-            Table::Minutes => {
+            ExportTable::Minutes => {
                 for sensor in moment.sensors()? {
                     minutes(moment, span, &sensor, &mut each)?;
                 }
                 Ok(())
             }
-            Table::Journal => {
+            ExportTable::Journal => {
                 let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
                 lines
                     .into_iter()
                     .filter(|line| within(done_at(line)))
                     .try_for_each(|line| each(entry(span.rules, line)))
             }
-            Table::Alarms => {
+            ExportTable::Alarms => {
                 let lines = reader.alarm_changes(span.since)?;
                 lines.into_iter().filter(|line| within(line.at)).try_for_each(|line| each(alarm(span.rules, line)))
             }

@@ -40,7 +40,7 @@ impl Warmth {
 }
 
 #[derive(Clone, Debug)]
-struct Clock {
+struct ThermalClock {
     sown_at: Timestamp,
     warmth: Warmth,
     counted_at: Timestamp,
@@ -49,7 +49,7 @@ struct Clock {
 /// The second clocks of all trays.
 #[derive(Clone, Debug, Default)]
 pub struct ThermalClocks {
-    clocks: BTreeMap<String, Clock>,
+    clocks: BTreeMap<String, ThermalClock>,
 }
 
 impl ThermalClocks {
@@ -58,7 +58,7 @@ impl ThermalClocks {
         if at < tray.sown_at {
             return;
         }
-        let fresh = || Clock { sown_at: tray.sown_at, warmth: Warmth::default(), counted_at: at };
+        let fresh = || ThermalClock { sown_at: tray.sown_at, warmth: Warmth::default(), counted_at: at };
         if !self.clocks.contains_key(&tray.name) {
             self.clocks.insert(tray.name.clone(), fresh());
         }
