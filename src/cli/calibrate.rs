@@ -6,6 +6,7 @@ mod bench;
 mod finding;
 mod heard;
 mod refusals;
+mod salts;
 mod settings_line;
 mod words;
 
@@ -145,7 +146,7 @@ impl<R: BufRead> Talk<R> {
     fn jars(&mut self, bench: &Bench<'_>) -> Result<Option<Jars>, Failure> {
         let mut jars = Vec::new();
         for (which, usual) in [("first", Salt::MagnesiumChloride), ("second", Salt::SodiumChloride)] {
-            let question = format!("Salt in the {which} jar [{}]", words::packet(usual));
+            let question = format!("Salt in the {which} jar [{}]", salts::packet(usual));
             let question = if jars.is_empty() { question } else { format!("{question}, or \"none\"") };
             let Some(salt) = self.salt(&question, Some(usual))? else {
                 if jars.is_empty() {
@@ -245,8 +246,9 @@ fn ended() -> Failure {
 }
 
 fn salt(word: &str) -> Result<Salt, Failure> {
-    Salt::called(word).ok_or_else(|| {
-        let known: Vec<String> = Salt::ALL.iter().map(|salt| format!("{} ({})", salt.formula(), salt.name())).collect();
+    salts::called(word).ok_or_else(|| {
+        let known: Vec<String> =
+            Salt::ALL.iter().map(|salt| format!("{} ({})", salt.formula(), salts::name(*salt))).collect();
         Failure::Usage(format!("\"{}\" is none of the salts: {}", word.trim(), known.join(", ")))
     })
 }

@@ -45,6 +45,7 @@ use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Command, CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
 use crate::engine::letters::situation::Situation;
 use crate::engine::rules::{Rules, Site};
+use crate::engine::watch::band::CropAtStage;
 use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
 use crate::notify::message::fingerprint;
@@ -57,6 +58,11 @@ use speech::Speech;
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
 pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
     alarm_reported::paragraph(change, &Speech::new(site, change.at))
+}
+
+/// What stands in a place, as a terminal and JSON show it: "broccoli in light".
+pub fn crops(crops: &[CropAtStage]) -> Vec<String> {
+    alarm_words::crops_at_stage(crops)
 }
 
 /// Alarms of one cause as a terminal lists them: a headline, and names with what belongs to them.

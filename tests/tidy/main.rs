@@ -4,6 +4,7 @@
 mod circles;
 mod names;
 mod readme;
+mod sentences;
 
 use std::path::{Path, PathBuf};
 

@@ -3,6 +3,7 @@
 
 use super::bench::Bench;
 use super::finding::{Finding, Found};
+use super::salts::packet;
 use super::settings_line::{self, SettingsLine};
 use crate::cli::show;
 use crate::engine::quality::calibration::{Salt, Verification};
@@ -10,14 +11,6 @@ use crate::units::{Celsius, RelativeHumidity};
 use serde_json::{Value, json};
 use std::fmt::Write;
 use std::path::Path;
-
-/// A salt as a shop calls it.
-pub fn packet(salt: Salt) -> String {
-    match salt {
-        Salt::SodiumChloride => "table salt, NaCl".to_owned(),
-        other => format!("{}, {}", other.name(), other.formula()),
-    }
-}
 
 /// How it is done.
 pub fn instructions(bench: &Bench<'_>, room: Celsius) -> String {

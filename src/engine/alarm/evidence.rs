@@ -4,6 +4,7 @@
 use crate::alarm::harm::Harm;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
+use crate::watch::band::CropAtStage;
 use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
@@ -56,8 +57,8 @@ pub enum Evidence {
         limit: f64,
         /// The worst value of this episode.
         worst: f64,
-        /// What stands there, e.g. "broccoli in light"; empty if not known.
-        trays: Vec<String>,
+        /// What stands there, each crop and stage once; empty if not known.
+        crops: Vec<CropAtStage>,
         /// Dew point now, Celsius, if both quantities are known.
         dew_point: Option<f64>,
         /// What the dew point may be off by, kelvin.
@@ -92,8 +93,10 @@ pub enum Evidence {
         between: (f64, f64),
         /// Hours that are needed at this temperature.
         needed: f64,
-        /// The disease model behind it, by its pathogen and host.
-        model: String,
+        /// The Latin name of the pathogen whose response it is reckoned by.
+        pathogen: String,
+        /// The plant that response was studied on.
+        host: String,
     },
     /// A tray drying out.
     Dryness {

@@ -164,7 +164,7 @@ impl AirWatch {
                 value,
                 limit,
                 worst,
-                trays: demand.trays.clone(),
+                crops: demand.crops.clone(),
                 dew_point,
                 dew_point_accuracy: air.dew_point_accuracy(),
                 accuracy: side.accuracy(air.accuracy),

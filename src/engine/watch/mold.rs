@@ -14,7 +14,6 @@ use crate::watch::stand::Stand;
 use crate::watch::trays::tray::Tray;
 use alloc::borrow::ToOwned;
 use alloc::collections::BTreeMap;
-use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
@@ -224,7 +223,8 @@ impl Leaves {
             hours: infection.allowed_hours,
             between: self.mold_band.hours(air.temperature),
             needed: infection.needed_hours.unwrap_or(0.0),
-            model: format!("{} on {}", infection.pathogen.name, infection.pathogen.host),
+            pathogen: infection.pathogen.name.to_owned(),
+            host: infection.pathogen.host.to_owned(),
         }
     }
 

@@ -9,6 +9,7 @@ use crate::engine::letters::digest::{
 };
 use crate::engine::letters::situation::{Situation, grouped};
 use crate::engine::rules::{BandOverride, Place};
+use crate::engine::watch::band::CropAtStage;
 use crate::engine::watch::trays::harvests::{Cut, ExpectedYield};
 use crate::engine::watch::trays::thermal::Warmth;
 use crate::engine::watch::trays::tray::Stage;
@@ -104,7 +105,7 @@ fn air(kind: AlarmKind, quantity: Quantity, value: f64, limit: f64, worst: f64) 
             value,
             limit,
             worst,
-            trays: vec!["broccoli in light".into()],
+            crops: vec![CropAtStage { crop: "broccoli".into(), stage: Stage::Light }],
             dew_point: Some(17.8),
             dew_point_accuracy: Some(0.7),
             accuracy: 3.0,
@@ -153,7 +154,8 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
                 hours: 9.0,
                 between: (7.0, 10.5),
                 needed: 11.0,
-                model: "Botrytis cinerea on grape".into(),
+                pathogen: "Botrytis cinerea".into(),
+                host: "grape".into(),
             },
         ),
         change(
