@@ -7,17 +7,17 @@ use crate::units::{Celsius, RelativeHumidity};
 
 /// The air a lot had.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct LotAir {
+pub(crate) struct LotAir {
     /// Mean temperature from sowing to the end, Celsius.
     pub temperature: Option<f64>,
     /// Mean relative humidity in light, per cent. Under a cover the room's says little.
     pub humidity: Option<f64>,
     /// Mean vapour pressure deficit in light, kilopascals.
-    pub vpd: Option<f64>,
+    pub(crate) vpd: Option<f64>,
     /// Hours in light in which the air was damper than the limit at which it alarms.
-    pub damp_hours: Option<f64>,
+    pub(crate) damp_hours: Option<f64>,
     /// The highest mold pressure, 0 to 100.
-    pub mold_pressure: Option<f64>,
+    pub(crate) mold_pressure: Option<f64>,
     /// Share of its life in which temperature and humidity were known, 0 to 1.
     pub known: f64,
 }

@@ -17,7 +17,7 @@ pub struct Correlation {
 }
 
 /// Up to so many pairs every pairing is tried: 9! are 362,880.
-pub const EXACT_UP_TO: usize = 9;
+const EXACT_UP_TO: usize = 9;
 /// Random pairings beyond that: p is right within 0.003 near 0.05 (twice the standard error).
 const RANDOM_PAIRINGS: u32 = 19_999;
 /// Sums of ranks that differ by less are the same number, rounded otherwise.
@@ -61,7 +61,7 @@ pub fn spearman(pairs: &[(f64, f64)]) -> Option<Correlation> {
 
 /// Holm's correction (S. Holm 1979): of several tests tried at once, what each p comes to.
 /// In the order given.
-pub fn holm(p: &[f64]) -> Vec<f64> {
+pub(super) fn holm(p: &[f64]) -> Vec<f64> {
     let mut order: Vec<usize> = (0..p.len()).collect();
     order.sort_by(|one, other| p[*one].total_cmp(&p[*other]));
     let mut corrected = vec![1.0; p.len()];

@@ -22,7 +22,7 @@ const LATE: TimeDelta = TimeDelta::minutes(5);
 const TOO_OLD: TimeDelta = TimeDelta::hours(24);
 
 /// Judges replies.
-pub struct ReplyDesk {
+pub(super) struct ReplyDesk {
     replies: Replies,
     to: Vec<String>,
     places: BTreeSet<String>,
@@ -31,7 +31,7 @@ pub struct ReplyDesk {
 
 /// What is to be done about a mail whose headers were read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Heading {
+pub(crate) enum Heading {
     /// It concerns us: its body is wanted.
     Ours,
     /// Somebody else's mail, or a program's.
@@ -67,7 +67,7 @@ struct Share {
 }
 
 /// Each line that somebody must be told something about, and what.
-pub type ReplyReport = Vec<(String, Result<String, String>)>;
+pub(super) type ReplyReport = Vec<(String, Result<String, String>)>;
 
 impl ReplyDesk {
     /// A desk over an open store. `to`: the addresses answers are taken from.
@@ -81,7 +81,7 @@ impl ReplyDesk {
     }
 
     /// Judges a mail by its headers. Mails of others are not read any further.
-    pub fn heading(&mut self, reply: &Reply, at: Timestamp) -> Result<Heading, StoreError> {
+    pub(crate) fn heading(&mut self, reply: &Reply, at: Timestamp) -> Result<Heading, StoreError> {
         if reply.automatic.is_some() || self.replies.knows(&reply.message_id)? {
             return Ok(Heading::NotOurs);
         }
@@ -144,7 +144,7 @@ impl ReplyDesk {
     }
 
     /// Whether the daemon has said its word to everything a reply asked for.
-    pub fn is_answered(&self, taken: &Taken) -> Result<bool, StoreError> {
+    pub(super) fn is_answered(&self, taken: &Taken) -> Result<bool, StoreError> {
         for number in taken.items.iter().filter_map(|item| item.outcome.as_ref().ok()).flat_map(|wait| &wait.numbers) {
             if self.replies.answer(*number)?.is_none() {
                 return Ok(false);
@@ -181,7 +181,7 @@ impl ReplyDesk {
     }
 
     /// The id of the letter that may answer this reply; `None` when there were too many.
-    pub fn letter_to(&mut self, taken: &Taken, at: Timestamp) -> Result<Option<String>, StoreError> {
+    pub(super) fn letter_to(&mut self, taken: &Taken, at: Timestamp) -> Result<Option<String>, StoreError> {
         let ours = format!("answer-{}-{}", at.timestamp(), taken.reply);
         let letters = (taken.letter.letter.as_str(), ours.as_str());
         let may = self.replies.may_answer(taken.reply, at, at - TimeDelta::hours(1), ANSWERS_AN_HOUR, letters)?;

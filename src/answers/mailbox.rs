@@ -29,16 +29,16 @@ const BODY_BYTES: u32 = 256 * 1024;
 const LARGEST_PASSWORD_FILE: u64 = 4096;
 
 /// What IMAP is spoken over.
-pub trait Stream: AsyncRead + AsyncWrite + Unpin + Send + Debug {}
+pub(crate) trait Stream: AsyncRead + AsyncWrite + Unpin + Send + Debug {}
 impl<T: AsyncRead + AsyncWrite + Unpin + Send + Debug> Stream for T {}
 
 /// An open mailbox.
-pub struct Mailbox {
+pub(crate) struct Mailbox {
     session: Session<Box<dyn Stream>>,
     settings: AnswersSettings,
     idles: bool,
     /// UIDVALIDITY.
-    pub validity: u32,
+    pub(crate) validity: u32,
     /// UIDNEXT, or 0 where the server does not say.
     pub next: u32,
 }

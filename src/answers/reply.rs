@@ -22,11 +22,11 @@ pub struct Reply {
     /// Message-IDs it answers, without brackets: In-Reply-To, then References.
     pub names: Vec<String>,
     /// What looks like a letter's code, in the subject.
-    pub codes_in_subject: Vec<String>,
+    pub(super) codes_in_subject: Vec<String>,
     /// The same in the body.
-    pub codes_in_body: Vec<String>,
+    pub(super) codes_in_body: Vec<String>,
     /// Why it is the work of a program, if it is (RFC 3834 section 2).
-    pub automatic: Option<&'static str>,
+    pub(super) automatic: Option<&'static str>,
     /// When it says it was written.
     pub date: Option<Timestamp>,
     /// The first paragraph of the writer's own.

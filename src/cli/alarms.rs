@@ -18,7 +18,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 #[derive(Args)]
-pub struct Alarms {
+pub(crate) struct Alarms {
     #[command(subcommand)]
     what: Option<AlarmsVerb>,
     /// Print JSON instead of text.
@@ -132,7 +132,7 @@ fn list(path: &Path, json: bool) -> Outcome {
 }
 
 /// What is open, alarms of one cause together, worst first; then what somebody silenced.
-pub fn as_text(alarms: &[AlarmChange], rules: &Rules, width: usize) -> String {
+pub(super) fn as_text(alarms: &[AlarmChange], rules: &Rules, width: usize) -> String {
     if alarms.is_empty() {
         return "\nNo alarm.\n".to_owned();
     }
@@ -173,7 +173,7 @@ fn calls(kinds: &[KindAccount]) -> Result<(), Failure> {
 }
 
 /// An alarm as JSON.
-pub fn alarm_json(alarm: &AlarmChange, site: &Site) -> Value {
+pub(super) fn alarm_json(alarm: &AlarmChange, site: &Site) -> Value {
     json!({
         "alarm": alarm.key.id(), "kind": alarm.key.kind.word(), "subject": alarm.key.subject,
         "state": alarm.state.word(), "priority": alarm.priority.word(), "since": show::instant(alarm.since),

@@ -7,7 +7,7 @@ use clap::Args;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Backup {
+pub(super) struct Backup {
     /// Where the copy goes.
     file: PathBuf,
     #[command(flatten)]

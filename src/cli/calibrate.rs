@@ -20,7 +20,7 @@ use std::io::{BufRead, Write};
 use std::path::Path;
 
 #[derive(Args)]
-pub struct Calibrate {
+pub(super) struct Calibrate {
     /// The sensor whose humidity is to be corrected.
     sensor: String,
     /// A jar: SALT=READING, or SALT@TIME for the hour up to then from the store, or SALT for

@@ -26,7 +26,7 @@ use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 
 #[derive(Args)]
-pub struct Demo {
+pub(super) struct Demo {
     /// Where the config, the store and the letters go; made anew.
     #[arg(long, value_name = "FOLDER", default_value = "traywarden-demo")]
     folder: PathBuf,

@@ -7,7 +7,7 @@ use clap_complete::Shell;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Documents {
+pub(super) struct Documents {
     /// The folder they go to; man pages below "man", completions below "completions".
     folder: PathBuf,
 }

@@ -16,7 +16,7 @@ use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Export {
+pub(super) struct Export {
     /// What to copy.
     what: Exported,
     /// The file to write; "-" is standard output.

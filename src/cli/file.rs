@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 /// Whether a file that is there may go.
 #[derive(Args, Clone, Copy, Debug, Default)]
-pub struct Replace {
+pub(super) struct Replace {
     /// Replace a file of that name if there is one.
     #[arg(long)]
     force: bool,
@@ -20,7 +20,7 @@ impl Replace {
     ///
     /// # Errors
     /// A sentence with the name and what to do.
-    pub fn may_write(self, file: &Path) -> Result<(), Failure> {
+    pub(super) fn may_write(self, file: &Path) -> Result<(), Failure> {
         let Ok(found) = std::fs::symlink_metadata(file) else { return Ok(()) };
         let shown = file.display();
         if !found.is_file() && !found.is_symlink() {
@@ -72,7 +72,7 @@ impl Replace {
 }
 
 /// What is not whole yet lies here: in the same folder, under a name of this process.
-pub fn part_of(file: &Path) -> PathBuf {
+pub(super) fn part_of(file: &Path) -> PathBuf {
     let mut name = file.as_os_str().to_owned();
     name.push(format!(".{}.part", std::process::id()));
     PathBuf::from(name)

@@ -27,7 +27,7 @@ use std::path::{Path, PathBuf};
 const TABLE_LINES: i64 = 48;
 
 #[derive(Args)]
-pub struct History {
+pub(crate) struct History {
     /// The id of a place, a sensor or a reservoir, or the name of a tray.
     id: String,
     /// From when: "24 h" ago, "06:00", "2026-03-03 17:00", or RFC 3339. If not given, 24 hours

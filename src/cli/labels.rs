@@ -11,7 +11,7 @@ use maud::{DOCTYPE, PreEscaped, html};
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Labels {
+pub(super) struct Labels {
     /// The HTML file to write; it needs nothing else. Print it, cut it, put it behind film.
     #[arg(value_name = "FILE.html")]
     file: PathBuf,

@@ -22,7 +22,7 @@ use std::time::Duration;
 const LONGEST: Duration = Duration::from_secs(24 * 3600);
 
 #[derive(Args)]
-pub struct Listen {
+pub(super) struct Listen {
     /// The broker, such as "mqtt://127.0.0.1:1883"; without it the one of the settings, if there are any.
     #[arg(long, value_name = "URL")]
     url: Option<String>,

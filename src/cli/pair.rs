@@ -11,7 +11,7 @@ use clap::Args;
 use std::path::Path;
 
 #[derive(Args)]
-pub struct Pair {
+pub(crate) struct Pair {
     /// List the phones that may open the sheet instead.
     #[arg(long, conflicts_with = "forget")]
     list: bool,

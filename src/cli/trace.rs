@@ -14,7 +14,7 @@ use clap::Args;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct TraceVerb {
+pub(super) struct TraceVerb {
     /// The tray's name.
     tray: String,
     /// The local day it was sown, where a name was used more than once; else the newest.

@@ -19,7 +19,7 @@ use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Yields {
+pub(super) struct Yields {
     /// From when on trays must have ended: "90 days" ago, "2026-03-03", or RFC 3339.
     #[arg(long, default_value = "365 days")]
     since: String,

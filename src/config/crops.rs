@@ -14,11 +14,6 @@ pub fn built_in() -> CropTable {
     read_built_in(BUILT_IN).expect("config/crops.toml is part of the program, and a test reads it whole")
 }
 
-/// The text of the built-in crop table, with the source of every figure.
-pub fn built_in_text() -> &'static str {
-    BUILT_IN
-}
-
 fn read_built_in(text: &str) -> Result<CropTable, Problems> {
     let (document, errors) = DeTable::parse_recoverable(text);
     let mut findings = Findings::new(text);

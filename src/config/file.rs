@@ -54,7 +54,7 @@ impl Complaint {
     }
 
     /// The same with the closest of the words that would have been right.
-    pub fn did_you_mean<'a>(self, word: &str, words: impl IntoIterator<Item = &'a str>) -> Complaint {
+    pub(crate) fn did_you_mean<'a>(self, word: &str, words: impl IntoIterator<Item = &'a str>) -> Complaint {
         let words: Vec<&str> = words.into_iter().collect();
         match closest_word(word, words.iter().copied()) {
             Some(closest) => self.hint(format!("did you mean \"{closest}\"?")),
@@ -71,12 +71,12 @@ impl<'t> Findings<'t> {
     }
 
     /// Everything found.
-    pub fn into_problems(self) -> Vec<Problem> {
+    pub(super) fn into_problems(self) -> Vec<Problem> {
         self.problems
     }
 
     /// The text is no TOML; one problem for each place where it is not.
-    pub fn not_toml(&mut self, errors: &[toml::de::Error]) {
+    pub(super) fn not_toml(&mut self, errors: &[toml::de::Error]) {
         for error in errors {
             let at = error.span().map_or(self.text.len(), |span| span.start);
             let line = self.line(at);
@@ -92,20 +92,20 @@ impl<'t> Findings<'t> {
     }
 
     /// A value cannot be taken.
-    pub fn refuse(&mut self, item: &Item<'_>, complaint: Complaint) {
+    pub(crate) fn refuse(&mut self, item: &Item<'_>, complaint: Complaint) {
         let found = shortened(self.text.get(item.span.clone()).unwrap_or(""));
         let line = self.line(item.span.start);
         self.problems.push(complaint.at(Some(line), item.key.clone(), Some(found)));
     }
 
     /// A value cannot be taken and must not be shown, because it holds a secret.
-    pub fn refuse_unshown(&mut self, item: &Item<'_>, complaint: Complaint) {
+    pub(super) fn refuse_unshown(&mut self, item: &Item<'_>, complaint: Complaint) {
         let line = self.line(item.span.start);
         self.problems.push(complaint.at(Some(line), item.key.clone(), None));
     }
 
     /// The line an item stands on, from 1.
-    pub fn line_of(&self, item: &Item<'_>) -> usize {
+    pub(super) fn line_of(&self, item: &Item<'_>) -> usize {
         self.line(item.span.start)
     }
 
@@ -153,7 +153,7 @@ impl<'d> Table<'d> {
 
     /// The value of a key as `read` understands it; `None` when it is missing or,
     /// reported, wrong.
-    pub fn optional<T>(
+    pub(crate) fn optional<T>(
         &mut self,
         findings: &mut Findings<'_>,
         key: &'static str,

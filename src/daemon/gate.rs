@@ -14,7 +14,7 @@ const TOLD_EVERY: TimeDelta = TimeDelta::minutes(10);
 
 /// What becomes of an entry.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Passage {
+pub(super) enum Passage {
     /// It is taken.
     Taken,
     /// It is refused, and the flood is told.
@@ -25,7 +25,7 @@ pub enum Passage {
 
 /// Lets entries through. A bucket that fills again by the clock.
 #[derive(Clone, Debug, Default)]
-pub struct EntryGate {
+pub(super) struct EntryGate {
     /// Milliseconds of credit that were used up, as of `at`.
     used_ms: i64,
     at: Timestamp,

@@ -43,7 +43,7 @@ const MOST_A_COMMIT: usize = 10_000;
 const BROKER_MAY_WAIT: usize = 20;
 
 /// One batch on its way to the disk.
-pub struct Batch {
+pub(crate) struct Batch {
     /// When it was sent off.
     at: Timestamp,
     records: Vec<Waiting>,
@@ -62,22 +62,22 @@ pub struct Written {
     /// Marks the store was to forget; they come back where the commit failed.
     pub forgotten: Forgotten,
     /// What else came of it.
-    pub news: News,
+    pub(crate) news: News,
     /// Why it failed, if it did. The records wait for the next try.
     pub error: Option<StoreError>,
 }
 
 /// What may leave for the world.
 #[derive(Default)]
-pub struct Released {
+pub(super) struct Released {
     /// Messages to acknowledge.
-    pub receipts: Vec<Receipt>,
+    pub(crate) receipts: Vec<Receipt>,
     /// Letters to send.
     pub posted: Vec<Posted>,
 }
 
 /// What waits to be written down.
-pub struct Ledger {
+pub(crate) struct Ledger {
     waiting: VecDeque<Waiting>,
     harvests: Released,
     on_its_way: Released,
@@ -136,7 +136,7 @@ impl Ledger {
     }
 
     /// A message begins; what it says is added with the number.
-    pub fn next_message(&mut self) -> u64 {
+    pub(super) fn next_message(&mut self) -> u64 {
         self.messages += 1;
         self.messages
     }
@@ -154,7 +154,7 @@ impl Ledger {
     }
 
     /// A message to acknowledge with the next commit.
-    pub fn acknowledge_with_next(&mut self, receipt: Receipt) {
+    pub(super) fn acknowledge_with_next(&mut self, receipt: Receipt) {
         self.harvests.receipts.push(receipt);
     }
 
@@ -164,17 +164,17 @@ impl Ledger {
     }
 
     /// A commit has been on its way for longer than anybody waits.
-    pub fn is_stalled(&self, now: Instant) -> bool {
+    pub(super) fn is_stalled(&self, now: Instant) -> bool {
         self.writing_since.is_some_and(|since| now - since >= PATIENCE)
     }
 
     /// Neither fails the store nor does it stall, as far as it was asked.
-    pub fn is_being_written(&self, now: Instant) -> bool {
+    pub(super) fn is_being_written(&self, now: Instant) -> bool {
         self.failing_since.is_none() && !self.is_stalled(now)
     }
 
     /// Readings that are in memory alone.
-    pub fn unsaved(&self) -> u64 {
+    pub(crate) fn unsaved(&self) -> u64 {
         self.waiting.iter().filter(|waiting| is_reading(&waiting.record)).count() as u64 + self.writing as u64
     }
 
@@ -184,7 +184,7 @@ impl Ledger {
     }
 
     /// Another entry from people can be kept. A store that works always has room.
-    pub fn has_room_for_entries(&self) -> bool {
+    pub(super) fn has_room_for_entries(&self) -> bool {
         let is_entry = |waiting: &&Waiting| matches!(waiting.record.event.what, What::Journal { .. });
         self.failing_since.is_none() || self.waiting.iter().filter(is_entry).count() < MOST_ENTRIES
     }
@@ -259,7 +259,7 @@ impl Ledger {
     }
 
     /// The store works again, and what it missed was told.
-    pub fn forget_losses(&mut self) {
+    pub(super) fn forget_losses(&mut self) {
         self.lost = 0;
     }
 

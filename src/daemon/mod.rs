@@ -115,7 +115,7 @@ pub enum Observed<'a> {
 }
 
 /// What a daemon is made of.
-pub struct Daemon<'w> {
+pub(crate) struct Daemon<'w> {
     config: Config,
     rules: Arc<Rules>,
     clock: Clock,

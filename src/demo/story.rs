@@ -13,7 +13,7 @@ use chrono::{Offset, TimeDelta, TimeZone};
 use std::fmt::Write;
 
 /// Where its journal entries are published.
-pub const JOURNAL_TOPIC: &str = "traywarden/saltmarsh-lane/journal";
+const JOURNAL_TOPIC: &str = "traywarden/saltmarsh-lane/journal";
 
 /// A room with a past and a few nights ahead.
 #[derive(Clone, Debug)]
@@ -277,7 +277,7 @@ digest_at = "06:30"
 }
 
 /// One line as `mosquitto_sub -F %j` writes it, in the site's local time.
-pub fn capture_line(message: &Message) -> String {
+fn capture_line(message: &Message) -> String {
     #[derive(serde::Serialize)]
     struct CaptureLine<'a> {
         tst: String,

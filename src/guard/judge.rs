@@ -12,7 +12,7 @@ const SETTLES: TimeDelta = TimeDelta::minutes(1);
 
 /// What the guard hears.
 #[derive(Clone, Debug, PartialEq)]
-pub enum GuardNews {
+pub(super) enum GuardNews {
     /// Connected to the broker.
     Connected,
     /// Not connected.
@@ -25,7 +25,7 @@ pub enum GuardNews {
 
 /// The guard's whole memory.
 #[derive(Clone, Debug)]
-pub struct AbsenceJudge {
+pub(super) struct AbsenceJudge {
     rules: Rules,
     connected_at: Option<Timestamp>,
     online: Option<bool>,

@@ -115,7 +115,7 @@ impl Link {
     /// Publishes a retained message at QoS 0, now or at the next connection, and
     /// again at each later one, until another takes its place. Never waits. An
     /// empty payload clears the topic. Over 60 KiB: refused, with a log line.
-    pub fn publish_retained(&self, topic: impl Into<String>, payload: impl Into<Vec<u8>>) {
+    pub(crate) fn publish_retained(&self, topic: impl Into<String>, payload: impl Into<Vec<u8>>) {
         let (topic, payload) = (topic.into(), payload.into());
         if topic.len() + payload.len() > LARGEST_PUBLISHED {
             tracing::error!(topic, bytes = payload.len(), "not published: larger than 60 KiB");

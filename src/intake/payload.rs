@@ -82,7 +82,7 @@ fn readable(payload: &[u8]) -> Result<&str, Garbled> {
 
 /// Why a message on the journal's topic was no entry, as a sentence for whoever sent it.
 /// `None` if it is one.
-pub fn why_no_entry(payload: &[u8], retained: bool) -> Option<String> {
+pub(crate) fn why_no_entry(payload: &[u8], retained: bool) -> Option<String> {
     const EXAMPLE: &str = r#"for example {"did":"water","place":"rack-a","ml_per_tray":118}"#;
     if retained {
         return Some("a journal entry must not be retained: it would be done again at every start".to_owned());

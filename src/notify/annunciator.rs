@@ -13,7 +13,7 @@ use serde_json::json;
 /// `traywarden/<site>/alarm/<kind>/<subject>`, so that a lamp can subscribe to one kind;
 /// the bytes are a JSON object, empty when the alarm is normal, which clears the retained
 /// one. `site_topic` is `config::Broker::site_topic`.
-pub fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Parcel {
+pub(crate) fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Parcel {
     let topic = format!("traywarden/{site_topic}/alarm/{}/{}", change.key.kind.word(), level(&change.key.subject));
     let letter = format!("{}@{}", change.key.id(), change.at.timestamp_millis());
     let key = ParcelKey { letter, carrier: CarrierName::Lamp, recipient: topic };

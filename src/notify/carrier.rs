@@ -8,7 +8,7 @@ use crate::engine::alarm::AlarmChange;
 use std::pin::Pin;
 
 /// One try on its way.
-pub type Attempt<'a> = Pin<Box<dyn Future<Output = Result<(), Refused>> + Send + 'a>>;
+pub(crate) type Attempt<'a> = Pin<Box<dyn Future<Output = Result<(), Refused>> + Send + 'a>>;
 
 /// Why a parcel was not taken.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]

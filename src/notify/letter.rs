@@ -52,7 +52,7 @@ impl CarrierName {
     }
 
     /// The carrier of this word.
-    pub fn from_word(word: &str) -> Option<CarrierName> {
+    pub(crate) fn from_word(word: &str) -> Option<CarrierName> {
         [CarrierName::Mail, CarrierName::Lamp].into_iter().find(|carrier| carrier.word() == word)
     }
 }

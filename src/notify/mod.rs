@@ -5,9 +5,9 @@
 //! a lamp is told), `outbox` decides when each parcel is tried, `post` is a carrier
 //! with its queue.
 
-pub mod annunciator;
+pub(crate) mod annunciator;
 pub mod carrier;
-pub mod dialogue;
+pub(super) mod dialogue;
 pub mod letter;
 pub mod message;
 pub mod outbox;

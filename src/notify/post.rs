@@ -14,7 +14,7 @@ use std::sync::Arc;
 use tokio::sync::mpsc;
 
 /// How a try went, as its task says it.
-pub type Tried = (ParcelKey, Result<(), Refused>);
+pub(crate) type Tried = (ParcelKey, Result<(), Refused>);
 
 /// A parcel that waits, with what can be said of its letter without opening it.
 #[derive(Clone, Debug, PartialEq)]
@@ -119,7 +119,7 @@ impl Post {
     }
 
     /// Takes a parcel as the store remembers it; `tells` are the letters it tells besides its own.
-    pub fn restore(&mut self, posted: Posted, tries: u32, tells: BTreeSet<String>, now: Timestamp) {
+    pub(crate) fn restore(&mut self, posted: Posted, tries: u32, tells: BTreeSet<String>, now: Timestamp) {
         let key = posted.parcel.key.clone();
         if tells.is_empty() {
             self.outbox.restore(&key, posted.kind, posted.at, tries, now);
@@ -192,7 +192,7 @@ impl Post {
     }
 
     /// The settings were changed, or the other side is back: nothing waits any longer.
-    pub fn try_all_now(&mut self, now: Timestamp) {
+    pub(crate) fn try_all_now(&mut self, now: Timestamp) {
         self.outbox.try_all_now(now);
     }
 

@@ -62,7 +62,7 @@ impl Postman {
     ///
     /// # Errors
     /// The refusal a letter would meet.
-    pub async fn try_login(&self) -> Result<(), Refused> {
+    pub(crate) async fn try_login(&self) -> Result<(), Refused> {
         let Some(smtp) = &self.settings.smtp else { return Ok(()) };
         self.dialogue(smtp)?.log_in().await.map_err(|trouble| meant(trouble, smtp))
     }

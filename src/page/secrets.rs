@@ -16,7 +16,7 @@ pub fn secret() -> Option<String> {
 }
 
 /// What is kept of a secret.
-pub fn hashed(secret: &str) -> Vec<u8> {
+pub(crate) fn hashed(secret: &str) -> Vec<u8> {
     digest(&SHA256, secret.as_bytes()).as_ref().to_vec()
 }
 

@@ -25,7 +25,7 @@ pub struct RehearsedEpisode {
     /// When it was raised.
     pub raised_at: Timestamp,
     /// When it was over; `None`: it still stood at the end.
-    pub over_at: Option<Timestamp>,
+    pub(crate) over_at: Option<Timestamp>,
     /// The most urgent it was.
     #[serde(serialize_with = "as_priority")]
     pub priority: Priority,
@@ -190,7 +190,7 @@ fn as_letter<S: serde::Serializer>(kind: &LetterKind, serializer: S) -> Result<S
 ///
 /// # Errors
 /// When `out` cannot be written.
-pub fn print_json(
+pub(crate) fn print_json(
     out: &mut impl std::io::Write,
     names: [&str; 2],
     nights: [&Night<'_>; 2],

@@ -93,7 +93,7 @@ pub struct Summary {
     /// Letters, by kind.
     pub letters: BTreeMap<&'static str, u64>,
     /// Lines of the capture that were no recorded message.
-    pub lines_skipped: u64,
+    pub(super) lines_skipped: u64,
 }
 
 /// Readings by what became of them.
@@ -218,7 +218,7 @@ impl<'a, T: Teller> Rehearsal<'a, T> {
 
     /// The same, but time goes on no further than this: of a night that is not over, no
     /// letter is told that nobody can know yet.
-    pub fn finish_by(mut self, end: Timestamp) -> Result<Summary, RehearsalError> {
+    pub(super) fn finish_by(mut self, end: Timestamp) -> Result<Summary, RehearsalError> {
         if self.engine.is_some() {
             let at = (self.last_at + RUN_OUT).min(end).max(self.last_at);
             self.event(Event { at, what: What::Tick })?;

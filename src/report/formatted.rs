@@ -11,7 +11,7 @@ pub fn local(site: &Site, at: Timestamp) -> String {
 }
 
 /// "Tue 3 Mar 2026 06:00".
-pub fn dated(site: &Site, at: Timestamp) -> String {
+pub(crate) fn dated(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%a %-d %b %Y %H:%M").to_string()
 }
 
@@ -77,7 +77,7 @@ pub fn done(rules: &Rules, did: &Did) -> String {
 }
 
 /// What was done and to what: "Rack A watered, 120 mL a tray".
-pub fn done_to(rules: &Rules, did: &Did) -> String {
+pub(crate) fn done_to(rules: &Rules, did: &Did) -> String {
     let on = |target: &Target| match (&target.tray, &target.place) {
         (Some(tray), _) => tray.clone(),
         (None, Some(place)) => name_of(rules, place),

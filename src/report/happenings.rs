@@ -41,7 +41,7 @@ fn lanes(actions: &[&Action]) -> Vec<Lane> {
 
 impl HistorySubject {
     /// What was done to the tray, or to the trays of the place while they stood there.
-    pub fn lanes(&self, rules: &Rules, lives: &[Life], from: Timestamp, until: Timestamp) -> Vec<Lane> {
+    pub(crate) fn lanes(&self, rules: &Rules, lives: &[Life], from: Timestamp, until: Timestamp) -> Vec<Lane> {
         lanes(&self.actions(rules, lives, from, until))
     }
 

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 
 /// What `history` is about.
 #[derive(Clone, Debug, PartialEq)]
-pub struct HistorySubject {
+pub(crate) struct HistorySubject {
     /// The name to show.
     pub name: String,
     kind: Kind,
@@ -47,7 +47,7 @@ impl HistorySubject {
     }
 
     /// One life of a tray, which need not be the last of its name.
-    pub fn of_life(life: &Life) -> HistorySubject {
+    pub(super) fn of_life(life: &Life) -> HistorySubject {
         let name = format!("{} ({})", life.tray.name, life.tray.crop);
         HistorySubject { name, kind: Kind::Tray(Box::new(life.clone())) }
     }
@@ -142,7 +142,7 @@ impl HistorySubject {
     }
 
     /// The tray's stages within a span; none for a place.
-    pub fn stages(&self, from: Timestamp, until: Timestamp) -> Vec<Span> {
+    pub(crate) fn stages(&self, from: Timestamp, until: Timestamp) -> Vec<Span> {
         let Kind::Tray(life) = &self.kind else { return Vec::new() };
         let mut stages: Vec<Span> = Vec::new();
         for (begin, end) in steps(&[life], from.max(life.tray.sown_at), until.min(life.until(until))) {

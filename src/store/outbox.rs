@@ -16,9 +16,9 @@ pub struct WaitingParcel {
     /// The parcel.
     pub parcel: Parcel,
     /// How often it was tried.
-    pub tries: u32,
+    pub(crate) tries: u32,
     /// When its letter was decided; for a lamp when the alarm changed.
-    pub decided_at: Timestamp,
+    pub(crate) decided_at: Timestamp,
     /// Its letter's kind.
     pub kind: LetterKind,
     /// Its letter's subject; empty for a lamp.
@@ -65,7 +65,7 @@ pub struct LetterProgress {
 
 impl Store {
     /// Parcels that wait, the oldest first.
-    pub fn waiting_parcels(&self) -> Result<Vec<WaitingParcel>, StoreError> {
+    pub(crate) fn waiting_parcels(&self) -> Result<Vec<WaitingParcel>, StoreError> {
         let read = || {
             let mut statement = self.connection.prepare_cached(
                 "SELECT outbox.letter, channel, recipient, message_id, bytes, tries, outbox.at, letter.kind,
@@ -89,13 +89,8 @@ impl Store {
         read().map_err(self.explain())
     }
 
-    /// Notes what became of a parcel.
-    pub fn note_outcome(&mut self, outcome: &StoredOutcome, at: Timestamp) -> Result<(), StoreError> {
-        note(&self.connection, outcome, at).map_err(self.explain())
-    }
-
     /// How far a letter has come. All zero for a letter without parcels.
-    pub fn letter_progress(&self, letter: &str) -> Result<LetterProgress, StoreError> {
+    pub(crate) fn letter_progress(&self, letter: &str) -> Result<LetterProgress, StoreError> {
         self.connection
             .prepare_cached(
                 "SELECT count(*) FILTER (WHERE state IN ('waiting', 'told-by-another')),

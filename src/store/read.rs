@@ -32,7 +32,7 @@ pub struct Replayed {
     /// Events of sensors and quantities that have left the config.
     pub gone: u64,
     /// Events that could not be read: written by a newer build, or by hand.
-    pub unreadable: u64,
+    pub(crate) unreadable: u64,
 }
 
 /// Readings fetched at once: about a megabyte of memory, and a short read lock.
@@ -65,7 +65,7 @@ impl Reader {
 
     /// Opens a store that nobody can write to, nor beside it: what stands in the file itself,
     /// without a write-ahead log that may lie there. Only while no daemon writes.
-    pub fn open_unwritable(path: &Path, rules: &Rules) -> Result<Reader, StoreError> {
+    pub(crate) fn open_unwritable(path: &Path, rules: &Rules) -> Result<Reader, StoreError> {
         let explain = explain(path);
         let text = path.to_string_lossy().replace('%', "%25").replace('?', "%3f").replace('#', "%23");
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;

@@ -31,7 +31,7 @@ pub struct Record {
     /// is left as it is, and so are its parcels.
     pub letters: Vec<(Letter, Vec<Parcel>)>,
     /// What lamps are told of it, besides letters.
-    pub parcels: Vec<Parcel>,
+    pub(crate) parcels: Vec<Parcel>,
     /// The message itself, when it was no reading.
     pub rejected: Option<Rejected>,
     /// The MQTT message it came in.
@@ -39,7 +39,7 @@ pub struct Record {
     /// The inbox item it came from and what to say to it.
     pub inbox: Option<InboxAnswer>,
     /// What became of parcels, to be known together with the event that tells the engine.
-    pub outcomes: Vec<StoredOutcome>,
+    pub(crate) outcomes: Vec<StoredOutcome>,
 }
 
 /// A message that was no reading.
@@ -98,7 +98,7 @@ impl Store {
 
     /// The same, and in the same transaction forgets messages that cannot be delivered
     /// again: these, or all that were known before.
-    pub fn commit_and_forget<'r>(
+    pub(crate) fn commit_and_forget<'r>(
         &mut self,
         records: impl IntoIterator<Item = &'r Record>,
         all: bool,

@@ -85,7 +85,7 @@ const HOLDS: [EntryFields; 13] = [
 ];
 
 /// The verbs with an example each, as the help prints them.
-pub const EXAMPLES: [(&str, &str); 13] = [
+pub(crate) const EXAMPLES: [(&str, &str); 13] = [
     ("sow", "K12 rack-b broccoli 24g x6    or: sow K12 rack-b blend=broccoli,kale,radish 24g x6 lot=L7 medium=coir"),
     ("unweight", "K12                      the weight comes off"),
     ("uncover", "K12                       the cover comes off, into the light"),
@@ -111,7 +111,7 @@ fn example(did: &str) -> &'static str {
 ///
 /// # Errors
 /// A sentence that names the word, and what to write.
-pub fn from_json(text: &str) -> Result<Entry, String> {
+pub(crate) fn from_json(text: &str) -> Result<Entry, String> {
     match serde_json::from_str::<Once>(text) {
         Ok(Once(said)) => from_object(said),
         Err(error) if error.is_data() => Err("an entry is one JSON object, in braces, each name once in it".to_owned()),
@@ -124,7 +124,7 @@ pub fn from_json(text: &str) -> Result<Entry, String> {
 ///
 /// # Errors
 /// A sentence that names the word, and what to write.
-pub fn from_object(said: Map<String, Value>) -> Result<Entry, String> {
+pub(crate) fn from_object(said: Map<String, Value>) -> Result<Entry, String> {
     let did = match said.get("did") {
         Some(Value::String(did)) => did.trim().to_lowercase(),
         _ => return Err("it does not say what was done; write \"did\", such as \"did\":\"water\"".to_owned()),

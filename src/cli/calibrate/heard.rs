@@ -11,7 +11,7 @@ use chrono::TimeDelta;
 
 /// An hour in which humidity and temperature stood still.
 #[derive(Clone, Copy, Debug)]
-pub struct Hour {
+pub(super) struct Hour {
     /// When it began.
     pub from: Timestamp,
     /// When it ended.
@@ -54,7 +54,7 @@ pub fn hour(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
 }
 
 /// The hour before `until`, and no other.
-pub fn exactly(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
+pub(super) fn exactly(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
     let Some(reader) = &bench.reader else {
         let path = bench.config.store.path.display();
         let why = format!("there is no store at {path} to read from; type the reading: --point NaCl=74.1");

@@ -6,7 +6,7 @@ use chrono::NaiveDate;
 
 /// A line to change.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SettingsLine {
+pub(super) struct SettingsLine {
     /// Its number, from 1.
     pub number: usize,
     /// What should stand there.

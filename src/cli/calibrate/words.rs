@@ -13,7 +13,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 /// How it is done.
-pub fn instructions(bench: &Bench<'_>, room: Celsius) -> String {
+pub(super) fn instructions(bench: &Bench<'_>, room: Celsius) -> String {
     let site = &bench.config.rules.site;
     let holds = |salt: Salt| {
         let humidity = salt.humidity(room).map_or("-".to_owned(), |humidity| tenths(humidity.0));
@@ -59,7 +59,7 @@ Or answer here.
 }
 
 /// What came of it.
-pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&SettingsLine>) -> String {
+pub(crate) fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&SettingsLine>) -> String {
     let site = &bench.config.rules.site;
     let mut table = show::table(["JAR", "TEMPERATURE", "HOLDS", "DEVICE SAID", "OFF BY"]);
     for found in &finding.jars {
@@ -169,7 +169,7 @@ fn verdict(found: &Found, verification: &Verification) -> String {
 }
 
 /// The same as data.
-pub fn as_json(bench: &Bench<'_>, finding: &Finding, line: Option<&SettingsLine>) -> Value {
+pub(in crate::cli) fn as_json(bench: &Bench<'_>, finding: &Finding, line: Option<&SettingsLine>) -> Value {
     let jar = |found: &Found| {
         json!({
             "salt": found.jar.salt.formula(), "temperature_celsius": show::rounded(Some(found.jar.temperature.0)),

@@ -17,7 +17,7 @@ const DOUBTED_FROM: u32 = 3;
 
 /// The calls of the last month.
 #[derive(Clone, Debug, Default)]
-pub struct Account {
+pub(crate) struct Account {
     kinds: BTreeMap<AlarmKind, VecDeque<Call>>,
 }
 
@@ -73,7 +73,7 @@ impl Account {
     }
 
     /// Somebody graded an alarm's call; the last word counts.
-    pub fn graded(&mut self, at: Timestamp, key: &AlarmKey, grade: Grade) {
+    pub(crate) fn graded(&mut self, at: Timestamp, key: &AlarmKey, grade: Grade) {
         if let Some(call) = self.last(key) {
             call.grade = Some((grade, at));
         }

@@ -240,7 +240,7 @@ pub enum Evidence {
 impl Evidence {
     /// Whether a watering was done is not known, or a place is not seen: hands look at the next
     /// round, however likely it is that all is well.
-    pub fn wants_a_look(&self) -> bool {
+    pub(crate) fn wants_a_look(&self) -> bool {
         match self {
             Evidence::Dryness { unlogged, not_shown, .. } => *unlogged || not_shown.is_some(),
             Evidence::Silent { blind, .. } => *blind,
@@ -250,7 +250,7 @@ impl Evidence {
     }
 
     /// The same lamp, but another trouble: what was answered before was not this.
-    pub fn is_another_cause(&self, before: &Evidence) -> bool {
+    pub(crate) fn is_another_cause(&self, before: &Evidence) -> bool {
         match (before, self) {
             (Evidence::StoreHurt { what: before }, Evidence::StoreHurt { what }) => before != what,
             (Evidence::Store { .. }, Evidence::StoreHurt { .. })
@@ -262,7 +262,7 @@ impl Evidence {
     }
 
     /// It rests on an entry that nobody typed. Such a thing is asked for, never called for.
-    pub fn is_a_question(&self) -> bool {
+    pub(crate) fn is_a_question(&self) -> bool {
         matches!(self, Evidence::Stage { .. } | Evidence::Dryness { unlogged: true, .. })
     }
 }

@@ -8,7 +8,7 @@ use alloc::string::String;
 
 /// Alarms by kind, then by subject; walked in that order.
 #[derive(Clone, Debug, Default)]
-pub struct Register {
+pub(crate) struct Register {
     by_kind: BTreeMap<AlarmKind, BTreeMap<String, Alarm>>,
 }
 
@@ -19,7 +19,7 @@ impl Register {
     }
 
     /// The same, to be told something.
-    pub fn find_mut(&mut self, kind: AlarmKind, subject: &str) -> Option<&mut Alarm> {
+    pub(crate) fn find_mut(&mut self, kind: AlarmKind, subject: &str) -> Option<&mut Alarm> {
         self.by_kind.get_mut(&kind)?.get_mut(subject)
     }
 
@@ -35,7 +35,7 @@ impl Register {
 
     /// The alarm of a kind about a subject stands or is about to: its watch judges by the
     /// limit that lets go.
-    pub fn is_held(&self, kind: AlarmKind, subject: &str) -> bool {
+    pub(crate) fn is_held(&self, kind: AlarmKind, subject: &str) -> bool {
         self.find(kind, subject).is_some_and(Alarm::is_held)
     }
 
@@ -55,7 +55,7 @@ impl Register {
     }
 
     /// Every alarm of one kind, by subject.
-    pub fn of_kind(&self, kind: AlarmKind) -> impl Iterator<Item = &Alarm> {
+    pub(crate) fn of_kind(&self, kind: AlarmKind) -> impl Iterator<Item = &Alarm> {
         self.by_kind.get(&kind).into_iter().flat_map(BTreeMap::values)
     }
 }

@@ -21,9 +21,9 @@ pub struct Moment {
     /// The next round after it.
     pub next_round: Timestamp,
     /// The round after that.
-    pub round_after: Timestamp,
+    pub(crate) round_after: Timestamp,
     /// The evening letter, if it comes before the next round.
-    pub evening_at: Option<Timestamp>,
+    pub(crate) evening_at: Option<Timestamp>,
     /// People sleep.
     pub asleep: bool,
     /// Hands are needed when harm before the next round is more likely than this, 0 to 1.
@@ -39,12 +39,12 @@ impl Moment {
     }
 
     /// Somebody must come before the next round.
-    pub fn needs_hands(&self, harm: Option<Harm>) -> bool {
+    pub(crate) fn needs_hands(&self, harm: Option<Harm>) -> bool {
         self.chance(harm) > self.wake_if
     }
 
     /// Harm is there, or nearer than anybody can come: no delay is worth its time.
-    pub fn is_pressing(&self, harm: Option<Harm>) -> bool {
+    pub(crate) fn is_pressing(&self, harm: Option<Harm>) -> bool {
         harm.is_some_and(|harm| harm.early <= self.at + self.come_within) && self.needs_hands(harm)
     }
 

@@ -131,7 +131,7 @@ pub struct WaterDue {
 }
 
 /// Waterings a day (common practice, no source).
-pub const WATERINGS_A_DAY: f64 = 2.0;
+pub(crate) const WATERINGS_A_DAY: f64 = 2.0;
 /// Millilitres a tray at a time where none were logged: half a US cup (common practice, no source).
 const USUAL_WATER_ML: f64 = 118.0;
 /// The minutes after a start, before the air is known, are not worth a line. Own default.
@@ -286,7 +286,7 @@ pub(crate) fn place_of(rules: &Rules, sensor: &Sensor) -> String {
 }
 
 /// A tray as the digest tells it, with what is due until `until`.
-pub fn tray_day(
+pub(crate) fn tray_day(
     rules: &Rules,
     trays: &Trays,
     warmth: &ThermalClocks,

@@ -14,10 +14,10 @@ pub const SEA_LEVEL: Kilopascals = Kilopascals(101.325);
 
 /// A tenth of the chance lies beyond this share of a sensor's limits on either side: its error
 /// is spread evenly over them (JCGM 100:2008, 4.3.7, type B, rectangular).
-pub const TENTH_OF_LIMITS: f64 = 0.8;
+pub(crate) const TENTH_OF_LIMITS: f64 = 0.8;
 /// The accuracy assumed of an air thermometer whose config states none, in
 /// kelvin (our default; low-cost probes are sold at 0.2 to 0.5 K).
-pub const TEMPERATURE_ACCURACY: f64 = 0.3;
+pub(crate) const TEMPERATURE_ACCURACY: f64 = 0.3;
 
 /// The accuracy assumed of a humidity sensor whose config states none, in per
 /// cent relative humidity (our default; low-cost probes are sold at 2 to 5 %).
@@ -34,13 +34,13 @@ pub fn saturation_pressure(temperature: Celsius) -> Kilopascals {
 
 /// How fast the saturation vapour pressure grows with temperature, in
 /// kilopascals a kelvin: the derivative of [`saturation_pressure`].
-pub fn saturation_slope(temperature: Celsius) -> f64 {
+pub(crate) fn saturation_slope(temperature: Celsius) -> f64 {
     let celsius = in_range(temperature.0);
     saturation_pascals(celsius) * log_slope(celsius + ZERO_CELSIUS) / 1000.0
 }
 
 /// Pressure of the vapour in the air. Humidity is taken between 0 and 100 %.
-pub fn vapour_pressure(temperature: Celsius, humidity: RelativeHumidity) -> Kilopascals {
+pub(crate) fn vapour_pressure(temperature: Celsius, humidity: RelativeHumidity) -> Kilopascals {
     Kilopascals(saturation_pressure(temperature).0 * fraction(humidity))
 }
 
@@ -76,17 +76,6 @@ pub fn dew_point(temperature: Celsius, humidity: RelativeHumidity) -> Option<Cel
     let kelvin = first + ZERO_CELSIUS;
     let refined = first - (saturation_log(kelvin) - pressure_log) / log_slope(kelvin);
     Some(Celsius(refined.min(temperature.0)))
-}
-
-/// The humidity at which air of this temperature has this dew point, at most 100 %.
-pub fn humidity_from_dew_point(temperature: Celsius, dew_point: Celsius) -> RelativeHumidity {
-    let ratio = saturation_pressure(dew_point).0 / saturation_pressure(temperature).0;
-    RelativeHumidity((100.0 * ratio).min(100.0))
-}
-
-/// Air temperature minus dew point, in kelvin, zero or more.
-pub fn dew_point_depression(temperature: Celsius, humidity: RelativeHumidity) -> Option<f64> {
-    dew_point(temperature, humidity).map(|dew| temperature.0 - dew.0)
 }
 
 /// Water vapour in a cubic metre of air, in grams, as an ideal gas (0.4 to
@@ -130,14 +119,8 @@ pub fn wet_bulb(temperature: Celsius, humidity: RelativeHumidity, pressure: Kilo
 
 /// Relative humidity of the room's air where it touches a surface, in per cent;
 /// above 100 the surface is below the dew point.
-pub fn surface_humidity(temperature: Celsius, humidity: RelativeHumidity, surface: Celsius) -> f64 {
+pub(crate) fn surface_humidity(temperature: Celsius, humidity: RelativeHumidity, surface: Celsius) -> f64 {
     100.0 * vapour_pressure(temperature, humidity).0 / saturation_pressure(surface).0
-}
-
-/// Pressure of the standard atmosphere at an altitude in metres (ICAO). Taken
-/// between -500 and 6000 m.
-pub fn standard_pressure(altitude_metres: f64) -> Kilopascals {
-    Kilopascals(SEA_LEVEL.0 * float::pow(1.0 - 2.25577e-5 * altitude_metres.clamp(-500.0, 6000.0), 5.2559))
 }
 
 /// What the sensor may be off by, with the same coverage as its maker states it.
@@ -329,18 +312,11 @@ mod tests {
         }
     }
 
-    #[test]
-    fn pressure_falls_with_altitude_as_in_the_standard_atmosphere() {
-        near(standard_pressure(0.0).0, 101.325, 1e-9);
-        near(standard_pressure(1000.0).0, 89.874, 0.01); // ICAO Doc 7488, from memory
-    }
-
     proptest! {
         #[test]
-        fn the_dew_point_rises_with_humidity_and_the_depression_falls(t in 0.0..50.0, rh in 5.0..99.0, more in 0.01..1.0) {
+        fn the_dew_point_rises_with_humidity(t in 0.0..50.0, rh in 5.0..99.0, more in 0.01..1.0) {
             let (drier, damper) = (RelativeHumidity(rh), RelativeHumidity(rh + more));
             prop_assert!(dew_point(Celsius(t), damper).unwrap().0 > dew_point(Celsius(t), drier).unwrap().0);
-            prop_assert!(dew_point_depression(Celsius(t), damper).unwrap() < dew_point_depression(Celsius(t), drier).unwrap());
         }
 
         #[test]
@@ -351,7 +327,8 @@ mod tests {
         #[test]
         fn the_dew_point_gives_the_humidity_back(t in 0.0..50.0, rh in 5.0..100.0) {
             let dew = dew_point(Celsius(t), RelativeHumidity(rh)).unwrap();
-            prop_assert!((humidity_from_dew_point(Celsius(t), dew).0 - rh).abs() < 1e-6 * 100.0);
+            let humidity = 100.0 * saturation_pressure(dew).0 / saturation_pressure(Celsius(t)).0;
+            prop_assert!((humidity - rh).abs() < 1e-6 * 100.0);
         }
 
         #[test]
@@ -372,9 +349,9 @@ mod tests {
                 saturation_pressure(air).0, saturation_slope(air), vapour_pressure(air, damp).0,
                 vapour_pressure_deficit(air, damp).0, absolute_humidity(air, damp),
                 humidity_ratio(air, damp, Kilopascals(p)), surface_humidity(air, damp, Celsius(p)),
-                leaf_deficit(air, damp, -1.0).0, standard_pressure(p).0,
+                leaf_deficit(air, damp, -1.0).0,
                 accuracy.of_deficit(air, damp).0, accuracy.of_dew_point(air, damp).unwrap_or(0.0),
-                accuracy.of_depression(air, damp).unwrap_or(0.0), humidity_from_dew_point(air, Celsius(p)).0,
+                accuracy.of_depression(air, damp).unwrap_or(0.0),
             ] {
                 prop_assert!(found.is_finite(), "{t} °C, {rh} %, {p} kPa gave {found}");
             }

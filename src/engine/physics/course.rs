@@ -16,7 +16,7 @@ use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// The course is read from so much of the past.
-pub const REMEMBERED: TimeDelta = TimeDelta::minutes(60);
+pub(crate) const REMEMBERED: TimeDelta = TimeDelta::minutes(60);
 /// The present rate is that of the last so many minutes; few enough to follow a door, enough
 /// to see through a sensor's own scatter.
 const PRESENT_MINUTES: i64 = 20;
@@ -33,13 +33,13 @@ const APART_HOURS: f64 = 0.5;
 
 /// A value, its rate an hour, and the share of that rate that is lost in an hour.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Course {
+pub(crate) struct Course {
     /// Now.
     pub value: f64,
     /// An hour, now.
     pub rate: f64,
     /// Of the rate, an hour, as an exponent.
-    pub easing: f64,
+    pub(crate) easing: f64,
 }
 
 impl Course {

@@ -48,12 +48,6 @@ pub fn steps(points: &[LevelPoint], threshold: f64) -> Vec<LevelStep> {
     found
 }
 
-/// The newest segment without a step, for a slope: the points since the last of `steps`.
-pub fn since_last_step<'a>(points: &'a [LevelPoint], steps: &[LevelStep]) -> &'a [LevelPoint] {
-    let start = steps.last().map_or(0, |step| step.index);
-    points.get(start..).unwrap_or(&[])
-}
-
 /// The series with its steps taken out, as if nothing had been poured in or
 /// pumped: what is left is the steady draw and any leak.
 pub fn without_steps(points: &[LevelPoint], steps: &[LevelStep]) -> Vec<LevelPoint> {
@@ -107,12 +101,6 @@ pub fn time_to_reserve(slope: &Slope, now: f64, reserve: f64) -> ToReserve {
     ToReserve::Hours { early: hours(slope.low), likely: hours(slope.per_hour), late: hours(slope.high) }
 }
 
-/// The draw is known too loosely to forecast from (half of its interval is
-/// more than 30 % of it): a forecast from the trays' own use is better (our rule).
-pub fn draw_is_vague(slope: &Slope) -> bool {
-    !slope.falls() || (slope.high - slope.low) / 2.0 > 0.3 * slope.per_hour.abs()
-}
-
 /// Water goes faster than plants can use it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Leak {
@@ -143,17 +131,8 @@ pub fn leak(hour: &Slope, day_litres: Option<f64>, expected_per_hour: f64) -> Op
 
 /// Hours a gauge must stand still before that is odd: three times the tolerance
 /// over the expected draw. Infinite when nothing is expected to be drawn.
-pub fn stuck_after_hours(tolerance_litres: f64, expected_per_hour: f64) -> f64 {
+pub(crate) fn stuck_after_hours(tolerance_litres: f64, expected_per_hour: f64) -> f64 {
     if expected_per_hour > 0.0 { 3.0 * tolerance_litres.max(0.0) / expected_per_hour } else { f64::INFINITY }
-}
-
-/// The gauge has not moved by `tolerance` litres in the window, though the
-/// trays must have drawn more than three times that.
-pub fn is_stuck(window: &[LevelPoint], tolerance_litres: f64, expected_per_hour: f64) -> bool {
-    let (Some(first), Some(last)) = (window.first(), window.last()) else { return false };
-    let lowest = window.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
-    let highest = window.iter().map(|point| point.1).fold(f64::NEG_INFINITY, f64::max);
-    highest - lowest < tolerance_litres && (last.0 - first.0) * expected_per_hour > 3.0 * tolerance_litres
 }
 
 fn step_at(points: &[LevelPoint], start: usize, index: usize, threshold: f64) -> Option<LevelStep> {
@@ -239,7 +218,6 @@ mod tests {
         assert_eq!(found[0].index, 30);
         assert!((found[0].litres - 8.0).abs() < 1e-9, "{found:?}");
         assert!((theil_sen(&without_steps(&points, &found)).unwrap().per_hour + 0.3).abs() < 1e-9);
-        assert_eq!(since_last_step(&points, &found).len(), 30);
     }
 
     #[test]
@@ -272,10 +250,7 @@ mod tests {
     fn a_gauge_is_stuck_only_once_the_trays_must_have_moved_it() {
         // Eight trays at 0.079 L/h, tolerance 0.15 L: 5.7 h (by hand).
         assert!((stuck_after_hours(0.15, 0.079) - 5.7).abs() < 0.01);
-        let still = |hours: i32| (0..=hours * 12).map(|i| (f64::from(i) / 12.0, 12.0)).collect::<Vec<LevelPoint>>();
-        assert!(!is_stuck(&still(5), 0.15, 0.079));
-        assert!(is_stuck(&still(6), 0.15, 0.079));
-        assert!(!is_stuck(&still(6), 0.15, 0.0));
+        assert_eq!(stuck_after_hours(0.15, 0.0), f64::INFINITY);
     }
 
     #[test]

@@ -19,11 +19,11 @@ pub struct Pathogen {
     /// Where it infects fastest, °C.
     pub best: f64,
     /// Above this it does not infect, °C.
-    pub warmest: f64,
+    pub(crate) warmest: f64,
     /// Hours of wetness it needs where it is fastest.
-    pub wet_hours_min: f64,
+    pub(crate) wet_hours_min: f64,
     /// Hours of wetness it needs at most.
-    pub wet_hours_max: f64,
+    pub(crate) wet_hours_max: f64,
 }
 
 /// Dark leaf spot, on oilseed rape: the brassicas.
@@ -37,11 +37,11 @@ pub const MYCOSPHAERELLA_PINODES: Pathogen = row("Mycosphaerella pinodes", "pea"
 
 /// Hours without wetness (air below 95 %) that part two wet spells. From 3 to 4
 /// h without wetness stopped Alternaria (Humpherson-Jones and Phelps 1989).
-pub const DRY_GAP_HOURS: f64 = 4.0;
+pub(crate) const DRY_GAP_HOURS: f64 = 4.0;
 
 /// The rows that stand for a crop family (the `family` of the crop table). Of
 /// several, the one furthest on counts.
-pub fn pathogens_of(family: &str) -> &'static [Pathogen] {
+pub(crate) fn pathogens_of(family: &str) -> &'static [Pathogen] {
     match family {
         "brassica" => &[ALTERNARIA_BRASSICAE, BOTRYTIS_CINEREA],
         "lettuce" => &[BREMIA_LACTUCAE],

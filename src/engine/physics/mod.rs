@@ -8,7 +8,7 @@ pub mod surface;
 pub mod canopy;
 pub mod infection;
 pub mod mold_pressure;
-pub mod mold_band;
+pub(crate) mod mold_band;
 pub mod dryness;
 pub mod draw;
 pub mod tank_geometry;

@@ -7,7 +7,7 @@ use crate::units::{Celsius, RelativeHumidity};
 
 /// The least and the most that the air can have allowed, as far as the hygrometer is good.
 #[derive(Clone, Debug, PartialEq)]
-pub struct MoldBand {
+pub(crate) struct MoldBand {
     least: MoldPressure,
     most: MoldPressure,
 }

@@ -57,13 +57,13 @@ pub fn outside(quantity: Quantity, value: f64) -> bool {
 /// zeros, whose checksum fits: Arduino-Temperature-Control-Library, issue 16) and a sixteenth
 /// below zero (all ones: RobTillaart/DS18B20_RT, issue 9), down to one decimal. Only to be
 /// doubted where the air was far from it a moment ago.
-pub fn bus_without_probe(celsius: f64) -> bool {
+pub(crate) fn bus_without_probe(celsius: f64) -> bool {
     celsius.abs() < 0.0005 || (-0.11..=-0.05).contains(&celsius)
 }
 
 /// Whether a humidity is what a frame of all ones or zeros makes of it: believable alone, not
 /// beside a temperature that was a code.
-pub fn end_of_frame(humidity: f64) -> bool {
+pub(crate) fn end_of_frame(humidity: f64) -> bool {
     humidity <= 0.0 || humidity >= 99.98
 }
 

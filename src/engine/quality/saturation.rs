@@ -17,7 +17,7 @@ const NEAR_THE_TOP: f64 = 0.101;
 
 /// What one hygrometer has been through.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Saturation {
+pub(crate) struct Saturation {
     pinned_since: Option<Timestamp>,
     recovering: Option<(Timestamp, Timestamp)>,
 }
@@ -37,12 +37,12 @@ pub enum Pinned {
 
 impl Pinned {
     /// Whether a sister may be judged by what it says.
-    pub fn tells_of_the_air(self) -> bool {
+    pub(crate) fn tells_of_the_air(self) -> bool {
         self == Pinned::No
     }
 
     /// At the top of its scale, where a reading means "at least".
-    pub fn at_top(self) -> bool {
+    pub(crate) fn at_top(self) -> bool {
         matches!(self, Pinned::Since(_) | Pinned::Saturated(_))
     }
 

@@ -105,7 +105,7 @@ impl Side {
 
 /// What one place's air has done lately.
 #[derive(Clone, Debug, Default)]
-pub struct AirWatch {
+pub(crate) struct AirWatch {
     doses: [f64; 4],
     /// When each of the three budgets was spent.
     spent_at: [[Option<Timestamp>; 3]; 4],

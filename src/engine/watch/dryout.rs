@@ -79,7 +79,7 @@ struct WateringLog(VecDeque<Timestamp>);
 
 /// Every tray's water, and what each place has taught about drying.
 #[derive(Clone, Debug, Default)]
-pub struct DryOutWatch {
+pub(crate) struct DryOutWatch {
     trays: BTreeMap<String, Water>,
     coefficients: BTreeMap<u16, Coefficient>,
     logs: BTreeMap<u16, WateringLog>,
@@ -127,13 +127,13 @@ impl DryOutWatch {
     }
 
     /// A watering of this tray was logged that its tank did not show.
-    pub fn is_doubted(&self, tray: &str) -> bool {
+    pub(crate) fn is_doubted(&self, tray: &str) -> bool {
         self.trays.get(tray).is_some_and(|water| water.not_shown.is_some())
     }
 
     /// The tank fell by so many grams for each tray of the last round; where the log named no
     /// amount, that is the lesson. True if it was one.
-    pub fn drew(&mut self, tray: &Tray, grams: f64) -> bool {
+    pub(crate) fn drew(&mut self, tray: &Tray, grams: f64) -> bool {
         let Some(water) = self.trays.get_mut(&tray.name) else { return false };
         water.unshown = None;
         water.not_shown = None;
@@ -143,7 +143,7 @@ impl DryOutWatch {
 
     /// The watering logged at `logged_at` did not show in a tank where waterings do: its water
     /// is reckoned from the last one that did, as those between are no surer than this one.
-    pub fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp) {
+    pub(crate) fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp) {
         let Some(water) = self.trays.get_mut(&tray.name) else { return };
         let Some(unshown) = water.unshown.take() else { return };
         water.left = unshown.left;
@@ -186,7 +186,7 @@ impl DryOutWatch {
     /// What dry air comes to in a place: it harms by using up the water of its trays. Where the
     /// log tells how much they have left, that is when it will be used up, or `None`: not
     /// within a day. Outer `None`: the log does not tell.
-    pub fn dry_air_harms(&self, place: u16) -> Option<Option<Harm>> {
+    pub(crate) fn dry_air_harms(&self, place: u16) -> Option<Option<Harm>> {
         self.lasts.get(&place).copied()
     }
 

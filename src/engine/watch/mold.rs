@@ -39,7 +39,7 @@ struct Leaves {
 
 /// Every tray's leaves.
 #[derive(Clone, Debug, Default)]
-pub struct MoldWatch {
+pub(crate) struct MoldWatch {
     trays: BTreeMap<String, Leaves>,
     /// Leaves that are assumed to be in a place while the journal knows of no tray at all.
     assumed: BTreeMap<u16, Vec<Leaves>>,
@@ -79,7 +79,14 @@ impl MoldWatch {
 
     /// Lets `hours` pass over a place of which the journal says nothing: leaves of every family are
     /// taken to stand open there, and those that conditions favor most are told of.
-    pub fn assume(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
+    pub(crate) fn assume(
+        &mut self,
+        at: Timestamp,
+        hours: f64,
+        stand: &Stand<'_>,
+        air: &TrayAir,
+        held: bool,
+    ) -> Condition {
         let assumed = self.assumed.entry(stand.place).or_insert_with(|| FAMILIES.map(Leaves::of_family).to_vec());
         for leaves in assumed.iter_mut() {
             leaves.breathe(at, hours, air);

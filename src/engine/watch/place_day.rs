@@ -56,7 +56,7 @@ pub struct SurfaceDay {
 
 /// One place's air, gathered minute by minute.
 #[derive(Clone, Debug, Default)]
-pub struct PlaceTally {
+pub(crate) struct PlaceTally {
     temperature: LowHigh,
     humidity: LowHigh,
     deficit: LowHigh,

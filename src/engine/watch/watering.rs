@@ -25,7 +25,7 @@ const USUAL_GRAMS: f64 = 118.0;
 
 /// What is watched for at one tank.
 #[derive(Clone, Debug, Default)]
-pub struct WateringWatch {
+pub(crate) struct WateringWatch {
     shown: u32,
     /// The last round that could be judged did not show; one that cannot be judged is no
     /// better.
@@ -45,7 +45,7 @@ struct WateringRound {
 
 /// What the tank says of a round of waterings.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Showed {
+pub(crate) enum Showed {
     /// It fell.
     Fell {
         /// Drawn from the tank for each tray, grams.

@@ -38,7 +38,7 @@ pub struct PlaceRecord {
     /// Its name.
     pub name: String,
     /// Names of the places inside it that breathe by its sensors.
-    pub serves: Vec<String>,
+    pub(crate) serves: Vec<String>,
     /// Its sensors.
     pub sensors: Vec<SensorRecord>,
     /// A local day each.
@@ -53,12 +53,12 @@ pub struct SensorRecord {
     /// The id.
     pub id: String,
     /// How each quantity is corrected, as the settings say.
-    pub corrections: Vec<SensorCorrection>,
+    pub(crate) corrections: Vec<SensorCorrection>,
 }
 
 /// How one quantity of a sensor is corrected: `believed = gain * raw + offset`.
 #[derive(Clone, Debug, PartialEq)]
-pub struct SensorCorrection {
+pub(crate) struct SensorCorrection {
     /// Which quantity; the figures are in its unit.
     pub quantity: Quantity,
     /// Factor.
@@ -83,18 +83,18 @@ pub struct RecordDay {
     /// Relative humidity, per cent.
     pub humidity: Measured,
     /// Stages of the trays that stood there, in order.
-    pub stages: Vec<Stage>,
+    pub(crate) stages: Vec<Stage>,
 }
 
 /// One quantity over a day.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Measured {
     /// Lowest, mean over time, highest; `None`: nothing was read.
-    pub low_mean_high: Option<(f64, f64, f64)>,
+    pub(super) low_mean_high: Option<(f64, f64, f64)>,
     /// Hours with data.
     pub known_hours: f64,
     /// Hours outside the band; `None`: there was no limit to be outside of, or no data.
-    pub outside_hours: Option<f64>,
+    pub(super) outside_hours: Option<f64>,
     /// The narrowest limits that were asked for that day; `None`: none.
     pub band: (Option<f64>, Option<f64>),
 }

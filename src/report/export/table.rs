@@ -35,7 +35,7 @@ pub enum Holds {
 }
 
 /// One column: its name with the unit in it, what it holds, what it means.
-pub type ExportColumn = (&'static str, Holds, &'static str);
+pub(crate) type ExportColumn = (&'static str, Holds, &'static str);
 
 /// A table that can be exported.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

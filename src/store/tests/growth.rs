@@ -130,7 +130,7 @@ fn retention_takes_old_readings_and_small_events_and_nothing_else() {
             happening(at(100 * DAY_MS), 1, What::BrokerUp),
         ])
         .unwrap();
-    store.note_outcome(&StoredOutcome::Sent(mail("sent")), at(5)).unwrap();
+    note(&store, &StoredOutcome::Sent(mail("sent")), at(5));
     let now = at(200 * DAY_MS);
     let keep = TimeDelta::days(100);
     while store.forget(now, keep).unwrap() > 0 {}

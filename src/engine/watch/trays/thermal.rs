@@ -48,7 +48,7 @@ struct ThermalClock {
 
 /// The second clocks of all trays.
 #[derive(Clone, Debug, Default)]
-pub struct ThermalClocks {
+pub(crate) struct ThermalClocks {
     clocks: BTreeMap<String, ThermalClock>,
 }
 
