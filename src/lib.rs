@@ -4,6 +4,8 @@
 //! (`engine`), stored (`store`), turned into alarms and words (`notify`). The
 //! modules stand below in reading order.
 
+#![warn(unreachable_pub)]
+
 pub mod analysis;
 pub mod answers;
 pub mod beat;

@@ -25,7 +25,7 @@ pub(crate) struct LotAir {
 impl LotAir {
     /// The figures of a life that was lived through. Steps whose air was not known count
     /// for nothing but `known`.
-    pub fn of(walked: &Walked) -> LotAir {
+    pub(crate) fn of(walked: &Walked) -> LotAir {
         let known: Vec<(&Slot, (f64, f64))> = walked.slots.iter().filter_map(|slot| Some((slot, slot.air?))).collect();
         let lit: Vec<(&Slot, (f64, f64))> = known.iter().copied().filter(|(slot, _)| slot.open).collect();
         let in_light = |of: &dyn Fn((f64, f64)) -> f64| {

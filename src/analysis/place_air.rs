@@ -6,7 +6,7 @@ use crate::reading::{Quantity, SensorId};
 
 /// The place whose sensors measure the air of this one: itself, or the nearest around it
 /// that has any. `None`: nobody measures it.
-pub fn measured_at(rules: &Rules, place: PlaceId) -> Option<PlaceId> {
+pub(crate) fn measured_at(rules: &Rules, place: PlaceId) -> Option<PlaceId> {
     let mut next = Some(place);
     for _ in 0..=rules.places.len() {
         let place = next?;

@@ -136,7 +136,7 @@ fn stage(rules: &Rules, life: &Life, walked: &Walked, run: &[Slot], from: Timest
 }
 
 /// The longest unbroken spell, hours. A step in which the air was not known breaks it.
-pub fn longest(slots: &[Slot], holds: impl Fn(&Slot) -> bool) -> f64 {
+pub(crate) fn longest(slots: &[Slot], holds: impl Fn(&Slot) -> bool) -> f64 {
     let (mut now, mut most) = (0_u32, 0_u32);
     for slot in slots {
         now = if holds(slot) { now + 1 } else { 0 };

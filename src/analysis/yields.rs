@@ -151,11 +151,11 @@ impl Lot {
 
 impl AirFigure {
     /// Every condition.
-    pub const ALL: [AirFigure; 5] =
+    pub(crate) const ALL: [AirFigure; 5] =
         [AirFigure::Humidity, AirFigure::Temperature, AirFigure::Vpd, AirFigure::DampHours, AirFigure::MoldPressure];
 
     /// The word in arguments and JSON.
-    pub fn word(self) -> &'static str {
+    pub(crate) fn word(self) -> &'static str {
         match self {
             AirFigure::Humidity => "humidity",
             AirFigure::Temperature => "temperature",
@@ -166,7 +166,7 @@ impl AirFigure {
     }
 
     /// Its figure: per cent, Celsius, kilopascals, hours, or 0 to 100.
-    pub fn of(self, air: &LotAir) -> Option<f64> {
+    pub(crate) fn of(self, air: &LotAir) -> Option<f64> {
         match self {
             AirFigure::Humidity => air.humidity,
             AirFigure::Temperature => air.temperature,
@@ -178,7 +178,7 @@ impl AirFigure {
 }
 
 /// The lots that ended from `since` on, oldest first. `air` gives the air of a life.
-pub fn lots<E>(
+pub(crate) fn lots<E>(
     rules: &Rules,
     lives: &[Life],
     since: Timestamp,
@@ -240,7 +240,7 @@ pub(crate) fn harvests(lots: &[Lot], by: By) -> Vec<Group> {
 }
 
 /// Losses put together, by name.
-pub fn losses(lots: &[Lot], by: By) -> Vec<Losses> {
+pub(crate) fn losses(lots: &[Lot], by: By) -> Vec<Losses> {
     let mut all = Vec::new();
     for (name, lots) in grouped(lots, by) {
         let mut by_reason = BTreeMap::new();
@@ -280,7 +280,7 @@ pub(crate) fn comparable<'a>(lots: &'a [Lot], crop: &str) -> Vec<&'a Lot> {
 }
 
 /// Crops that were cut and weighed, those with most lots first.
-pub fn crops(lots: &[Lot]) -> Vec<String> {
+pub(crate) fn crops(lots: &[Lot]) -> Vec<String> {
     let mut count: BTreeMap<&str, usize> = BTreeMap::new();
     for lot in lots.iter().filter(|lot| lot.grams_a_tray().is_some()) {
         *count.entry(&lot.crop).or_default() += 1;
@@ -291,7 +291,7 @@ pub fn crops(lots: &[Lot]) -> Vec<String> {
 }
 
 /// The stable word of a reason.
-pub fn word(reason: Loss) -> &'static str {
+pub(crate) fn word(reason: Loss) -> &'static str {
     REASONS.iter().find(|(known, _)| *known == reason).map_or("other", |(_, word)| word)
 }
 

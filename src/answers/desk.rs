@@ -41,7 +41,7 @@ pub(crate) enum Heading {
 }
 
 /// A reply that was taken or not understood.
-pub struct Taken {
+pub(super) struct Taken {
     reply: i64,
     /// The letter it answers.
     pub letter: SentMail,
@@ -71,12 +71,12 @@ pub(super) type ReplyReport = Vec<(String, Result<String, String>)>;
 
 impl ReplyDesk {
     /// A desk over an open store. `to`: the addresses answers are taken from.
-    pub fn new(replies: Replies, to: &[String], places: BTreeSet<String>, key: MarkKey) -> ReplyDesk {
+    pub(super) fn new(replies: Replies, to: &[String], places: BTreeSet<String>, key: MarkKey) -> ReplyDesk {
         ReplyDesk { replies, to: to.iter().map(|address| address.to_lowercase()).collect(), places, key }
     }
 
     /// The store's end.
-    pub fn replies(&mut self) -> &mut Replies {
+    pub(super) fn replies(&mut self) -> &mut Replies {
         &mut self.replies
     }
 
@@ -99,7 +99,7 @@ impl ReplyDesk {
 
     /// Takes a whole reply from an address we write to. `None`: it is no answer to us, or
     /// was refused.
-    pub fn take(&mut self, reply: &Reply, at: Timestamp) -> Result<Option<Taken>, StoreError> {
+    pub(super) fn take(&mut self, reply: &Reply, at: Timestamp) -> Result<Option<Taken>, StoreError> {
         let Some(sender) = &reply.sender else { return Ok(None) };
         let number = self.replies.begin(at, &reply.message_id, sender)?;
         let mut more = vec![("by", Value::from(sender.clone()))];
@@ -155,7 +155,7 @@ impl ReplyDesk {
 
     /// What has to be told: what was refused or not understood, and what the daemon noted.
     /// Empty when all went as it was meant.
-    pub fn reported(&self, taken: &Taken) -> Result<ReplyReport, StoreError> {
+    pub(super) fn reported(&self, taken: &Taken) -> Result<ReplyReport, StoreError> {
         let mut reported = Vec::new();
         if taken.items.is_empty() {
             reported.push((String::new(), Err("there was nothing in it".to_owned())));

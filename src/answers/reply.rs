@@ -14,7 +14,7 @@ const MOST_CODES: usize = 20;
 
 /// What matters of a mail.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Reply {
+pub(super) struct Reply {
     /// Its own Message-ID, or a name made of its bytes.
     pub message_id: String,
     /// The address it says it comes from, in small letters; `None`: none, or several.
@@ -34,7 +34,7 @@ pub struct Reply {
 }
 
 /// Reads a mail, or only its headers. `None`: it is no mail.
-pub fn read(bytes: &[u8]) -> Option<Reply> {
+pub(super) fn read(bytes: &[u8]) -> Option<Reply> {
     let message = MessageParser::default().parse(bytes)?;
     let mut names = ids(message.in_reply_to());
     names.extend(ids(message.references()));

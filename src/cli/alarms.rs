@@ -82,7 +82,7 @@ impl Graded {
 }
 
 impl Alarms {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let by = self.by;
         let command = match self.what {
             None => return list(path, self.json),

@@ -15,7 +15,7 @@ pub(super) struct Backup {
 }
 
 impl Backup {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         self.replace.may_write(&self.file)?;
         store::backup(&config.store.path, &self.file)?;

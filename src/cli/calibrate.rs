@@ -42,7 +42,7 @@ pub(super) struct Calibrate {
 type Jars = (Vec<Found>, Option<Found>);
 
 impl Calibrate {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let bench = Bench::new(&config, &self.sensor)?;
         let given = self.temperature.as_deref().map(|text| temperature(text, config.rules.site.units)).transpose()?;

@@ -39,7 +39,7 @@ pub(super) struct Demo {
 }
 
 impl Demo {
-    pub fn run(self) -> Outcome {
+    pub(super) fn run(self) -> Outcome {
         if !(self.speed.is_finite() && (1.0..=5000.0).contains(&self.speed)) {
             return Err(Failure::Usage(format!("--speed must be between 1 and 5000, not {}", self.speed)));
         }

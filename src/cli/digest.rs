@@ -12,7 +12,7 @@ use clap::Args;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Digest {
+pub(super) struct Digest {
     /// Also write it as an .eml file, charts and all.
     #[arg(long, value_name = "FILE")]
     eml: Option<PathBuf>,
@@ -21,7 +21,7 @@ pub struct Digest {
 }
 
 impl Digest {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let present = present::open(&config)?;
         present::warn_if_quiet(&present);

@@ -58,7 +58,7 @@ enum Exported {
 const RECORD_SPAN: TimeDelta = TimeDelta::days(30);
 
 impl Export {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let zone = config.rules.site.time_zone;
         let now = Clock::system().now();

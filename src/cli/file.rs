@@ -37,7 +37,7 @@ impl Replace {
     ///
     /// # Errors
     /// See [`Replace::may_write`], and what the system says.
-    pub fn write(self, file: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    pub(super) fn write(self, file: &Path, bytes: &[u8]) -> Result<(), Failure> {
         self.fill(file, |out| out.write_all(bytes).map_err(Failure::system(format!("write {}", file.display()))))
     }
 
@@ -45,7 +45,7 @@ impl Replace {
     ///
     /// # Errors
     /// See [`Replace::write`], and the errors of `fill`.
-    pub fn fill(self, file: &Path, fill: impl FnOnce(&mut File) -> Result<(), Failure>) -> Result<(), Failure> {
+    pub(super) fn fill(self, file: &Path, fill: impl FnOnce(&mut File) -> Result<(), Failure>) -> Result<(), Failure> {
         self.may_write(file)?;
         let part = part_of(file);
         let doing = || Failure::system(format!("write {}", part.display()));
@@ -64,7 +64,7 @@ impl Replace {
     ///
     /// # Errors
     /// See [`Replace::may_write`], and what the system says.
-    pub fn finish(self, part: &Path, file: &Path) -> Result<(), Failure> {
+    pub(super) fn finish(self, part: &Path, file: &Path) -> Result<(), Failure> {
         self.may_write(file)?;
         // A link of that name goes; what it leads to stays.
         std::fs::rename(part, file).map_err(Failure::system(format!("write {}", file.display())))

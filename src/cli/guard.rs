@@ -12,7 +12,7 @@ use std::path::PathBuf;
 use tokio::signal::unix::SignalKind;
 
 #[derive(Args)]
-pub struct Guard {
+pub(super) struct Guard {
     /// The guard's own settings; README shows them, they are a few lines.
     #[arg(default_value = "/etc/traywarden/guard.toml")]
     file: PathBuf,
@@ -25,7 +25,7 @@ pub struct Guard {
 }
 
 impl Guard {
-    pub fn run(self) -> Outcome {
+    pub(super) fn run(self) -> Outcome {
         let settings = config::load_guard(&self.file)?;
         if self.check {
             print(&format!(

@@ -77,7 +77,7 @@ struct Records {
 }
 
 impl History {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let reader = Reader::open(&config.store.path, &config.rules)?;
         let lives = lives(&config.rules, &reader.journal(Timestamp::UNIX_EPOCH)?);

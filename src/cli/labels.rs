@@ -20,7 +20,7 @@ pub(super) struct Labels {
 }
 
 impl Labels {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let (address, note) = match link::reached(&config.page) {
             Reached::At(address) => (address, ""),

@@ -44,7 +44,7 @@ pub(super) struct Listen {
 }
 
 impl Listen {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let span = when::span(&self.span)?.to_std().unwrap_or_default();
         if span < Duration::from_secs(1) || span > LONGEST {
             return Err(Failure::Usage(format!("--for is between \"1 s\" and \"24 h\", not \"{}\"", self.span)));

@@ -49,7 +49,7 @@ pub(crate) struct Log {
 }
 
 impl Log {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         if self.list || self.did.as_deref() == Some("list") {
             return list(&config, self.all);

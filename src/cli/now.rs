@@ -24,7 +24,7 @@ const CALIBRATION_KEEPS: TimeDelta = TimeDelta::days(366);
 const LOOKED_AT: u32 = 1000;
 const MOST_REFUSED: usize = 5;
 
-pub fn run(path: &Path, shown: AsJson) -> Outcome {
+pub(super) fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
     let site = &config.rules.site;
     let trouble = Trouble::read(&config.store.path, Clock::system().now());

@@ -21,7 +21,7 @@ pub(crate) struct Pair {
 }
 
 impl Pair {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let mut phones = Phones::open(&config.store.path)?;
         if self.list {

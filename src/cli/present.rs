@@ -31,7 +31,7 @@ pub(super) struct Present {
 /// Opens the store and rebuilds the engine. Where nothing was written for a while, the
 /// room is shown as it stood then: what a daemon that does not run would have said of the
 /// silence is not what was said.
-pub fn open(config: &Config) -> Result<Present, Failure> {
+pub(super) fn open(config: &Config) -> Result<Present, Failure> {
     let path = &config.store.path;
     // On a card that became read-only the file can still be read.
     let reader = Reader::open(path, &config.rules)

@@ -41,7 +41,7 @@ pub(super) struct Rehearse {
 }
 
 impl Rehearse {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let recording = self.recording(&config)?;
         if let Some(other) = &self.beside {

@@ -17,7 +17,7 @@ pub(super) struct AsJson {
 }
 
 /// A table without lines, as wide as the terminal at most.
-pub fn table<const N: usize>(head: [&str; N]) -> Table {
+pub(super) fn table<const N: usize>(head: [&str; N]) -> Table {
     let mut table = Table::new();
     table.load_preset(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_header(head);
     table
@@ -40,13 +40,13 @@ pub(crate) fn wrapped(text: &mut String, words: &str, indent: &str, width: usize
 }
 
 /// Columns of the terminal, between a phone's and a page's; a page's where there is none.
-pub fn columns() -> usize {
+pub(super) fn columns() -> usize {
     let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok();
     size.map_or(80, |size| usize::from(size.ws_col)).clamp(32, 80)
 }
 
 /// A temperature in the site's unit.
-pub fn temperature(site: &Site, value: Option<f64>) -> String {
+pub(super) fn temperature(site: &Site, value: Option<f64>) -> String {
     value.map_or("-".to_owned(), |celsius| site.units.temperature(celsius))
 }
 
@@ -56,7 +56,7 @@ pub(crate) fn percent(value: Option<f64>) -> String {
 }
 
 /// A volume in the site's unit.
-pub fn volume(site: &Site, value: Option<f64>) -> String {
+pub(super) fn volume(site: &Site, value: Option<f64>) -> String {
     value.map_or("-".to_owned(), |litres| {
         let (shown, unit) = site.units.volume(litres);
         format!("{shown:.1} {unit}")
@@ -64,7 +64,7 @@ pub fn volume(site: &Site, value: Option<f64>) -> String {
 }
 
 /// A local time with its weekday.
-pub fn local(site: &Site, at: Timestamp) -> String {
+pub(super) fn local(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%a %H:%M").to_string()
 }
 
@@ -74,12 +74,12 @@ pub(super) fn local_date(site: &Site, at: Timestamp) -> String {
 }
 
 /// RFC 3339 in UTC.
-pub fn instant(at: Timestamp) -> String {
+pub(super) fn instant(at: Timestamp) -> String {
     at.to_rfc3339_opts(SecondsFormat::AutoSi, true)
 }
 
 /// What is due, in words.
-pub fn due(due: Due) -> &'static str {
+pub(super) fn due(due: Due) -> &'static str {
     match due {
         Due::Unweight => "weight off",
         Due::Light => "uncover, to the light",

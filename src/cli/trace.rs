@@ -31,7 +31,7 @@ pub(super) struct TraceVerb {
 }
 
 impl TraceVerb {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let reader = Reader::open(&config.store.path, &config.rules)?;
         let now = Clock::system().now();

@@ -8,7 +8,7 @@ use crate::units::Timestamp;
 use serde_json::Value;
 use std::path::Path;
 
-pub fn run(path: &Path, shown: AsJson) -> Outcome {
+pub(super) fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
     let present = present::open(&config)?;
     let site = &config.rules.site;

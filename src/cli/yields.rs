@@ -75,7 +75,7 @@ enum TogetherBy {
 }
 
 impl Yields {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let rules = &config.rules;
         let now = Clock::system().now();

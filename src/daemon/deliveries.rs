@@ -40,7 +40,7 @@ pub(super) struct Forgotten {
 
 impl Forgotten {
     /// Nothing is to be forgotten.
-    pub fn is_empty(&self) -> bool {
+    pub(super) fn is_empty(&self) -> bool {
         !self.all && self.marks.is_empty()
     }
 }
@@ -67,7 +67,7 @@ impl Deliveries {
     }
 
     /// A message was taken.
-    pub fn take(&mut self, delivery: StoredDelivery, epoch: u64) {
+    pub(super) fn take(&mut self, delivery: StoredDelivery, epoch: u64) {
         self.count += 1;
         let mark = Mark { hash: delivery.hash, epoch, nth: self.count };
         // The old one of this id is replaced in the store by the new one.
@@ -83,7 +83,7 @@ impl Deliveries {
     }
 
     /// The broker certainly has our acknowledgements of these, given on this connection.
-    pub fn settled(&mut self, epoch: u64, packet_ids: &[u16]) {
+    pub(super) fn settled(&mut self, epoch: u64, packet_ids: &[u16]) {
         for packet_id in packet_ids {
             if self.marks.get(packet_id).is_some_and(|mark| mark.epoch == epoch) {
                 self.forget(*packet_id);

@@ -34,7 +34,7 @@ pub(super) struct EntryGate {
 
 impl EntryGate {
     /// Whether an entry that comes now is taken.
-    pub fn pass(&mut self, now: Timestamp) -> Passage {
+    pub(super) fn pass(&mut self, now: Timestamp) -> Passage {
         let passed = (now - self.at).num_milliseconds().max(0);
         self.at = now;
         self.used_ms = self.used_ms.saturating_sub(passed).max(0);

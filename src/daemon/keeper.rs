@@ -42,7 +42,7 @@ pub(super) struct Keeper {
 
 /// How the store was found when it was opened.
 #[derive(Debug)]
-pub struct Opened {
+pub(super) struct Opened {
     opening: Opening,
     /// What stood at its path, where we held it open before.
     found: FileFound,
@@ -56,7 +56,7 @@ pub struct Opened {
 
 impl Opened {
     /// For the log.
-    pub fn report(&self) {
+    pub(super) fn report(&self) {
         match &self.opening {
             Opening::Created => tracing::info!("a new store was made"),
             Opening::Opened { stopped_well: true } => tracing::info!("the store is as it was left"),
@@ -120,7 +120,7 @@ impl Keeper {
     ///
     /// # Errors
     /// Only when another daemon watches with this store.
-    pub fn open(
+    pub(super) fn open(
         path: &Path,
         rules: &Arc<Rules>,
         now: Timestamp,
@@ -151,7 +151,7 @@ impl Keeper {
     }
 
     /// The store, if it is open.
-    pub fn store(&mut self) -> Option<&mut Store> {
+    pub(super) fn store(&mut self) -> Option<&mut Store> {
         self.store.as_mut()
     }
 
@@ -166,7 +166,7 @@ impl Keeper {
     }
 
     /// The store cannot be used after all.
-    pub fn close(&mut self, why: &StoreError) {
+    pub(super) fn close(&mut self, why: &StoreError) {
         self.store = None;
         self.why_not = Some(why.to_string());
     }
@@ -221,7 +221,7 @@ impl Keeper {
     }
 
     /// Writes all of it or nothing.
-    pub fn commit(
+    pub(super) fn commit(
         &mut self,
         now: Timestamp,
         records: &mut [&mut Record],
@@ -380,7 +380,7 @@ pub(crate) fn tidy(keeper: &Mutex<Keeper>, now: Timestamp, keep: TimeDelta) -> R
 }
 
 /// The keeper, also after a writer has panicked: SQLite has rolled back then.
-pub fn lock(keeper: &Mutex<Keeper>) -> std::sync::MutexGuard<'_, Keeper> {
+pub(super) fn lock(keeper: &Mutex<Keeper>) -> std::sync::MutexGuard<'_, Keeper> {
     keeper.lock().unwrap_or_else(PoisonError::into_inner)
 }
 

@@ -57,7 +57,7 @@ struct Waiting {
 }
 
 /// What came of a commit.
-pub struct Written {
+pub(super) struct Written {
     records: Vec<Waiting>,
     /// Marks the store was to forget; they come back where the commit failed.
     pub forgotten: Forgotten,
@@ -97,7 +97,7 @@ pub(crate) struct Ledger {
 
 impl Ledger {
     /// Starts the writer. What it has written comes out of the receiver.
-    pub fn start(keeper: Arc<Mutex<Keeper>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
+    pub(super) fn start(keeper: Arc<Mutex<Keeper>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
         let (jobs, to_write) = std::sync::mpsc::channel::<Batch>();
         let (done, written) = mpsc::unbounded_channel();
         std::thread::spawn(move || {
@@ -142,7 +142,7 @@ impl Ledger {
     }
 
     /// Adds a record. `urgent`: an alarm, a letter or a person hangs on it.
-    pub fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
+    pub(super) fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
         let letters = record.letters.iter();
         let posted = letters.flat_map(|(letter, parcels)| parcels.iter().map(|it| Posted::of(letter, it.clone())));
         self.harvests.posted.extend(posted);
@@ -159,7 +159,7 @@ impl Ledger {
     }
 
     /// Nothing waits and nothing is on its way.
-    pub fn is_empty(&self) -> bool {
+    pub(super) fn is_empty(&self) -> bool {
         self.waiting.is_empty() && self.harvests.receipts.is_empty() && self.writing_since.is_none()
     }
 
@@ -179,7 +179,7 @@ impl Ledger {
     }
 
     /// Readings given up since the store failed.
-    pub fn lost(&self) -> u64 {
+    pub(super) fn lost(&self) -> u64 {
         self.lost
     }
 
@@ -191,7 +191,7 @@ impl Ledger {
 
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
     /// over. A store that fails is only asked when it is due.
-    pub fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
+    pub(super) fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
         let full = self.waiting.len() >= FULL || self.harvests.receipts.len() >= BROKER_MAY_WAIT;
         let wanted = due || (self.failing_since.is_none() && (self.urgent || full));
         if self.writing_since.is_some() || !wanted {
@@ -215,7 +215,7 @@ impl Ledger {
 
     /// Takes note of what the writer did. Gives what may leave: what is written, and, when
     /// the store fails, the mails that must go out unwritten.
-    pub fn settle(&mut self, now: Instant, written: &mut Written) -> Released {
+    pub(super) fn settle(&mut self, now: Instant, written: &mut Written) -> Released {
         self.writing_since = None;
         self.writing = 0;
         let released = std::mem::take(&mut self.on_its_way);
@@ -240,7 +240,7 @@ impl Ledger {
     /// What has waited for the store for longer than anything may. Asked in every turn of the
     /// loop: where it was not asked for a while this process did not run, and its writer
     /// could not write.
-    pub fn overdue(&mut self, now: Instant) -> Released {
+    pub(super) fn overdue(&mut self, now: Instant) -> Released {
         let away = self.looked.replace(now).map_or(Duration::ZERO, |looked| now.saturating_duration_since(looked));
         if away > LOOP_TURNS_WITHIN
             && let Some(since) = &mut self.writing_since

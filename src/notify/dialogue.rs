@@ -45,7 +45,7 @@ impl Default for StepLimits {
 
 impl StepLimits {
     /// The same limit for every step.
-    pub fn all(limit: Duration) -> Self {
+    pub(super) fn all(limit: Duration) -> Self {
         StepLimits { greeting: limit, command: limit, data: limit, message: limit }
     }
 }

@@ -32,7 +32,7 @@ enum Kind {
 
 impl HistorySubject {
     /// The place, sensor, reservoir or tray (its last life) of this name, asked in this order.
-    pub fn named(rules: &Rules, lives: &[Life], id: &str) -> Option<HistorySubject> {
+    pub(crate) fn named(rules: &Rules, lives: &[Life], id: &str) -> Option<HistorySubject> {
         if let Some(place) = rules.place_named(id) {
             return Some(HistorySubject { name: rules.place(place).name.clone(), kind: Kind::Place(place) });
         }
@@ -53,7 +53,7 @@ impl HistorySubject {
     }
 
     /// The tray it is, if it is one.
-    pub fn tray(&self) -> Option<&Life> {
+    pub(crate) fn tray(&self) -> Option<&Life> {
         match &self.kind {
             Kind::Tray(life) => Some(life),
             _ => None,
@@ -61,7 +61,7 @@ impl HistorySubject {
     }
 
     /// The span of its life, if it is a tray.
-    pub fn life(&self, now: Timestamp) -> Option<(Timestamp, Timestamp)> {
+    pub(crate) fn life(&self, now: Timestamp) -> Option<(Timestamp, Timestamp)> {
         self.tray().map(|life| (life.tray.sown_at, life.until(now)))
     }
 
@@ -70,7 +70,7 @@ impl HistorySubject {
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub fn series(
+    pub(crate) fn series(
         &self,
         reader: &Reader,
         rules: &Rules,
@@ -106,7 +106,7 @@ impl HistorySubject {
 
     /// What was asked of its air, span by span: by all trays that breathe it, or by the one
     /// tray it is.
-    pub fn bands(
+    pub(crate) fn bands(
         &self,
         rules: &Rules,
         lives: &[Life],

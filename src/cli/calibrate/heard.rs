@@ -31,7 +31,7 @@ const STEP: TimeDelta = TimeDelta::minutes(10);
 
 /// The hour before `until`. Refused while the sensor still moves; then the last hour in which
 /// it stood still is named, for the grower to say whether that was in the jar.
-pub fn hour(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
+pub(super) fn hour(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
     exactly(bench, until).map_err(|refused| {
         let steps = 1..=LOOKED_BACK.num_minutes() / STEP.num_minutes();
         let earlier = steps.map(|step| until - STEP * step as i32).find_map(|then| exactly(bench, then).ok());

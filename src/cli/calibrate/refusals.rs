@@ -26,7 +26,7 @@ pub(crate) fn correction(error: &CalibrationError) -> String {
 }
 
 /// Why an hour in a jar does not count, and what to do.
-pub fn hour(why: &NotSettled) -> String {
+pub(super) fn hour(why: &NotSettled) -> String {
     match why {
         NotSettled::TooFew { count, minutes } => format!(
             "only {count} readings over {minutes:.0} minutes; at least {LEAST_READINGS} over {LEAST_MINUTES:.0} minutes \

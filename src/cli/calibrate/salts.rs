@@ -3,7 +3,7 @@
 use crate::engine::quality::calibration::Salt;
 
 /// The salt of a chemist's formula (in any case), of its name, or "table salt".
-pub fn called(word: &str) -> Option<Salt> {
+pub(super) fn called(word: &str) -> Option<Salt> {
     let plain = |text: &str| -> String {
         text.chars().filter(char::is_ascii_alphanumeric).map(|letter| letter.to_ascii_lowercase()).collect()
     };
@@ -14,7 +14,7 @@ pub fn called(word: &str) -> Option<Salt> {
 }
 
 /// The name on the packet.
-pub fn name(salt: Salt) -> &'static str {
+pub(super) fn name(salt: Salt) -> &'static str {
     match salt {
         Salt::LithiumChloride => "lithium chloride",
         Salt::MagnesiumChloride => "magnesium chloride",
@@ -26,7 +26,7 @@ pub fn name(salt: Salt) -> &'static str {
 }
 
 /// As a shop calls it, with its formula.
-pub fn packet(salt: Salt) -> String {
+pub(super) fn packet(salt: Salt) -> String {
     match salt {
         Salt::SodiumChloride => "table salt, NaCl".to_owned(),
         other => format!("{}, {}", name(other), other.formula()),

@@ -14,7 +14,7 @@ pub(crate) struct Register {
 
 impl Register {
     /// The alarm of a kind about a subject.
-    pub fn find(&self, kind: AlarmKind, subject: &str) -> Option<&Alarm> {
+    pub(crate) fn find(&self, kind: AlarmKind, subject: &str) -> Option<&Alarm> {
         self.by_kind.get(&kind)?.get(subject)
     }
 
@@ -24,12 +24,12 @@ impl Register {
     }
 
     /// The alarm with this key.
-    pub fn get(&self, key: &AlarmKey) -> Option<&Alarm> {
+    pub(crate) fn get(&self, key: &AlarmKey) -> Option<&Alarm> {
         self.find(key.kind, &key.subject)
     }
 
     /// The same, to be told something.
-    pub fn get_mut(&mut self, key: &AlarmKey) -> Option<&mut Alarm> {
+    pub(crate) fn get_mut(&mut self, key: &AlarmKey) -> Option<&mut Alarm> {
         self.find_mut(key.kind, &key.subject)
     }
 
@@ -40,17 +40,17 @@ impl Register {
     }
 
     /// Takes in a new alarm, in place of one with the same key.
-    pub fn insert(&mut self, alarm: Alarm) {
+    pub(crate) fn insert(&mut self, alarm: Alarm) {
         self.by_kind.entry(alarm.key.kind).or_default().insert(alarm.key.subject.clone(), alarm);
     }
 
     /// Every alarm, by kind, then by subject.
-    pub fn iter(&self) -> impl Iterator<Item = &Alarm> {
+    pub(crate) fn iter(&self) -> impl Iterator<Item = &Alarm> {
         self.by_kind.values().flat_map(BTreeMap::values)
     }
 
     /// The same, each to be told something.
-    pub fn iter_mut(&mut self) -> impl Iterator<Item = &mut Alarm> {
+    pub(crate) fn iter_mut(&mut self) -> impl Iterator<Item = &mut Alarm> {
         self.by_kind.values_mut().flat_map(BTreeMap::values_mut)
     }
 

@@ -83,7 +83,7 @@ pub(crate) struct Need<'a> {
 
 /// A letter that is due, before its facts are gathered.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Draft {
+pub(crate) struct Draft {
     /// The letter's id.
     pub id: String,
     /// Which letter.
@@ -155,7 +155,7 @@ impl Conversation {
     }
 
     /// An alarm is over.
-    pub fn returned(&mut self, at: Timestamp, key: &AlarmKey) {
+    pub(crate) fn returned(&mut self, at: Timestamp, key: &AlarmKey) {
         if self.waiting.iter().any(|(_, waiting)| waiting == key) {
             // Nobody was told yet: nothing need be said at all.
             self.waiting.retain(|(_, waiting)| waiting != key);
@@ -177,7 +177,7 @@ impl Conversation {
     }
 
     /// Somebody answered one: everything that was in the letters is answered. Which.
-    pub fn answered(&mut self, key: &AlarmKey) -> Vec<AlarmKey> {
+    pub(crate) fn answered(&mut self, key: &AlarmKey) -> Vec<AlarmKey> {
         if !self.reported.contains_key(key) {
             return Vec::new();
         }
@@ -196,7 +196,7 @@ impl Conversation {
     }
 
     /// Somebody silenced one.
-    pub fn silenced(&mut self, key: &AlarmKey) {
+    pub(crate) fn silenced(&mut self, key: &AlarmKey) {
         if let Some(reported) = self.reported.get_mut(key) {
             reported.answered = true;
         }
@@ -204,7 +204,7 @@ impl Conversation {
     }
 
     /// When to call [`Conversation::take_due`] next.
-    pub fn deadline(&self) -> Option<Timestamp> {
+    pub(crate) fn deadline(&self) -> Option<Timestamp> {
         [self.due_at, self.next_reminder(), self.over_due, self.call_again_at].into_iter().flatten().min()
     }
 
@@ -272,7 +272,7 @@ impl Conversation {
 
     /// The evening letter, with whatever will need hands before the morning or cannot be
     /// watched in the night; `None` when all of that was told already.
-    pub fn evening(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
+    pub(crate) fn evening(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
         let news = |need: &Need<'_>| {
             self.reported.get(need.key).is_none_or(|reported| reported.over)
                 && !self
@@ -317,7 +317,7 @@ impl Conversation {
     }
 
     /// This alarm's present episode stands in a letter that was written or is about to be.
-    pub fn names(&self, key: &AlarmKey) -> bool {
+    pub(crate) fn names(&self, key: &AlarmKey) -> bool {
         self.reported.contains_key(key)
     }
 

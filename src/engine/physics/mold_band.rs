@@ -17,24 +17,24 @@ const ERROR_KNOWN: f64 = 0.1;
 
 impl MoldBand {
     /// Both clocks of a tray whose crop is of this family, with nothing behind them.
-    pub fn new(family: &str) -> Self {
+    pub(crate) fn new(family: &str) -> Self {
         MoldBand { least: MoldPressure::new(family), most: MoldPressure::new(family) }
     }
 
     /// The leaves were misted or watered from above.
-    pub fn wet_from_above(&mut self) {
+    pub(crate) fn wet_from_above(&mut self) {
         self.least.wet_from_above();
         self.most.wet_from_above();
     }
 
     /// Lets so many hours pass in this air.
-    pub fn advance(&mut self, hours: f64, air: &TrayAir) {
+    pub(crate) fn advance(&mut self, hours: f64, air: &TrayAir) {
         self.least.advance(hours, &shifted(air, -air.humidity_accuracy));
         self.most.advance(hours, &shifted(air, air.humidity_accuracy));
     }
 
     /// Hours of wetness that conditions have allowed in the present spell, least and most.
-    pub fn hours(&self, temperature: Celsius) -> (f64, f64) {
+    pub(crate) fn hours(&self, temperature: Celsius) -> (f64, f64) {
         let of = |clock: &MoldPressure| clock.infection(temperature).allowed_hours;
         let (one, other) = (of(&self.least), of(&self.most));
         (one.min(other), one.max(other))

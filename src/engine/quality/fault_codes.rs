@@ -35,7 +35,7 @@ const GATEWAY: [f64; 10] = [-999.0, -9999.0, 999.0, 9999.0, 32_767.0, -32_768.0,
 const ROUNDED: f64 = 0.006;
 
 /// A value that lies outside what the quantity can have: whether it is a known code.
-pub fn outside(quantity: Quantity, value: f64) -> bool {
+pub(crate) fn outside(quantity: Quantity, value: f64) -> bool {
     let is = |codes: &[f64], value: f64| codes.iter().any(|code| (value - code).abs() <= ROUNDED);
     let as_written: &[f64] = match quantity {
         Quantity::Temperature => &[value, value * 1.8 + 32.0, value + 273.15],

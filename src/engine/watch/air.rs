@@ -119,7 +119,7 @@ pub(crate) struct AirWatch {
 
 impl AirWatch {
     /// Looks at one minute. `held(kind)` says whether that alarm holds, for the deadband.
-    pub fn minute(
+    pub(crate) fn minute(
         &mut self,
         at: Timestamp,
         air: AirMinute,

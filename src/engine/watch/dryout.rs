@@ -90,7 +90,7 @@ pub(crate) struct DryOutWatch {
 
 impl DryOutWatch {
     /// A tray was watered.
-    pub fn watered(&mut self, tray: &Tray, at: Timestamp, ml: Option<f64>) {
+    pub(crate) fn watered(&mut self, tray: &Tray, at: Timestamp, ml: Option<f64>) {
         self.logs.entry(tray.place.0).or_default().watered(at);
         let coefficient = self.coefficients.entry(tray.place.0).or_default();
         let water = self.trays.entry(tray.name.clone()).or_default();
@@ -120,7 +120,7 @@ impl DryOutWatch {
     }
 
     /// It is believed that this tray was watered, whatever its tank showed.
-    pub fn believe(&mut self, tray: &str) {
+    pub(crate) fn believe(&mut self, tray: &str) {
         if let Some(water) = self.trays.get_mut(tray) {
             water.not_shown = None;
         }
@@ -156,19 +156,19 @@ impl DryOutWatch {
     }
 
     /// Trays that have left the room are forgotten.
-    pub fn keep(&mut self, growing: impl Fn(&str) -> bool) {
+    pub(crate) fn keep(&mut self, growing: impl Fn(&str) -> bool) {
         self.trays.retain(|name, _| growing(name));
     }
 
     /// What was learnt grows unsure as `hours` pass, whether anybody watched or not.
-    pub fn forget(&mut self, hours: f64) {
+    pub(crate) fn forget(&mut self, hours: f64) {
         for coefficient in self.coefficients.values_mut() {
             coefficient.forget(hours.clamp(0.0, 24.0) / 24.0);
         }
     }
 
     /// Lets `hours` pass over the trays of a place and judges their water.
-    pub fn look(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir) -> Condition {
+    pub(crate) fn look(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let learnt = self.coefficients.get(&stand.place).copied().unwrap_or_default();
         for tray in stand.trays {
             let water = self.trays.entry(tray.name.clone()).or_default();

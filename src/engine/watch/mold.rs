@@ -62,7 +62,7 @@ pub struct Pressure {
 
 impl MoldWatch {
     /// A tray was wetted from above.
-    pub fn misted(&mut self, tray: &Tray) {
+    pub(crate) fn misted(&mut self, tray: &Tray) {
         let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
         leaves.mold.wet_from_above();
         leaves.mold_band.wet_from_above();
@@ -70,7 +70,7 @@ impl MoldWatch {
 
     /// Trays that have left the room are forgotten, and with the first that is told of those that
     /// were assumed.
-    pub fn keep(&mut self, growing: impl Fn(&str) -> bool, any_sown: bool) {
+    pub(crate) fn keep(&mut self, growing: impl Fn(&str) -> bool, any_sown: bool) {
         self.trays.retain(|name, _| growing(name));
         if any_sown {
             self.assumed.clear();
@@ -101,7 +101,7 @@ impl MoldWatch {
     }
 
     /// Lets `hours` pass over the leaves of a place and judges them.
-    pub fn look(
+    pub(crate) fn look(
         &mut self,
         at: Timestamp,
         hours: f64,
@@ -146,7 +146,7 @@ impl MoldWatch {
     }
 
     /// The pressure of the tray in a place that is furthest on.
-    pub fn pressure(&self, trays: &[&Tray], temperature: Celsius) -> Option<Pressure> {
+    pub(crate) fn pressure(&self, trays: &[&Tray], temperature: Celsius) -> Option<Pressure> {
         let worst = trays
             .iter()
             .filter_map(|tray| self.trays.get(&tray.name))

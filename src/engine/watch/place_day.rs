@@ -93,7 +93,7 @@ impl LowHigh {
 
 impl PlaceTally {
     /// Takes in one minute.
-    pub fn minute(&mut self, air: AirMinute, band: &Band) {
+    pub(crate) fn minute(&mut self, air: AirMinute, band: &Band) {
         let above = |value: Option<f64>, limit: Option<f64>| value.zip(limit).is_some_and(|(v, l)| v > l);
         let below = |value: Option<f64>, limit: Option<f64>| value.zip(limit).is_some_and(|(v, l)| v < l);
         if let Some(temperature) = air.temperature {
@@ -116,7 +116,7 @@ impl PlaceTally {
     }
 
     /// One minute of a surface with a probe on it.
-    pub fn surface(&mut self, on: &str, surface: &Surface) {
+    pub(crate) fn surface(&mut self, on: &str, surface: &Surface) {
         if !self.surfaces.contains_key(on) {
             self.surfaces.insert(on.to_owned(), (0, 0));
         }
@@ -127,7 +127,7 @@ impl PlaceTally {
     }
 
     /// The day as the digest tells it.
-    pub fn reported(&self, place: &Place, demand: &Demand) -> PlaceDay {
+    pub(crate) fn reported(&self, place: &Place, demand: &Demand) -> PlaceDay {
         let hours = |minutes: u32| f64::from(minutes) / 60.0;
         PlaceDay {
             id: place.id.clone(),

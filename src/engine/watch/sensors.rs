@@ -80,7 +80,7 @@ pub(crate) struct SensorTally {
 
 impl SensorWatch {
     /// A watch that begins to listen at `at`.
-    pub fn new(sensor: SensorId, silent_after: TimeDelta, at: Timestamp) -> Self {
+    pub(crate) fn new(sensor: SensorId, silent_after: TimeDelta, at: Timestamp) -> Self {
         SensorWatch {
             sensor,
             silent_after,
@@ -102,7 +102,7 @@ impl SensorWatch {
     }
 
     /// A reading of the present was believed.
-    pub fn believed(&mut self, at: Timestamp) {
+    pub(crate) fn believed(&mut self, at: Timestamp) {
         self.turn_to(at);
         self.healed(at);
         self.last_spoke = Some(at);
@@ -140,18 +140,18 @@ impl SensorWatch {
 
     /// How long its silence must last before it is one, and how long it must speak before it
     /// is over.
-    pub fn hold(&self) -> Hold {
+    pub(crate) fn hold(&self) -> Hold {
         let on = (self.settling() - self.silent_after).max(TimeDelta::zero());
         Hold::of(on, self.silent_after + BACK_AFTER)
     }
 
     /// It spoke, and nothing came of it that says anything about the present.
-    pub fn spoke(&mut self, at: Timestamp) {
+    pub(crate) fn spoke(&mut self, at: Timestamp) {
         self.last_spoke = Some(at);
     }
 
     /// It spoke, and what it said was refused.
-    pub fn refused(&mut self, at: Timestamp, reason: &'static str) {
+    pub(crate) fn refused(&mut self, at: Timestamp, reason: &'static str) {
         self.turn_to(at);
         self.last_spoke = Some(at);
         self.refused_on_end = self.refused_on_end.saturating_add(1);
@@ -163,18 +163,18 @@ impl SensorWatch {
     }
 
     /// When it last said something we believed.
-    pub fn last_believed(&self) -> Option<Timestamp> {
+    pub(crate) fn last_believed(&self) -> Option<Timestamp> {
         self.last_believed
     }
 
     /// It has not spoken for longer than it may.
-    pub fn is_silent(&self, at: Timestamp) -> bool {
+    pub(crate) fn is_silent(&self, at: Timestamp) -> bool {
         at - self.last_spoke.unwrap_or(self.listening_since).max(self.listening_since) > self.silent_after
     }
 
     /// Judges silence. `blind`: nothing else measures there; `harm_after`: when what it
     /// gauges would harm, if that is known better than the general rule.
-    pub fn silence(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
+    pub(crate) fn silence(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
         if site.deaf {
             // Nobody is heard; that has an alarm of its own.
             return (AlarmKind::SensorSilent, Condition::Unknown);
@@ -215,7 +215,7 @@ impl SensorWatch {
     }
 
     /// When harm that nobody sees may begin: never while something else measures there.
-    pub fn unseen(&self, site: &Surroundings<'_>) -> Option<Harm> {
+    pub(crate) fn unseen(&self, site: &Surroundings<'_>) -> Option<Harm> {
         if !site.blind || !site.matters {
             return None;
         }

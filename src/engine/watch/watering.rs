@@ -64,7 +64,7 @@ pub(crate) enum Showed {
 
 impl WateringWatch {
     /// Trays were logged as watered now, each with so many millilitres if the log says so.
-    pub fn logged(&mut self, at: Timestamp, trays: &[(String, u32)], ml: Option<f64>) {
+    pub(crate) fn logged(&mut self, at: Timestamp, trays: &[(String, u32)], ml: Option<f64>) {
         let all: u32 = trays.iter().map(|(_, count)| *count).sum();
         let grams = ml.unwrap_or(USUAL_GRAMS) * f64::from(all);
         let names = trays.iter().map(|(name, _)| name.clone());
@@ -81,12 +81,12 @@ impl WateringWatch {
 
     /// Somebody was told and has watered since, by hand perhaps: the log is believed until the
     /// tank has shown anew that waterings draw on it.
-    pub fn believe(&mut self) {
+    pub(crate) fn believe(&mut self) {
         *self = WateringWatch::default();
     }
 
     /// Once a minute: a round whose hour is over is held against the tank.
-    pub fn minute(&mut self, at: Timestamp, tank: &TankWatch, reservoir: &Reservoir) -> Option<Showed> {
+    pub(crate) fn minute(&mut self, at: Timestamp, tank: &TankWatch, reservoir: &Reservoir) -> Option<Showed> {
         let round = self.round.take_if(|round| at - round.last >= SHOWS_WITHIN)?;
         // Half a per cent of a tank is what a gauge of a few millimetres can tell.
         let least = (reservoir.shape.capacity_litres() * 0.005).max(0.1) * 1000.0;
