@@ -2,6 +2,7 @@
 //! numbers behind it.
 
 use crate::alarm::harm::Harm;
+use crate::physics::infection::PathogenName;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use crate::watch::band::CropAtStage;
@@ -93,10 +94,8 @@ pub enum Evidence {
         between: (f64, f64),
         /// Hours that are needed at this temperature.
         needed: f64,
-        /// The Latin name of the pathogen whose response it is reckoned by.
-        pathogen: String,
-        /// The plant that response was studied on.
-        host: String,
+        /// The pathogen whose response it is reckoned by.
+        pathogen: PathogenName,
     },
     /// A tray drying out.
     Dryness {

@@ -244,6 +244,7 @@ const FORECAST_STEP: f64 = 0.25;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::physics::infection::PathogenName;
     use proptest::prelude::*;
 
     fn run(clock: &mut MoldPressure, hours: usize, celsius: f64, surface: f64, wet: bool) {
@@ -301,7 +302,7 @@ mod tests {
         }
         assert!((clock.progress[0] - 1.62528).abs() < 1e-5 && (clock.progress[1] - 1.08521).abs() < 1e-5);
         let infection = clock.infection(Celsius(22.0));
-        assert_eq!((infection.pathogen.name, infection.allowed_hours), ("Alternaria brassicae", 10.0));
+        assert_eq!((infection.pathogen.name, infection.allowed_hours), (PathogenName::AlternariaBrassicae, 10.0));
         assert!((infection.needed_hours.unwrap() - 6.1383).abs() < 1e-4);
     }
 

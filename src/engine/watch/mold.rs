@@ -230,8 +230,7 @@ impl Leaves {
             hours: infection.allowed_hours,
             between: self.mold_band.hours(air.temperature),
             needed: infection.needed_hours.unwrap_or(0.0),
-            pathogen: infection.pathogen.name.to_owned(),
-            host: infection.pathogen.host.to_owned(),
+            pathogen: infection.pathogen.name,
         }
     }
 

@@ -5,6 +5,7 @@ use super::sentences::{AlarmWords, short};
 use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, the};
 use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
 use crate::engine::physics::dryness::HORIZON_HOURS;
+use crate::engine::physics::infection::PathogenName;
 use crate::engine::watch::band::CropAtStage;
 use crate::engine::watch::trays::tray::Stage;
 use crate::reading::{BelievedAs, Quantity};
@@ -58,7 +59,7 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
         Evidence::Condensation { place, dew_point, surface, accuracy, on } => {
             condensation(speech, place, [*dew_point, *surface, *accuracy], on.as_deref())
         }
-        Evidence::Mold { place, trays, pressure, hours: had, between, needed, pathogen, host } => AlarmWords {
+        Evidence::Mold { place, trays, pressure, hours: had, between, needed, pathogen } => AlarmWords {
             headline: format!("{} mold conditions, {had:.0} of {needed:.0} h", short(place)),
             name: format!("Mold conditions at {}", short(place)),
             action: format!(
@@ -67,10 +68,11 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             ),
             what: format!(
                 "In {place} conditions have allowed infection for {}{}; at this temperature about {} are needed \
-                 (pressure {pressure:.0} of 100, model of {pathogen} on {host}).{}",
+                 (pressure {pressure:.0} of 100, model of {}).{}",
                 hours(*had),
                 between_hours(*between),
                 hours(*needed),
+                studied(*pathogen),
                 concerned(trays)
             ),
             state: "Building up",
@@ -355,6 +357,16 @@ pub(crate) fn standing(stage: Stage) -> &'static str {
         Stage::Blackout => "under cover",
         Stage::Light => "in light",
         Stage::Ready => "ready to cut",
+    }
+}
+
+/// A pathogen by its Latin name, and the host it was studied on.
+fn studied(pathogen: PathogenName) -> &'static str {
+    match pathogen {
+        PathogenName::AlternariaBrassicae => "Alternaria brassicae on oilseed rape",
+        PathogenName::BotrytisCinerea => "Botrytis cinerea on strawberry",
+        PathogenName::BremiaLactucae => "Bremia lactucae on lettuce",
+        PathogenName::MycosphaerellaPinodes => "Mycosphaerella pinodes on pea",
     }
 }
 

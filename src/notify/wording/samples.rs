@@ -8,6 +8,7 @@ use crate::engine::letters::digest::{
     DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue,
 };
 use crate::engine::letters::situation::{Situation, grouped};
+use crate::engine::physics::infection::PathogenName;
 use crate::engine::rules::{BandOverride, Place};
 use crate::engine::watch::band::CropAtStage;
 use crate::engine::watch::trays::harvests::{Cut, ExpectedYield};
@@ -154,8 +155,7 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
                 hours: 9.0,
                 between: (7.0, 10.5),
                 needed: 11.0,
-                pathogen: "Botrytis cinerea".into(),
-                host: "grape".into(),
+                pathogen: PathogenName::BotrytisCinerea,
             },
         ),
         change(
