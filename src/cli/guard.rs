@@ -13,7 +13,7 @@ use tokio::signal::unix::SignalKind;
 
 #[derive(Args)]
 pub(super) struct Guard {
-    /// The guard's own settings; README shows them, they are a few lines.
+    /// The guard's own settings, a few lines; deploy/README.md shows them
     #[arg(default_value = "/etc/traywarden/guard.toml")]
     file: PathBuf,
     /// Only read the settings and say everything that is wrong with them.

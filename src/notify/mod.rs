@@ -7,7 +7,7 @@
 
 pub(crate) mod annunciator;
 pub mod carrier;
-pub(super) mod dialogue;
+mod dialogue;
 pub mod letter;
 pub mod message;
 pub mod outbox;
