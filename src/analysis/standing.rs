@@ -16,7 +16,7 @@ pub struct Rhythm {
 impl Rhythm {
     /// The slowest of several sensors, each with how often it should speak and when it
     /// counts as silent; a minute of none.
-    pub fn of_slowest(sensors: impl Iterator<Item = (TimeDelta, TimeDelta)>) -> Rhythm {
+    pub(crate) fn of_slowest(sensors: impl Iterator<Item = (TimeDelta, TimeDelta)>) -> Rhythm {
         let least = TimeDelta::minutes(1);
         let slowest =
             sensors.fold((least, least), |slowest, (every, silent)| (every.max(slowest.0), silent.max(slowest.1)));

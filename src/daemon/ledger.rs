@@ -43,7 +43,7 @@ const MOST_A_COMMIT: usize = 10_000;
 const BROKER_MAY_WAIT: usize = 20;
 
 /// One batch on its way to the disk.
-pub struct Batch {
+pub(crate) struct Batch {
     /// When it was sent off.
     at: Timestamp,
     records: Vec<Waiting>,
@@ -57,27 +57,27 @@ struct Waiting {
 }
 
 /// What came of a commit.
-pub struct Written {
+pub(super) struct Written {
     records: Vec<Waiting>,
     /// Marks the store was to forget; they come back where the commit failed.
     pub forgotten: Forgotten,
     /// What else came of it.
-    pub news: News,
+    pub(crate) news: News,
     /// Why it failed, if it did. The records wait for the next try.
     pub error: Option<StoreError>,
 }
 
 /// What may leave for the world.
 #[derive(Default)]
-pub struct Released {
+pub(super) struct Released {
     /// Messages to acknowledge.
-    pub receipts: Vec<Receipt>,
+    pub(crate) receipts: Vec<Receipt>,
     /// Letters to send.
     pub posted: Vec<Posted>,
 }
 
 /// What waits to be written down.
-pub struct Ledger {
+pub(crate) struct Ledger {
     waiting: VecDeque<Waiting>,
     harvests: Released,
     on_its_way: Released,
@@ -97,7 +97,7 @@ pub struct Ledger {
 
 impl Ledger {
     /// Starts the writer. What it has written comes out of the receiver.
-    pub fn start(keeper: Arc<Mutex<Keeper>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
+    pub(super) fn start(keeper: Arc<Mutex<Keeper>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
         let (jobs, to_write) = std::sync::mpsc::channel::<Batch>();
         let (done, written) = mpsc::unbounded_channel();
         std::thread::spawn(move || {
@@ -136,13 +136,13 @@ impl Ledger {
     }
 
     /// A message begins; what it says is added with the number.
-    pub fn next_message(&mut self) -> u64 {
+    pub(super) fn next_message(&mut self) -> u64 {
         self.messages += 1;
         self.messages
     }
 
     /// Adds a record. `urgent`: an alarm, a letter or a person hangs on it.
-    pub fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
+    pub(super) fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
         let letters = record.letters.iter();
         let posted = letters.flat_map(|(letter, parcels)| parcels.iter().map(|it| Posted::of(letter, it.clone())));
         self.harvests.posted.extend(posted);
@@ -154,44 +154,44 @@ impl Ledger {
     }
 
     /// A message to acknowledge with the next commit.
-    pub fn acknowledge_with_next(&mut self, receipt: Receipt) {
+    pub(super) fn acknowledge_with_next(&mut self, receipt: Receipt) {
         self.harvests.receipts.push(receipt);
     }
 
     /// Nothing waits and nothing is on its way.
-    pub fn is_empty(&self) -> bool {
+    pub(super) fn is_empty(&self) -> bool {
         self.waiting.is_empty() && self.harvests.receipts.is_empty() && self.writing_since.is_none()
     }
 
     /// A commit has been on its way for longer than anybody waits.
-    pub fn is_stalled(&self, now: Instant) -> bool {
+    pub(super) fn is_stalled(&self, now: Instant) -> bool {
         self.writing_since.is_some_and(|since| now - since >= PATIENCE)
     }
 
     /// Neither fails the store nor does it stall, as far as it was asked.
-    pub fn is_being_written(&self, now: Instant) -> bool {
+    pub(super) fn is_being_written(&self, now: Instant) -> bool {
         self.failing_since.is_none() && !self.is_stalled(now)
     }
 
     /// Readings that are in memory alone.
-    pub fn unsaved(&self) -> u64 {
+    pub(crate) fn unsaved(&self) -> u64 {
         self.waiting.iter().filter(|waiting| is_reading(&waiting.record)).count() as u64 + self.writing as u64
     }
 
     /// Readings given up since the store failed.
-    pub fn lost(&self) -> u64 {
+    pub(super) fn lost(&self) -> u64 {
         self.lost
     }
 
     /// Another entry from people can be kept. A store that works always has room.
-    pub fn has_room_for_entries(&self) -> bool {
+    pub(super) fn has_room_for_entries(&self) -> bool {
         let is_entry = |waiting: &&Waiting| matches!(waiting.record.event.what, What::Journal { .. });
         self.failing_since.is_none() || self.waiting.iter().filter(is_entry).count() < MOST_ENTRIES
     }
 
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
     /// over. A store that fails is only asked when it is due.
-    pub fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
+    pub(super) fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
         let full = self.waiting.len() >= FULL || self.harvests.receipts.len() >= BROKER_MAY_WAIT;
         let wanted = due || (self.failing_since.is_none() && (self.urgent || full));
         if self.writing_since.is_some() || !wanted {
@@ -215,7 +215,7 @@ impl Ledger {
 
     /// Takes note of what the writer did. Gives what may leave: what is written, and, when
     /// the store fails, the mails that must go out unwritten.
-    pub fn settle(&mut self, now: Instant, written: &mut Written) -> Released {
+    pub(super) fn settle(&mut self, now: Instant, written: &mut Written) -> Released {
         self.writing_since = None;
         self.writing = 0;
         let released = std::mem::take(&mut self.on_its_way);
@@ -240,7 +240,7 @@ impl Ledger {
     /// What has waited for the store for longer than anything may. Asked in every turn of the
     /// loop: where it was not asked for a while this process did not run, and its writer
     /// could not write.
-    pub fn overdue(&mut self, now: Instant) -> Released {
+    pub(super) fn overdue(&mut self, now: Instant) -> Released {
         let away = self.looked.replace(now).map_or(Duration::ZERO, |looked| now.saturating_duration_since(looked));
         if away > LOOP_TURNS_WITHIN
             && let Some(since) = &mut self.writing_since
@@ -259,7 +259,7 @@ impl Ledger {
     }
 
     /// The store works again, and what it missed was told.
-    pub fn forget_losses(&mut self) {
+    pub(super) fn forget_losses(&mut self) {
         self.lost = 0;
     }
 
@@ -317,7 +317,7 @@ fn is_precious(record: &Record) -> bool {
 mod tests {
     use super::*;
     use crate::engine::event::Event;
-    use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
+    use crate::notify::letter::{CarrierName, Letter, Parcel, ParcelKey};
     use crate::reading::{ChannelId, RawReading};
     use std::sync::mpsc::Receiver;
 
@@ -348,7 +348,7 @@ mod tests {
             pictures: Vec::new(),
         };
         let key = ParcelKey {
-            channel: ChannelName::Mail,
+            carrier: CarrierName::Mail,
             letter: "alarm-1".into(),
             recipient: "grower@saltmarsh.example".into(),
         };

@@ -34,7 +34,7 @@ use crate::notify::letter::{Letter, Parcel};
 use crate::notify::post::{Post, Tried};
 use crate::notify::wording;
 use crate::page::Page;
-use crate::store::{Claim, InboxAnswer, InboxOutcome, Outcome, Record, Rejected, StoreError, TroubleFile};
+use crate::store::{Claim, InboxAnswer, InboxOutcome, Record, Rejected, StoreError, StoredOutcome, TroubleFile};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use deliveries::Deliveries;
@@ -115,7 +115,7 @@ pub enum Observed<'a> {
 }
 
 /// What a daemon is made of.
-pub struct Daemon<'w> {
+pub(crate) struct Daemon<'w> {
     config: Config,
     rules: Arc<Rules>,
     clock: Clock,
@@ -204,7 +204,7 @@ struct Extras {
     message: Option<u64>,
     inbox: Option<i64>,
     letters: Vec<(Letter, Vec<Parcel>)>,
-    outcomes: Vec<Outcome>,
+    outcomes: Vec<StoredOutcome>,
 }
 
 impl Daemon<'_> {

@@ -6,7 +6,7 @@ use super::people::Habits;
 use super::plan::{Breakage, Broken, Outside, PlacePlan, PlannedLot, RoomPlan, TIME_ZONE, TankPlan};
 use super::room::TrueAir;
 use super::sensors::{Ailment, Device, Measures, SensorTrouble};
-use super::story::{Due, Expected, Never, Story, TrueHarm};
+use super::story::{Expected, Must, Never, Story, TrueHarm};
 use crate::engine::alarm::AlarmKind::{self, *};
 use crate::units::Timestamp;
 use chrono::{Datelike, TimeDelta, TimeZone};
@@ -350,13 +350,13 @@ impl Story {
     }
 }
 
-impl Due {
-    fn about(mut self, subject: &str) -> Due {
+impl Must {
+    fn about(mut self, subject: &str) -> Must {
         self.subject = Some(subject.to_owned());
         self
     }
 
-    fn wakes(mut self) -> Due {
+    fn wakes(mut self) -> Must {
         self.wakes = true;
         self
     }
@@ -468,8 +468,8 @@ fn breaks(what: Broken, from: Timestamp, until: Timestamp) -> Breakage {
     Breakage { from, until, what }
 }
 
-fn due(any_of: &[AlarmKind], not_before: Timestamp, by: Timestamp) -> Due {
-    Due { any_of: any_of.to_vec(), subject: None, not_before, by, wakes: false }
+fn due(any_of: &[AlarmKind], not_before: Timestamp, by: Timestamp) -> Must {
+    Must { any_of: any_of.to_vec(), subject: None, not_before, by, wakes: false }
 }
 
 fn never(kind: AlarmKind) -> Never {

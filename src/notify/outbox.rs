@@ -1,4 +1,4 @@
-//! Which parcel of a channel is tried when: pure, time passed in. After RFC 5321
+//! Which parcel of a carrier is tried when: pure, time passed in. After RFC 5321
 //! section 4.5.4.1 with shorter waits, because one server of the owner's own
 //! provider is asked, not the world, and somebody's night may hang on the answer.
 //!
@@ -92,9 +92,9 @@ pub struct QueuedParcel {
     /// Its letter's kind: digests grow old sooner.
     pub kind: LetterKind,
     /// When its letter was decided.
-    pub queued_at: Timestamp,
+    queued_at: Timestamp,
     /// Tries that failed.
-    pub tries: u32,
+    pub(crate) tries: u32,
     /// Where it stands.
     pub state: State,
     /// Why the last try failed.
@@ -129,7 +129,7 @@ struct Outage {
     next: Timestamp,
 }
 
-/// Every parcel of one channel that is not yet forgotten.
+/// Every parcel of one carrier that is not yet forgotten.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Outbox {
     entries: BTreeMap<ParcelKey, QueuedParcel>,
@@ -143,7 +143,7 @@ impl Outbox {
     }
 
     /// Puts in a letter that tells of letters that waited.
-    pub fn put_gathering(&mut self, key: &ParcelKey, at: Timestamp) {
+    pub(super) fn put_gathering(&mut self, key: &ParcelKey, at: Timestamp) {
         self.put(key, LetterKind::Alarm, at);
         if let Some(entry) = self.entries.get_mut(key) {
             entry.gathers = true;
@@ -153,7 +153,7 @@ impl Outbox {
     /// Puts a parcel in as the store remembers it. One that was in flight when the
     /// machine stopped has an unknown outcome and is tried again: the same
     /// Message-ID lets the recipient's side recognise it.
-    pub fn restore(
+    pub(crate) fn restore(
         &mut self,
         key: &ParcelKey,
         kind: LetterKind,
@@ -258,7 +258,7 @@ impl Outbox {
 
     /// The settings were changed, or the connection is back: everything that
     /// waits is tried at once. What is in flight stays there.
-    pub fn try_all_now(&mut self, now: Timestamp) {
+    pub(crate) fn try_all_now(&mut self, now: Timestamp) {
         self.outage = None;
         for entry in self.entries.values_mut() {
             if let State::Waiting { not_before } = &mut entry.state {
@@ -286,7 +286,7 @@ impl Outbox {
     }
 
     /// Other parcels that still wait for this one's recipient.
-    pub fn older_to_same(&self, key: &ParcelKey) -> Vec<ParcelKey> {
+    pub(super) fn older_to_same(&self, key: &ParcelKey) -> Vec<ParcelKey> {
         let same = |other: &&ParcelKey| other.recipient == key.recipient && *other != key;
         self.waiting().map(|(other, _)| other).filter(same).cloned().collect()
     }
@@ -312,15 +312,6 @@ impl Outbox {
             .values()
             .filter(|entry| matches!(entry.state, State::Waiting { .. } | State::InFlight { .. }))
             .count()
-    }
-
-    /// Parcels wait because login or certificate were refused: a person must look
-    /// at the settings.
-    pub fn settings_refused(&self) -> bool {
-        self.entries.values().any(|entry| {
-            entry.refused == Some(Refusal::Settings)
-                && matches!(entry.state, State::Waiting { .. } | State::InFlight { .. })
-        })
     }
 
     fn waiting(&self) -> impl Iterator<Item = (&ParcelKey, &QueuedParcel)> {
@@ -412,7 +403,7 @@ fn wait(key: &ParcelKey, kind: LetterKind, tries: u32, refusal: Refusal) -> Time
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::notify::letter::ChannelName;
+    use crate::notify::letter::CarrierName;
     use proptest::prelude::*;
 
     fn start() -> Timestamp {
@@ -420,7 +411,7 @@ mod tests {
     }
 
     fn key(letter: &str) -> ParcelKey {
-        ParcelKey { letter: letter.into(), channel: ChannelName::Mail, recipient: "grower@saltmarsh.example".into() }
+        ParcelKey { letter: letter.into(), carrier: CarrierName::Mail, recipient: "grower@saltmarsh.example".into() }
     }
 
     fn minutes(count: i64) -> TimeDelta {
@@ -542,11 +533,9 @@ mod tests {
             matches!(settled, ParcelSettled::Again { not_before } if not_before - start() > minutes(13)),
             "{settled:?}"
         );
-        assert!(outbox.settings_refused());
         outbox.try_all_now(start());
         assert_eq!(outbox.take(start()), Some(key("a")));
         assert_eq!(outbox.settle(&key("a"), start(), Ok(())), ParcelSettled::Sent);
-        assert!(!outbox.settings_refused());
     }
 
     #[test]

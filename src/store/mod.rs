@@ -47,12 +47,12 @@ pub use backup::backup;
 pub use claim::{Claim, claim, is_watched};
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
-pub use history::{HistoryPoint, LastReading};
+pub use history::HistoryPoint;
 pub use identity::FileFound;
 pub use inbox::{Inbox, InboxAnswer, InboxFate, InboxItem, InboxKind, InboxOutcome};
 pub use newest::Newest;
 pub use opening::Opening;
-pub use outbox::{LetterProgress, Outcome, WaitingParcel};
+pub use outbox::{LetterProgress, StoredOutcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};
 pub use plain::{MinuteRow, ReadMoment, ReadingRow};
 pub use read::{Reader, Replayed};
@@ -66,7 +66,7 @@ pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
 use crate::engine::rules::Rules;
 use crate::units::Timestamp;
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension};
 use std::path::{Path, PathBuf};
 
 /// The one writer.
@@ -116,18 +116,9 @@ impl Store {
     }
 
     /// The number the next journal entry gets; the first is 1.
-    pub fn next_journal_number(&self) -> Result<i64, StoreError> {
+    pub(crate) fn next_journal_number(&self) -> Result<i64, StoreError> {
         self.connection
             .query_row("SELECT coalesce(max(number), 0) + 1 FROM journal", [], |row| row.get(0))
-            .map_err(self.explain())
-    }
-
-    /// Whether this very message was committed before. Ask only for a message that
-    /// the broker marks as delivered again (DUP).
-    pub fn knows_delivery(&self, packet_id: u16, hash: u64) -> Result<bool, StoreError> {
-        self.connection
-            .prepare_cached("SELECT 1 FROM delivery WHERE packet_id = ?1 AND hash = ?2")
-            .and_then(|mut statement| statement.exists(params![packet_id, hash.cast_signed()]))
             .map_err(self.explain())
     }
 
@@ -144,14 +135,8 @@ impl Store {
         read().map_err(self.explain())
     }
 
-    /// Forgets all deliveries: the broker has no session of ours, so nothing can be delivered again.
-    pub fn forget_deliveries(&mut self) -> Result<(), StoreError> {
-        self.connection.execute("DELETE FROM delivery", []).map_err(self.explain())?;
-        Ok(())
-    }
-
     /// Whether another process has written since this was last asked; if so, look into the inbox.
-    pub fn changed_outside(&mut self) -> Result<bool, StoreError> {
+    pub(crate) fn changed_outside(&mut self) -> Result<bool, StoreError> {
         let version = self.connection.query_row("PRAGMA data_version", [], |row| row.get(0)).map_err(self.explain())?;
         let changed = version != self.seen_outside;
         self.seen_outside = version;
@@ -166,7 +151,7 @@ impl Store {
 
     /// Notes that what comes next is a stop in good order, where the store is shared and
     /// cannot be closed.
-    pub fn stop_well(&mut self) -> Result<(), StoreError> {
+    fn stop_well(&mut self) -> Result<(), StoreError> {
         opening::mark_stopped_well(&self.connection, true).map_err(self.explain())?;
         self.checkpoint()
     }
@@ -187,7 +172,7 @@ impl Store {
     /// Closes a store that is to be opened anew. What was deleted or replaced is still held
     /// open here, and is written out first: back to its place, or beside the new file.
     /// Returns where it lies.
-    pub fn let_go(self, found: FileFound, now: Timestamp) -> Option<PathBuf> {
+    pub(crate) fn let_go(self, found: FileFound, now: Timestamp) -> Option<PathBuf> {
         identity::let_go(self.connection, self.path, found, now)
     }
 

@@ -29,14 +29,14 @@ impl Seal {
     }
 
     /// Somebody is about to write.
-    pub fn take_off(&self) {
+    pub(super) fn take_off(&self) {
         // Mostly there is none.
         let _ = std::fs::remove_file(&self.path);
     }
 
     /// The file is not what was sealed. Takes the seal off. Only before anybody opens the
     /// file: closing it here would drop SQLite's locks.
-    pub fn was_broken(&self) -> bool {
+    pub(crate) fn was_broken(&self) -> bool {
         let Ok(sealed) = std::fs::read_to_string(&self.path) else { return false };
         self.take_off();
         // A log beside it means that somebody went on writing.

@@ -3,10 +3,10 @@
 use crate::night::{Bent, Night, late, seeds};
 use chrono::TimeDelta;
 use std::collections::{BTreeMap, BTreeSet};
-use traywarden::demo::random::SplitMix64;
 use traywarden::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState};
 use traywarden::engine::calendar::last_round;
 use traywarden::engine::event::{Effect, Event, LetterFacts, LetterKind, Occasion, What};
+use traywarden::random::SplitMix64;
 use traywarden::reading::{Quantity, RawReading};
 use traywarden::units::Timestamp;
 

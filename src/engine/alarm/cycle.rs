@@ -32,7 +32,7 @@ const SOONER: TimeDelta = TimeDelta::hours(1);
 /// What was called for is known for so long to whoever has been in the room since. Own default.
 const KNOWN_FOR: TimeDelta = TimeDelta::days(3);
 /// No shelf without an end, and none longer than a day.
-pub const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
+pub(crate) const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
 
 /// How long a condition must hold and be gone.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -92,7 +92,7 @@ pub struct Alarm {
     times: u32,
     priority: Priority,
     /// A round letter told it; the people it told are in the room until then.
-    pub escalate_not_before: Option<Timestamp>,
+    pub(crate) escalate_not_before: Option<Timestamp>,
     /// A letter of this conversation said that hands are needed, with this early time.
     told_early: Option<Timestamp>,
     /// When it was last called for, in whatever episode, and whether people were in the room since.
@@ -159,13 +159,13 @@ impl Alarm {
     }
 
     /// The condition holds and was raised.
-    pub fn is_active(&self) -> bool {
+    pub(crate) fn is_active(&self) -> bool {
         self.active
     }
 
     /// The condition holds or has held too briefly to say so; watches use it to
     /// choose between limit and limit with deadband.
-    pub fn is_held(&self) -> bool {
+    pub(crate) fn is_held(&self) -> bool {
         self.active || self.pending.is_some()
     }
 
@@ -179,18 +179,13 @@ impl Alarm {
         self.raised_at
     }
 
-    /// A shelf's end.
-    pub fn shelved_until(&self) -> Option<Timestamp> {
-        self.shelved_until
-    }
-
     /// How long the condition must hold and be gone from now on.
-    pub fn set_hold(&mut self, hold: Hold) {
+    pub(crate) fn set_hold(&mut self, hold: Hold) {
         self.hold = hold;
     }
 
     /// Takes in what a watch sees.
-    pub fn observe(&mut self, moment: &Moment, condition: Condition) -> Option<Transition> {
+    pub(crate) fn observe(&mut self, moment: &Moment, condition: Condition) -> Option<Transition> {
         let moment = &self.own(moment);
         let evidence = match condition {
             Condition::Present { harm, evidence } => {
@@ -250,7 +245,7 @@ impl Alarm {
     }
 
     /// Fires what is due at `moment.at`, one thing at a time.
-    pub fn on_deadline(&mut self, moment: &Moment) -> Option<Transition> {
+    pub(crate) fn on_deadline(&mut self, moment: &Moment) -> Option<Transition> {
         let moment = &self.own(moment);
         if self.shelved_until.is_some_and(|until| until <= moment.at) {
             self.shelved_until = None;
@@ -298,7 +293,7 @@ impl Alarm {
 
     /// The same person has answered it in this very minute: an answer to a letter answers all of
     /// it, and then names each of them.
-    pub fn was_just_answered(&self, at: Timestamp, by: &str) -> bool {
+    pub(crate) fn was_just_answered(&self, at: Timestamp, by: &str) -> bool {
         let just = self.answered_at.is_some_and(|answered| at - answered <= TimeDelta::minutes(1));
         just && self.by.as_deref() == Some(by)
     }
@@ -321,7 +316,7 @@ impl Alarm {
     }
 
     /// Brings it back.
-    pub fn unshelve(&mut self, at: Timestamp, by: &str) -> Option<Transition> {
+    pub(crate) fn unshelve(&mut self, at: Timestamp, by: &str) -> Option<Transition> {
         if self.shelved_until.is_none() && self.out_of_service.is_none() {
             return None;
         }
@@ -332,7 +327,7 @@ impl Alarm {
     }
 
     /// Takes it out of service.
-    pub fn take_out(&mut self, at: Timestamp, by: &str, reason: &str) -> Transition {
+    pub(crate) fn take_out(&mut self, at: Timestamp, by: &str, reason: &str) -> Transition {
         self.out_of_service = Some(reason.to_owned());
         self.answered(at, by);
         Transition::Shelf
@@ -362,7 +357,7 @@ impl Alarm {
 
     /// A round begins: people are in the room, and what stands becomes no more urgent while
     /// they are at it.
-    pub fn round_begins(&mut self, lasts_until: Timestamp) {
+    pub(crate) fn round_begins(&mut self, lasts_until: Timestamp) {
         self.told_early = None;
         if let Some((_, been_there)) = &mut self.called {
             *been_there = true;
@@ -373,17 +368,17 @@ impl Alarm {
     }
 
     /// People were told that it is over.
-    pub fn told_over(&mut self) {
+    pub(crate) fn told_over(&mut self) {
         self.over_told = !self.active;
     }
 
     /// The rule for a call holds at this very minute.
-    pub fn needs_hands(&self, moment: &Moment) -> bool {
+    pub(crate) fn needs_hands(&self, moment: &Moment) -> bool {
         self.active && self.clearing_since.is_none() && self.own(moment).needs_hands(self.harm)
     }
 
     /// Harm of it is in sight.
-    pub fn is_of_concern(&self, moment: &Moment) -> bool {
+    pub(crate) fn is_of_concern(&self, moment: &Moment) -> bool {
         self.own(moment).priority(self.harm, false) != Priority::Digest
     }
 
@@ -397,7 +392,7 @@ impl Alarm {
     }
 
     /// It leaves something unwatched that grows or draws.
-    pub fn hides_the_night(&self) -> bool {
+    pub(crate) fn hides_the_night(&self) -> bool {
         let blind = match &self.evidence {
             Some(Evidence::Silent { blind, .. }) => *blind,
             Some(Evidence::Broker) => true,
@@ -440,7 +435,7 @@ impl Alarm {
     }
 
     /// The alarm as a value where nothing changed just now: listed, or written about.
-    pub fn as_it_stands(&self, moment: &Moment) -> Option<AlarmChange> {
+    pub(crate) fn as_it_stands(&self, moment: &Moment) -> Option<AlarmChange> {
         self.change(moment, AlarmState::Normal)
     }
 

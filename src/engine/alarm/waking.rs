@@ -17,7 +17,7 @@ use chrono::TimeDelta;
 /// told when it is time, as by then it is known better. Own default.
 const AS_GOOD_AS_SURE: f64 = 0.8;
 /// More likely than not.
-pub const LIKELY: f64 = 0.5;
+pub(crate) const LIKELY: f64 = 0.5;
 
 /// What the waking rule needs to know of a moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,9 +27,9 @@ pub struct Moment {
     /// The next round after it.
     pub next_round: Timestamp,
     /// The round after that.
-    pub round_after: Timestamp,
+    pub(crate) round_after: Timestamp,
     /// The evening letter, if it comes before the next round.
-    pub evening_at: Option<Timestamp>,
+    pub(crate) evening_at: Option<Timestamp>,
     /// People sleep.
     pub asleep: bool,
     /// Hands are needed when harm before the next round is more likely than this, 0 to 1.
@@ -45,12 +45,12 @@ impl Moment {
     }
 
     /// Somebody must come before the next round.
-    pub fn needs_hands(&self, harm: Option<Harm>) -> bool {
+    pub(crate) fn needs_hands(&self, harm: Option<Harm>) -> bool {
         self.chance(harm) > self.wake_if
     }
 
     /// Harm is there, or nearer than anybody can come: no delay is worth its time.
-    pub fn is_pressing(&self, harm: Option<Harm>) -> bool {
+    pub(crate) fn is_pressing(&self, harm: Option<Harm>) -> bool {
         harm.is_some_and(|harm| harm.early <= self.at + self.come_within) && self.needs_hands(harm)
     }
 

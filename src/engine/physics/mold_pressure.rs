@@ -39,7 +39,7 @@ pub struct TrayAir {
     /// What the sensor may be off by, per cent relative humidity.
     pub humidity_accuracy: f64,
     /// Among the leaves; growth is judged by it. See `canopy`.
-    pub canopy_humidity: RelativeHumidity,
+    pub(crate) canopy_humidity: RelativeHumidity,
     /// Over the leaves, m/s; dries a film.
     pub air_speed: f64,
 }
@@ -50,10 +50,10 @@ pub struct Infection {
     /// The row that is furthest on.
     pub pathogen: Pathogen,
     /// Hours of wetness in this spell.
-    pub allowed_hours: f64,
+    pub(crate) allowed_hours: f64,
     /// Hours of wetness needed at the mean temperature of the spell. `None`: at
     /// that temperature it never infects.
-    pub needed_hours: Option<f64>,
+    pub(crate) needed_hours: Option<f64>,
     /// Share of the requirement met, summed hour by hour: 1 is all of it.
     pub progress: f64,
 }
@@ -116,7 +116,13 @@ impl MoldPressure {
     }
 
     /// The same with the wetness given, 0 to 1, as from a wetness sensor.
-    pub fn advance_wet(&mut self, hours: f64, temperature: Celsius, wetness: f64, surface_humidity: RelativeHumidity) {
+    pub(crate) fn advance_wet(
+        &mut self,
+        hours: f64,
+        temperature: Celsius,
+        wetness: f64,
+        surface_humidity: RelativeHumidity,
+    ) {
         let wet_hours = wetness.clamp(0.0, 1.0) * hours.max(0.0);
         self.wet_hours += wet_hours;
         self.wet_degree_hours += wet_hours * temperature.0.clamp(-40.0, 100.0);
@@ -167,11 +173,6 @@ impl MoldPressure {
         Infection { pathogen, allowed_hours: self.wet_hours, needed_hours: pathogen.wet_hours_needed(mean), progress }
     }
 
-    /// Growth of grey mold the air has allowed, mm.
-    pub fn growth_mm(&self) -> f64 {
-        self.growth
-    }
-
     /// Hours until the leaves are dry in this air; zero when no film is on
     /// them, `None` when this air takes nothing up.
     pub fn hours_until_dry(&self, air: &TrayAir) -> Option<f64> {
@@ -183,7 +184,7 @@ impl MoldPressure {
 
     /// Hours until infection has had so many times what it needs, in air to come given as spans of
     /// hours and their air; zero when it has had it already, `None` when it will not in them.
-    pub fn infected_within(&self, times: f64, future: impl IntoIterator<Item = (f64, TrayAir)>) -> Option<f64> {
+    pub(crate) fn infected_within(&self, times: f64, future: impl IntoIterator<Item = (f64, TrayAir)>) -> Option<f64> {
         let mut ahead = self.clone();
         let mut passed = 0.0;
         let mut before = ahead.infection_progress();
@@ -204,7 +205,7 @@ impl MoldPressure {
 
     /// Share of what infection needs that the present wet spell has given, of the pathogen that is
     /// furthest on.
-    pub fn infection_progress(&self) -> f64 {
+    pub(crate) fn infection_progress(&self) -> f64 {
         self.progress.iter().copied().fold(0.0, f64::max)
     }
 
@@ -239,6 +240,7 @@ const ROUNDING_HOURS: f64 = 1e-6;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::physics::infection::PathogenName;
     use proptest::prelude::*;
 
     fn run(clock: &mut MoldPressure, hours: usize, celsius: f64, surface: f64, wet: bool) {
@@ -301,7 +303,7 @@ mod tests {
         }
         assert!((clock.progress[0] - 1.62528).abs() < 1e-5 && (clock.progress[1] - 1.08521).abs() < 1e-5);
         let infection = clock.infection(Celsius(22.0));
-        assert_eq!((infection.pathogen.name, infection.allowed_hours), ("Alternaria brassicae", 10.0));
+        assert_eq!((infection.pathogen.name, infection.allowed_hours), (PathogenName::AlternariaBrassicae, 10.0));
         assert!((infection.needed_hours.unwrap() - 6.1383).abs() < 1e-4);
     }
 

@@ -8,9 +8,9 @@ use alloc::collections::VecDeque;
 use alloc::vec::Vec;
 
 /// Outlooks go in steps of a quarter of an hour.
-pub const STEP_HOURS: f64 = 0.25;
+pub(crate) const STEP_HOURS: f64 = 0.25;
 /// Two days of them.
-pub const STEPS: usize = 192;
+pub(crate) const STEPS: usize = 192;
 /// Steps of a day.
 const A_DAY: i32 = 96;
 /// Steps of the hour that a course is read from.
@@ -18,14 +18,14 @@ const AN_HOUR: i32 = 4;
 
 /// What one value has done lately: the last hour by the minute, the last week by the half hour.
 #[derive(Clone, Debug, Default)]
-pub struct Trail {
+pub(crate) struct Trail {
     recent: VecDeque<(Timestamp, f64)>,
     rhythm: Rhythm,
 }
 
 /// How a value may go on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Face {
+pub(crate) enum Face {
     /// As high as it may: a tenth of the chance lies above.
     High,
     /// As it is likely.
@@ -36,14 +36,14 @@ pub enum Face {
 
 /// What a value is likely to do from one moment on.
 #[derive(Clone, Debug)]
-pub struct Outlook {
+pub(crate) struct Outlook {
     course: Course,
     usual: Vec<Change>,
 }
 
 impl Trail {
     /// The value of a minute, if it is known; times ascend.
-    pub fn note(&mut self, at: Timestamp, value: Option<f64>) {
+    pub(crate) fn note(&mut self, at: Timestamp, value: Option<f64>) {
         while self.recent.front().is_some_and(|(when, _)| at - *when > REMEMBERED) {
             self.recent.pop_front();
         }
@@ -54,7 +54,7 @@ impl Trail {
     }
 
     /// The outlook from a value that is so now.
-    pub fn outlook(&self, at: Timestamp, value: f64) -> Outlook {
+    pub(crate) fn outlook(&self, at: Timestamp, value: f64) -> Outlook {
         let quarters = |range: core::ops::RangeInclusive<i32>| range.map(|step| f64::from(step) * STEP_HOURS);
         let behind: Vec<f64> =
             self.rhythm.changes(at, quarters(-AN_HOUR..=0)).iter().map(|change| change.middle).collect();
@@ -73,7 +73,7 @@ impl Trail {
 impl Outlook {
     /// The values of two days in steps of a quarter of an hour, beginning one step ahead, for a
     /// sensor that reads `off` too low.
-    pub fn ahead(&self, face: Face, off: f64) -> impl Iterator<Item = f64> {
+    pub(crate) fn ahead(&self, face: Face, off: f64) -> impl Iterator<Item = f64> {
         // Easing slowly it goes on far the way it goes.
         let easing = match face {
             Face::Likely => 1.0,

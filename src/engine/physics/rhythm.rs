@@ -23,13 +23,13 @@ const KEPT_SLOTS: i64 = DAYS * DAY_SECONDS / SLOT_SECONDS + 2;
 
 /// What a value did in the last days, by the half hour.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Rhythm {
+pub(crate) struct Rhythm {
     slots: VecDeque<Slot>,
 }
 
 /// By how much a value usually differs later from what it is at this hour.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Change {
+pub(crate) struct Change {
     /// On the day on which it fell most or rose least; of five days and more, the next to that.
     pub low: f64,
     /// On the middle day.
@@ -47,7 +47,7 @@ struct Slot {
 
 impl Rhythm {
     /// A value at a time; times ascend.
-    pub fn note(&mut self, at: Timestamp, value: f64) {
+    pub(crate) fn note(&mut self, at: Timestamp, value: f64) {
         let number = at.timestamp().div_euclid(SLOT_SECONDS);
         match self.slots.back_mut() {
             Some(slot) if slot.number == number => {
@@ -63,7 +63,7 @@ impl Rhythm {
 
     /// By how much the value usually differs at each of these offsets, hours from `at` and within
     /// a day of it, from what it is at this hour. Nothing while fewer than three days are known.
-    pub fn changes(&self, at: Timestamp, offsets: impl Iterator<Item = f64>) -> Vec<Change> {
+    pub(crate) fn changes(&self, at: Timestamp, offsets: impl Iterator<Item = f64>) -> Vec<Change> {
         let seconds = at.timestamp();
         let bases: Vec<(i64, f64)> = (1..=DAYS)
             .filter_map(|day| {

@@ -118,7 +118,7 @@ impl Side {
 
 /// What one place's air has done lately.
 #[derive(Clone, Debug, Default)]
-pub struct AirWatch {
+pub(crate) struct AirWatch {
     /// Of the tender, the usual and the hardy.
     doses: [[f64; 3]; 4],
     /// When each of them was harmed.
@@ -135,7 +135,7 @@ pub struct AirWatch {
 
 impl AirWatch {
     /// Looks at one minute. `held(kind)` says whether that alarm holds, for the deadband.
-    pub fn minute(
+    pub(crate) fn minute(
         &mut self,
         at: Timestamp,
         air: AirMinute,
@@ -180,7 +180,7 @@ impl AirWatch {
                 value,
                 limit,
                 worst,
-                trays: demand.trays.clone(),
+                crops: demand.crops.clone(),
                 dew_point,
                 dew_point_accuracy: air.dew_point_accuracy(),
                 accuracy: side.accuracy(air.accuracy),
@@ -194,17 +194,17 @@ impl AirWatch {
     }
 
     /// What temperature and humidity are likely to do from these on.
-    pub fn outlook(&self, at: Timestamp, temperature: f64, humidity: f64) -> (Outlook, Outlook) {
+    pub(crate) fn outlook(&self, at: Timestamp, temperature: f64, humidity: f64) -> (Outlook, Outlook) {
         (self.temperature.outlook(at, temperature), self.humidity.outlook(at, humidity))
     }
 
     /// How far the coldest surface with a probe is above the dew point in a minute, kelvin.
-    pub fn note_margin(&mut self, at: Timestamp, margin: Option<f64>) {
+    pub(crate) fn note_margin(&mut self, at: Timestamp, margin: Option<f64>) {
         self.margin.note(at, margin);
     }
 
     /// What that margin is likely to do from this one on.
-    pub fn margin_outlook(&self, at: Timestamp, margin: f64) -> Outlook {
+    pub(crate) fn margin_outlook(&self, at: Timestamp, margin: f64) -> Outlook {
         self.margin.outlook(at, margin)
     }
 

@@ -16,7 +16,6 @@ use crate::watch::stand::Stand;
 use crate::watch::trays::tray::Tray;
 use alloc::borrow::ToOwned;
 use alloc::collections::BTreeMap;
-use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
@@ -63,7 +62,7 @@ struct Met {
 
 /// Every tray's leaves.
 #[derive(Clone, Debug, Default)]
-pub struct MoldWatch {
+pub(crate) struct MoldWatch {
     trays: BTreeMap<String, Leaves>,
     /// Leaves that are assumed to be in a place while the journal knows of no tray at all.
     assumed: BTreeMap<u16, Vec<Leaves>>,
@@ -86,7 +85,7 @@ pub struct Pressure {
 
 impl MoldWatch {
     /// A tray was wetted from above.
-    pub fn misted(&mut self, tray: &Tray) {
+    pub(crate) fn misted(&mut self, tray: &Tray) {
         let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
         leaves.mold.wet_from_above();
         leaves.mold_band.wet_from_above();
@@ -95,7 +94,7 @@ impl MoldWatch {
 
     /// Trays that have left the room are forgotten, and with the first that is told of those that
     /// were assumed.
-    pub fn keep(&mut self, growing: impl Fn(&str) -> bool, any_sown: bool) {
+    pub(crate) fn keep(&mut self, growing: impl Fn(&str) -> bool, any_sown: bool) {
         self.trays.retain(|name, _| growing(name));
         if any_sown {
             self.assumed.clear();
@@ -104,7 +103,14 @@ impl MoldWatch {
 
     /// Lets `hours` pass over a place of which the journal says nothing: leaves of every family are
     /// taken to stand open there, and those that conditions favor most are told of.
-    pub fn assume(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
+    pub(crate) fn assume(
+        &mut self,
+        at: Timestamp,
+        hours: f64,
+        stand: &Stand<'_>,
+        air: &TrayAir,
+        held: bool,
+    ) -> Condition {
         let assumed = self.assumed.entry(stand.place).or_insert_with(|| FAMILIES.map(Leaves::of_family).to_vec());
         for leaves in assumed.iter_mut() {
             leaves.breathe(at, hours, air);
@@ -114,7 +120,7 @@ impl MoldWatch {
     }
 
     /// Lets `hours` pass over the leaves of a place and judges them.
-    pub fn look(
+    pub(crate) fn look(
         &mut self,
         at: Timestamp,
         hours: f64,
@@ -176,7 +182,7 @@ impl MoldWatch {
     }
 
     /// The pressure of the tray in a place that is furthest on.
-    pub fn pressure(&self, trays: &[&Tray], temperature: Celsius) -> Option<Pressure> {
+    pub(crate) fn pressure(&self, trays: &[&Tray], temperature: Celsius) -> Option<Pressure> {
         let worst = trays
             .iter()
             .filter_map(|tray| self.trays.get(&tray.name))
@@ -289,7 +295,7 @@ impl Leaves {
             hours: infection.allowed_hours,
             between,
             needed: infection.needed_hours.unwrap_or(0.0),
-            model: format!("{} on {}", infection.pathogen.name, infection.pathogen.host),
+            pathogen: infection.pathogen.name,
         }
     }
 

@@ -22,7 +22,7 @@ pub struct Stand<'a> {
     /// Its air.
     pub air: AirMinute,
     /// What it has done lately.
-    pub watch: &'a AirWatch,
+    pub(crate) watch: &'a AirWatch,
     /// What it must hold.
     pub demand: &'a Demand,
     /// The trays, by the grower's names for them.

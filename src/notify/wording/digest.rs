@@ -5,7 +5,7 @@ use super::account_words;
 use super::alarm_reported;
 use super::alarm_words::words;
 use super::answering;
-use super::blocks::{Block, Blocks, Tone};
+use super::blocks::{Block, Blocks, Urgency};
 use super::digest_trays::{due_blocks, harvest_blocks, overdue_blocks, tasks, tray_blocks};
 use super::letterhead::{masthead, subject};
 use super::sensor_words::doubt;
@@ -66,10 +66,10 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Bl
         ),
         masthead: masthead(speech),
         lead: lead(day, speech),
-        tone: match (urgent, day.standing.is_empty()) {
-            (true, _) => Tone::Urgent,
-            (false, false) => Tone::Due,
-            (false, true) => Tone::Calm,
+        urgency: match (urgent, day.standing.is_empty()) {
+            (true, _) => Urgency::Urgent,
+            (false, false) => Urgency::Due,
+            (false, true) => Urgency::Calm,
         },
         blocks,
     }

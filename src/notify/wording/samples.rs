@@ -8,8 +8,10 @@ use crate::engine::letters::digest::{
     DigestFacts, Due, PlaceDay, ReservoirDay, SensorDay, SurfaceDay, TrayDay, WaterDue,
 };
 use crate::engine::letters::situation::{Situation, grouped};
+use crate::engine::physics::infection::PathogenName;
 use crate::engine::rules::{BandOverride, Place};
-use crate::engine::watch::trays::harvests::{Cut, Expected};
+use crate::engine::watch::band::CropAtStage;
+use crate::engine::watch::trays::harvests::{Cut, ExpectedYield};
 use crate::engine::watch::trays::thermal::Warmth;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::Loss;
@@ -104,7 +106,7 @@ fn air(kind: AlarmKind, quantity: Quantity, value: f64, limit: f64, worst: f64) 
             value,
             limit,
             worst,
-            trays: vec!["broccoli in light".into()],
+            crops: vec![CropAtStage { crop: "broccoli".into(), stage: Stage::Light }],
             dew_point: Some(17.8),
             dew_point_accuracy: Some(0.7),
             accuracy: 3.0,
@@ -153,7 +155,7 @@ pub(super) fn every_kind() -> Vec<AlarmChange> {
                 hours: 9.0,
                 between: (7.0, 10.5),
                 needed: 11.0,
-                model: "Botrytis cinerea on grape".into(),
+                pathogen: PathogenName::BotrytisCinerea,
             },
         ),
         change(
@@ -338,7 +340,7 @@ fn digest(busy: bool) -> LetterFacts {
         overdue: None,
         unseen_since: None,
         warmth: Warmth::default(),
-        expected: Expected { from: 350.0 * f64::from(count), to: 550.0 * f64::from(count), own_cuts: 0 },
+        expected: ExpectedYield { from: 350.0 * f64::from(count), to: 550.0 * f64::from(count), own_cuts: 0 },
     };
     let cut = |tray: &str, trays, grams| Cut {
         tray: tray.into(),
@@ -391,7 +393,7 @@ fn digest(busy: bool) -> LetterFacts {
             },
             TrayDay {
                 overdue: busy.then(|| at("2026-03-02T08:00")),
-                expected: Expected { from: 1600.0, to: 1720.0, own_cuts: 5 },
+                expected: ExpectedYield { from: 1600.0, to: 1720.0, own_cuts: 5 },
                 ..tray("R2", 4, "radish", "Rack A", Stage::Ready, 12, vec![(Due::Harvest, at("2026-03-01T08:00"))])
             },
         ],

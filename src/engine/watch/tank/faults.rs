@@ -213,7 +213,7 @@ impl TankWatch {
         }
     }
 
-    fn sum(&self, level: &[LevelPoint], blocks_of: Blocks, scatter: f64, allowed: f64) -> Option<LeakTest> {
+    fn sum(&self, level: &[LevelPoint], blocks_of: LevelBlocks, scatter: f64, allowed: f64) -> Option<LeakTest> {
         // Counted back from now, so that the newest is whole.
         let blocks: Vec<(f64, f64)> = level
             .rchunks(blocks_of.points)
@@ -288,7 +288,7 @@ impl TankWatch {
 
 /// How a level is cut for the sum.
 #[derive(Clone, Copy)]
-struct Blocks {
+struct LevelBlocks {
     points: usize,
     /// How far the middle of a block scatters, of what its points do: the median of six is worth
     /// about four of them, that of three two.
@@ -300,8 +300,8 @@ struct Blocks {
     watering: usize,
 }
 
-const HALF_HOURS: Blocks = Blocks { points: 6, deviation: 0.5, limit: 6.0, watering: 2 };
-const QUARTERS: Blocks = Blocks { points: 3, deviation: 0.7, limit: 8.0, watering: 3 };
+const HALF_HOURS: LevelBlocks = LevelBlocks { points: 6, deviation: 0.5, limit: 6.0, watering: 2 };
+const QUARTERS: LevelBlocks = LevelBlocks { points: 3, deviation: 0.7, limit: 8.0, watering: 3 };
 
 /// Blocks in a row, newest first, and what went in them beyond what is allowed, litres.
 #[derive(Default)]
