@@ -141,7 +141,7 @@ pub fn standard_pressure(altitude_metres: f64) -> Kilopascals {
 }
 
 /// What the sensor may be off by, with the same coverage as its maker states it.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Accuracy {
     /// Plus or minus kelvin.
     pub temperature: f64,

@@ -50,6 +50,24 @@ pub fn pathogens_of(family: &str) -> &'static [Pathogen] {
     }
 }
 
+/// The pathogens of a crop, kept as the name of a family that has them.
+pub(crate) mod family {
+    use super::{Pathogen, pathogens_of};
+    use crate::crop::FAMILIES;
+    use alloc::string::String;
+    use serde::de::{Deserialize, Deserializer};
+    use serde::ser::{Serialize, Serializer};
+
+    pub(crate) fn serialize<S: Serializer>(pathogens: &&'static [Pathogen], to: S) -> Result<S::Ok, S::Error> {
+        let of = FAMILIES.into_iter().find(|family| pathogens_of(family) == *pathogens);
+        of.unwrap_or_default().serialize(to)
+    }
+
+    pub(crate) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<&'static [Pathogen], D::Error> {
+        String::deserialize(from).map(|family| pathogens_of(&family))
+    }
+}
+
 impl Pathogen {
     /// How well it does at a temperature, 0 to 1 (equation 2 of the paper, the
     /// beta function of Yan and Hunt 1999).

@@ -104,7 +104,7 @@ impl Side {
 }
 
 /// What one place's air has done lately.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct AirWatch {
     doses: [f64; 4],
     /// When each of the three budgets was spent.
@@ -271,7 +271,7 @@ impl AirWatch {
 }
 
 /// The air of a place in one minute: degrees Celsius, per cent relative humidity.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct AirMinute {
     /// Temperature, if a fresh believed one is known.
     pub temperature: Option<f64>,

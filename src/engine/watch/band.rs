@@ -24,7 +24,7 @@ const GENERAL: Band = Band {
 };
 
 /// Degrees Celsius and per cent relative humidity; `None`: no limit.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Band {
     /// Lowest temperature.
     pub temperature_min: Option<f64>,
@@ -37,7 +37,7 @@ pub struct Band {
 }
 
 /// What a place must hold now.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Demand {
     /// Where the trays are comfortable.
     pub band: Band,

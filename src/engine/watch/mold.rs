@@ -31,7 +31,7 @@ const BEARS: [f64; 3] = [1.0, 1.4, 2.0];
 const LOOK_WITHIN: TimeDelta = TimeDelta::hours(24);
 
 /// One tray's leaves.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Leaves {
     mold: MoldPressure,
     mold_band: MoldBand,
@@ -39,7 +39,7 @@ struct Leaves {
 }
 
 /// Every tray's leaves.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct MoldWatch {
     trays: BTreeMap<String, Leaves>,
     /// Leaves that are assumed to be in a place while the journal knows of no tray at all.
