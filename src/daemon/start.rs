@@ -259,7 +259,7 @@ fn past_without_writing(config: &Config, rules: &Arc<Rules>, keeper: &mut Keeper
 }
 
 fn lived_through(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Past, StoreError> {
-    let rebuilt = rebuild::rebuild(rules, reader, now)?;
+    let rebuilt = rebuild::rebuild(rules, reader, now, now)?;
     let known: HashSet<String> =
         reader.letters(now - TimeDelta::days(2))?.into_iter().map(|letter| letter.id).collect();
     let letters = known.iter().cloned().collect();
