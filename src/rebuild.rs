@@ -47,12 +47,7 @@ enum GoesOn {
 ///
 /// # Errors
 /// When the store cannot be read.
-pub fn rebuild(
-    rules: &Arc<Rules>,
-    reader: &Reader,
-    now: Timestamp,
-    present: Timestamp,
-) -> Result<Rebuilt, StoreError> {
+pub fn rebuild(rules: &Arc<Rules>, reader: &Reader, now: Timestamp, present: Timestamp) -> Result<Rebuilt, StoreError> {
     let begun = match reader.kept_engine(rules, present)? {
         Some((engine, taken_in)) => Begun { engine, goes_on: GoesOn::After(taken_in) },
         None => from_the_past(rules, reader, now)?,

@@ -123,7 +123,10 @@ fn a_state_that_does_not_fit_is_thrown_away_and_the_past_lived_through() {
         ("rows that were moved in time", |path| write(path, "UPDATE reading SET at = at - 60000")),
         ("rows that are gone", |path| write(path, "DELETE FROM reading")),
         ("a number that was changed", |path| {
-            write(path, "UPDATE reading SET raw = raw + 1 WHERE (at, seq) IN (SELECT at, seq FROM reading ORDER BY at DESC LIMIT 9)")
+            write(
+                path,
+                "UPDATE reading SET raw = raw + 1 WHERE (at, seq) IN (SELECT at, seq FROM reading ORDER BY at DESC LIMIT 9)",
+            )
         }),
         ("half a file", |path| {
             let state = path.with_file_name("room.db.state");
