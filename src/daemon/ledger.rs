@@ -426,6 +426,28 @@ mod tests {
     }
 
     #[test]
+    fn what_the_engine_remembers_goes_with_a_batch_behind_which_nothing_waits() {
+        use crate::engine::Engine;
+        let room = include_str!("../../config/traywarden.toml");
+        let config = crate::config::parse(room, "room.toml", std::path::Path::new("/")).expect("the example is right");
+        let engine = Engine::new(Arc::new(config.rules), Timestamp::UNIX_EPOCH);
+        let (mut ledger, batches) = ledger();
+        let now = tokio::time::Instant::now();
+        for number in 0..=MOST_A_COMMIT {
+            ledger.add(reading(number), None, false);
+        }
+        let kept = [(); 2].map(|()| {
+            let state = || EngineState::of(&engine, (Timestamp::UNIX_EPOCH, 0));
+            ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, state);
+            let batch = batches.try_recv().expect("a commit");
+            let kept = batch.state.is_some();
+            ledger.settle(now, &mut written(batch));
+            kept
+        });
+        assert_eq!(kept, [false, true], "the engine has taken in what the first batch lacks");
+    }
+
+    #[test]
     fn a_store_that_fails_for_ten_seconds_holds_up_no_message_and_no_letter() {
         let (mut ledger, batches) = ledger();
         let now = tokio::time::Instant::now();

@@ -3,7 +3,7 @@
 
 use super::beside::with_suffix;
 use super::error::{StoreError, explain};
-use super::state::StateFile;
+use super::state_file::StateFile;
 use super::{salvage, schema};
 use crate::units::Timestamp;
 use rusqlite::config::DbConfig;

@@ -6,7 +6,7 @@
 use super::Store;
 use super::error::StoreError;
 use super::rollup::{self, MINUTE_MS};
-use super::state::StateFile;
+use super::state_file::StateFile;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};

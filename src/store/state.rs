@@ -10,8 +10,8 @@
 //! that were moved in time, went with retention, or belong to another copy of the store add
 //! up to something else. Nothing is kept before the rows it came from are on the disk.
 
-use super::beside::with_suffix;
 use super::error::{StoreError, explain};
+use super::state_file::StateFile;
 use super::{Reader, Store};
 use crate::engine::Engine;
 use crate::engine::rules::Rules;
@@ -19,9 +19,6 @@ use crate::units::Timestamp;
 use chrono::TimeDelta;
 use rusqlite::{Connection, params};
 use std::hash::{DefaultHasher, Hasher};
-use std::io::Write;
-use std::os::unix::fs::OpenOptionsExt;
-use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// What the file begins with; the number is that of its form.
@@ -153,42 +150,6 @@ impl<'a> KeptState<'a> {
     }
 }
 
-/// The file of the state beside a store.
-#[derive(Debug)]
-pub struct StateFile {
-    path: PathBuf,
-}
-
-impl StateFile {
-    /// That of the store at `store`.
-    pub fn beside(store: &Path) -> StateFile {
-        StateFile { path: with_suffix(store, ".state") }
-    }
-
-    /// Takes it away: what was kept does not fit any more.
-    pub fn remove(&self) {
-        // Mostly there is none.
-        let _ = std::fs::remove_file(&self.path);
-    }
-
-    fn write(&self, bytes: &[u8]) -> std::io::Result<()> {
-        let new = with_suffix(&self.path, ".new");
-        let written = std::fs::OpenOptions::new()
-            .create(true)
-            .truncate(true)
-            .write(true)
-            .mode(0o600)
-            .open(&new)
-            .and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_data()))
-            .and_then(|()| std::fs::rename(&new, &self.path));
-        if written.is_err() {
-            // It may have taken the disk's last room.
-            let _ = std::fs::remove_file(&new);
-        }
-        written
-    }
-}
-
 impl Store {
     /// Keeps what the engine remembers. Only when everything it has taken in is committed. A
     /// state that cannot be written is none: the store has everything it came from.
@@ -208,7 +169,7 @@ impl Reader {
     /// # Errors
     /// When the record cannot be read.
     pub fn kept_engine(&self, rules: &Arc<Rules>, now: Timestamp) -> Result<Option<(Engine, TakenIn)>, StoreError> {
-        let Ok(file) = std::fs::read(StateFile::beside(&self.path).path) else { return Ok(None) };
+        let Some(file) = StateFile::beside(&self.path).read() else { return Ok(None) };
         let resume = |kept: KeptState<'_>| {
             if kept.taken_in.0 > now {
                 return Ok(Err(Doubt::Future));

@@ -52,11 +52,11 @@ fn main() {
     let state = folder.join("room.db.state");
     let _ = std::fs::remove_file(&state);
     let log = folder.join("log");
-    let cold = started(&settings, &log);
     let version = middle(|| spent(&mut verb(&settings, &["--version"])));
     let slow = middle(|| spent(&mut verb(&settings, &["now"])));
     // The first start, and its stop, keep what the engine remembers.
-    let (_, mut daemon) = cold_and_daemon(cold);
+    let (cold, mut daemon) = started(&settings, &log);
+    println!("| start without a state, ms | {cold:.0} | |");
     stop(&mut daemon);
     println!(
         "| state of the engine, KiB | {:.0} | |",
@@ -96,11 +96,6 @@ fn main() {
         memory_mib(daemon.id())
     );
     stop(&mut daemon);
-}
-
-fn cold_and_daemon((took, daemon): (f64, Child)) -> (f64, Child) {
-    println!("| start without a state, ms | {took:.0} | |");
-    (took, daemon)
 }
 
 /// The middle of several.

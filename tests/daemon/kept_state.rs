@@ -17,7 +17,7 @@ fn standing(room: &Room) -> serde_json::Value {
 }
 
 #[test]
-fn a_start_goes_on_from_what_was_kept_also_after_a_kill_and_a_spoiled_state_is_left_alone() {
+fn a_start_goes_on_from_what_was_kept_unless_it_is_spoiled() {
     let broker = broker();
     let mut room = Room::new(broker.port, None);
     room.start(&broker);

@@ -65,6 +65,22 @@ fn a_state_of_any_bytes_is_answered_and_only_the_written_one_believed() {
     });
 }
 
+#[test]
+fn a_state_of_another_build_is_known_as_one() {
+    let (_, file) = written();
+    let mut other = file[..file.len() - 8].to_vec();
+    other[20] ^= 1;
+    assert_eq!(KeptState::parse(&summed(other)).err(), Some(StateDoubt::OtherBuild));
+}
+
+/// The bytes with the sum that stands behind them.
+fn summed(mut bytes: Vec<u8>) -> Vec<u8> {
+    let mut hasher = DefaultHasher::new();
+    hasher.write(&bytes);
+    bytes.extend(hasher.finish().to_le_bytes());
+    bytes
+}
+
 /// Bytes that add up can only be ours; yet nothing panics on others.
 #[test]
 fn a_memory_of_any_bytes_that_add_up_is_answered() {
@@ -74,9 +90,7 @@ fn a_memory_of_any_bytes_that_add_up_is_answered() {
     fuzz("memory", 20, &[remembered, &remembered[..200]], &["\u{1}", "\u{0}", "\u{7f}", "brassica"], |bytes| {
         let mut whole = file[..HEAD].to_vec();
         whole.extend(bytes);
-        let mut hasher = DefaultHasher::new();
-        hasher.write(&whole);
-        whole.extend(hasher.finish().to_le_bytes());
+        let whole = summed(whole);
         let kept = KeptState::parse(&whole).expect("it adds up");
         let engine = kept.engine(&rules);
         assert!(matches!(engine, Ok(_) | Err(StateDoubt::NotWhole | StateDoubt::OtherRules)), "{:?}", engine.err());
