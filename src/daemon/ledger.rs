@@ -14,7 +14,7 @@ use super::keeper::{self, Keeper, News};
 use crate::engine::event::{Effect, What};
 use crate::intake::mqtt::Receipt;
 use crate::notify::post::Posted;
-use crate::store::{Record, StoreError};
+use crate::store::{EngineState, Record, StoreError};
 use crate::units::Timestamp;
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex};
@@ -48,6 +48,8 @@ pub(crate) struct Batch {
     at: Timestamp,
     records: Vec<Waiting>,
     forgotten: Forgotten,
+    /// What the engine remembers once all of them are on the disk, every now and then.
+    state: Option<EngineState>,
 }
 
 /// A record, and which message it came in: what one message said stays or goes together.
@@ -101,10 +103,15 @@ impl Ledger {
         let (jobs, to_write) = std::sync::mpsc::channel::<Batch>();
         let (done, written) = mpsc::unbounded_channel();
         std::thread::spawn(move || {
-            while let Ok(Batch { at, mut records, forgotten }) = to_write.recv() {
+            while let Ok(Batch { at, mut records, forgotten, state }) = to_write.recv() {
                 let outcome = {
                     let mut records: Vec<&mut Record> = records.iter_mut().map(|it| &mut it.record).collect();
-                    keeper::lock(&keeper).commit(at, &mut records, &forgotten)
+                    let mut keeper = keeper::lock(&keeper);
+                    let committed = keeper.commit(at, &mut records, &forgotten);
+                    if let (Ok(News { opened: None, .. }), Some(state)) = (&committed, &state) {
+                        keeper.keep_state(state);
+                    }
+                    committed
                 };
                 let (news, error) = match outcome {
                     Ok(news) => (news, None),
@@ -190,8 +197,16 @@ impl Ledger {
     }
 
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
-    /// over. A store that fails is only asked when it is due.
-    pub(super) fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
+    /// over. A store that fails is only asked when it is due. `state` is asked for where the
+    /// store will have everything the engine has taken in.
+    pub(super) fn flush(
+        &mut self,
+        now: Instant,
+        at: Timestamp,
+        due: bool,
+        forgotten: impl FnOnce() -> Forgotten,
+        state: impl FnOnce() -> Option<EngineState>,
+    ) {
         let full = self.waiting.len() >= FULL || self.harvests.receipts.len() >= BROKER_MAY_WAIT;
         let wanted = due || (self.failing_since.is_none() && (self.urgent || full));
         if self.writing_since.is_some() || !wanted {
@@ -208,9 +223,10 @@ impl Ledger {
             self.on_its_way = std::mem::take(&mut self.harvests);
             self.urgent = false;
         }
+        let state = self.waiting.is_empty().then(state).flatten();
         self.writing = records.iter().filter(|waiting| is_reading(&waiting.record)).count();
         // The writer only ends when the ledger does.
-        self.writing_since = self.jobs.send(Batch { at, records, forgotten }).is_ok().then_some(now);
+        self.writing_since = self.jobs.send(Batch { at, records, forgotten, state }).is_ok().then_some(now);
     }
 
     /// Takes note of what the writer did. Gives what may leave: what is written, and, when
@@ -375,11 +391,11 @@ mod tests {
         let now = tokio::time::Instant::now();
         for packet_id in 1..20 {
             ledger.acknowledge_with_next(receipt(packet_id));
-            ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+            ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
         }
         assert!(batches.try_recv().is_err(), "a calm room is written down every few seconds");
         ledger.acknowledge_with_next(receipt(20));
-        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
         let batch = batches.try_recv().expect("a commit is on its way");
         assert_eq!(ledger.settle(now, &mut written(batch)).receipts.len(), 20);
     }
@@ -392,13 +408,13 @@ mod tests {
             ledger.add(reading(packet_id.into()), None, false);
             ledger.acknowledge_with_next(receipt(packet_id));
         }
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
         ledger.add(reading(3), None, false);
         ledger.acknowledge_with_next(receipt(3));
         let released = ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
         assert!(released.receipts.is_empty(), "nothing is acknowledged that is not written");
         assert_eq!(ledger.unsaved(), 3);
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
         let batch = batches.try_recv().expect("the next commit");
         assert_eq!(
             batch.records.iter().map(|it| &it.record).collect::<Vec<_>>(),
@@ -410,11 +426,33 @@ mod tests {
     }
 
     #[test]
+    fn what_the_engine_remembers_goes_with_a_batch_behind_which_nothing_waits() {
+        use crate::engine::Engine;
+        let room = include_str!("../../config/traywarden.toml");
+        let config = crate::config::parse(room, "room.toml", std::path::Path::new("/")).expect("the example is right");
+        let engine = Engine::new(Arc::new(config.rules), Timestamp::UNIX_EPOCH);
+        let (mut ledger, batches) = ledger();
+        let now = tokio::time::Instant::now();
+        for number in 0..=MOST_A_COMMIT {
+            ledger.add(reading(number), None, false);
+        }
+        let kept = [(); 2].map(|()| {
+            let state = || EngineState::of(&engine, (Timestamp::UNIX_EPOCH, 0));
+            ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, state);
+            let batch = batches.try_recv().expect("a commit");
+            let kept = batch.state.is_some();
+            ledger.settle(now, &mut written(batch));
+            kept
+        });
+        assert_eq!(kept, [false, true], "the engine has taken in what the first batch lacks");
+    }
+
+    #[test]
     fn a_store_that_fails_for_ten_seconds_holds_up_no_message_and_no_letter() {
         let (mut ledger, batches) = ledger();
         let now = tokio::time::Instant::now();
         ledger.acknowledge_with_next(receipt(1));
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
         ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
         assert!(ledger.overdue(now).receipts.is_empty(), "a moment is waited for");
         let later = now + PATIENCE;
@@ -423,7 +461,7 @@ mod tests {
         let overdue = ledger.overdue(later);
         assert_eq!(overdue.receipts, [receipt(1), receipt(2)]);
         assert_eq!(overdue.posted.len(), 1, "an unsaved alarm is better than a saved silence");
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
         let released = ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
         assert!(released.receipts.is_empty() && released.posted.is_empty(), "none of it goes out twice");
         assert!(ledger.is_empty());
@@ -435,7 +473,7 @@ mod tests {
         let now = tokio::time::Instant::now();
         ledger.add(letter(), None, true);
         ledger.acknowledge_with_next(receipt(1));
-        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
         let later = now + PATIENCE;
         assert!(!ledger.is_stalled(now) && ledger.is_stalled(later));
         ledger.acknowledge_with_next(receipt(2));
@@ -451,7 +489,7 @@ mod tests {
         let (mut ledger, _batches) = ledger();
         let now = tokio::time::Instant::now();
         ledger.add(letter(), None, true);
-        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
         assert!(ledger.overdue(now).posted.is_empty());
         let continued = now + Duration::from_secs(3_600);
         assert!(ledger.overdue(continued).posted.is_empty());
@@ -478,7 +516,7 @@ mod tests {
         assert_eq!(ledger.lost() % 4, 0, "a message is not torn");
         let first = ledger.waiting.iter().find(|it| is_reading(&it.record)).map(|it| it.record.clone());
         assert_eq!(first, Some(reading(ledger.lost() as usize)), "the newest stay");
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
         let batch = batches.try_recv().expect("a commit");
         assert_eq!(batch.records[0].record, letter());
     }
@@ -495,10 +533,10 @@ mod tests {
             ledger.add(entry(number), None, true);
         }
         assert!(ledger.has_room_for_entries(), "a store that works takes them all");
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
         ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
         assert!(!ledger.has_room_for_entries());
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
         ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
         assert!(ledger.has_room_for_entries(), "what is written makes room");
     }

@@ -17,7 +17,7 @@ const A_DAY: i32 = 96;
 const AN_HOUR: i32 = 4;
 
 /// What one value has done lately: the last hour by the minute, the last week by the half hour.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Trail {
     recent: VecDeque<(Timestamp, f64)>,
     rhythm: Rhythm,

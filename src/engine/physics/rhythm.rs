@@ -22,7 +22,7 @@ const FEWEST_DAYS: usize = 3;
 const KEPT_SLOTS: i64 = DAYS * DAY_SECONDS / SLOT_SECONDS + 2;
 
 /// What a value did in the last days, by the half hour.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Rhythm {
     slots: VecDeque<Slot>,
 }
@@ -38,7 +38,7 @@ pub(crate) struct Change {
     pub high: f64,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 struct Slot {
     number: i64,
     sum: f64,

@@ -117,7 +117,7 @@ impl Side {
 }
 
 /// What one place's air has done lately.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct AirWatch {
     /// Of the tender, the usual and the hardy.
     doses: [[f64; 3]; 4],
@@ -308,7 +308,7 @@ fn spent_in(
 }
 
 /// The air of a place in one minute: degrees Celsius, per cent relative humidity.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct AirMinute {
     /// Temperature, if a fresh believed one is known.
     pub temperature: Option<f64>,

@@ -37,7 +37,7 @@ const TOGETHER: f64 = 0.58;
 const LOOK_WITHIN: TimeDelta = TimeDelta::hours(24);
 
 /// One tray's leaves.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Leaves {
     mold: MoldPressure,
     mold_band: MoldBand,
@@ -51,7 +51,7 @@ struct Leaves {
 }
 
 /// A spell in which infection had what it needs.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Met {
     /// Its last hour in which that was so.
     until: Timestamp,
@@ -61,7 +61,7 @@ struct Met {
 }
 
 /// Every tray's leaves.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct MoldWatch {
     trays: BTreeMap<String, Leaves>,
     /// Leaves that are assumed to be in a place while the journal knows of no tray at all.
