@@ -33,6 +33,8 @@ const LEAST_DEVIATION: f64 = 0.0005;
 const SPILL_BLUR_HOURS: f64 = 0.5;
 /// A sudden fall must stand for so many minutes.
 const SUDDEN_SURE: usize = 3;
+/// So long after the hour of a round a double watering is one. Own default.
+const SUDDEN_AT_A_ROUND: chrono::TimeDelta = chrono::TimeDelta::hours(2);
 /// It is told for so long, or until somebody says where the water went. Own default.
 const SUDDEN_TOLD_FOR: chrono::TimeDelta = chrono::TimeDelta::hours(12);
 /// A watering in the log explains what goes within this, hours. Own default.
@@ -159,9 +161,10 @@ impl TankWatch {
         }
         let now = self.minutes.range(sure..).map(|(_, litres)| *litres).fold(f64::MIN, f64::max);
         let watering = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
+        let at_a_round = known.round_at.is_some_and(|round| at - round < SUDDEN_AT_A_ROUND);
         let usual = match self.largest_pulse(self.hours(at)) {
             // Who left a round out waters twice as much at the next, and types it later.
-            Some(pulse) if pulse > 0.0 => pulse * if known.round_at.is_some() { 3.0 } else { 1.5 },
+            Some(pulse) if pulse > 0.0 => pulse * if at_a_round { 3.0 } else { 1.5 },
             // Waterings too small to stand out against the gauge.
             Some(_) => watering,
             None => (2.0 * watering).max(self.capacity * UNKNOWN_PULSE),
