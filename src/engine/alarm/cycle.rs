@@ -8,7 +8,7 @@ use crate::alarm::evidence::{Condition, Evidence};
 use crate::alarm::harm::Harm;
 use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
 use crate::alarm::pending::Pending;
-use crate::alarm::waking::Moment;
+use crate::alarm::waking::{LIKELY, Moment};
 use crate::event::Grade;
 use crate::units::Timestamp;
 use alloc::string::String;
@@ -30,6 +30,8 @@ const SEEN_AFTER: TimeDelta = TimeDelta::days(7);
 const PRESSING_HOLD: TimeDelta = TimeDelta::minutes(5);
 /// Harm that comes sooner by this than a letter said is news to whoever answered it. Own default.
 const SOONER: TimeDelta = TimeDelta::hours(1);
+/// What was called for is known for so long to whoever has been in the room since. Own default.
+const KNOWN_FOR: TimeDelta = TimeDelta::days(3);
 /// No shelf without an end, and none longer than a day.
 pub(crate) const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
 
@@ -94,6 +96,8 @@ pub struct Alarm {
     pub(crate) escalate_not_before: Option<Timestamp>,
     /// A letter of this conversation said that hands are needed, with this early time.
     told_early: Option<Timestamp>,
+    /// When it was last called for, in whatever episode, and whether people were in the room since.
+    called: Option<(Timestamp, bool)>,
     /// Whether its call was right, as somebody saw it.
     grade: Option<Grade>,
     /// A letter or the digest said that it is over: what comes after is new.
@@ -128,6 +132,7 @@ impl Alarm {
             priority: Priority::Digest,
             escalate_not_before: None,
             told_early: None,
+            called: None,
             grade: None,
             over_told: false,
             harm: None,
@@ -289,10 +294,18 @@ impl Alarm {
         self.told_early = Some(self.harm.map_or(Timestamp::MAX_UTC, |harm| harm.early));
     }
 
+    /// Somebody was called for it, or is called for what brings the same hands.
+    pub fn called(&mut self, at: Timestamp) {
+        self.called = Some((at, false));
+    }
+
     /// A round begins: people are in the room, and what stands becomes no more urgent while
     /// they are at it.
     pub(crate) fn round_begins(&mut self, lasts_until: Timestamp) {
         self.told_early = None;
+        if let Some((_, been_there)) = &mut self.called {
+            *been_there = true;
+        }
         if self.active {
             self.escalate_not_before = Some(lasts_until);
         }
@@ -313,8 +326,13 @@ impl Alarm {
         self.own(moment).priority(self.harm, false) != Priority::Digest
     }
 
+    /// The moment by this alarm's own rule. Whoever was called for it and has been in the room since
+    /// knows of it: a second call changes less than the first, and is worth it only for what comes
+    /// more likely than not.
     fn own(&self, moment: &Moment) -> Moment {
-        Moment { wake_if: self.wake_if.unwrap_or(moment.wake_if), ..*moment }
+        let wake_if = self.wake_if.unwrap_or(moment.wake_if);
+        let known = self.called.is_some_and(|(at, been_there)| been_there && moment.at - at < KNOWN_FOR);
+        Moment { wake_if: if known { wake_if.max(LIKELY) } else { wake_if }, ..*moment }
     }
 
     /// It leaves something unwatched that grows or draws.

@@ -32,6 +32,11 @@ impl Harm {
         Harm { early: at, likely: at, late: at }
     }
 
+    /// Beyond every forecast: what is written for a figure that will not come.
+    pub fn never(at: Timestamp) -> Timestamp {
+        at + HORIZON
+    }
+
     /// Hours from `at` to each figure, put in order and held within thirty days.
     pub fn after(at: Timestamp, early: f64, likely: f64, late: f64) -> Harm {
         let span = |hours: f64| {

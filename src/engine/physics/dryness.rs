@@ -157,7 +157,7 @@ impl MediumWater {
 
     /// Water was given; what the medium cannot hold runs through.
     pub fn pour(&mut self, grams: f64) {
-        self.grams = (self.grams + grams.max(0.0)).min(self.most);
+        self.grams = (self.grams.max(0.0) + grams.max(0.0)).min(self.most);
     }
 
     /// What is left if its medium gives the least that such media are given as.
@@ -173,12 +173,13 @@ impl MediumWater {
 
     /// The plants took water.
     pub fn draw(&mut self, grams: f64) {
-        self.grams = (self.grams - grams.max(0.0)).max(0.0);
+        // What there may be more of than was reckoned is drawn next.
+        self.grams = (self.grams - grams.max(0.0)).max(-UNWRITTEN * self.most);
     }
 
     /// What is left, grams.
     pub fn grams(&self) -> f64 {
-        self.grams
+        self.grams.max(0.0)
     }
 }
 

@@ -4,6 +4,8 @@
 pub mod slope;
 pub mod climate;
 pub mod course;
+pub(crate) mod rhythm;
+pub(crate) mod outlook;
 pub mod surface;
 pub mod canopy;
 pub mod infection;

@@ -182,25 +182,18 @@ impl MoldPressure {
         crate::physics::canopy::drying_hours(self.film, air.temperature, air.humidity, air.air_speed)
     }
 
-    /// Hours until so many times a requirement is met if the air stays as it is; zero when it is
-    /// met already, `None` when it is not within two days.
-    pub(crate) fn hours_until_met_times(&self, times: f64, air: &TrayAir) -> Option<f64> {
-        let steps = (FORECAST_HOURS / FORECAST_STEP) as usize;
-        self.met_within(times, core::iter::repeat_n((FORECAST_STEP, *air), steps))
-    }
-
-    /// Hours until so many times a requirement are met in air to come, given as spans of hours
-    /// and their air (yesterday's, a trend's). `None` when it is not met in them.
-    pub(crate) fn met_within(&self, times: f64, future: impl IntoIterator<Item = (f64, TrayAir)>) -> Option<f64> {
+    /// Hours until infection has had so many times what it needs, in air to come given as spans of
+    /// hours and their air; zero when it has had it already, `None` when it will not in them.
+    pub(crate) fn infected_within(&self, times: f64, future: impl IntoIterator<Item = (f64, TrayAir)>) -> Option<f64> {
         let mut ahead = self.clone();
         let mut passed = 0.0;
-        let mut before = ahead.requirements_met();
+        let mut before = ahead.infection_progress();
         if before >= times {
             return Some(0.0);
         }
         for (hours, air) in future {
             ahead.advance(hours, &air);
-            let after = ahead.requirements_met();
+            let after = ahead.infection_progress();
             if after >= times {
                 return Some(passed + hours * (times - before) / (after - before));
             }
@@ -210,8 +203,14 @@ impl MoldPressure {
         None
     }
 
+    /// Share of what infection needs that the present wet spell has given, of the pathogen that is
+    /// furthest on.
+    pub(crate) fn infection_progress(&self) -> f64 {
+        self.progress.iter().copied().fold(0.0, f64::max)
+    }
+
     fn requirements_met(&self) -> f64 {
-        self.progress.iter().copied().fold(self.growth / GROWTH_MET, f64::max)
+        self.infection_progress().max(self.growth / GROWTH_MET)
     }
 }
 
@@ -237,9 +236,6 @@ const DECLINE: f64 = 0.05;
 const WET_FROM: f64 = 0.5;
 /// Minutes add up to four hours only nearly in binary fractions.
 const ROUNDING_HOURS: f64 = 1e-6;
-/// Beyond two days no room stays as it is.
-const FORECAST_HOURS: f64 = 48.0;
-const FORECAST_STEP: f64 = 0.25;
 
 #[cfg(test)]
 mod tests {
@@ -261,6 +257,11 @@ mod tests {
             canopy_humidity: RelativeHumidity(humidity),
             air_speed: 0.2,
         }
+    }
+
+    /// Two days of it.
+    fn staying(air: TrayAir) -> impl Iterator<Item = (f64, TrayAir)> {
+        core::iter::repeat_n((0.25, air), 192)
     }
 
     /// Hours, temperature, humidity at the leaf, wet.
@@ -351,10 +352,10 @@ mod tests {
         let mut clock = MoldPressure::new("brassica");
         clock.advance(2.0, &air(20.0, 98.0));
         // Alternaria needs 6.0880 h at 20 °C.
-        assert!((clock.hours_until_met_times(1.0, &air(20.0, 98.0)).unwrap() - 4.0880).abs() < 1e-3);
-        assert_eq!(clock.hours_until_met_times(1.0, &air(20.0, 60.0)), None);
+        assert!((clock.infected_within(1.0, staying(air(20.0, 98.0))).unwrap() - 4.0880).abs() < 1e-3);
+        assert_eq!(clock.infected_within(1.0, staying(air(20.0, 60.0))), None);
         clock.advance(5.0, &air(20.0, 98.0));
-        assert_eq!(clock.hours_until_met_times(1.0, &air(20.0, 60.0)), Some(0.0));
+        assert_eq!(clock.infected_within(1.0, staying(air(20.0, 60.0))), Some(0.0));
     }
 
     proptest! {

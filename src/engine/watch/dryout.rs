@@ -210,7 +210,7 @@ impl DryOutWatch {
     fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
         let log = self.logs.get(&stand.place).filter(|log| log.is_one());
-        let mut reported: Option<(Harm, f64, &Water)> = None;
+        let mut reported: Option<(Harm, f64, &Water, bool)> = None;
         let mut unlogged = false;
         let mut names = Vec::new();
         for tray in stand.trays {
@@ -248,14 +248,21 @@ impl DryOutWatch {
                 .zip(self.logs.get(&stand.place))
                 .is_some_and(|(since, log)| log.usual().is_none_or(|usual| at - since > usual + LATE));
             let untyped = late && water.not_shown.is_none();
-            let most = if untyped { None } else { dry_in(water.left.at_most(), coefficient, &ahead).late };
+            // Whether it was uncovered at all, only people know: nobody has typed it, nor a watering.
+            let perhaps_covered = tray.light_at.is_none() && water.watered_at.is_none();
+            let question = untyped || perhaps_covered;
+            // Who forgets to write one down rarely forgets the next.
+            let most = if untyped && !missed { None } else { dry_in(water.left.at_most(), coefficient, &ahead).late };
             let harm = beyond_horizon(at, early.min(likely), Some(likely).filter(|_| dry.likely.is_some()), most);
-            if reported.is_none_or(|(soonest, ..)| harm.early < soonest.early) {
-                reported = Some((harm, likely, water));
-                unlogged = untyped;
+            // What is known goes before what is asked.
+            let sooner =
+                |(soonest, _, _, asked): (Harm, f64, &Water, bool)| (question, harm.early) < (asked, soonest.early);
+            if reported.is_none_or(sooner) {
+                reported = Some((harm, likely, water, question));
+                unlogged = question;
             }
         }
-        let Some((harm, likely, water)) = reported else {
+        let Some((harm, likely, water, _)) = reported else {
             return Condition::Absent;
         };
         let evidence = Evidence::Dryness {

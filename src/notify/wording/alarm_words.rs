@@ -104,6 +104,9 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                     speech.day_and_clock(*at)
                 ),
                 (Some(at), None) => format!(" The last watering in your log was {}.", speech.day_and_clock(*at)),
+                (None, None) if *unlogged => {
+                    " Your log has neither their uncovering nor a watering: if they are open, log both.".to_owned()
+                }
                 (None, None) => " Your log has no watering for them.".to_owned(),
             };
             AlarmWords {

@@ -73,8 +73,8 @@ pub struct Use {
     pub trays: Option<u32>,
     /// Places on this reservoir.
     pub places: usize,
-    /// A round began lately: somebody may be watering, and type it later.
-    pub watering: bool,
+    /// The hour of a round that began lately: somebody may be watering, and type it later.
+    pub round_at: Option<Timestamp>,
     /// Since when the gauge has not moved.
     pub(crate) flat_since: Option<Timestamp>,
     /// How long it must stand still before that is odd for this gauge, as it has moved so far.
