@@ -1,12 +1,13 @@
 //! The engine as it is now, rebuilt from what is written down, by the same function
 //! that runs live. The daemon starts so, and every verb that only reads looks at the
-//! room so, whether the daemon runs or not.
+//! room so, whether the daemon runs or not. Where what it remembered was kept and is beyond
+//! doubt, only what happened since is lived through.
 
 use crate::engine::Engine;
 use crate::engine::alarm::account::KEPT;
-use crate::engine::event::{Effect, LetterFacts};
+use crate::engine::event::{Effect, Event, LetterFacts};
 use crate::engine::rules::Rules;
-use crate::store::{Reader, StoreError};
+use crate::store::{Reader, StoreError, TakenIn};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::sync::Arc;
@@ -23,14 +24,46 @@ pub struct Rebuilt {
     pub letters: Vec<LetterFacts>,
     /// Events lived through.
     pub events: u64,
+    /// What it remembered was kept: this is how far it had come.
+    pub resumed: Option<TakenIn>,
 }
 
-/// Rebuilds the engine from the store. `now` is only the beginning of an engine without
-/// a past; the engine stands at its last stored event.
+/// An engine, and where in the record it goes on.
+struct Begun {
+    engine: Engine,
+    goes_on: GoesOn,
+}
+
+enum GoesOn {
+    /// Behind this.
+    After(TakenIn),
+    /// With the first of this time.
+    From(Timestamp),
+}
+
+/// Rebuilds the engine from the store, or from what was kept of it beside the store. `now`
+/// is only the beginning of an engine without a past; the engine stands at its last stored
+/// event, or at the last minute it had seen. What was kept may be as young as `present`.
 ///
 /// # Errors
 /// When the store cannot be read.
-pub fn rebuild(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Rebuilt, StoreError> {
+pub fn rebuild(rules: &Arc<Rules>, reader: &Reader, now: Timestamp, present: Timestamp) -> Result<Rebuilt, StoreError> {
+    let begun = match reader.kept_engine(rules, present)? {
+        Some((engine, taken_in)) => Begun { engine, goes_on: GoesOn::After(taken_in) },
+        None => from_the_past(rules, reader, now)?,
+    };
+    live_through(begun, reader, now)
+}
+
+/// The same from the store alone.
+///
+/// # Errors
+/// When the store cannot be read.
+pub fn rebuild_without_state(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Rebuilt, StoreError> {
+    live_through(from_the_past(rules, reader, now)?, reader, now)
+}
+
+fn from_the_past(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Begun, StoreError> {
     let since = now - LIVED_AGAIN;
     let first = reader.readings_span()?.map_or(now, |(first, _)| first.max(since));
     let journal = reader.journal(Timestamp::UNIX_EPOCH)?;
@@ -43,8 +76,13 @@ pub fn rebuild(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Re
     for (kind, call) in reader.calls(now - KEPT, since)? {
         engine.remember_call(kind, call);
     }
-    let mut rebuilt = Rebuilt { engine, letters: Vec::new(), events: 0 };
-    reader.events(since, now + TimeDelta::days(366), |event| {
+    Ok(Begun { engine, goes_on: GoesOn::From(since) })
+}
+
+fn live_through(Begun { engine, goes_on }: Begun, reader: &Reader, now: Timestamp) -> Result<Rebuilt, StoreError> {
+    let mut rebuilt = Rebuilt { engine, letters: Vec::new(), events: 0, resumed: None };
+    let until = now + TimeDelta::days(366);
+    let take_in = |event: Event| {
         rebuilt.events += 1;
         let recent = now - event.at < TimeDelta::hours(12);
         for effect in rebuilt.engine.handle(event) {
@@ -52,6 +90,15 @@ pub fn rebuild(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Re
                 rebuilt.letters.push(facts);
             }
         }
-    })?;
+    };
+    match goes_on {
+        GoesOn::After(taken_in) => {
+            reader.events_after(taken_in, until, take_in)?;
+            rebuilt.resumed = Some(taken_in);
+        }
+        GoesOn::From(since) => {
+            reader.events(since, until, take_in)?;
+        }
+    }
     Ok(rebuilt)
 }

@@ -40,7 +40,7 @@ pub(super) fn open(config: &Config) -> Result<Present, Failure> {
     let newest = reader.readings_span()?.map_or(present, |(_, last)| last);
     let quiet_for = Some(present - newest).filter(|quiet| *quiet > QUIET);
     let looked_at = if quiet_for.is_some() { newest } else { present };
-    let mut engine = rebuild(&Arc::new(config.rules.clone()), &reader, looked_at)?.engine;
+    let mut engine = rebuild(&Arc::new(config.rules.clone()), &reader, looked_at, present)?.engine;
     let now = engine.now().max(looked_at);
     engine.handle(Event { at: now, what: What::Tick });
     Ok(Present { engine, reader, now, quiet_for })

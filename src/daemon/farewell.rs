@@ -27,10 +27,14 @@ impl Daemon<'_> {
         if self.ledger.unsaved() > 0 {
             tracing::error!(readings = self.ledger.unsaved(), "readings could not be saved");
         }
+        let state = self.state_at_the_end(turn);
         self.link.close().await;
         self.trouble.clear();
         let now = self.clock.now();
         let mut keeper = keeper::lock(&self.keeper);
+        if let Some(state) = state {
+            keeper.keep_state(&state);
+        }
         if let Err(error) = keeper.close_well(now, turn.moves_run()) {
             tracing::error!(%error, "the store could not be closed in good order");
         }

@@ -7,7 +7,7 @@ use super::deliveries::Forgotten;
 use crate::engine::event::{Effect, What};
 use crate::engine::rules::{Rules, Site};
 use crate::journal::Did;
-use crate::store::{Claim, FileFound, Newest, Opening, Record, Reserve, Seal, Store, StoreError, claim};
+use crate::store::{Claim, EngineState, FileFound, Newest, Opening, Record, Reserve, Seal, Store, StoreError, claim};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::path::{Path, PathBuf};
@@ -197,6 +197,15 @@ impl Keeper {
             self.newest.note(last);
         }
         Ok(())
+    }
+
+    /// Keeps what the engine remembers beside the store, which has everything it came from.
+    pub(super) fn keep_state(&self, state: &EngineState) {
+        // A disk without room needs it for what is heard.
+        let Some(store) = self.store.as_ref().filter(|_| self.reserve_tried.is_none()) else { return };
+        if let Err(error) = store.keep_state(state) {
+            tracing::warn!(%error, "what the engine remembers could not be kept");
+        }
     }
 
     /// Closes the store in good order. `moves`: what was written since then belongs to a

@@ -14,7 +14,7 @@ use super::keeper::{self, Keeper, News};
 use crate::engine::event::{Effect, What};
 use crate::intake::mqtt::Receipt;
 use crate::notify::post::Posted;
-use crate::store::{Record, StoreError};
+use crate::store::{EngineState, Record, StoreError};
 use crate::units::Timestamp;
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex};
@@ -48,6 +48,8 @@ pub(crate) struct Batch {
     at: Timestamp,
     records: Vec<Waiting>,
     forgotten: Forgotten,
+    /// What the engine remembers once all of them are on the disk, every now and then.
+    state: Option<EngineState>,
 }
 
 /// A record, and which message it came in: what one message said stays or goes together.
@@ -101,10 +103,15 @@ impl Ledger {
         let (jobs, to_write) = std::sync::mpsc::channel::<Batch>();
         let (done, written) = mpsc::unbounded_channel();
         std::thread::spawn(move || {
-            while let Ok(Batch { at, mut records, forgotten }) = to_write.recv() {
+            while let Ok(Batch { at, mut records, forgotten, state }) = to_write.recv() {
                 let outcome = {
                     let mut records: Vec<&mut Record> = records.iter_mut().map(|it| &mut it.record).collect();
-                    keeper::lock(&keeper).commit(at, &mut records, &forgotten)
+                    let mut keeper = keeper::lock(&keeper);
+                    let committed = keeper.commit(at, &mut records, &forgotten);
+                    if let (Ok(News { opened: None, .. }), Some(state)) = (&committed, &state) {
+                        keeper.keep_state(state);
+                    }
+                    committed
                 };
                 let (news, error) = match outcome {
                     Ok(news) => (news, None),
@@ -190,8 +197,16 @@ impl Ledger {
     }
 
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
-    /// over. A store that fails is only asked when it is due.
-    pub(super) fn flush(&mut self, now: Instant, at: Timestamp, due: bool, forgotten: impl FnOnce() -> Forgotten) {
+    /// over. A store that fails is only asked when it is due. `state` is asked for where the
+    /// store will have everything the engine has taken in.
+    pub(super) fn flush(
+        &mut self,
+        now: Instant,
+        at: Timestamp,
+        due: bool,
+        forgotten: impl FnOnce() -> Forgotten,
+        state: impl FnOnce() -> Option<EngineState>,
+    ) {
         let full = self.waiting.len() >= FULL || self.harvests.receipts.len() >= BROKER_MAY_WAIT;
         let wanted = due || (self.failing_since.is_none() && (self.urgent || full));
         if self.writing_since.is_some() || !wanted {
@@ -208,9 +223,10 @@ impl Ledger {
             self.on_its_way = std::mem::take(&mut self.harvests);
             self.urgent = false;
         }
+        let state = self.waiting.is_empty().then(state).flatten();
         self.writing = records.iter().filter(|waiting| is_reading(&waiting.record)).count();
         // The writer only ends when the ledger does.
-        self.writing_since = self.jobs.send(Batch { at, records, forgotten }).is_ok().then_some(now);
+        self.writing_since = self.jobs.send(Batch { at, records, forgotten, state }).is_ok().then_some(now);
     }
 
     /// Takes note of what the writer did. Gives what may leave: what is written, and, when

@@ -35,7 +35,9 @@ use crate::notify::letter::{Letter, Parcel};
 use crate::notify::post::{Post, Tried};
 use crate::notify::wording;
 use crate::page::Page;
-use crate::store::{Claim, InboxAnswer, InboxOutcome, Record, Rejected, StoreError, StoredOutcome, TroubleFile};
+use crate::store::{
+    Claim, InboxAnswer, InboxOutcome, Record, Rejected, StoreError, StoredOutcome, TakenIn, TroubleFile,
+};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use deliveries::Deliveries;
@@ -55,6 +57,9 @@ const COMMIT_EVERY: Duration = Duration::from_secs(5);
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// Minute means, retention and the log's checkpoint.
 const TIDY_EVERY: TimeDelta = TimeDelta::hours(1);
+/// What the engine remembers is kept beside the store this often: half a megabyte for a large
+/// room, and what a start after a kill lives through at most.
+const KEEP_STATE_EVERY: TimeDelta = TimeDelta::hours(1);
 /// A clock that is set forward so soon after the start had not been set before: what was
 /// written since the start belongs to the new time.
 const CLOCK_UNSET_FOR: TimeDelta = TimeDelta::hours(1);
@@ -147,6 +152,11 @@ pub(crate) struct Daemon<'w> {
     inbox_unread: bool,
     inbox_taken: i64,
     next_tidy: Timestamp,
+    next_state: Timestamp,
+    /// The stamp of what the engine took in last.
+    taken_in: Option<TakenIn>,
+    /// The store has everything the engine has heard, or will have with the next commit.
+    state_is_stored: bool,
     page: Option<Page>,
     /// Something was shown that the store may not have yet: what was ticked is read there.
     shown_unwritten: bool,
@@ -345,6 +355,7 @@ impl Daemon<'_> {
         }
         let trays_meant = self.trays_meant(&what);
         let (at, seq) = self.clock.stamp();
+        self.taken_in = Some((at, seq));
         let event = Event { at, what };
         let effects = self.engine.handle(event.clone());
         let mut record = Record::of(event, seq, effects);

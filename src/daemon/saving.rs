@@ -1,12 +1,13 @@
 //! What becomes of what was written, or was not: acknowledgements and mails that may leave,
 //! and what is said of a store that fails, was damaged, or stands open again.
 
+use super::Turn;
 use super::keeper::{self, News};
 use super::ledger::{Released, Written};
-use super::{Daemon, Extras, Failing, TIDY_EVERY};
+use super::{Daemon, Extras, Failing, KEEP_STATE_EVERY, TIDY_EVERY};
 use crate::engine::event::{AtStake, What};
 use crate::notify::wording;
-use crate::store::{Reader, Trouble, TroubleAlarm};
+use crate::store::{EngineState, Reader, Trouble, TroubleAlarm};
 use chrono::TimeDelta;
 use std::sync::Arc;
 
@@ -36,6 +37,8 @@ impl Daemon<'_> {
         if let Some(how) = opened {
             // A watch that began without the store learns now what it holds.
             self.again |= self.without_store;
+            // Another file may lack what the engine has heard.
+            self.state_is_stored = false;
             self.tell_how_found(&how);
         }
         match warning {
@@ -66,7 +69,24 @@ impl Daemon<'_> {
 
     pub(super) fn flush(&mut self, due: bool) {
         let at = self.clock.now();
-        self.ledger.flush(tokio::time::Instant::now(), at, due, || self.deliveries.take_forgotten());
+        self.state_is_stored &= self.ledger.lost() == 0;
+        let is_due = self.state_is_stored && at >= self.next_state;
+        let state = || EngineState::of(&self.engine, self.taken_in.filter(|_| is_due)?);
+        let mut kept = false;
+        let state = || state().inspect(|_| kept = true);
+        self.ledger.flush(tokio::time::Instant::now(), at, due, || self.deliveries.take_forgotten(), state);
+        if kept {
+            self.next_state = at + KEEP_STATE_EVERY;
+        }
+    }
+
+    /// What the engine remembers, where the store has everything it came from and a next
+    /// start may go on from there.
+    pub(super) fn state_at_the_end(&mut self, turn: &Turn) -> Option<EngineState> {
+        self.state_is_stored &= self.ledger.lost() == 0 && self.ledger.is_empty();
+        // A turn in the same process lives through the past anew, and means to.
+        let stays = self.state_is_stored && matches!(turn, Turn::Leave(_));
+        EngineState::of(&self.engine, self.taken_in.filter(|_| stays)?)
     }
 
     /// Nothing that was heard or must be told waits long for a store that fails or stalls.

@@ -6,7 +6,8 @@ use super::keeper::{self, Keeper};
 use super::lamp::Lamp;
 use super::replies::Listening;
 use super::{
-    Daemon, DaemonError, Extras, Kept, Leave, Observed, TIDY_EVERY, Turn, deliveries::Deliveries, ledger::Ledger,
+    Daemon, DaemonError, Extras, KEEP_STATE_EVERY, Kept, Leave, Observed, TIDY_EVERY, Turn, deliveries::Deliveries,
+    ledger::Ledger,
 };
 use crate::clock::Clock;
 use crate::config::Config;
@@ -20,7 +21,7 @@ use crate::notify::postman::Postman;
 use crate::notify::wording;
 use crate::page::Page;
 use crate::rebuild;
-use crate::store::{PutRight, Reader, StoreError, TroubleFile, WaitingParcel};
+use crate::store::{PutRight, Reader, StoreError, TakenIn, TroubleFile, WaitingParcel};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::collections::HashSet;
@@ -31,6 +32,8 @@ use tokio::sync::mpsc;
 struct Past {
     engine: Engine,
     events: u64,
+    /// Minutes of which nothing came may lie behind the last thing written.
+    resumed: Option<TakenIn>,
     /// Decided before the last stop, never written down, and still true.
     unwritten: Vec<LetterFacts>,
     /// Ids of the letters of the last days.
@@ -141,6 +144,9 @@ async fn watch(
         inbox_unread: true,
         inbox_taken: 0,
         next_tidy: began + TIDY_EVERY,
+        next_state: past.resumed.map_or(began, |_| began + KEEP_STATE_EVERY),
+        taken_in: None,
+        state_is_stored: why_not.is_none() && !past.unknown,
         page: None,
         shown_unwritten: false,
         beat_missed: Arc::default(),
@@ -186,6 +192,7 @@ fn past_of_the_store(
     clock.continue_after(store.last_position()?);
     let reader = Reader::open(&config.store.path, rules)?;
     let mut past = lived_through(rules, &reader, clock.now())?;
+    clock.continue_after(past.resumed);
     // What the clock was set over was told under the old time.
     if set.is_some() {
         past.unwritten.clear();
@@ -245,6 +252,7 @@ fn past_without_writing(config: &Config, rules: &Arc<Rules>, keeper: &mut Keeper
         Past {
             engine: Engine::new(Arc::clone(rules), clock.now()),
             events: 0,
+            resumed: None,
             unwritten: Vec::new(),
             letters: Vec::new(),
             waiting: Vec::new(),
@@ -259,7 +267,10 @@ fn past_without_writing(config: &Config, rules: &Arc<Rules>, keeper: &mut Keeper
 }
 
 fn lived_through(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<Past, StoreError> {
-    let rebuilt = rebuild::rebuild(rules, reader, now)?;
+    let rebuilt = rebuild::rebuild(rules, reader, now, now)?;
+    if let Some((since, _)) = rebuilt.resumed {
+        tracing::info!(%since, events = rebuilt.events, "what the engine remembers was kept; only what came since is lived through");
+    }
     let known: HashSet<String> =
         reader.letters(now - TimeDelta::days(2))?.into_iter().map(|letter| letter.id).collect();
     let letters = known.iter().cloned().collect();
@@ -272,6 +283,7 @@ fn lived_through(rules: &Arc<Rules>, reader: &Reader, now: Timestamp) -> Result<
     Ok(Past {
         engine: rebuilt.engine,
         events: rebuilt.events,
+        resumed: rebuilt.resumed,
         unwritten,
         letters,
         waiting: Vec::new(),

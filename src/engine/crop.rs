@@ -8,7 +8,7 @@ use alloc::vec;
 use alloc::vec::Vec;
 
 /// Crops by name.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct CropTable {
     /// Crops by their names in the table.
     pub crops: BTreeMap<String, Crop>,
@@ -17,7 +17,7 @@ pub struct CropTable {
 }
 
 /// One crop.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Crop {
     /// The name growers use.
     pub name: String,

@@ -9,6 +9,7 @@ pub use crate::letters::facts::{LetterFacts, LetterKind};
 pub use crate::letters::situation::Occasion;
 pub use crate::quality::judgement::{Doubt, Judgement};
 use crate::reading::{RawReading, SensorId};
+pub use crate::refusal::Garbled;
 use crate::units::Timestamp;
 pub use crate::watch::trays::notes::EntryNote;
 pub use crate::watch::trays::refusal::{Amount, EntryRefusal};
@@ -105,47 +106,6 @@ pub enum What {
     },
     /// Nothing but the passing of time.
     Tick,
-}
-
-/// Why a message is no reading. The words are stable: they are counted by name
-/// in the rehearsal summary, in `now` and in the digest.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Garbled {
-    /// No bytes at all.
-    Empty,
-    /// More bytes than any reading needs.
-    TooLarge,
-    /// Not text, or not what the sensor's payload was declared to be.
-    NotReadable,
-    /// Readable, but the declared field is not in it.
-    FieldMissing,
-    /// The field is there but is no number.
-    NotANumber,
-    /// A unit that does not fit the quantity.
-    WrongUnit,
-    /// A number no quantity of ours can have.
-    OutOfThisWorld,
-    /// A topic no sensor of the config owns.
-    UnknownTopic,
-    /// A journal entry that could not be read.
-    BadEntry,
-}
-
-impl Garbled {
-    /// The stable word.
-    pub fn word(self) -> &'static str {
-        match self {
-            Garbled::Empty => "empty",
-            Garbled::TooLarge => "too-large",
-            Garbled::NotReadable => "not-readable",
-            Garbled::FieldMissing => "field-missing",
-            Garbled::NotANumber => "not-a-number",
-            Garbled::WrongUnit => "wrong-unit",
-            Garbled::OutOfThisWorld => "out-of-this-world",
-            Garbled::UnknownTopic => "unknown-topic",
-            Garbled::BadEntry => "bad-entry",
-        }
-    }
 }
 
 /// What a grower can do about an alarm.

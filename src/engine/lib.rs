@@ -20,6 +20,7 @@ extern crate alloc;
 extern crate std;
 
 pub mod units;
+#[macro_use]
 pub mod reading;
 pub mod journal;
 pub mod crop;
@@ -27,6 +28,7 @@ pub mod rules;
 pub mod event;
 pub mod calendar;
 mod float;
+pub mod refusal;
 pub mod quality;
 pub mod physics;
 pub mod watch;

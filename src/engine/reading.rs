@@ -5,11 +5,11 @@ use crate::float;
 use crate::units::Timestamp;
 
 /// One measured quantity of one sensor: an index into `Rules::channels`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub struct ChannelId(pub u16);
 
 /// A device that publishes: an index into `Rules::sensors`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub struct SensorId(pub u16);
 
 /// An enum whose list of all its values cannot miss one.
@@ -27,7 +27,7 @@ macro_rules! listed {
 
 listed! {
     /// What a channel reports, in the unit the raw value is kept in.
-    #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+    #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
     pub enum Quantity {
         /// Air temperature, degrees Celsius.
         Temperature,

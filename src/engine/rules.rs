@@ -13,15 +13,15 @@ use crate::crop::CropTable;
 use crate::physics::tank_geometry::Shape;
 
 /// A place: an index into [`Rules::places`].
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub struct PlaceId(pub u16);
 
 /// A reservoir: an index into [`Rules::reservoirs`].
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub struct ReservoirId(pub u16);
 
 /// What the engine obeys, built once and never changed.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Rules {
     /// The site and its people.
     pub site: Site,
@@ -40,7 +40,7 @@ pub struct Rules {
 }
 
 /// The site and its people.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Site {
     /// The grower's name for it; also the `<site>` of the MQTT topics, made safe.
     pub name: String,
@@ -69,7 +69,7 @@ pub struct Site {
 }
 
 /// A rack or shelf whose air is alike.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Place {
     /// The id in config, topics and JSON.
     pub id: String,
@@ -82,7 +82,7 @@ pub struct Place {
 }
 
 /// Limits a grower sets for a place. `None` keeps what crops and stages ask for.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct BandOverride {
     /// Lowest temperature, degrees Celsius.
     pub temperature_min: Option<f64>,
@@ -95,7 +95,7 @@ pub struct BandOverride {
 }
 
 /// A device that publishes.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Sensor {
     /// The id in config and JSON. For a reservoir's gauge: the reservoir's id.
     pub id: String,
@@ -113,7 +113,7 @@ pub struct Sensor {
 }
 
 /// One quantity of one sensor.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Channel {
     /// The device that publishes this channel.
     pub sensor: SensorId,
@@ -134,7 +134,7 @@ pub struct Channel {
 }
 
 /// A tank that feeds places.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Reservoir {
     /// The id in config, topics and JSON.
     pub id: String,
@@ -177,7 +177,7 @@ impl Reservoir {
 }
 
 /// What an ultrasonic gauge needs that does not correct for the warmth of the air itself.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Echo {
     /// The channel that measures the air the sound goes through.
     pub air: ChannelId,
@@ -186,7 +186,7 @@ pub struct Echo {
 }
 
 /// The grower's changes to one row of the alarm table.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct AlarmTuning {
     /// `false`: this kind never speaks.
     pub disabled: bool,

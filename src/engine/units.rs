@@ -13,11 +13,11 @@ use core::fmt;
 pub type Timestamp = chrono::DateTime<chrono::Utc>;
 
 /// Temperature in degrees Celsius.
-#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd, serde::Serialize, serde::Deserialize)]
 pub struct Celsius(pub f64);
 
 /// Relative humidity over liquid water, in per cent, 0 to 100.
-#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd, serde::Serialize, serde::Deserialize)]
 pub struct RelativeHumidity(pub f64);
 
 /// Pressure in kilopascals.
@@ -29,7 +29,7 @@ pub struct Kilopascals(pub f64);
 pub struct Litres(pub f64);
 
 /// How numbers are shown to the grower. Stored values never change with it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
 pub enum UnitSystem {
     /// Degrees Celsius, litres, millimetres, grams.
     #[default]

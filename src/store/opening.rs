@@ -3,6 +3,7 @@
 
 use super::beside::with_suffix;
 use super::error::{StoreError, explain};
+use super::state_file::StateFile;
 use super::{salvage, schema};
 use crate::units::Timestamp;
 use rusqlite::config::DbConfig;
@@ -60,6 +61,8 @@ pub(super) fn open(path: &Path, now: Timestamp) -> Result<(Connection, Opening),
     match opened {
         Err(StoreError::Damaged { what, .. } | StoreError::Unreadable { what, .. }) => {
             let set_aside = set_aside(path, now)?;
+            // It remembers rows that may not be carried over.
+            StateFile::beside(path).remove();
             let (mut connection, _) = open_sound(path)?;
             let carried_over = salvage::carry_over(&set_aside, &mut connection).map_err(explain(path))?;
             settle(path, &connection)?;

@@ -94,8 +94,26 @@ impl Reader {
         until: Timestamp,
         mut each: impl FnMut(Event),
     ) -> Result<Replayed, StoreError> {
+        self.events_from(Position { at: since.timestamp_millis(), seq: -1 }, until, &mut each)
+    }
+
+    /// The same for every event after a position of the record.
+    pub fn events_after(
+        &self,
+        (at, seq): (Timestamp, u32),
+        until: Timestamp,
+        mut each: impl FnMut(Event),
+    ) -> Result<Replayed, StoreError> {
+        self.events_from(Position { at: at.timestamp_millis(), seq: seq.into() }, until, &mut each)
+    }
+
+    fn events_from(
+        &self,
+        mut after: Position,
+        until: Timestamp,
+        each: &mut impl FnMut(Event),
+    ) -> Result<Replayed, StoreError> {
         let mut replayed = Replayed::default();
-        let mut after = Position { at: since.timestamp_millis(), seq: -1 };
         let end = Position { at: until.timestamp_millis(), seq: -1 };
         loop {
             let page = self.page(after, end).map_err(explain(&self.path))?;
@@ -104,12 +122,12 @@ impl Reader {
             let mut others = page.others.into_iter().peekable();
             for (position, what) in page.readings {
                 while let Some((before, other)) = others.next_if(|(other, _)| *other < position) {
-                    hand_over(before, other, &mut each, &mut replayed);
+                    hand_over(before, other, each, &mut replayed);
                 }
-                hand_over(position, what, &mut each, &mut replayed);
+                hand_over(position, what, each, &mut replayed);
             }
             for (position, other) in others {
-                hand_over(position, other, &mut each, &mut replayed);
+                hand_over(position, other, each, &mut replayed);
             }
             match page.last {
                 Some(last) => after = last,

@@ -6,6 +6,7 @@
 use super::Store;
 use super::error::StoreError;
 use super::rollup::{self, MINUTE_MS};
+use super::state_file::StateFile;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
@@ -45,6 +46,8 @@ enum Move {
 impl Store {
     /// The clock stands at `now`, and the record reaches beyond it: puts the record right.
     pub(crate) fn put_right(&mut self, now: Timestamp) -> Result<PutRight, StoreError> {
+        // Whatever was seen was seen at other times.
+        StateFile::beside(&self.path).remove();
         let explain = super::error::explain(&self.path);
         let transaction =
             self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(&explain)?;
@@ -56,6 +59,7 @@ impl Store {
     /// Moves everything from `since` on, forward, by whole minutes: a run that began before
     /// its clock was set.
     pub(crate) fn move_forward(&mut self, since: Timestamp, by: TimeDelta) -> Result<(), StoreError> {
+        StateFile::beside(&self.path).remove();
         let explain = super::error::explain(&self.path);
         let transaction =
             self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(&explain)?;

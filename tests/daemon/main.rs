@@ -11,6 +11,7 @@ mod broker_server;
 mod mail_server;
 mod bad_place;
 mod failing_store;
+mod kept_state;
 mod kills;
 mod lost_store;
 mod refusing_card;

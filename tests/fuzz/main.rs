@@ -7,6 +7,7 @@
 //! `SEED=n` begins elsewhere. A panic prints the input that caused it: make a plain test
 //! of it beside the code before you mend it.
 
+mod kept_state;
 mod mutation;
 mod targets;
 

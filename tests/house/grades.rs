@@ -79,7 +79,8 @@ fn the_account_of_calls_covers_a_month_over_a_restart() {
     let path = folder.path().join("room.db");
     let (config, _store) = nights.stored(&path);
     let reader = Reader::open(&path, &config.rules).unwrap();
-    let again = rebuild(&Arc::new(config.rules.clone()), &reader, nights.engine().now()).unwrap().engine;
+    let again =
+        rebuild(&Arc::new(config.rules.clone()), &reader, nights.engine().now(), nights.engine().now()).unwrap().engine;
     assert!(!again.calls().is_empty());
     assert_eq!(again.calls(), nights.engine().calls());
     let seen = |engine: &traywarden::engine::Engine| engine.calls_of(AlarmKind::AirTooWarm);

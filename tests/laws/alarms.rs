@@ -187,7 +187,7 @@ fn the_random_nights_are_bad_enough_to_try_the_laws() {
     }
     let mut kinds = BTreeSet::new();
     let mut occasions = [0; 3];
-    for seed in seeds(120) {
+    for seed in seeds(160) {
         let effects = Night::of(seed, Bent::default()).effects();
         kinds.extend(changes(&effects).filter(|change| raised(change)).map(|change| change.key.kind));
         for (occasion, _) in letters(&effects).flat_map(|letter| letter.alarms()) {

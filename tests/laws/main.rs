@@ -4,5 +4,6 @@
 
 mod alarms;
 mod belief;
+mod kept;
 mod night;
 mod time;

@@ -86,7 +86,8 @@ fn a_restart_through_the_real_store_changes_nothing() {
         let (mut store, _) = Store::open(&path, &rules, last.0).expect("a new store opens");
         store.commit(&records).expect("the night can be written");
         let reader = Reader::open(&path, &rules).expect("the store can be read");
-        let mut again = rebuild(&Arc::clone(&rules), &reader, last.0).expect("the store can be lived again").engine;
+        let mut again =
+            rebuild(&Arc::clone(&rules), &reader, last.0, last.0).expect("the store can be lived again").engine;
         let rest = &night.events[cut..];
         assert_same(&format!("{}, restarted at {cut}", night.label), &run(&mut live, rest), &run(&mut again, rest));
     }

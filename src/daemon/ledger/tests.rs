@@ -60,11 +60,11 @@ fn a_broker_that_waits_for_its_answer_is_answered_at_once() {
     let now = tokio::time::Instant::now();
     for packet_id in 1..20 {
         ledger.acknowledge_with_next(receipt(packet_id));
-        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
     }
     assert!(batches.try_recv().is_err(), "a calm room is written down every few seconds");
     ledger.acknowledge_with_next(receipt(20));
-    ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
     let batch = batches.try_recv().expect("a commit is on its way");
     assert_eq!(ledger.settle(now, &mut written(batch)).receipts.len(), 20);
 }
@@ -77,13 +77,13 @@ fn what_a_failed_commit_held_comes_again_with_the_next_in_its_order() {
         ledger.add(reading(packet_id.into()), None, false);
         ledger.acknowledge_with_next(receipt(packet_id));
     }
-    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
     ledger.add(reading(3), None, false);
     ledger.acknowledge_with_next(receipt(3));
     let released = ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
     assert!(released.receipts.is_empty(), "nothing is acknowledged that is not written");
     assert_eq!(ledger.unsaved(), 3);
-    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
     let batch = batches.try_recv().expect("the next commit");
     assert_eq!(batch.records.iter().map(|it| &it.record).collect::<Vec<_>>(), [&reading(1), &reading(2), &reading(3)]);
     let released = ledger.settle(now, &mut written(batch));
@@ -92,11 +92,33 @@ fn what_a_failed_commit_held_comes_again_with_the_next_in_its_order() {
 }
 
 #[test]
+fn what_the_engine_remembers_goes_with_a_batch_behind_which_nothing_waits() {
+    use crate::engine::Engine;
+    let room = include_str!("../../../config/traywarden.toml");
+    let config = crate::config::parse(room, "room.toml", std::path::Path::new("/")).expect("the example is right");
+    let engine = Engine::new(Arc::new(config.rules), Timestamp::UNIX_EPOCH);
+    let (mut ledger, batches) = ledger();
+    let now = tokio::time::Instant::now();
+    for number in 0..=MOST_A_COMMIT {
+        ledger.add(reading(number), None, false);
+    }
+    let kept = [(); 2].map(|()| {
+        let state = || EngineState::of(&engine, (Timestamp::UNIX_EPOCH, 0));
+        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, state);
+        let batch = batches.try_recv().expect("a commit");
+        let kept = batch.state.is_some();
+        ledger.settle(now, &mut written(batch));
+        kept
+    });
+    assert_eq!(kept, [false, true], "the engine has taken in what the first batch lacks");
+}
+
+#[test]
 fn a_store_that_fails_for_ten_seconds_holds_up_no_message_and_no_letter() {
     let (mut ledger, batches) = ledger();
     let now = tokio::time::Instant::now();
     ledger.acknowledge_with_next(receipt(1));
-    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
     ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
     assert!(ledger.overdue(now).receipts.is_empty(), "a moment is waited for");
     let later = now + PATIENCE;
@@ -105,7 +127,7 @@ fn a_store_that_fails_for_ten_seconds_holds_up_no_message_and_no_letter() {
     let overdue = ledger.overdue(later);
     assert_eq!(overdue.receipts, [receipt(1), receipt(2)]);
     assert_eq!(overdue.posted.len(), 1, "an unsaved alarm is better than a saved silence");
-    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
     let released = ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
     assert!(released.receipts.is_empty() && released.posted.is_empty(), "none of it goes out twice");
     assert!(ledger.is_empty());
@@ -117,7 +139,7 @@ fn a_disk_that_does_not_answer_holds_up_nothing_either() {
     let now = tokio::time::Instant::now();
     ledger.add(letter(), None, true);
     ledger.acknowledge_with_next(receipt(1));
-    ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
     let later = now + PATIENCE;
     assert!(!ledger.is_stalled(now) && ledger.is_stalled(later));
     ledger.acknowledge_with_next(receipt(2));
@@ -133,7 +155,7 @@ fn a_process_that_was_stopped_does_not_take_its_disk_for_dead() {
     let (mut ledger, _batches) = ledger();
     let now = tokio::time::Instant::now();
     ledger.add(letter(), None, true);
-    ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
     assert!(ledger.overdue(now).posted.is_empty());
     let continued = now + Duration::from_secs(3_600);
     assert!(ledger.overdue(continued).posted.is_empty());
@@ -160,7 +182,7 @@ fn the_oldest_readings_go_first_whole_messages_at_a_time_and_letters_never() {
     assert_eq!(ledger.lost() % 4, 0, "a message is not torn");
     let first = ledger.waiting.iter().find(|it| is_reading(&it.record)).map(|it| it.record.clone());
     assert_eq!(first, Some(reading(ledger.lost() as usize)), "the newest stay");
-    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
     let batch = batches.try_recv().expect("a commit");
     assert_eq!(batch.records[0].record, letter());
 }
@@ -177,10 +199,10 @@ fn a_flood_of_entries_while_the_store_fails_is_bounded() {
         ledger.add(entry(number), None, true);
     }
     assert!(ledger.has_room_for_entries(), "a store that works takes them all");
-    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
     ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
     assert!(!ledger.has_room_for_entries());
-    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
     ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
     assert!(ledger.has_room_for_entries(), "what is written makes room");
 }

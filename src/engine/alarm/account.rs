@@ -16,13 +16,13 @@ pub const KEPT: TimeDelta = TimeDelta::days(31);
 const DOUBTED_FROM: u32 = 3;
 
 /// The calls of the last month.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Account {
     kinds: BTreeMap<AlarmKind, VecDeque<Call>>,
 }
 
 /// One call, and what people said of it.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Call {
     /// When it was made.
     pub at: Timestamp,

@@ -7,7 +7,7 @@ use crate::units::Timestamp;
 use alloc::string::String;
 
 /// One alarm at one moment: what changed and what is known.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct AlarmChange {
     /// When it changed.
     pub at: Timestamp,

@@ -36,7 +36,7 @@ const KNOWN_FOR: TimeDelta = TimeDelta::days(3);
 pub(crate) const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
 
 /// How long a condition must hold and be gone.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Hold {
     /// On-delay.
     pub on: TimeDelta,
@@ -72,7 +72,7 @@ pub enum Transition {
 
 /// One alarm. `active` and `unacknowledged` are two memories; the named state is
 /// derived from them and never stored.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Alarm {
     /// The alarm that is answered, by kind and subject.
     pub key: AlarmKey,

@@ -4,6 +4,7 @@
 use crate::alarm::harm::Harm;
 use crate::physics::infection::PathogenName;
 use crate::reading::Quantity;
+use crate::refusal::RefusalWord;
 use crate::units::Timestamp;
 use crate::watch::band::CropAtStage;
 use alloc::string::String;
@@ -44,7 +45,7 @@ pub struct AtStake {
 }
 
 /// The numbers behind an alarm. Celsius, per cent, litres; words are made in `notify`.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub enum Evidence {
     /// Air outside the band of the stage.
     Air {
@@ -188,7 +189,8 @@ pub enum Evidence {
         /// Messages in the last hour.
         heard: u32,
         /// The commonest reason, as its stable word.
-        reason: &'static str,
+        #[serde(with = "crate::refusal")]
+        reason: RefusalWord,
     },
     /// Two sensors drift apart.
     Drift {

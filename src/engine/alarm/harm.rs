@@ -16,7 +16,7 @@ const HORIZON: TimeDelta = TimeDelta::days(30);
 const FORESEEN: TimeDelta = TimeDelta::days(10);
 
 /// When harm begins if nobody does anything.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Harm {
     /// A tenth of the chance lies before it.
     pub early: Timestamp,

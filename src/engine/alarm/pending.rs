@@ -8,7 +8,7 @@ const PENDING_KEEPS: TimeDelta = TimeDelta::hours(1);
 
 /// A condition on its way to an alarm. Only time in which it was seen counts towards the
 /// delay, but a gap in the data, a restart or a shelf does not begin it anew.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Pending {
     pub(super) since: Timestamp,
     /// How long it was seen to hold, up to `seen_from`.

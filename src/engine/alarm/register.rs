@@ -7,7 +7,7 @@ use alloc::collections::BTreeMap;
 use alloc::string::String;
 
 /// Alarms by kind, then by subject; walked in that order.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Register {
     by_kind: BTreeMap<AlarmKind, BTreeMap<String, Alarm>>,
 }

@@ -31,7 +31,7 @@ const OVER_HOLDS: TimeDelta = TimeDelta::minutes(2);
 const DIGEST_IS_NEAR: TimeDelta = TimeDelta::hours(1);
 
 /// The letters of alarms since the last round.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Conversation {
     /// The letter that opened it.
     root: Option<String>,
@@ -50,7 +50,7 @@ pub(crate) struct Conversation {
 }
 
 /// One alarm of the conversation.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Reported {
     cause: Cause,
     /// When its harm could begin, as it was told.

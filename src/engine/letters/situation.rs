@@ -11,7 +11,7 @@ use alloc::vec;
 use alloc::vec::Vec;
 
 /// The cause that alarms share. The order is that of the alarm table.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Cause {
     /// Too warm, in one air.
     Warmth(SharedAir),
@@ -34,7 +34,7 @@ pub enum Cause {
 }
 
 /// Air that mixes: what lies in one place with others in it, or everything that lies in none.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub enum SharedAir {
     /// Places that no other place holds: racks in one room.
     Common,
@@ -43,7 +43,7 @@ pub enum SharedAir {
 }
 
 /// Why an alarm stands in a letter.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub enum Occasion {
     /// It is new.
     Raised,

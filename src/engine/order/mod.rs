@@ -22,6 +22,7 @@ use crate::letters::snapshot::{self, Snapshot};
 use crate::quality::judge::Judge;
 use crate::quality::window::Minutes;
 use crate::reading::{ChannelId, Flag, RawReading};
+use crate::refusal;
 use crate::rules::Rules;
 use crate::units::{Celsius, Timestamp};
 use crate::watch::Watches;
@@ -39,7 +40,7 @@ use chrono::TimeDelta;
 const ECHO_AIR_KEEPS: TimeDelta = TimeDelta::minutes(30);
 
 /// Everything known, as a fold over events.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Engine {
     rules: Arc<Rules>,
     now: Timestamp,
@@ -109,6 +110,11 @@ impl Engine {
         engine.round_after = calendar::next_round(&engine.rules.site, engine.next_round);
         engine.set_wake();
         engine
+    }
+
+    /// The same engine where it obeys just these rules; what was seen under others is of no use.
+    pub fn under(self, rules: &Arc<Rules>) -> Option<Engine> {
+        (*self.rules == **rules).then(|| Engine { rules: Arc::clone(rules), ..self })
     }
 
     /// What it obeys.
@@ -203,7 +209,7 @@ impl Engine {
         match what {
             // By far the commonest; it moves no deadline.
             What::Reading(raw) => return self.reading(raw, effects),
-            What::NoValue(sensor) => self.watches.sensors[usize::from(sensor.0)].refused(self.now, "no-value"),
+            What::NoValue(sensor) => self.watches.sensors[usize::from(sensor.0)].refused(self.now, refusal::NO_VALUE),
             What::Garbled { sensor: Some(sensor), reason } => {
                 self.watches.sensors[usize::from(sensor.0)].refused(self.now, reason.word());
             }

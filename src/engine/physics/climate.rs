@@ -76,7 +76,7 @@ pub(crate) fn surface_humidity(temperature: Celsius, humidity: RelativeHumidity,
 }
 
 /// What the sensor may be off by, with the same coverage as its maker states it.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Accuracy {
     /// Plus or minus kelvin.
     pub temperature: f64,

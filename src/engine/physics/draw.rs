@@ -9,7 +9,7 @@ use alloc::vec::Vec;
 pub type LevelPoint = (f64, f64);
 
 /// Something other than a steady draw: water poured in, or a pump run.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct LevelStep {
     /// Hour of the first point after it.
     pub hours: f64,

@@ -87,7 +87,7 @@ pub(crate) enum Lesson {
 /// How many times the theoretical draw a place really draws, with its standard
 /// deviation. Holds, hidden in it, what theory does not know: the leaves' two
 /// sides, the still air among them, water that stays in the crop.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Coefficient {
     mean: f64,
     deviation: f64,
@@ -142,7 +142,7 @@ impl Coefficient {
 }
 
 /// Water a tray still has for its plants, grams.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct MediumWater {
     grams: f64,
     most: f64,

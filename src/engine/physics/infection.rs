@@ -8,7 +8,7 @@ use crate::units::{Celsius, RelativeHumidity};
 
 /// A row of table 2 of Magarey, Sutton and Thayer 2005 (Phytopathology
 /// 95:92-100, doi 10.1094/PHYTO-95-0092), read in an open transcription.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Pathogen {
     /// Which it is.
     pub name: PathogenName,
@@ -25,7 +25,7 @@ pub struct Pathogen {
 }
 
 /// A pathogen, each studied on one host.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum PathogenName {
     /// Alternaria brassicae on oilseed rape.
     AlternariaBrassicae,
@@ -58,6 +58,24 @@ pub(crate) fn pathogens_of(family: &str) -> &'static [Pathogen] {
         "lettuce" => &[BREMIA_LACTUCAE],
         "pea" => &[MYCOSPHAERELLA_PINODES],
         _ => &[BOTRYTIS_CINEREA],
+    }
+}
+
+/// The pathogens of a crop, kept as the name of a family that has them.
+pub(crate) mod family {
+    use super::{Pathogen, pathogens_of};
+    use crate::crop::FAMILIES;
+    use alloc::string::String;
+    use serde::de::{Deserialize, Deserializer};
+    use serde::ser::{Serialize, Serializer};
+
+    pub(crate) fn serialize<S: Serializer>(pathogens: &&'static [Pathogen], to: S) -> Result<S::Ok, S::Error> {
+        let of = FAMILIES.into_iter().find(|family| pathogens_of(family) == *pathogens);
+        of.unwrap_or_default().serialize(to)
+    }
+
+    pub(crate) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<&'static [Pathogen], D::Error> {
+        String::deserialize(from).map(|family| pathogens_of(&family))
     }
 }
 

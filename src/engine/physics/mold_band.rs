@@ -6,7 +6,7 @@ use crate::physics::mold_pressure::{MoldPressure, TrayAir};
 use crate::units::{Celsius, RelativeHumidity};
 
 /// The least and the most that the air can have allowed, as far as the hygrometer is good.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct MoldBand {
     least: MoldPressure,
     most: MoldPressure,

@@ -45,7 +45,7 @@ pub struct TrayAir {
 }
 
 /// What infection the present wet spell has allowed.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Infection {
     /// The row that is furthest on.
     pub pathogen: Pathogen,
@@ -59,8 +59,9 @@ pub struct Infection {
 }
 
 /// The running clock of one tray, from the day it came to the light.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct MoldPressure {
+    #[serde(with = "crate::physics::infection::family")]
     pathogens: &'static [Pathogen],
     /// Share of the requirement met in this wet spell, a figure for each pathogen.
     progress: [f64; MOST_PATHOGENS],

@@ -2,7 +2,7 @@
 //! and on either side how high and how low it may go.
 
 use crate::physics::course::{Course, REMEMBERED};
-use crate::physics::rhythm::{Change, Rhythm};
+use crate::physics::rhythm::{Change, DailyRhythm};
 use crate::units::Timestamp;
 use alloc::collections::VecDeque;
 use alloc::vec::Vec;
@@ -17,10 +17,10 @@ const A_DAY: i32 = 96;
 const AN_HOUR: i32 = 4;
 
 /// What one value has done lately: the last hour by the minute, the last week by the half hour.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Trail {
     recent: VecDeque<(Timestamp, f64)>,
-    rhythm: Rhythm,
+    rhythm: DailyRhythm,
 }
 
 /// How a value may go on.

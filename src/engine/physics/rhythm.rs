@@ -22,9 +22,9 @@ const FEWEST_DAYS: usize = 3;
 const KEPT_SLOTS: i64 = DAYS * DAY_SECONDS / SLOT_SECONDS + 2;
 
 /// What a value did in the last days, by the half hour.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub(crate) struct Rhythm {
-    slots: VecDeque<Slot>,
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(crate) struct DailyRhythm {
+    slots: VecDeque<HalfHour>,
 }
 
 /// By how much a value usually differs later from what it is at this hour.
@@ -38,14 +38,14 @@ pub(crate) struct Change {
     pub high: f64,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Slot {
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+struct HalfHour {
     number: i64,
     sum: f64,
     count: u32,
 }
 
-impl Rhythm {
+impl DailyRhythm {
     /// A value at a time; times ascend.
     pub(crate) fn note(&mut self, at: Timestamp, value: f64) {
         let number = at.timestamp().div_euclid(SLOT_SECONDS);
@@ -54,7 +54,7 @@ impl Rhythm {
                 slot.sum += value;
                 slot.count += 1;
             }
-            _ => self.slots.push_back(Slot { number, sum: value, count: 1 }),
+            _ => self.slots.push_back(HalfHour { number, sum: value, count: 1 }),
         }
         while self.slots.front().is_some_and(|slot| number - slot.number > KEPT_SLOTS) {
             self.slots.pop_front();
@@ -118,15 +118,15 @@ mod tests {
         if (6.0..22.0).contains(&(hours % 24.0)) { 24.0 } else { 20.0 }
     }
 
-    fn lived(until: f64, value: impl Fn(f64) -> f64) -> Rhythm {
-        let mut rhythm = Rhythm::default();
+    fn lived(until: f64, value: impl Fn(f64) -> f64) -> DailyRhythm {
+        let mut rhythm = DailyRhythm::default();
         (0..(until * 60.0) as usize)
             .map(|minute| minute as f64 / 60.0)
             .for_each(|hours| rhythm.note(at(hours), value(hours)));
         rhythm
     }
 
-    fn middles(rhythm: &Rhythm, hours: f64, offsets: impl IntoIterator<Item = f64>) -> Vec<f64> {
+    fn middles(rhythm: &DailyRhythm, hours: f64, offsets: impl IntoIterator<Item = f64>) -> Vec<f64> {
         rhythm.changes(at(hours), offsets.into_iter()).into_iter().map(|change| change.middle).collect()
     }
 

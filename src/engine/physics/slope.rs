@@ -9,7 +9,7 @@ use alloc::vec::Vec;
 pub const MOST_POINTS: usize = 60;
 
 /// A robust straight line through points (hours, value).
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Slope {
     /// Value gained an hour; negative when it falls.
     pub per_hour: f64,

@@ -8,7 +8,7 @@ use alloc::vec::Vec;
 use core::f64::consts::PI;
 
 /// The form of a tank, from depth to volume. Millimetres inside.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub enum Shape {
     /// Straight walls.
     Box {

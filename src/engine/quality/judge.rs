@@ -38,7 +38,7 @@ const MOVEMENTS_KNOWN: u32 = 50;
 const KNOWN_AFTER: TimeDelta = TimeDelta::hours(4);
 
 /// What one channel's judge remembers.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Judge {
     channel: ChannelId,
     quantity: Quantity,
@@ -69,7 +69,7 @@ pub struct Judge {
 }
 
 /// How a level gauge becomes litres.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Gauge {
     shape: Shape,
     sensor_height_mm: f64,
@@ -80,7 +80,7 @@ struct Gauge {
 }
 
 /// The span of raw values since the channel last moved.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Flat {
     since: Timestamp,
     low: f64,
@@ -88,7 +88,7 @@ struct Flat {
     count: u32,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Limits {
     fail: Bounds,
     suspect: Bounds,

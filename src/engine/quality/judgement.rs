@@ -18,29 +18,31 @@ pub struct Judgement {
     pub believed: Option<Reading>,
 }
 
-/// Why a reading is doubted. The words are stable.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Doubt {
-    /// Outside what the sensor or the room can have.
-    Range,
-    /// A value common probes give for "just powered on" or "not connected".
-    FaultCode,
-    /// Jumped away; believed only when the next reading confirms it.
-    Spike,
-    /// Changed faster than room air or a tank can.
-    Rate,
-    /// Has not moved for longer than a live sensor can stand still.
-    FlatLine,
-    /// Humidity pinned at the top of its scale.
-    Saturated,
-    /// Retained by the broker: its age is unknown.
-    Retained,
-    /// Measured too long ago to speak for the present.
-    Late,
-    /// The same measurement was taken before.
-    Duplicate,
-    /// An echo whose air is not known, so that its warmth could not be taken out.
-    Uncorrected,
+listed! {
+    /// Why a reading is doubted. The words are stable.
+    #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+    pub enum Doubt {
+        /// Outside what the sensor or the room can have.
+        Range,
+        /// A value common probes give for "just powered on" or "not connected".
+        FaultCode,
+        /// Jumped away; believed only when the next reading confirms it.
+        Spike,
+        /// Changed faster than room air or a tank can.
+        Rate,
+        /// Has not moved for longer than a live sensor can stand still.
+        FlatLine,
+        /// Humidity pinned at the top of its scale.
+        Saturated,
+        /// Retained by the broker: its age is unknown.
+        Retained,
+        /// Measured too long ago to speak for the present.
+        Late,
+        /// The same measurement was taken before.
+        Duplicate,
+        /// An echo whose air is not known, so that its warmth could not be taken out.
+        Uncorrected,
+    }
 }
 
 impl Doubt {

@@ -14,7 +14,7 @@ const LEAPS_FROM: usize = 4;
 const VOTING: usize = 7;
 
 /// The newest plausible readings of a channel, and which of them jumped.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Leaps {
     newest: VecDeque<(f64, bool)>,
 }

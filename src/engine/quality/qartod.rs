@@ -7,7 +7,7 @@
 use crate::reading::Flag;
 
 /// Two inclusive bounds.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Bounds {
     /// The lower one.
     pub low: f64,

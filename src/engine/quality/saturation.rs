@@ -16,7 +16,7 @@ const RECOVERS_MOST: TimeDelta = TimeDelta::hours(12);
 const NEAR_THE_TOP: f64 = 0.101;
 
 /// What one hygrometer has been through.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Saturation {
     pinned_since: Option<Timestamp>,
     recovering: Option<(Timestamp, Timestamp)>,

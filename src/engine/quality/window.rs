@@ -8,7 +8,7 @@ use crate::units::Timestamp;
 use chrono::TimeDelta;
 
 /// One channel's running minute and its newest finished one.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Minutes {
     /// Readings closer together than this arrived bunched.
     bunched_within: TimeDelta,

@@ -33,9 +33,9 @@ struct Bears {
 /// Beyond 28.4, 30 and 31.6 °C where the limit is 27: two hours at two kelvin more. Seedlings wilt
 /// within the hour near 35 °C (common practice, no source).
 const BEARS_WARMTH: Bears = Bears { beyond: [1.4, 3.0, 4.6], dose: [4.0; 3] };
-/// Below 11.6, 10 and 8.4 °C where the limit is 15: four hours at two kelvin less. Crops that love
+/// Below 11.6, 10 and 8.4 °C where the limit is 15: three to five hours at two kelvin less. Crops that love
 /// warmth are chilled in some hours below 10 °C (common practice, no source).
-const BEARS_COLD: Bears = Bears { beyond: [3.4, 5.0, 6.6], dose: [8.0; 3] };
+const BEARS_COLD: Bears = Bears { beyond: [3.4, 5.0, 6.6], dose: [6.0, 8.0, 10.0] };
 /// Dry air takes water from the first per cent on: 15 h at 10 %, give or take.
 const BEARS_DRYNESS: Bears = Bears { beyond: [0.0; 3], dose: [60.0, 150.0, 330.0] };
 /// A dose fades over this span once the air is good again.
@@ -117,7 +117,7 @@ impl Side {
 }
 
 /// What one place's air has done lately.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct AirWatch {
     /// Of the tender, the usual and the hardy.
     doses: [[f64; 3]; 4],
@@ -308,7 +308,7 @@ fn spent_in(
 }
 
 /// The air of a place in one minute: degrees Celsius, per cent relative humidity.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct AirMinute {
     /// Temperature, if a fresh believed one is known.
     pub temperature: Option<f64>,

@@ -23,7 +23,7 @@ const GENERAL: Band = Band {
 };
 
 /// Degrees Celsius and per cent relative humidity; `None`: no limit.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Band {
     /// Lowest temperature.
     pub temperature_min: Option<f64>,
@@ -36,7 +36,7 @@ pub struct Band {
 }
 
 /// A crop that breathes the air of a place, at one of its stages there.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub struct CropAtStage {
     /// The crop or blend.
     pub crop: String,
@@ -45,7 +45,7 @@ pub struct CropAtStage {
 }
 
 /// What a place must hold now.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Demand {
     /// Where the trays are comfortable.
     pub band: Band,

@@ -18,7 +18,7 @@ const TRUE_TEMPERATURE_DIFFERENCE: f64 = 1.5;
 const TRUE_HUMIDITY_DIFFERENCE: f64 = 3.0;
 
 /// One pair of sisters.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct DriftWatch {
     place: String,
     first: ChannelId,

@@ -44,7 +44,7 @@ const NEARLY_USED_UP: f64 = 450.0;
 const NEARLY_DRY: f64 = 3.0;
 
 /// One tray's water.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Water {
     left: MediumWater,
     waterings: u32,
@@ -64,7 +64,7 @@ struct Water {
 
 /// A tray's water without the waterings since `from`, which its tank has neither shown nor
 /// denied: a refill covers what a round draws.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Unshown {
     from: Timestamp,
     left: MediumWater,
@@ -74,11 +74,11 @@ struct Unshown {
 
 /// The last rounds in which waterings of a place were written down, whichever tray they were
 /// for.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct WateringLog(VecDeque<Timestamp>);
 
 /// Every tray's water, and what each place has taught about drying.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct DryOutWatch {
     trays: BTreeMap<String, Water>,
     coefficients: BTreeMap<u16, Coefficient>,

@@ -20,7 +20,7 @@ use chrono::TimeDelta;
 pub(crate) const ROUND_LASTS: TimeDelta = TimeDelta::hours(1);
 
 /// What is known of every tray's leaves, water and warmth.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct GrowingWatch {
     pub(crate) mold: MoldWatch,
     pub(crate) dryout: DryOutWatch,

@@ -39,7 +39,7 @@ use watering::WateringWatch;
 const LOOK_EVERY: i64 = 10;
 
 /// Every watch of a site.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Watches {
     pub(crate) sensors: Vec<SensorWatch>,
     pub(crate) places: Vec<PlaceWatch>,

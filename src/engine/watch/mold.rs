@@ -22,9 +22,12 @@ use chrono::TimeDelta;
 
 /// Half of what infection needs is allowed: from here on the forecast is told.
 const REPORTED_FROM: f64 = 0.5;
-/// A published requirement is the least that infection needs; a tenth, the half and nine tenths of
-/// the chance lie before so many times of it. Own default.
-const BEARS: [f64; 3] = [1.45 - 0.35 * TOGETHER, 1.45, 1.45 + 0.4 * TOGETHER];
+/// A published requirement is what leaves need that were sown with spores; leaves of a clean room
+/// bear more. A tenth, the half and nine tenths of the chance lie before so many times of it. Own
+/// default, the early one with care.
+const BEARS: [f64; 3] = [1.05, 1.45, 1.7];
+/// The same for leaves that are dripped on, of which it is sure that they are wet. Own default.
+const BEARS_DRIPPING: [f64; 3] = [1.0, 1.3, 1.7];
 /// Where leaves are wet from is known no better than so many per cent: other places were fitted
 /// best by other limits than 90 % (Sentelhas et al. 2008, from memory). A tenth of the chance on
 /// either side; own default.
@@ -37,7 +40,7 @@ const TOGETHER: f64 = 0.58;
 const LOOK_WITHIN: TimeDelta = TimeDelta::hours(24);
 
 /// One tray's leaves.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Leaves {
     mold: MoldPressure,
     mold_band: MoldBand,
@@ -51,7 +54,7 @@ struct Leaves {
 }
 
 /// A spell in which infection had what it needs.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Met {
     /// Its last hour in which that was so.
     until: Timestamp,
@@ -61,7 +64,7 @@ struct Met {
 }
 
 /// Every tray's leaves.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct MoldWatch {
     trays: BTreeMap<String, Leaves>,
     /// Leaves that are assumed to be in a place while the journal knows of no tray at all.
@@ -161,7 +164,7 @@ impl MoldWatch {
                 let passed = (at - since).num_seconds() as f64 / 3600.0;
                 let [early, likely, late] =
                     [(Face::Low, 0), (Face::Likely, 1), (Face::High, 2)].map(|(face, which)| {
-                        let left = needed * BEARS[which] - passed;
+                        let left = needed * BEARS_DRIPPING[which] - passed;
                         // As long as it drips; leaves that dry before that begin anew.
                         let drips =
                             outlook.ahead(face, 0.0).take_while(|margin| *margin < 0.0).count() as f64 * STEP_HOURS;

@@ -14,7 +14,7 @@ use crate::watch::seen::{Judged, Seen, Subject};
 use alloc::vec::Vec;
 
 /// The air of one place that has a sensor.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct PlaceWatch {
     pub(crate) place: PlaceId,
     pub(crate) served: Vec<PlaceId>,

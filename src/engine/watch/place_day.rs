@@ -55,7 +55,7 @@ pub struct SurfaceDay {
 }
 
 /// One place's air, gathered minute by minute.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct PlaceTally {
     temperature: LowHigh,
     humidity: LowHigh,
@@ -70,7 +70,7 @@ pub(crate) struct PlaceTally {
     surfaces: BTreeMap<String, (u32, u32)>,
 }
 
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct LowHigh {
     low: f64,
     high: f64,

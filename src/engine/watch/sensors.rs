@@ -44,8 +44,23 @@ const REFUSED_ON_END: u32 = 10;
 /// A fifth of an hour's messages, and at least ten, are no accident either. Own default.
 const REFUSED_SHARE: f64 = 0.2;
 
+/// Longer than the arrays that serde knows.
+mod hour {
+    use alloc::vec::Vec;
+    use serde::de::{Deserialize, Deserializer, Error};
+    use serde::ser::{Serialize, Serializer};
+
+    pub(super) fn serialize<S: Serializer>(hour: &[(u32, u32); 60], to: S) -> Result<S::Ok, S::Error> {
+        hour.as_slice().serialize(to)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<[(u32, u32); 60], D::Error> {
+        Vec::deserialize(from)?.try_into().map_err(|_| D::Error::custom("an hour has sixty minutes"))
+    }
+}
+
 /// What is known of one sensor's speaking.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct SensorWatch {
     /// The sensor that is listened for.
     pub sensor: SensorId,
@@ -54,8 +69,10 @@ pub(crate) struct SensorWatch {
     last_spoke: Option<Timestamp>,
     last_believed: Option<Timestamp>,
     refused_on_end: u32,
+    #[serde(with = "hour")]
     hour: [(u32, u32); 60],
     minute: i64,
+    #[serde(with = "crate::refusal::counts")]
     reasons: BTreeMap<&'static str, u32>,
     /// Silences that healed by themselves: when they ended, and how long they were.
     outages: VecDeque<(Timestamp, TimeDelta)>,
@@ -64,11 +81,12 @@ pub(crate) struct SensorWatch {
 }
 
 /// What a sensor did since the last digest.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct SensorTally {
     /// Readings believed.
     pub believed: u32,
     /// Messages and readings refused, by stable word.
+    #[serde(with = "crate::refusal::counts")]
     pub refused: BTreeMap<&'static str, u32>,
     /// Minutes of silence.
     pub(crate) silent_minutes: u32,

@@ -18,7 +18,7 @@ const STORE_HARM_AFTER: TimeDelta = TimeDelta::hours(24);
 const HURT_STANDS: TimeDelta = TimeDelta::hours(1);
 
 /// What is known of the whole site.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct SiteWatch {
     pub(crate) broker_lost_at: Option<Timestamp>,
     /// Somebody else uses our client id: how often we were thrown out, and the id.

@@ -24,7 +24,7 @@ const NOT_SHOWN: f64 = 0.25;
 const USUAL_GRAMS: f64 = 118.0;
 
 /// What is watched for at one tank.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct WateringWatch {
     shown: u32,
     /// The last round that could be judged did not show; one that cannot be judged is no
@@ -34,7 +34,7 @@ pub(crate) struct WateringWatch {
 }
 
 /// Waterings logged close together.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct WateringRound {
     first: Timestamp,
     last: Timestamp,

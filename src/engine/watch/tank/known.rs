@@ -22,7 +22,7 @@ pub(super) const LEAK_HOURS: f64 = 2.0;
 pub(super) const SAME_ROUND_HOURS: f64 = 0.25;
 
 /// What one reservoir has done lately.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct TankWatch {
     pub(super) capacity: f64,
     pub(super) reserve: f64,
@@ -59,7 +59,7 @@ pub struct TankWatch {
 }
 
 /// A large fall that nobody logged.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Sudden {
     pub(super) at: Timestamp,
     pub(super) litres: f64,
@@ -82,7 +82,7 @@ pub struct Use {
 }
 
 /// What the leak test found.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct LeakTest {
     /// The sum went beyond its limit, and the newest half hours go the same way.
     pub(super) proven: bool,

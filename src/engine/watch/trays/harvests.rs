@@ -14,7 +14,7 @@ const OWN_CUTS: usize = 3;
 const LAST_CUTS: usize = 10;
 
 /// A tray or lot that was cut.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Cut {
     /// The tray, by the grower's name for it.
     pub tray: String,
@@ -31,7 +31,7 @@ pub struct Cut {
 }
 
 /// A tray or lot that was thrown away.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Lost {
     /// The tray, by the grower's name for it.
     pub tray: String,

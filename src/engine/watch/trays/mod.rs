@@ -61,7 +61,7 @@ pub enum Logged {
 }
 
 /// All trays, and the entries they were folded from.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Trays {
     growing: BTreeMap<String, Tray>,
     ended: BTreeMap<String, Timestamp>,

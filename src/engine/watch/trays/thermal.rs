@@ -18,7 +18,7 @@ const CEILING: f64 = 24.0;
 const KEPT: TimeDelta = TimeDelta::days(7);
 
 /// The warmth a tray has had.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Warmth {
     /// Degree-hours above the base temperature.
     pub degree_hours: f64,
@@ -39,7 +39,7 @@ impl Warmth {
     }
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct ThermalClock {
     sown_at: Timestamp,
     warmth: Warmth,
@@ -47,7 +47,7 @@ struct ThermalClock {
 }
 
 /// The second clocks of all trays.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct ThermalClocks {
     clocks: BTreeMap<String, ThermalClock>,
 }

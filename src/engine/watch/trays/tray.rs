@@ -79,7 +79,7 @@ const COVERED_GRACE: TimeDelta = TimeDelta::hours(12);
 const HARVEST_GRACE: TimeDelta = TimeDelta::hours(24);
 
 /// One tray, or a lot of alike trays sown together.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Tray {
     /// The grower's name for it.
     pub name: String,
