@@ -4,7 +4,7 @@
 use super::quantile::quantile;
 use super::rank::holm;
 use super::stages::{DAMP_FROM, longest, longest_gap};
-use super::walk::{STEP, STEP_HOURS, Slot, Walked};
+use super::walk::{LivedStep, STEP, STEP_HOURS, Walked};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use serde::Serialize;
@@ -161,7 +161,7 @@ pub(crate) fn envelope(own: &Walked, peers: &[&Walked]) -> Vec<Envelope> {
         values.sort_by(f64::total_cmp);
         [quantile(&values, 0.25), quantile(&values, 0.5), quantile(&values, 0.75)]
     };
-    let step = |slot: &Slot| {
+    let step = |slot: &LivedStep| {
         let known: Vec<(f64, f64)> = peers.iter().filter_map(|peer| air_then(slot.at, peer)).collect();
         (!known.is_empty()).then(|| Envelope {
             at: slot.at,
@@ -267,7 +267,7 @@ fn light_age(walked: &Walked) -> TimeDelta {
 fn value(measure: Exposure, walked: &Walked, age: TimeDelta) -> f64 {
     let light_from = walked.uncovered_at();
     let light_until = (light_from + age).min(walked.until);
-    let cut = |from: Timestamp, until: Timestamp| -> &[Slot] {
+    let cut = |from: Timestamp, until: Timestamp| -> &[LivedStep] {
         let first = walked.slots.partition_point(|slot| slot.at < from);
         let last = walked.slots.partition_point(|slot| slot.at < until);
         &walked.slots[first..last.max(first)]
@@ -275,10 +275,10 @@ fn value(measure: Exposure, walked: &Walked, age: TimeDelta) -> f64 {
     let light = cut(light_from, light_until);
     let covered = cut(walked.sown_at, light_from);
     let whole = cut(walked.sown_at, light_until);
-    let hours = |slots: &[Slot], holds: &dyn Fn(&Slot) -> bool| {
+    let hours = |slots: &[LivedStep], holds: &dyn Fn(&LivedStep) -> bool| {
         slots.iter().filter(|slot| holds(slot)).count() as f64 * STEP_HOURS
     };
-    let damp = |slot: &Slot| slot.air.is_some_and(|air| air.1 >= DAMP_FROM);
+    let damp = |slot: &LivedStep| slot.air.is_some_and(|air| air.1 >= DAMP_FROM);
     match measure {
         Exposure::OverdueCover => ((light_from - walked.light_due_at).num_minutes() as f64 / 60.0).max(0.0),
         Exposure::DampSpell => longest(light, damp),

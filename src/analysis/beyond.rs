@@ -1,6 +1,6 @@
 //! How long a limit was passed, and for how long nobody can say.
 
-use super::standing::{Rhythm, standing};
+use super::standing::{SpeaksEvery, standing};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
@@ -31,7 +31,7 @@ pub struct Beyond {
 pub fn beyond(
     means: &[(Timestamp, f64)],
     (from, until): (Timestamp, Timestamp),
-    rhythm: Rhythm,
+    rhythm: SpeaksEvery,
     side: LimitSide,
     limit: f64,
 ) -> Beyond {
@@ -76,8 +76,8 @@ mod tests {
     }
 
     /// A sensor that speaks every so many minutes and is silent after so many.
-    fn rhythm(every: i64, silent_after: i64) -> Rhythm {
-        Rhythm { every: minutes(every), silent_after: minutes(silent_after) }
+    fn rhythm(every: i64, silent_after: i64) -> SpeaksEvery {
+        SpeaksEvery { every: minutes(every), silent_after: minutes(silent_after) }
     }
 
     #[test]

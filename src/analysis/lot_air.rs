@@ -1,7 +1,7 @@
 //! The air one lot of trays had, from sowing to its end, in the few figures that yields
 //! are held against. The limits, the stages and the mold clock are the walk's.
 
-use super::walk::{STEP_HOURS, Slot, Walked};
+use super::walk::{LivedStep, STEP_HOURS, Walked};
 use crate::engine::physics::climate::vapour_pressure_deficit;
 use crate::units::{Celsius, RelativeHumidity};
 
@@ -26,8 +26,9 @@ impl LotAir {
     /// The figures of a life that was lived through. Steps whose air was not known count
     /// for nothing but `known`.
     pub(crate) fn of(walked: &Walked) -> LotAir {
-        let known: Vec<(&Slot, (f64, f64))> = walked.slots.iter().filter_map(|slot| Some((slot, slot.air?))).collect();
-        let lit: Vec<(&Slot, (f64, f64))> = known.iter().copied().filter(|(slot, _)| slot.open).collect();
+        let known: Vec<(&LivedStep, (f64, f64))> =
+            walked.slots.iter().filter_map(|slot| Some((slot, slot.air?))).collect();
+        let lit: Vec<(&LivedStep, (f64, f64))> = known.iter().copied().filter(|(slot, _)| slot.open).collect();
         let in_light = |of: &dyn Fn((f64, f64)) -> f64| {
             (!lit.is_empty()).then(|| lit.iter().map(|(_, air)| of(*air)).sum::<f64>() / lit.len() as f64)
         };

@@ -3,7 +3,7 @@
 
 use super::lives::Life;
 use super::stages::{DAMP_FROM, holes};
-use super::walk::{STEP, Slot, Walked};
+use super::walk::{LivedStep, STEP, Walked};
 use crate::engine::physics::infection::botrytis_growth;
 use crate::engine::rules::PlaceId;
 use crate::journal::{Did, Loss};
@@ -131,6 +131,6 @@ fn suspects(life: &Life, walked: &Walked, from: Timestamp, until: Timestamp) -> 
     suspects
 }
 
-fn damp_in_light(slot: &Slot) -> bool {
+fn damp_in_light(slot: &LivedStep) -> bool {
     slot.open && slot.air.is_some_and(|air| air.1 >= DAMP_FROM)
 }

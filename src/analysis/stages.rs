@@ -2,7 +2,7 @@
 
 use super::lives::Life;
 use super::quantile::quantile;
-use super::walk::{STEP, STEP_HOURS, Slot, Walked};
+use super::walk::{LivedStep, STEP, STEP_HOURS, Walked};
 use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
 use crate::engine::rules::Rules;
 use crate::engine::watch::band::demand_of;
@@ -89,7 +89,14 @@ pub(crate) fn stages(rules: &Rules, life: &Life, walked: &Walked) -> Vec<StageTr
     .collect()
 }
 
-fn stage(rules: &Rules, life: &Life, walked: &Walked, run: &[Slot], from: Timestamp, until: Timestamp) -> StageTrace {
+fn stage(
+    rules: &Rules,
+    life: &Life,
+    walked: &Walked,
+    run: &[LivedStep],
+    from: Timestamp,
+    until: Timestamp,
+) -> StageTrace {
     let which = run[0].stage;
     let tray = life.as_of(from);
     let demand = demand_of(rules, tray.place, &[&tray], true, from);
@@ -136,7 +143,7 @@ fn stage(rules: &Rules, life: &Life, walked: &Walked, run: &[Slot], from: Timest
 }
 
 /// The longest unbroken spell, hours. A step in which the air was not known breaks it.
-pub(crate) fn longest(slots: &[Slot], holds: impl Fn(&Slot) -> bool) -> f64 {
+pub(crate) fn longest(slots: &[LivedStep], holds: impl Fn(&LivedStep) -> bool) -> f64 {
     let (mut now, mut most) = (0_u32, 0_u32);
     for slot in slots {
         now = if holds(slot) { now + 1 } else { 0 };

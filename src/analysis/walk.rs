@@ -51,7 +51,7 @@ pub struct AirStep {
 
 /// One step of a life.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Slot {
+pub(crate) struct LivedStep {
     /// When it began.
     pub at: Timestamp,
     /// The tray's stage then.
@@ -86,7 +86,7 @@ pub struct Walked {
     /// When it should have come to the light.
     pub(crate) light_due_at: Timestamp,
     /// Its steps, ascending.
-    pub(super) slots: Vec<Slot>,
+    pub(super) slots: Vec<LivedStep>,
     /// When it was watered.
     pub waterings: Vec<Timestamp>,
     /// When it was misted.
@@ -101,7 +101,7 @@ impl Walked {
 
     /// Its air as data.
     pub fn steps(&self) -> Vec<AirStep> {
-        let of = |slot: &Slot| {
+        let of = |slot: &LivedStep| {
             let air = slot.air.map(|(celsius, percent)| (Celsius(celsius), RelativeHumidity(percent)));
             AirStep {
                 at: slot.at,
@@ -157,7 +157,7 @@ pub fn walk(rules: &Rules, life: &Life, known: &[KnownAir], now: Timestamp) -> W
             water.draw(Coefficient::default().mean() * drawn_by_theory(at, zone, &tray, &air) * STEP_HOURS);
         }
         let limits = crate::engine::watch::band::demand_of(rules, tray.place, &[&tray], true, at).limits;
-        slots.push(Slot {
+        slots.push(LivedStep {
             at,
             stage: tray.stage(at),
             air: here,

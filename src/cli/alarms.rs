@@ -165,7 +165,7 @@ fn calls(kinds: &[KindAccount]) -> Result<(), Failure> {
             Some(minutes) => format!("answered after {minutes} min"),
             None => "not answered".to_owned(),
         };
-        let (name, calls, right, wrong) = (kind.kind.word().replace('-', " "), kind.calls, kind.right, kind.wrong);
+        let (name, calls, right, wrong) = (wording::kind(kind.kind), kind.calls, kind.right, kind.wrong);
         let calls = if calls == 1 { "1 call".to_owned() } else { format!("{calls} calls") };
         print(&format!("  {name:<20} {calls}, {right} right, {wrong} wrong, {after}"))?;
     }

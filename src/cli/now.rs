@@ -104,10 +104,9 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], rules: &Rules, width: u
     for tank in &snapshot.reservoirs {
         let _ = writeln!(text, "\n{}", tank.name);
         show::labelled(&mut text, "usable", &format!("{}, {}", usable(tank, site), show::percent(tank.percent)), width);
-        let at_inlet = tank.usable.zip(tank.usable_accuracy).is_some_and(|(usable, accuracy)| usable <= accuracy);
         let empty = match tank.empty_at {
             Some((best, ..)) => show::local(site, best),
-            None if at_inlet => "now: the water is at the pump inlet".to_owned(),
+            None if tank.is_empty() => "now: the water is at the pump inlet".to_owned(),
             None => "no measurable draw".to_owned(),
         };
         show::labelled(&mut text, "dry", &empty, width);

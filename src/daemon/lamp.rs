@@ -7,7 +7,7 @@ use crate::intake::mqtt::Speaker;
 use crate::notify::annunciator;
 use crate::notify::carrier::{Attempt, Carrier, Refused};
 use crate::notify::letter::{CarrierName, Letter, Parcel};
-use crate::notify::outbox::Refusal;
+use crate::notify::waits::Refusal;
 
 /// Tells a lamp how each alarm stands.
 pub(super) struct Lamp {

@@ -3,7 +3,7 @@
 //! `post` gives each carrier a queue of its own, so that none waits for another.
 
 use super::letter::{CarrierName, Letter, Parcel};
-use super::outbox::Refusal;
+use super::waits::Refusal;
 use crate::engine::alarm::AlarmChange;
 use std::pin::Pin;
 

@@ -2,7 +2,7 @@
 //!
 //! In reading order: `letter` is what is said, `wording` finds the sentences, `carrier`
 //! is a way to tell them (`postman` with `message` is the mail, `annunciator` says what
-//! a lamp is told), `outbox` decides when each parcel is tried, `post` is a carrier
+//! a lamp is told), `outbox` decides when each parcel is tried (`waits`: how long after what), `post` is a carrier
 //! with its queue.
 
 pub(crate) mod annunciator;
@@ -13,4 +13,5 @@ pub mod message;
 pub mod outbox;
 pub mod post;
 pub mod postman;
+pub mod waits;
 pub mod wording;

@@ -5,7 +5,7 @@ use super::carrier::{Attempt, Carrier, Refused};
 use super::dialogue::{Dialogue, Security, SmtpTrouble, StepLimits};
 use super::letter::{CarrierName, Letter, Parcel};
 use super::message::{self, Sender};
-use super::outbox::Refusal;
+use super::waits::Refusal;
 use crate::config;
 use crate::engine::alarm::AlarmChange;
 use crate::marks::MarkKey;

@@ -32,6 +32,8 @@ mod alarm_reported;
 mod watch_words;
 
 #[cfg(test)]
+mod sample_alarms;
+#[cfg(test)]
 mod samples;
 #[cfg(test)]
 mod tests;
@@ -41,7 +43,7 @@ pub use guard_words::{GuardCall, GuardWhy};
 
 use crate::config::GuardSettings;
 use crate::engine::Engine;
-use crate::engine::alarm::AlarmChange;
+use crate::engine::alarm::{AlarmChange, AlarmKind};
 use crate::engine::event::{Command, CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
 use crate::engine::letters::situation::Situation;
 use crate::engine::rules::{Rules, Site};
@@ -58,6 +60,11 @@ use speech::Speech;
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
 pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
     alarm_reported::paragraph(change, &Speech::new(site, change.at))
+}
+
+/// A kind of alarm as people say it: "air too warm".
+pub fn kind(kind: AlarmKind) -> String {
+    account_words::name(kind)
 }
 
 /// What stands in a place, as a terminal and JSON show it: "broccoli in light".

@@ -62,7 +62,7 @@ pub use redate::{MOVED, PutRight};
 pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use reserve::Reserve;
 pub use seal::Seal;
-pub use state::{StateDoubt, EngineState, KeptState, TakenIn};
+pub use state::{EngineState, KeptState, StateDoubt, TakenIn};
 pub use state_file::StateFile;
 pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
 pub use write::{Record, Rejected, StoredDelivery};

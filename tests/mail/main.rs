@@ -17,9 +17,10 @@ use traywarden::marks::MarkKey;
 use traywarden::notify::carrier::Carrier;
 use traywarden::notify::letter::{Letter, Parcel, Picture};
 use traywarden::notify::message::{self, Sender};
-use traywarden::notify::outbox::{Outbox, ParcelSettled, Refusal, State};
+use traywarden::notify::outbox::{Outbox, ParcelSettled, State};
 use traywarden::notify::post::{Post, Posted};
 use traywarden::notify::postman::Postman;
+use traywarden::notify::waits::Refusal;
 use traywarden::notify::wording;
 use traywarden::units::{Timestamp, UnitSystem};
 

@@ -92,6 +92,13 @@ pub struct ReservoirDay {
     pub empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
 }
 
+impl ReservoirDay {
+    /// The water is at the pump inlet, as far as the gauge can tell.
+    pub fn is_empty(&self) -> bool {
+        self.usable.is_some_and(|usable| usable <= self.usable_accuracy.unwrap_or(0.0).max(0.0))
+    }
+}
+
 /// A tray and what it needs.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TrayDay {

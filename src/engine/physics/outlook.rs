@@ -114,7 +114,7 @@ mod tests {
 
     /// Lamps from six to ten at night warm a shelf by four kelvin.
     fn lamps(hours: f64) -> f64 {
-        if (6.0..22.0).contains(&hours.rem_euclid(24.0)) { 24.0 } else { 20.0 }
+        if (6.0..22.0).contains(&(hours % 24.0)) { 24.0 } else { 20.0 }
     }
 
     #[test]
@@ -127,7 +127,7 @@ mod tests {
 
     #[test]
     fn what_the_lamps_do_each_morning_is_no_course() {
-        let rising = |hours: f64| lamps(hours).min(20.0 + (hours.rem_euclid(24.0) - 6.0).clamp(0.0, 1.0) * 4.0);
+        let rising = |hours: f64| lamps(hours).min(20.0 + ((hours % 24.0) - 6.0).clamp(0.0, 1.0) * 4.0);
         let outlook = lived(5.0 * 24.0 + 6.7, rising);
         assert!((after(&outlook, Face::Likely, 3.0) - 24.0).abs() < 0.2, "{}", after(&outlook, Face::Likely, 3.0));
     }

@@ -115,7 +115,7 @@ mod tests {
 
     /// Lamps from six to ten at night warm a shelf by four kelvin.
     fn lamps(hours: f64) -> f64 {
-        if (6.0..22.0).contains(&hours.rem_euclid(24.0)) { 24.0 } else { 20.0 }
+        if (6.0..22.0).contains(&(hours % 24.0)) { 24.0 } else { 20.0 }
     }
 
     fn lived(until: f64, value: impl Fn(f64) -> f64) -> DailyRhythm {
@@ -135,7 +135,7 @@ mod tests {
         // Each day is a kelvin warmer by noon than the one before it.
         let noons = |hours: f64| {
             let day = (hours / 24.0) as i32;
-            if hours.rem_euclid(24.0) >= 12.0 { f64::from(day) } else { 0.0 }
+            if hours % 24.0 >= 12.0 { f64::from(day) } else { 0.0 }
         };
         let rhythm = lived(7.0 * 24.0 + 6.0, noons);
         let found = rhythm.changes(at(7.0 * 24.0 + 6.0), [8.0].into_iter());

@@ -115,13 +115,31 @@ impl Judge {
                 assumed: reservoir.echo.map(|echo| echo.assumed),
             }
         });
+        let limits = limits(channel.quantity, gauge.as_ref(), channel.resolution, sensor.surface.is_some());
         Judge {
-            channel: id,
-            quantity: channel.quantity,
-            every: sensor.every,
-            limits: limits(channel.quantity, gauge.as_ref(), channel.resolution, sensor.surface.is_some()),
             gain: channel.gain,
             offset: channel.offset,
+            ceiling: channel.ceiling,
+            ..Judge::uncalibrated(id, channel.quantity, sensor.every, limits, channel.resolution, gauge)
+        }
+    }
+
+    /// A judge that has heard nothing, of a channel that needs no correction.
+    fn uncalibrated(
+        channel: ChannelId,
+        quantity: Quantity,
+        every: TimeDelta,
+        limits: Limits,
+        resolution: f64,
+        gauge: Option<Gauge>,
+    ) -> Judge {
+        Judge {
+            channel,
+            quantity,
+            every,
+            limits,
+            gain: 1.0,
+            offset: 0.0,
             gauge,
             last: None,
             held: None,
@@ -133,8 +151,8 @@ impl Judge {
             movements: 0,
             moving_since: None,
             saturation: Saturation::default(),
-            resolution: channel.resolution,
-            ceiling: channel.ceiling,
+            resolution,
+            ceiling: 100.0,
             air: None,
             uncorrected: false,
             broken_frame: None,
@@ -413,30 +431,8 @@ mod tests {
     use super::*;
 
     fn judge(quantity: Quantity, gauge: Option<Gauge>) -> Judge {
-        Judge {
-            channel: ChannelId(0),
-            quantity,
-            every: TimeDelta::minutes(1),
-            limits: limits(quantity, gauge.as_ref(), 0.1, false),
-            gain: 1.0,
-            offset: 0.0,
-            gauge,
-            last: None,
-            held: None,
-            leaps: Leaps::default(),
-            last_claim: None,
-            steady_lag: 0,
-            flat: None,
-            longest_standstill: TimeDelta::zero(),
-            movements: 0,
-            moving_since: None,
-            saturation: Saturation::default(),
-            resolution: 0.1,
-            ceiling: 100.0,
-            air: None,
-            uncorrected: false,
-            broken_frame: None,
-        }
+        let limits = limits(quantity, gauge.as_ref(), 0.1, false);
+        Judge::uncalibrated(ChannelId(0), quantity, TimeDelta::minutes(1), limits, 0.1, gauge)
     }
 
     fn minute(minute: i64) -> Timestamp {

@@ -353,9 +353,7 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
         moved.push(format!("{} added", speech.volume(tank.added)));
     }
     let forecast = match tank.empty_at {
-        _ if tank.usable.is_some_and(|usable| usable <= tank.usable_accuracy.unwrap_or(0.0).max(0.0)) => {
-            " At the pump inlet.".to_owned()
-        }
+        _ if tank.is_empty() => " At the pump inlet.".to_owned(),
         Some((best, early, late)) if late - early > TimeDelta::hours(1) => format!(
             " At the pump inlet {}, between {} and {}.",
             speech.day_and_clock(best),

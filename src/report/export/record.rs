@@ -5,7 +5,7 @@
 use super::ExportError;
 use crate::analysis::lives::{Life, lives};
 use crate::analysis::place_air::own_sensors;
-use crate::analysis::standing::{Rhythm, standing};
+use crate::analysis::standing::{SpeaksEvery, standing};
 use crate::engine::calendar::local_instant;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::watch::band::{Band, demand_of, served_by};
@@ -132,7 +132,7 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
                 heard.push(reader.history(id, quantity, from, until, TimeDelta::minutes(1))?);
             }
             let own = sensors.iter().map(|sensor| rules.sensor(*sensor));
-            let rhythm = Rhythm::of_slowest(own.map(|sensor| (sensor.every, sensor.silent_after)));
+            let rhythm = SpeaksEvery::of_slowest(own.map(|sensor| (sensor.every, sensor.silent_after)));
             Ok(held(&heard, (since, until), rhythm))
         };
         let stand = RecordedStand { rules, place, served: served_by(rules, place), lives: &all };
@@ -187,7 +187,7 @@ struct Held {
 }
 
 /// The minutes of one or more sensors of a place as values over time.
-fn held(heard: &[Vec<HistoryPoint>], span: (Timestamp, Timestamp), rhythm: Rhythm) -> Vec<Held> {
+fn held(heard: &[Vec<HistoryPoint>], span: (Timestamp, Timestamp), rhythm: SpeaksEvery) -> Vec<Held> {
     let mut minutes: BTreeMap<Timestamp, (f64, f64, u32, f64)> = BTreeMap::new();
     for point in heard.iter().flatten() {
         let minute = minutes.entry(point.from).or_insert((f64::INFINITY, 0.0, 0, f64::NEG_INFINITY));
@@ -363,7 +363,7 @@ mod tests {
     }
 
     fn one_sensor(points: Vec<HistoryPoint>, until: &str) -> Vec<Held> {
-        let rhythm = Rhythm { every: TimeDelta::minutes(1), silent_after: TimeDelta::minutes(5) };
+        let rhythm = SpeaksEvery { every: TimeDelta::minutes(1), silent_after: TimeDelta::minutes(5) };
         held(&[points], (at("2026-03-01 00:00"), at(until)), rhythm)
     }
 
