@@ -57,11 +57,11 @@ pub use opening::Opening;
 pub use outbox::{LetterProgress, Outcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};
 pub use plain::{MinuteRow, ReadMoment, ReadingRow};
-pub use read::{Reader, Replayed};
+pub use read::{Depth, Reader, Replayed};
 pub use redate::{MOVED, PutRight};
 pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use reserve::Reserve;
-pub use seal::Seal;
+pub use seal::{Seal, SealFound};
 pub use state::{Doubt as StateDoubt, EngineState, KeptState, TakenIn};
 pub use state_file::StateFile;
 pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
@@ -88,7 +88,21 @@ impl Store {
     /// The file is checked from end to end, which takes about 3 ms a megabyte on a
     /// plain disk. `now` dates the name under which a damaged file is set aside.
     pub fn open(path: &Path, rules: &Rules, now: Timestamp) -> Result<(Store, Opening), StoreError> {
-        let (connection, opening) = opening::open(path, now)?;
+        Store::with(opening::open(path, now, true)?, path, rules)
+    }
+
+    /// The same without looking through the whole file, so that a watch begins at once: where
+    /// the file is known to be as it was closed, or is looked through while the watch runs
+    /// ([`Reader::check`]). A file of an older build is looked through all the same.
+    pub fn open_at_once(path: &Path, rules: &Rules, now: Timestamp) -> Result<(Store, Opening), StoreError> {
+        Store::with(opening::open(path, now, false)?, path, rules)
+    }
+
+    fn with(
+        (connection, opening): (Connection, Opening),
+        path: &Path,
+        rules: &Rules,
+    ) -> Result<(Store, Opening), StoreError> {
         let series = series::SeriesOfChannels::enter(&connection, rules).map_err(error::explain(path))?;
         let identity = identity::Identity::of(path);
         let mut store =
