@@ -18,6 +18,7 @@ mod backup;
 mod beside;
 mod calls;
 mod claim;
+mod delivered;
 mod encode;
 mod error;
 mod history;
@@ -70,7 +71,7 @@ pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
 use crate::engine::rules::Rules;
 use crate::units::Timestamp;
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension};
 use std::path::{Path, PathBuf};
 
 /// The one writer.
@@ -81,6 +82,7 @@ pub struct Store {
     series: series::SeriesOfChannels,
     seen_outside: i64,
     identity: Option<identity::Identity>,
+    marks: delivered::Marks,
 }
 
 impl Store {
@@ -105,8 +107,19 @@ impl Store {
     ) -> Result<(Store, Opening), StoreError> {
         let series = series::SeriesOfChannels::enter(&connection, rules).map_err(error::explain(path))?;
         let identity = identity::Identity::of(path);
-        let mut store =
-            Store { connection, path: path.to_owned(), rules: rules.clone(), series, seen_outside: 0, identity };
+        let mut store = Store {
+            connection,
+            path: path.to_owned(),
+            rules: rules.clone(),
+            series,
+            seen_outside: 0,
+            identity,
+            marks: delivered::Marks::default(),
+        };
+        // What counted before goes on counting until it is forgotten.
+        for mark in store.deliveries()? {
+            store.marks.take(mark);
+        }
         store.changed_outside()?;
         Ok((store, opening))
     }
@@ -138,34 +151,6 @@ impl Store {
         self.connection
             .query_row("SELECT coalesce(max(number), 0) + 1 FROM journal", [], |row| row.get(0))
             .map_err(self.explain())
-    }
-
-    /// Whether this very message was committed before. Ask only for a message that
-    /// the broker marks as delivered again (DUP).
-    pub fn knows_delivery(&self, packet_id: u16, hash: u64) -> Result<bool, StoreError> {
-        self.connection
-            .prepare_cached("SELECT 1 FROM delivery WHERE packet_id = ?1 AND hash = ?2")
-            .and_then(|mut statement| statement.exists(params![packet_id, hash.cast_signed()]))
-            .map_err(self.explain())
-    }
-
-    /// Messages that were committed and may be delivered again, the oldest first.
-    pub fn deliveries(&self) -> Result<Vec<StoredDelivery>, StoreError> {
-        let read = || {
-            let mut statement =
-                self.connection.prepare("SELECT packet_id, hash FROM delivery ORDER BY at, packet_id")?;
-            let rows = statement.query_map([], |row| {
-                Ok(StoredDelivery { packet_id: row.get(0)?, hash: row.get::<_, i64>(1)?.cast_unsigned() })
-            })?;
-            rows.collect::<rusqlite::Result<Vec<_>>>()
-        };
-        read().map_err(self.explain())
-    }
-
-    /// Forgets all deliveries: the broker has no session of ours, so nothing can be delivered again.
-    pub fn forget_deliveries(&mut self) -> Result<(), StoreError> {
-        self.connection.execute("DELETE FROM delivery", []).map_err(self.explain())?;
-        Ok(())
     }
 
     /// Whether another process has written since this was last asked; if so, look into the inbox.
