@@ -23,7 +23,7 @@ pub(super) struct Deliveries {
 
 #[derive(Debug)]
 struct Mark {
-    hash: u64,
+    hash: u32,
     /// The connection it came on last; 0: before this start.
     epoch: u64,
     nth: u64,

@@ -63,7 +63,7 @@ impl Daemon<'_> {
         let acknowledged = delivery.receipt.packet_id != 0;
         let mut hasher = DefaultHasher::new();
         (&delivery.topic, &delivery.payload).hash(&mut hasher);
-        let mark = crate::store::StoredDelivery { packet_id: delivery.receipt.packet_id, hash: hasher.finish() };
+        let mark = crate::store::StoredDelivery { packet_id: delivery.receipt.packet_id, hash: hasher.finish() as u32 };
         let epoch = delivery.receipt.epoch;
         if acknowledged && delivery.duplicate && self.deliveries.is_repeated(mark, epoch) {
             self.ledger.acknowledge_with_next(delivery.receipt);

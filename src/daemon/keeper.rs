@@ -7,7 +7,9 @@ use super::deliveries::Forgotten;
 use crate::engine::event::{Effect, What};
 use crate::engine::rules::{Rules, Site};
 use crate::journal::Did;
-use crate::store::{Claim, EngineState, FileFound, Newest, Opening, Record, Reserve, Seal, Store, StoreError, claim};
+use crate::store::{
+    Claim, EngineState, FileFound, Newest, Opening, Record, Reserve, Seal, SealFound, Store, StoreError, claim,
+};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::path::{Path, PathBuf};
@@ -35,6 +37,8 @@ pub(super) struct Keeper {
     reserve_tried: Option<Instant>,
     noted: Option<Instant>,
     reopen: bool,
+    /// It was opened at once: nobody has looked through it yet.
+    unchecked: bool,
     why_not: Option<String>,
     /// Entries were numbered from 1 because nobody could read how many there are.
     numbered_anew: bool,
@@ -137,6 +141,7 @@ impl Keeper {
             reserve_tried: None,
             noted: None,
             reopen: false,
+            unchecked: false,
             why_not: None,
             numbered_anew: false,
         };
@@ -171,6 +176,12 @@ impl Keeper {
         self.why_not = Some(why.to_string());
     }
 
+    /// It was opened at once and could not be read: opens it again, looking through it.
+    pub(super) fn open_looking_through(&mut self, now: Timestamp) -> Result<Opened, StoreError> {
+        self.store = None;
+        self.try_open(now, FileFound::AsLeft, None)
+    }
+
     /// The next commit opens another file, and everything goes there.
     pub(crate) fn move_to(&mut self, path: &Path) {
         self.store = None;
@@ -179,6 +190,11 @@ impl Keeper {
         self.newest = Newest::beside(path);
         self.tried = None;
         path.clone_into(&mut self.path);
+    }
+
+    /// It was opened at once, and must be looked through while the watch runs. Says so once.
+    pub(super) fn must_be_looked_through(&mut self) -> bool {
+        std::mem::take(&mut self.unchecked)
     }
 
     /// The file is not sound: the next commit opens it anew.
@@ -293,7 +309,7 @@ impl Keeper {
     }
 
     fn try_open(&mut self, now: Timestamp, found: FileFound, rescued: Option<PathBuf>) -> Result<Opened, StoreError> {
-        self.tried = Some(tokio::time::Instant::now());
+        let is_first = self.tried.replace(tokio::time::Instant::now()).is_none();
         if let Some(folder) = self.path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(|source| StoreError::File {
                 path: folder.to_owned(),
@@ -304,8 +320,14 @@ impl Keeper {
         if self.claim.is_none() {
             self.claim = Some(claim(&self.path)?);
         }
-        let changed = self.store.is_none() && found == FileFound::AsLeft && Seal::beside(&self.path).was_broken();
-        let (store, opening) = Store::open(&self.path, &self.rules, now)?;
+        let at_start = self.store.is_none() && found == FileFound::AsLeft;
+        let seal = if at_start { Seal::beside(&self.path).find() } else { SealFound::None };
+        let changed = seal == SealFound::Broken;
+        // A watch does not wait for the whole file to be read. What is opened again for a reason is.
+        let at_once = is_first && !changed;
+        let opened = if at_once { Store::open_at_once } else { Store::open };
+        let (store, opening) = opened(&self.path, &self.rules, now)?;
+        self.unchecked = at_once && seal == SealFound::None && matches!(opening, Opening::Opened { .. });
         self.store = Some(store);
         self.reopen = false;
         self.why_not = None;

@@ -7,7 +7,7 @@ use super::ledger::{Released, Written};
 use super::{Daemon, Extras, Failing, KEEP_STATE_EVERY, TIDY_EVERY};
 use crate::engine::event::{AtStake, What};
 use crate::notify::wording;
-use crate::store::{EngineState, Reader, Trouble, TroubleAlarm};
+use crate::store::{Depth, EngineState, Reader, Trouble, TroubleAlarm};
 use chrono::TimeDelta;
 use std::sync::Arc;
 
@@ -163,16 +163,28 @@ impl Daemon<'_> {
             self.unchecked_hours = 0;
         }
         let (keeper, keep) = (Arc::clone(&self.keeper), self.config.store.keep_readings);
-        let (path, rules) = (self.config.store.path.clone(), Arc::clone(&self.rules));
+        let look_through = check.then(|| self.look_through(Depth::Quick));
         // On a thread of its own: retention may take its time, the loop may not.
         std::thread::spawn(move || {
             if let Err(error) = keeper::tidy(&keeper, now, keep) {
                 tracing::warn!(%error, "could not tidy the store");
             }
-            if check && let Err(error) = Reader::open(&path, &rules).and_then(|reader| reader.check()) {
+            if let Some(look_through) = look_through {
+                look_through();
+            }
+        });
+    }
+
+    /// Reads the whole file, on whatever thread has the time; where it is not sound, the next
+    /// commit opens it anew.
+    pub(super) fn look_through(&self, depth: Depth) -> impl FnOnce() + Send + use<> {
+        let keeper = Arc::clone(&self.keeper);
+        let (path, rules) = (self.config.store.path.clone(), Arc::clone(&self.rules));
+        move || {
+            if let Err(error) = Reader::open(&path, &rules).and_then(|reader| reader.check(depth)) {
                 tracing::error!(%error, "the store was looked through and is not sound; it is opened anew");
                 keeper::lock(&keeper).open_anew();
             }
-        });
+        }
     }
 }

@@ -21,7 +21,7 @@ use crate::notify::postman::Postman;
 use crate::notify::wording;
 use crate::page::Page;
 use crate::rebuild;
-use crate::store::{PutRight, Reader, StoreError, TakenIn, TroubleFile, WaitingParcel};
+use crate::store::{Depth, PutRight, Reader, StoreError, TakenIn, TroubleFile, WaitingParcel};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::collections::HashSet;
@@ -87,10 +87,18 @@ async fn watch(
     observer: &mut dyn FnMut(Observed<'_>),
 ) -> Result<(Turn, Kept), DaemonError> {
     let rules = Arc::new(config.rules.clone());
-    let (mut keeper, opened) = Keeper::open(&config.store.path, &rules, clock.now(), claim)?;
+    let (mut keeper, mut opened) = Keeper::open(&config.store.path, &rules, clock.now(), claim)?;
     let mut lived = None;
     if keeper.why_not().is_none() {
-        match past_of_the_store(&config, &rules, &mut keeper, &mut clock, &mut set) {
+        let mut past = past_of_the_store(&config, &rules, &mut keeper, &mut clock, &mut set);
+        if let Err(StoreError::Damaged { .. } | StoreError::Unreadable { .. }) = past {
+            // It was not looked through when it was opened; what can be read is carried over now.
+            past = keeper.open_looking_through(clock.now()).and_then(|how| {
+                opened = Some(how);
+                past_of_the_store(&config, &rules, &mut keeper, &mut clock, &mut set)
+            });
+        }
+        match past {
             Ok(past) => lived = Some(past),
             Err(error) => keeper.close(&error),
         }
@@ -102,6 +110,7 @@ async fn watch(
     })?;
     let marks = MarkKey::new(&mark_key);
     let why_not = keeper.why_not().map(str::to_owned);
+    let unchecked = keeper.must_be_looked_through();
     let keeper = Arc::new(Mutex::new(keeper));
     let (ledger, written) = Ledger::start(Arc::clone(&keeper));
     let mut topics: Vec<String> = config.topics.sensors.keys().cloned().collect();
@@ -175,6 +184,9 @@ async fn watch(
     }
     daemon.announce_standing();
     daemon.stamp_last_digest(&past.letters);
+    if unchecked {
+        std::thread::spawn(daemon.look_through(Depth::Full));
+    }
     let answers = Listening::begin(&daemon.config, &daemon.marks);
     Ok(daemon.live(stop, from_broker, written, answers).await)
 }

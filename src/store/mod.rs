@@ -18,6 +18,7 @@ mod backup;
 mod beside;
 mod calls;
 mod claim;
+mod delivered;
 mod encode;
 mod error;
 mod history;
@@ -57,11 +58,11 @@ pub use opening::Opening;
 pub use outbox::{LetterProgress, StoredOutcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};
 pub use plain::{MinuteRow, ReadMoment, ReadingRow};
-pub use read::{Reader, Replayed};
+pub use read::{Depth, Reader, Replayed};
 pub use redate::{MOVED, PutRight};
 pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use reserve::Reserve;
-pub use seal::Seal;
+pub use seal::{Seal, SealFound};
 pub use state::{EngineState, KeptState, StateDoubt, TakenIn};
 pub use state_file::StateFile;
 pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
@@ -81,6 +82,7 @@ pub struct Store {
     series: series::SeriesOfChannels,
     seen_outside: i64,
     identity: Option<identity::Identity>,
+    marks: delivered::Marks,
 }
 
 impl Store {
@@ -88,11 +90,36 @@ impl Store {
     /// The file is checked from end to end, which takes about 3 ms a megabyte on a
     /// plain disk. `now` dates the name under which a damaged file is set aside.
     pub fn open(path: &Path, rules: &Rules, now: Timestamp) -> Result<(Store, Opening), StoreError> {
-        let (connection, opening) = opening::open(path, now)?;
+        Store::with(opening::open(path, now, true)?, path, rules)
+    }
+
+    /// The same without looking through the whole file, so that a watch begins at once: where
+    /// the file is known to be as it was closed, or is looked through while the watch runs
+    /// ([`Reader::check`]). A file of an older build is looked through all the same.
+    pub fn open_at_once(path: &Path, rules: &Rules, now: Timestamp) -> Result<(Store, Opening), StoreError> {
+        Store::with(opening::open(path, now, false)?, path, rules)
+    }
+
+    fn with(
+        (connection, opening): (Connection, Opening),
+        path: &Path,
+        rules: &Rules,
+    ) -> Result<(Store, Opening), StoreError> {
         let series = series::SeriesOfChannels::enter(&connection, rules).map_err(error::explain(path))?;
         let identity = identity::Identity::of(path);
-        let mut store =
-            Store { connection, path: path.to_owned(), rules: rules.clone(), series, seen_outside: 0, identity };
+        let mut store = Store {
+            connection,
+            path: path.to_owned(),
+            rules: rules.clone(),
+            series,
+            seen_outside: 0,
+            identity,
+            marks: delivered::Marks::default(),
+        };
+        // What counted before goes on counting until it is forgotten.
+        for mark in store.deliveries()? {
+            store.marks.take(mark);
+        }
         store.changed_outside()?;
         Ok((store, opening))
     }
@@ -124,19 +151,6 @@ impl Store {
         self.connection
             .query_row("SELECT coalesce(max(number), 0) + 1 FROM journal", [], |row| row.get(0))
             .map_err(self.explain())
-    }
-
-    /// Messages that were committed and may be delivered again, the oldest first.
-    pub fn deliveries(&self) -> Result<Vec<StoredDelivery>, StoreError> {
-        let read = || {
-            let mut statement =
-                self.connection.prepare("SELECT packet_id, hash FROM delivery ORDER BY at, packet_id")?;
-            let rows = statement.query_map([], |row| {
-                Ok(StoredDelivery { packet_id: row.get(0)?, hash: row.get::<_, i64>(1)?.cast_unsigned() })
-            })?;
-            rows.collect::<rusqlite::Result<Vec<_>>>()
-        };
-        read().map_err(self.explain())
     }
 
     /// Whether another process has written since this was last asked; if so, look into the inbox.

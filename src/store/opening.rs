@@ -47,12 +47,14 @@ const LOOK_AGAIN: u32 = 3;
 /// How long to wait for a lock: the longest write of another process is a chunk of retention.
 pub(super) const PATIENCE: Duration = Duration::from_secs(5);
 
-/// Opens `path` for writing; see [`super::Store::open`].
-pub(super) fn open(path: &Path, now: Timestamp) -> Result<(Connection, Opening), StoreError> {
-    let mut opened = open_sound(path);
+/// Opens `path` for writing; see [`super::Store::open`]. `looks_through`: the whole file is
+/// read first. Where damage shows without, it is looked through all the same.
+pub(super) fn open(path: &Path, now: Timestamp, mut looks_through: bool) -> Result<(Connection, Opening), StoreError> {
+    let mut opened = open_sound(path, looks_through);
     for _ in 1..LOOK_AGAIN {
         if matches!(opened, Err(StoreError::Damaged { .. } | StoreError::Unreadable { .. })) {
-            opened = open_sound(path);
+            looks_through = true;
+            opened = open_sound(path, looks_through);
         }
     }
     if matches!(opened, Err(StoreError::Unreadable { .. })) && !takes_files(path) {
@@ -63,7 +65,7 @@ pub(super) fn open(path: &Path, now: Timestamp) -> Result<(Connection, Opening),
             let set_aside = set_aside(path, now)?;
             // It remembers rows that may not be carried over.
             StateFile::beside(path).remove();
-            let (mut connection, _) = open_sound(path)?;
+            let (mut connection, _) = open_sound(path, true)?;
             let carried_over = salvage::carry_over(&set_aside, &mut connection).map_err(explain(path))?;
             settle(path, &connection)?;
             Ok((connection, Opening::Damaged { set_aside, what, carried_over }))
@@ -92,7 +94,7 @@ pub(super) fn configure(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute_batch("PRAGMA cache_size = -1024; PRAGMA temp_store = MEMORY; PRAGMA trusted_schema = OFF;")
 }
 
-fn open_sound(path: &Path) -> Result<(Connection, Opening), StoreError> {
+fn open_sound(path: &Path, looks_through: bool) -> Result<(Connection, Opening), StoreError> {
     let explain = explain(path);
     // Readings, names and letters are the grower's own. What hinders it SQLite says better.
     let _ = create_private(path);
@@ -120,7 +122,8 @@ fn open_sound(path: &Path) -> Result<(Connection, Opening), StoreError> {
         )
         .map_err(&explain)?;
     let stopped_well = !fresh && stopped_well(&connection).map_err(&explain)?;
-    if !fresh {
+    // An old file is not brought up to date before it is known to be sound.
+    if !fresh && (looks_through || found < known) {
         check(path, &connection, stopped_well)?;
     }
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false).map_err(&explain)?;

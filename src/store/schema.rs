@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4, V5, V6];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4, V5, V6, V7];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -303,4 +303,12 @@ const V6: &str = "
 ALTER TABLE alarm ADD COLUMN harm_late INTEGER;  -- a tenth of the chance lies after it, milliseconds since 1970 UTC
 ALTER TABLE alarm ADD COLUMN chance REAL;        -- that harm begins before the next round, 0 to 1
 ALTER TABLE alarm ADD COLUMN grade TEXT;         -- what people said of its call: right, wrong; NULL: nothing
+";
+
+/// The mark of a message stands in its first reading, whose page is written anyway.
+const V7: &str = "
+ALTER TABLE reading ADD COLUMN delivery INTEGER;  -- first reading of an MQTT message at QoS 1: packet id + 65536 * how
+                                                  -- many such marks, this and older ones, may still be delivered again
+                                                  -- + 1073741824 * hash of topic and payload; NULL: none. Messages
+                                                  -- that are no readings have theirs in table delivery
 ";

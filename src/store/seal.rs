@@ -7,6 +7,17 @@ use std::hash::{DefaultHasher, Hasher};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
+/// How a seal is found at a start.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SealFound {
+    /// None: the daemon was killed, a verb wrote, or another version of the program sealed it.
+    None,
+    /// The file is byte for byte what was closed in good order.
+    Whole,
+    /// The file is not what was sealed.
+    Broken,
+}
+
 /// The seal of one store.
 #[derive(Debug)]
 pub struct Seal {
@@ -34,15 +45,24 @@ impl Seal {
         let _ = std::fs::remove_file(&self.path);
     }
 
-    /// The file is not what was sealed. Takes the seal off. Only before anybody opens the
-    /// file: closing it here would drop SQLite's locks.
-    pub(crate) fn was_broken(&self) -> bool {
-        let Ok(sealed) = std::fs::read_to_string(&self.path) else { return false };
+    /// How the file is found, and takes the seal off. Only before anybody opens the file:
+    /// closing it here would drop SQLite's locks.
+    pub(crate) fn find(&self) -> SealFound {
+        let Ok(sealed) = std::fs::read_to_string(&self.path) else { return SealFound::None };
         self.take_off();
         // A log beside it means that somebody went on writing.
         let written_on = with_suffix(&self.store, "-wal").metadata().is_ok_and(|log| log.len() > 0);
         let same_build = sealed.starts_with(&format!("{} ", env!("CARGO_PKG_VERSION")));
-        same_build && !written_on && sum(&self.store).is_ok_and(|sum| sum != sealed)
+        match sum(&self.store) {
+            Ok(sum) if same_build && !written_on => {
+                if sum == sealed {
+                    SealFound::Whole
+                } else {
+                    SealFound::Broken
+                }
+            }
+            _ => SealFound::None,
+        }
     }
 }
 
@@ -73,13 +93,13 @@ mod tests {
         let seal = Seal::beside(&store);
         let mut bytes = vec![7; 200_000];
         std::fs::write(&store, &bytes).unwrap();
-        assert!(!seal.was_broken(), "none was set");
+        assert_eq!(seal.find(), SealFound::None, "none was set");
         seal.set();
-        assert!(!seal.was_broken());
+        assert_eq!(seal.find(), SealFound::Whole);
         seal.set();
         bytes[150_000] ^= 1;
         std::fs::write(&store, &bytes).unwrap();
-        assert!(seal.was_broken());
-        assert!(!seal.was_broken(), "it is said once");
+        assert_eq!(seal.find(), SealFound::Broken);
+        assert_eq!(seal.find(), SealFound::None, "it is said once");
     }
 }

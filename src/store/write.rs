@@ -5,7 +5,7 @@ use super::encode::{belief, encode, encode_notes, pack_judgement};
 use super::error::{StoreError, explain};
 use super::inbox::{self, InboxAnswer};
 use super::outbox::{self, StoredOutcome};
-use super::{Store, replies, rollup};
+use super::{Store, delivered, replies, rollup};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, Grade, Judgement, What};
 use crate::journal::Did;
@@ -57,7 +57,7 @@ pub struct StoredDelivery {
     /// The packet id the broker gave it.
     pub packet_id: u16,
     /// A hash of topic and payload.
-    pub hash: u64,
+    pub hash: u32,
 }
 
 /// How many messages that were no readings are kept for inspection.
@@ -107,8 +107,16 @@ impl Store {
         let explain = explain(&self.path);
         let transaction =
             self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(&explain)?;
-        let writing = Writing { connection: &transaction, rules: &self.rules, series: &self.series, explain: &explain };
-        writing.forget_deliveries(all, marks).map_err(&explain)?;
+        delivered::forget(&transaction, all, marks).map_err(&explain)?;
+        // Where the commit fails, the next forgets the same, and takes the same with marks of its own.
+        self.marks.forget(all, marks);
+        let mut writing = Writing {
+            connection: &transaction,
+            rules: &self.rules,
+            series: &self.series,
+            marks: &mut self.marks,
+            explain: &explain,
+        };
         let mut garbled = false;
         for record in records {
             writing.record(record)?;
@@ -125,6 +133,7 @@ struct Writing<'a, F: Fn(rusqlite::Error) -> StoreError> {
     connection: &'a Connection,
     rules: &'a crate::engine::rules::Rules,
     series: &'a super::series::SeriesOfChannels,
+    marks: &'a mut delivered::Marks,
     explain: &'a F,
 }
 
@@ -136,18 +145,7 @@ struct RecordOrder {
 }
 
 impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
-    fn forget_deliveries(&self, all: bool, marks: &[StoredDelivery]) -> rusqlite::Result<()> {
-        if all {
-            self.connection.execute("DELETE FROM delivery", [])?;
-        }
-        let mut forget = self.connection.prepare_cached("DELETE FROM delivery WHERE packet_id = ?1 AND hash = ?2")?;
-        for mark in marks {
-            forget.execute(params![mark.packet_id, mark.hash.cast_signed()])?;
-        }
-        Ok(())
-    }
-
-    fn record(&self, record: &Record) -> Result<(), StoreError> {
+    fn record(&mut self, record: &Record) -> Result<(), StoreError> {
         let position = RecordOrder { at: record.event.at.timestamp_millis(), seq: record.seq };
         let own = match &record.event.what {
             What::Reading(raw) => self.reading(position, record, raw)?,
@@ -172,11 +170,11 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
         if let Some(rejected) = &record.rejected {
             self.garbled(position, &record.event.what, rejected).map_err(self.explain)?;
         }
-        if let Some(delivery) = record.delivery {
-            self.connection
-                .prepare_cached("INSERT OR REPLACE INTO delivery (packet_id, hash, at) VALUES (?1, ?2, ?3)")
-                .and_then(|mut put| put.execute(params![delivery.packet_id, delivery.hash.cast_signed(), position.at]))
-                .map_err(self.explain)?;
+        // A reading has its own.
+        if let Some(mark) = record.delivery
+            && !matches!(record.event.what, What::Reading(_))
+        {
+            delivered::put(self.connection, mark, position.at).map_err(self.explain)?;
         }
         if let Some(answer) = &record.inbox {
             inbox::answer(self.connection, answer, record.event.at).map_err(self.explain)?;
@@ -185,7 +183,12 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
     }
 
     /// Writes the reading and returns the index of its own judgement among the effects.
-    fn reading(&self, position: RecordOrder, record: &Record, raw: &RawReading) -> Result<Option<usize>, StoreError> {
+    fn reading(
+        &mut self,
+        position: RecordOrder,
+        record: &Record,
+        raw: &RawReading,
+    ) -> Result<Option<usize>, StoreError> {
         // The last that fits: an earlier one with the very same numbers is a second thought.
         let own = record.effects.iter().rposition(|effect| matches!(effect, Effect::Judged(it) if it.raw == *raw));
         let (judged, believed, believed_lag) = match own.map(|index| &record.effects[index]) {
@@ -196,10 +199,11 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
             _ => (pack_judgement(Flag::Unknown, None, raw.retained), None, 0),
         };
         let series = self.series.of(raw.channel)?;
+        let mark = record.delivery.map(|mark| self.marks.take(mark));
         self.connection
             .prepare_cached(
-                "INSERT OR IGNORE INTO reading (at, seq, series, raw, believed, judged, claimed_lag, believed_lag)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+                "INSERT OR IGNORE INTO reading (at, seq, series, raw, believed, judged, claimed_lag, believed_lag, delivery)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
             )
             .and_then(|mut put| {
                 put.execute(params![
@@ -210,7 +214,8 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
                     believed,
                     judged,
                     raw.measured_at.map(|claimed| position.at - claimed.timestamp_millis()),
-                    believed_lag
+                    believed_lag,
+                    mark
                 ])
             })
             .map_err(self.explain)?;

@@ -8,6 +8,9 @@ pub struct Taken {
     pub day: f64,
     /// Resident memory.
     pub memory_kib: f64,
+    /// Of it, what the program made itself: the rest are pages of its own file, which come as
+    /// more of it is used and which the system takes back.
+    pub own_kib: f64,
     pub handles: f64,
     pub threads: f64,
     /// The store with its log.
@@ -18,6 +21,7 @@ pub struct Taken {
 /// How it grows, and where it stands.
 pub struct Slopes {
     memory_kib_a_day: f64,
+    own_kib_a_day: f64,
     memory_kib_most: f64,
     handles_a_day: f64,
     handles_most: f64,
@@ -30,8 +34,8 @@ impl fmt::Display for Taken {
     fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             formatter,
-            "day {:5.2}: {:6.0} KiB, {:2.0} handles, {:2.0} threads, store {:6.0} KiB, {:7.0} readings",
-            self.day, self.memory_kib, self.handles, self.threads, self.store_kib, self.stored
+            "day {:5.2}: {:6.0} KiB ({:6.0} its own), {:2.0} handles, {:2.0} threads, store {:6.0} KiB, {:7.0} readings",
+            self.day, self.memory_kib, self.own_kib, self.handles, self.threads, self.store_kib, self.stored
         )
     }
 }
@@ -40,10 +44,11 @@ impl fmt::Display for Slopes {
     fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             formatter,
-            "a day: memory {:+.1} KiB (at most {:.0} KiB), handles {:+.2} (at most {:.0}), threads {:+.2}, store {:+.0} KiB, \
+            "a day: memory {:+.1} KiB (at most {:.0} KiB), its own {:+.1} KiB, handles {:+.2} (at most {:.0}), threads {:+.2}, store {:+.0} KiB, \
              {:.1} bytes a reading",
             self.memory_kib_a_day,
             self.memory_kib_most,
+            self.own_kib_a_day,
             self.handles_a_day,
             self.handles_most,
             self.threads_a_day,
@@ -68,6 +73,7 @@ pub fn of(taken: &[Taken]) -> Slopes {
     let last = taken.last().unwrap();
     Slopes {
         memory_kib_a_day: slope(|it| it.memory_kib),
+        own_kib_a_day: slope(|it| it.own_kib),
         memory_kib_most: most(|it| it.memory_kib),
         handles_a_day: slope(|it| it.handles),
         handles_most: most(|it| it.handles),

@@ -350,6 +350,7 @@ impl Walk {
         Taken {
             day: self.ahead as f64 / 86_400.0,
             memory_kib: number("VmRSS:"),
+            own_kib: number("RssAnon:"),
             threads: number("Threads:"),
             handles: std::fs::read_dir(format!("{process}/fd")).unwrap().count() as f64,
             store_kib: (bytes("") + bytes("-wal")) / 1024.0,

@@ -53,9 +53,10 @@ fn full_record(rules: &Rules) -> Vec<Record> {
     warm.effects.push(Effect::Alarm(too_warm(at(0), AlarmState::Unacknowledged)));
     warm.alarm_texts = vec!["Rack A is too warm.".into()];
     warm.letters = vec![(letter("alarm-1", at(0)), vec![mail("alarm-1", "one"), mail("alarm-1", "two")])];
-    warm.delivery = Some(StoredDelivery { packet_id: 65_535, hash: u64::MAX });
+    warm.delivery = Some(StoredDelivery { packet_id: 65_535, hash: u32::MAX });
     let mut garbled = happening(at(0), 1, What::Garbled { sensor: None, reason: Garbled::UnknownTopic });
     garbled.rejected = Some(Rejected { topic: "loft/\u{fffd}".into(), payload: vec![0xff; 300] });
+    garbled.delivery = Some(StoredDelivery { packet_id: 7, hash: 1 });
     let taken = Effect::EntryTaken {
         number: 1,
         note: vec![
@@ -353,6 +354,38 @@ fn a_lamp_that_has_not_heard_of_the_end_is_told_after_a_restart() {
 }
 
 #[test]
+fn a_message_delivered_again_is_known_at_the_next_start_until_it_is_forgotten() {
+    let room = TestStore::new();
+    let mark = |packet_id| StoredDelivery { packet_id, hash: u32::MAX - u32::from(packet_id) };
+    let message = |nth: i64| {
+        let packet_id = nth as u16;
+        let mut first = reading(&room.rules, at(nth * 10), 0, heard(0, 20.0));
+        first.delivery = Some(mark(packet_id));
+        // Its second value, and one of another sensor that speaks at QoS 0.
+        [
+            first,
+            reading(&room.rules, at(nth * 10), 1, heard(1, 55.0)),
+            reading(&room.rules, at(nth * 10 + 5), 0, heard(0, 20.0)),
+        ]
+    };
+    let mut garbled = happening(at(45), 0, What::BrokerUp);
+    garbled.delivery = Some(mark(500));
+    let mut store = room.store();
+    store.commit(&(1..=4).flat_map(message).chain([garbled]).collect::<Vec<_>>()).unwrap();
+    let known = |room: &TestStore| room.store().deliveries().unwrap();
+    assert_eq!(store.deliveries().unwrap(), [1, 2, 3, 4, 500].map(mark));
+    store.commit_and_forget(&message(5), false, &[mark(1), mark(3)]).unwrap();
+    assert_eq!(store.deliveries().unwrap(), [2, 3, 4, 500, 5].map(mark), "back to the oldest that counts");
+    drop(store);
+    assert_eq!(known(&room), [2, 3, 4, 500, 5].map(mark), "a start knows the same");
+    let mut store = room.store();
+    store.commit_and_forget(&message(6), false, &[2, 3, 4, 5, 500].map(mark)).unwrap();
+    assert_eq!(known(&room), [mark(6)]);
+    store.commit_and_forget(&message(7), true, &[]).unwrap();
+    assert_eq!(known(&room), [mark(7)], "packet ids began anew");
+}
+
+#[test]
 fn only_the_newest_thousand_garbled_messages_stay_with_their_first_bytes() {
     let room = TestStore::new();
     let mut store = room.store();
@@ -419,21 +452,4 @@ fn a_tap_that_is_sent_again_counts_once_and_knows_the_entry_it_became() {
     assert_eq!(inbox.put_once(at(14), InboxKind::Journal, r#"{"did":"mist"}"#, "tap-1").unwrap(), id);
     assert_eq!(inbox.fate(id).unwrap(), answered);
     assert_eq!(store.inbox().unwrap().len(), 1);
-}
-
-#[test]
-fn a_message_is_remembered_until_it_cannot_be_delivered_again() {
-    let room = TestStore::new();
-    let mut store = room.store();
-    let message = |packet_id| StoredDelivery { packet_id, hash: u64::MAX };
-    let record = |millis, packet_id| Record {
-        delivery: Some(message(packet_id)),
-        ..reading(&room.rules, at(millis), 0, heard(0, 20.0))
-    };
-    store.commit(&[record(0, 65_535), record(1, 1), record(2, 2)]).unwrap();
-    assert_eq!(store.deliveries().unwrap(), [65_535, 1, 2].map(message));
-    store.commit_and_forget([], false, &[message(1)]).unwrap();
-    assert_eq!(store.deliveries().unwrap(), [65_535, 2].map(message));
-    store.commit_and_forget(&[record(3, 3)], true, &[]).unwrap();
-    assert_eq!(store.deliveries().unwrap(), [message(3)], "the broker has no session of ours");
 }

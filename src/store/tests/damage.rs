@@ -195,13 +195,14 @@ fn steps_run_once_in_order_and_all_or_nothing() {
 }
 
 /// Every version that was ever released, as an SQL dump of a small store of that version.
-const RELEASED: [&str; 6] = [
+const RELEASED: [&str; 7] = [
     include_str!("fixtures/v1.sql"),
     include_str!("fixtures/v2.sql"),
     include_str!("fixtures/v3.sql"),
     include_str!("fixtures/v4.sql"),
     include_str!("fixtures/v5.sql"),
     include_str!("fixtures/v6.sql"),
+    include_str!("fixtures/v7.sql"),
 ];
 
 #[test]

@@ -216,7 +216,10 @@ fn what_another_hand_wrote_into_the_file_is_counted_and_never_fatal() {
     }
     store
         .connection
-        .execute("INSERT INTO reading VALUES (?1, 9, 1, 9000000000000, NULL, 2, -9223372036854775807, 0)", [EVENING])
+        .execute(
+            "INSERT INTO reading VALUES (?1, 9, 1, 9000000000000, NULL, 2, -9223372036854775807, 0, NULL)",
+            [EVENING],
+        )
         .unwrap();
     let mut came = Vec::new();
     let replayed = room.reader().events(at(0), at(9), |event| came.push(event.what)).unwrap();
