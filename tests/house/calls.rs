@@ -108,3 +108,53 @@ fn what_ran_out_on_the_floor_is_no_watering_that_comes_again() {
     let tank = &night.digest().reservoirs[0];
     assert_eq!(tank.empty_at, None, "nothing draws on it: {tank:?}");
 }
+
+/// A second evening of the same heat: they were called the night before, and were in the room since.
+#[test]
+fn whoever_was_called_and_has_been_there_is_called_again_only_for_what_is_likely() {
+    let evening_of = |second: f64| {
+        let mut night = Night::begins("2026-03-03 17:00");
+        night.until("2026-03-03 22:10").says("b1", 35.0, 50.0).until("2026-03-03 23:00");
+        night.says("b1", 21.0, 50.0).until("2026-03-04 22:10");
+        let first = night.reported(&["LETTER alarm raised air-too-warm:rack-b"]).len();
+        night.says("b1", second, 50.0).until("2026-03-05 04:00");
+        (first, night.reported(&["LETTER alarm raised air-too-warm:rack-b"]).len() - first)
+    };
+    // What a tender one does not bear and a usual one does: less likely than not.
+    let fresh = {
+        let mut night = Night::begins("2026-03-03 17:00");
+        night.until("2026-03-03 22:10").says("b1", 30.2, 50.0).until("2026-03-04 04:00");
+        night.reported(&["LETTER alarm raised air-too-warm:rack-b"]).len()
+    };
+    assert_eq!(fresh, 1, "who knows nothing of it is called for one in five");
+    assert_eq!(evening_of(30.2), (1, 0));
+    assert_eq!(evening_of(35.0), (1, 1), "what is likely is called for each time");
+}
+
+#[test]
+fn a_sensor_that_talks_nonsense_is_not_heard_beside_one_that_does_not() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 20:00");
+    for minute in 0..80 {
+        // Two of three of its values are impossible jumps; the third is wrong as well.
+        night.says("a2", if minute % 3 == 0 { 34.0 } else { 79.0 }, 50.0);
+        night.until(&format!("2026-03-03 {}:{:02}", 20 + (minute + 1) / 60, (minute + 1) % 60));
+    }
+    let raved = night.reported(&["sensor-implausible:a2"]);
+    assert!(!raved.is_empty(), "{:?}", night.reported(&["a2"]));
+    assert!(night.snapshot().places[0].temperature.is_some_and(|air| air < 24.0), "{:?}", night.snapshot().places[0]);
+}
+
+#[test]
+fn leaves_that_have_dried_are_told_of_with_what_their_spell_allowed() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs_of_days_ago(6, sow("K1", "rack-b")).says("b1", 20.0, 97.0).until("2026-03-04 02:00");
+    night.says("b1", 21.0, 50.0).until("2026-03-04 08:00");
+    let told = night.words("mold-pressure:rack-b");
+    assert!(told.contains("have allowed infection for 9 hours"), "{told}");
+    assert!(!told.contains("Unless something is done"), "nothing begins any more: {told}");
+    // A day later there is nothing to look at any more.
+    night.until("2026-03-05 08:00");
+    let told = night.reported(&["mold-pressure:rack-b"]);
+    assert!(told.last().is_some_and(|line| line.contains("returned") || line.contains("normal")), "{told:?}");
+}

@@ -172,6 +172,11 @@ impl Night {
         self.happens(What::Journal { number: self.entries, entry })
     }
 
+    /// The room as the verbs see it.
+    pub fn snapshot(&self) -> traywarden::engine::letters::snapshot::Snapshot {
+        self.engine.snapshot()
+    }
+
     /// The digest as it would be written now.
     pub fn digest(&self) -> traywarden::engine::letters::digest::DigestFacts {
         self.engine.digest_facts(false)

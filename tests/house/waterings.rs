@@ -145,3 +145,22 @@ fn a_watering_that_nobody_typed_is_asked_for_and_never_called_for() {
     );
     assert!(!reported.iter().any(|line| line.contains("LETTER alarm") || line.ends_with(" now")), "{reported:?}");
 }
+
+/// Still under its cover, or open and dry: nobody has typed either.
+#[test]
+fn a_tray_of_which_neither_uncovering_nor_watering_is_typed_is_asked_about() {
+    let mut night = room_of(24.0, 40.0);
+    for round in ["01 19:00", "02 07:00", "02 19:00", "03 07:00"] {
+        night.until(&format!("2026-03-{round}")).logs(water("rack-a", 170.0));
+    }
+    night.logs_of_days_ago(6, sow("A2", "rack-a"));
+    for round in ["03 19:00", "04 07:00", "04 19:00", "05 07:00", "05 19:00"] {
+        let only = Did::Water { target: Target { tray: Some("A1".into()), place: None }, ml_per_tray: Some(170.0) };
+        night.until(&format!("2026-03-{round}")).logs(only);
+    }
+    night.until("2026-03-06 06:00");
+    let reported = night.reported(&["dry-out"]);
+    assert!(!reported.is_empty());
+    assert!(!reported.iter().any(|line| line.contains("LETTER alarm") || line.ends_with(" now")), "{reported:?}");
+    assert!(night.words("dry-out:rack-a").contains("neither their uncovering nor a watering"), "{reported:?}");
+}

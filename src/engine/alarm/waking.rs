@@ -114,6 +114,16 @@ mod tests {
     }
 
     #[test]
+    fn the_waking_hear_of_what_may_not_come_when_it_is_time_and_of_what_is_sure_at_once() {
+        let noon = |at: &str| night(at, false, None);
+        let unsure = harm("2026-03-05T08:00:00Z", "2026-03-05T11:00:00Z", "2026-03-06T12:00:00Z");
+        let sure = harm("2026-03-05T08:00:00Z", "2026-03-05T09:00:00Z", "2026-03-05T12:00:00Z");
+        assert_eq!(noon("2026-03-05T06:00:00Z").priority(sure, false), Priority::Now);
+        assert_eq!(noon("2026-03-05T06:00:00Z").priority(unsure, false), Priority::NextRound);
+        assert_eq!(noon("2026-03-05T07:15:00Z").priority(unsure, false), Priority::Now);
+    }
+
+    #[test]
     fn a_chance_of_one_in_five_lets_people_sleep_and_more_does_not() {
         // A fifth of the chance lies a quarter of the way from early to likely.
         let one = harm("2026-03-05T12:00:00Z", "2026-03-05T16:00:00Z", "2026-03-06T12:00:00Z");

@@ -269,6 +269,20 @@ mod tests {
 
     /// dryout_worked_example.csv: our own transcription, a test of typing.
     #[test]
+    fn a_medium_that_has_long_been_dry_is_dry_for_certain_too() {
+        let mut water = MediumWater::full(1000.0);
+        let ahead = [HourAhead { driest: 20.0, likely: 20.0, dampest: 20.0 }; HORIZON_HOURS];
+        let late = |water: MediumWater| dry_in(water.at_most(), Coefficient::default(), &ahead).late;
+        water.draw(1000.0);
+        let just_dry = late(water);
+        water.draw(1000.0);
+        assert!(just_dry.is_none_or(|hours| hours > 1.0) && late(water) == Some(0.0), "{just_dry:?}");
+        assert_eq!(water.grams(), 0.0);
+        water.pour(300.0);
+        assert_eq!(water.grams(), 300.0, "what is poured is there, whatever was missing");
+    }
+
+    #[test]
     fn three_waterings_teach_the_coefficient_of_the_worked_example() {
         let coefficient = taught();
         assert!((coefficient.mean() - 0.53726).abs() < 1e-4, "{coefficient:?}");
