@@ -12,7 +12,7 @@ use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 
 /// How often. Services that notice missing beats take minutes; own choice.
-pub const EVERY: Duration = Duration::from_secs(300);
+pub(crate) const EVERY: Duration = Duration::from_secs(300);
 /// From connecting to the answer's first line.
 const LIMIT: Duration = Duration::from_secs(40);
 

@@ -84,19 +84,19 @@ impl Clock {
     }
 
     /// A board without a battery begins in 1970, or wherever its maker set it.
-    pub fn was_never_set(&self) -> bool {
+    pub(crate) fn was_never_set(&self) -> bool {
         !self.own_time && self.now().timestamp_millis() < NEVER_SET_BEFORE
     }
 
     /// How far what was written last, at `position`, lies in the future.
-    pub fn is_behind(&self, position: Option<(Timestamp, u32)>) -> Option<TimeDelta> {
+    pub(crate) fn is_behind(&self, position: Option<(Timestamp, u32)>) -> Option<TimeDelta> {
         let behind = position?.0 - self.now();
         (!self.own_time && behind > STEP).then_some(behind)
     }
 
     /// What was written before this program started lies at `(at, seq)`; stamps come after
     /// it, and where the wall clock lies before it, time goes on from there.
-    pub fn continue_after(&mut self, position: Option<(Timestamp, u32)>) {
+    pub(crate) fn continue_after(&mut self, position: Option<(Timestamp, u32)>) {
         if let Some((at, seq)) = position
             && at > self.last
         {
@@ -111,7 +111,7 @@ impl Clock {
 
     /// The wall clock lies behind what was written, and the record is right: it is not
     /// followed. Says by how much it is off.
-    pub fn disbelieve_wall(&mut self) -> TimeDelta {
+    pub(crate) fn disbelieve_wall(&mut self) -> TimeDelta {
         let off = wall() - self.now();
         self.disbelieved = Some(off);
         off
@@ -137,7 +137,7 @@ impl Clock {
     /// Looks at the wall clock. Says by how much it was set, if it was and has stood by it;
     /// says so again until it is followed ([`Clock::follow_forward`]), not believed, or a
     /// new clock takes the place of this one.
-    pub fn look_at_wall(&mut self) -> Option<TimeDelta> {
+    pub(crate) fn look_at_wall(&mut self) -> Option<TimeDelta> {
         if self.own_time { None } else { self.compare(wall(), Instant::now()) }
     }
 
@@ -171,7 +171,7 @@ impl Clock {
     }
 
     /// Goes to the wall's time, which lies ahead.
-    pub fn follow_forward(&mut self, by: TimeDelta) {
+    pub(crate) fn follow_forward(&mut self, by: TimeDelta) {
         self.anchor = self.now() + by;
         self.anchored = Instant::now();
         self.moved = None;
@@ -190,7 +190,7 @@ impl Clock {
 }
 
 /// How long it is since 1970 by the wall clock; `None` when that stands before.
-pub fn since_1970() -> Option<Duration> {
+pub(crate) fn since_1970() -> Option<Duration> {
     SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).ok()
 }
 

@@ -4,6 +4,8 @@
 //! (`engine`), stored (`store`), turned into alarms and words (`notify`). The
 //! modules stand below in reading order.
 
+#![warn(unreachable_pub)]
+
 pub mod analysis;
 pub mod answers;
 pub mod beat;
@@ -18,6 +20,7 @@ pub mod intake;
 pub mod marks;
 pub mod notify;
 pub mod page;
+pub mod random;
 pub mod rebuild;
 pub mod rehearse;
 pub mod report;

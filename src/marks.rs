@@ -21,7 +21,7 @@ impl MarkKey {
     }
 
     /// For letters that are only looked at, or only tried: no answer to one is ever taken.
-    pub fn unanswerable() -> MarkKey {
+    pub(crate) fn unanswerable() -> MarkKey {
         MarkKey::new(&[0; 32])
     }
 
@@ -33,7 +33,7 @@ impl MarkKey {
     }
 
     /// 128 bits of HMAC-SHA-256 (RFC 2104) over letter and recipient, in hexadecimal.
-    pub fn message_mark(&self, letter: &str, recipient: &str) -> String {
+    pub(crate) fn message_mark(&self, letter: &str, recipient: &str) -> String {
         let tag = hmac::sign(&self.0, format!("message\n{letter}\n{recipient}").as_bytes());
         tag.as_ref()[..16].iter().map(|byte| format!("{byte:02x}")).collect()
     }
@@ -50,7 +50,7 @@ impl MarkKey {
 
 /// Everything in a text that looks like a code, as [`MarkKey::code`] writes it; at most
 /// `most`, so that a long mail costs little.
-pub fn codes_in(text: &str, most: usize) -> Vec<String> {
+pub(crate) fn codes_in(text: &str, most: usize) -> Vec<String> {
     let word_part = |sign: char| sign.is_ascii_alphanumeric() || sign == '-';
     text.split(|sign| !word_part(sign)).filter_map(code_of).take(most).collect()
 }

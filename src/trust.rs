@@ -35,7 +35,7 @@ pub struct TrustError {
 ///
 /// # Errors
 /// When the file cannot be used.
-pub fn believing(ca_file: Option<&Path>) -> Result<ConfigBuilder<ClientConfig, WantsClientCert>, TrustError> {
+pub(crate) fn believing(ca_file: Option<&Path>) -> Result<ConfigBuilder<ClientConfig, WantsClientCert>, TrustError> {
     let mut roots = RootCertStore::empty();
     match ca_file {
         None => roots.extend(webpki_roots::TLS_SERVER_ROOTS.iter().cloned()),
@@ -76,7 +76,7 @@ pub fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDe
 }
 
 /// The error of a PEM file.
-pub fn unusable(what: &'static str, path: &Path, why: impl ToString) -> TrustError {
+pub(crate) fn unusable(what: &'static str, path: &Path, why: impl ToString) -> TrustError {
     TrustError { what, path: path.to_owned(), why: why.to_string() }
 }
 
@@ -106,7 +106,7 @@ pub async fn connect(
 ///
 /// # Errors
 /// A sentence that names the server.
-pub async fn connect_plainly(host: &str, port: u16) -> Result<TcpStream, String> {
+pub(crate) async fn connect_plainly(host: &str, port: u16) -> Result<TcpStream, String> {
     match timeout(CONNECT_LIMIT, TcpStream::connect((host, port))).await {
         Err(_) => Err(format!("{host} port {port} does not answer within {} s", CONNECT_LIMIT.as_secs())),
         Ok(Err(error)) => Err(format!("no connection to {host} port {port}: {error}")),
@@ -115,7 +115,7 @@ pub async fn connect_plainly(host: &str, port: u16) -> Result<TcpStream, String>
 }
 
 /// The error with what to do about it, where that is known.
-pub fn explained(error: &std::io::Error, ca_key: &str) -> String {
+pub(crate) fn explained(error: &std::io::Error, ca_key: &str) -> String {
     use rustls::{CertificateError, Error};
     let inner = error.get_ref().and_then(|inner| inner.downcast_ref::<Error>());
     let remedy = match inner {

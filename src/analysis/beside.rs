@@ -4,13 +4,13 @@
 use super::quantile::quantile;
 use super::rank::holm;
 use super::stages::{DAMP_FROM, longest, longest_gap};
-use super::walk::{STEP, STEP_HOURS, Slot, Walked};
+use super::walk::{LivedStep, STEP, STEP_HOURS, Walked};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use serde::Serialize;
 
 /// Fewer sisters than this are not tested. From the issue.
-pub const FEWEST_PEERS: usize = 5;
+pub(crate) const FEWEST_PEERS: usize = 5;
 /// A condition this many spreads above the sisters' median is told. Own default.
 const REPORTED_FROM: f64 = 3.0;
 /// So many causes are told. From the issue.
@@ -92,9 +92,9 @@ pub struct Comparison {
     /// Their median; `None` without sisters.
     pub median: Option<f64>,
     /// Their lower and upper quartile.
-    pub quartiles: Option<(f64, f64)>,
+    pub(crate) quartiles: Option<(f64, f64)>,
     /// Their lowest and highest.
-    pub range: Option<(f64, f64)>,
+    pub(crate) range: Option<(f64, f64)>,
     /// Where it stands among all `n + 1`, 1 the highest.
     pub rank: usize,
     /// Spreads above the sisters' median; negative: below.
@@ -103,12 +103,12 @@ pub struct Comparison {
     /// below five sisters.
     pub p: Option<f64>,
     /// The same corrected for the number of conditions compared (Holm 1979).
-    pub p_corrected: Option<f64>,
+    pub(crate) p_corrected: Option<f64>,
 }
 
 /// The air of the sisters at one age, as quartiles: lower, median, upper.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Envelope {
+pub(crate) struct Envelope {
     /// When the tray itself was of this age.
     pub at: Timestamp,
     /// Sisters whose air was known.
@@ -120,14 +120,14 @@ pub struct Envelope {
 }
 
 /// A sister has lived long enough to be held against it.
-pub fn comparable(own: &Walked, peer: &Walked) -> bool {
+pub(crate) fn comparable(own: &Walked, peer: &Walked) -> bool {
     let covered = peer.light_at.is_some() || peer.until >= peer.sown_at + (own.uncovered_at() - own.sown_at);
     let (mine, hers) = (light_age(own), light_age(peer));
     covered && hers.num_minutes() as f64 >= LIGHT_SHARE * mine.num_minutes() as f64
 }
 
 /// Every condition, counted in each sister up to the tray's own age in light.
-pub fn conditions(own: &Walked, peers: &[&Walked]) -> Vec<Comparison> {
+pub(crate) fn conditions(own: &Walked, peers: &[&Walked]) -> Vec<Comparison> {
     let age = light_age(own);
     let mut all: Vec<Comparison> = Exposure::ALL
         .into_iter()
@@ -145,7 +145,7 @@ pub fn conditions(own: &Walked, peers: &[&Walked]) -> Vec<Comparison> {
 
 /// What its sisters' air was at the same age of the same half of life, under the cover or in
 /// light, for each of its own steps in which at least one of them was known.
-pub fn envelope(own: &Walked, peers: &[&Walked]) -> Vec<Envelope> {
+pub(crate) fn envelope(own: &Walked, peers: &[&Walked]) -> Vec<Envelope> {
     let uncovered = own.uncovered_at();
     let air_then = |at: Timestamp, peer: &Walked| {
         let lit = at >= uncovered;
@@ -161,7 +161,7 @@ pub fn envelope(own: &Walked, peers: &[&Walked]) -> Vec<Envelope> {
         values.sort_by(f64::total_cmp);
         [quantile(&values, 0.25), quantile(&values, 0.5), quantile(&values, 0.75)]
     };
-    let step = |slot: &Slot| {
+    let step = |slot: &LivedStep| {
         let known: Vec<(f64, f64)> = peers.iter().filter_map(|peer| air_then(slot.at, peer)).collect();
         (!known.is_empty()).then(|| Envelope {
             at: slot.at,
@@ -175,7 +175,7 @@ pub fn envelope(own: &Walked, peers: &[&Walked]) -> Vec<Envelope> {
 
 /// What a condition is a face of: damp air shows as hours, as a spell and as mold pressure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Cause {
+enum CommonCause {
     Damp,
     Mist,
     Cover,
@@ -186,16 +186,16 @@ enum Cause {
 }
 
 impl Exposure {
-    fn cause(self) -> Cause {
+    fn cause(self) -> CommonCause {
         match self {
             // Under a cover too long is warm under the cover too.
-            Exposure::OverdueCover | Exposure::WarmUnderCover => Cause::Cover,
-            Exposure::DampSpell | Exposure::DampHours | Exposure::MoldPressure => Cause::Damp,
-            Exposure::MistWet => Cause::Mist,
-            Exposure::TooWarm => Cause::Warm,
-            Exposure::TooCold => Cause::Cold,
-            Exposure::WaterGap | Exposure::DryHours => Cause::Water,
-            Exposure::Unknown => Cause::Unknown,
+            Exposure::OverdueCover | Exposure::WarmUnderCover => CommonCause::Cover,
+            Exposure::DampSpell | Exposure::DampHours | Exposure::MoldPressure => CommonCause::Damp,
+            Exposure::MistWet => CommonCause::Mist,
+            Exposure::TooWarm => CommonCause::Warm,
+            Exposure::TooCold => CommonCause::Cold,
+            Exposure::WaterGap | Exposure::DryHours => CommonCause::Water,
+            Exposure::Unknown => CommonCause::Unknown,
         }
     }
 }
@@ -213,7 +213,7 @@ pub fn reported(conditions: &[Comparison]) -> Vec<Vec<&Comparison>> {
     let misted = out.iter().any(|one| one.measure == Exposure::MistWet);
     // Mold pressure without damp air beside a wet tray came of the mist.
     let cause = |one: &Comparison| match one.measure {
-        Exposure::MoldPressure if dry_air && misted => Cause::Mist,
+        Exposure::MoldPressure if dry_air && misted => CommonCause::Mist,
         measure => measure.cause(),
     };
     let mut reported: Vec<Vec<&Comparison>> = Vec::new();
@@ -254,7 +254,7 @@ fn condition(measure: Exposure, value: f64, others: &[f64]) -> Comparison {
 /// likely to be this one, so the chance of a value at least this high is its share of the
 /// `n + 1`, ties counted against it. Both sides: twice the smaller, at most 1. It is the
 /// exact permutation test of the difference of means, 1 against n (checked against scipy).
-pub fn two_sided(value: f64, others: &[f64]) -> f64 {
+pub(super) fn two_sided(value: f64, others: &[f64]) -> f64 {
     let as_high = 1 + others.iter().filter(|other| **other >= value).count();
     let as_low = 1 + others.iter().filter(|other| **other <= value).count();
     (2.0 * as_high.min(as_low) as f64 / (others.len() + 1) as f64).min(1.0)
@@ -267,7 +267,7 @@ fn light_age(walked: &Walked) -> TimeDelta {
 fn value(measure: Exposure, walked: &Walked, age: TimeDelta) -> f64 {
     let light_from = walked.uncovered_at();
     let light_until = (light_from + age).min(walked.until);
-    let cut = |from: Timestamp, until: Timestamp| -> &[Slot] {
+    let cut = |from: Timestamp, until: Timestamp| -> &[LivedStep] {
         let first = walked.slots.partition_point(|slot| slot.at < from);
         let last = walked.slots.partition_point(|slot| slot.at < until);
         &walked.slots[first..last.max(first)]
@@ -275,10 +275,10 @@ fn value(measure: Exposure, walked: &Walked, age: TimeDelta) -> f64 {
     let light = cut(light_from, light_until);
     let covered = cut(walked.sown_at, light_from);
     let whole = cut(walked.sown_at, light_until);
-    let hours = |slots: &[Slot], holds: &dyn Fn(&Slot) -> bool| {
+    let hours = |slots: &[LivedStep], holds: &dyn Fn(&LivedStep) -> bool| {
         slots.iter().filter(|slot| holds(slot)).count() as f64 * STEP_HOURS
     };
-    let damp = |slot: &Slot| slot.air.is_some_and(|air| air.1 >= DAMP_FROM);
+    let damp = |slot: &LivedStep| slot.air.is_some_and(|air| air.1 >= DAMP_FROM);
     match measure {
         Exposure::OverdueCover => ((light_from - walked.light_due_at).num_minutes() as f64 / 60.0).max(0.0),
         Exposure::DampSpell => longest(light, damp),

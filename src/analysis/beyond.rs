@@ -1,12 +1,12 @@
 //! How long a limit was passed, and for how long nobody can say.
 
-use super::standing::{Rhythm, standing};
+use super::standing::{SpeaksEvery, standing};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
 /// Which side of a limit is counted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Side {
+pub enum LimitSide {
     /// Over it.
     Above,
     /// Under it.
@@ -31,8 +31,8 @@ pub struct Beyond {
 pub fn beyond(
     means: &[(Timestamp, f64)],
     (from, until): (Timestamp, Timestamp),
-    rhythm: Rhythm,
-    side: Side,
+    rhythm: SpeaksEvery,
+    side: LimitSide,
     limit: f64,
 ) -> Beyond {
     let mut reported = Beyond {
@@ -51,8 +51,8 @@ pub fn beyond(
         stood_until = ends;
         reported.known += ends - begins;
         let passed = match side {
-            Side::Above => *mean > limit,
-            Side::Below => *mean < limit,
+            LimitSide::Above => *mean > limit,
+            LimitSide::Below => *mean < limit,
         };
         if passed {
             reported.beyond += ends - begins;
@@ -76,8 +76,8 @@ mod tests {
     }
 
     /// A sensor that speaks every so many minutes and is silent after so many.
-    fn rhythm(every: i64, silent_after: i64) -> Rhythm {
-        Rhythm { every: minutes(every), silent_after: minutes(silent_after) }
+    fn rhythm(every: i64, silent_after: i64) -> SpeaksEvery {
+        SpeaksEvery { every: minutes(every), silent_after: minutes(silent_after) }
     }
 
     #[test]
@@ -87,11 +87,11 @@ mod tests {
         let begin = at("2026-03-03 08:00");
         let values = [(0, 70.0), (10, 80.0), (20, 82.0), (30, 75.0), (70, 90.0), (80, 60.0)];
         let points: Vec<_> = values.map(|(minute, value)| (begin + minutes(minute), value)).into();
-        let reported = beyond(&points, (begin, begin + minutes(90)), rhythm(10, 30), Side::Above, 75.0);
+        let reported = beyond(&points, (begin, begin + minutes(90)), rhythm(10, 30), LimitSide::Above, 75.0);
         // Above: 08:10 to 08:30, and 09:10 to 09:20. 75 stands until 08:40; 08:40 to 09:10 nobody knows.
         let expected = Beyond { beyond: minutes(30), longest: minutes(20), known: minutes(60), unknown: minutes(30) };
         assert_eq!(reported, expected);
-        let below = beyond(&points, (begin, begin + minutes(90)), rhythm(10, 30), Side::Below, 75.0);
+        let below = beyond(&points, (begin, begin + minutes(90)), rhythm(10, 30), LimitSide::Below, 75.0);
         assert_eq!((below.beyond, below.known), (minutes(20), minutes(60)));
     }
 
@@ -99,9 +99,9 @@ mod tests {
     fn a_gap_ends_a_spell_and_no_data_is_no_minute_below() {
         let begin = at("2026-03-03 08:00");
         let points = [(begin, 80.0), (begin + minutes(60), 80.0)];
-        let reported = beyond(&points, (begin, begin + minutes(120)), rhythm(5, 15), Side::Above, 75.0);
+        let reported = beyond(&points, (begin, begin + minutes(120)), rhythm(5, 15), LimitSide::Above, 75.0);
         assert_eq!((reported.beyond, reported.longest, reported.unknown), (minutes(10), minutes(5), minutes(110)));
-        let nothing = beyond(&[], (begin, begin + minutes(120)), rhythm(5, 15), Side::Below, 75.0);
+        let nothing = beyond(&[], (begin, begin + minutes(120)), rhythm(5, 15), LimitSide::Below, 75.0);
         assert_eq!((nothing.beyond, nothing.unknown), (minutes(0), minutes(120)));
     }
 
@@ -110,7 +110,7 @@ mod tests {
         let begin = at("2026-03-03 08:00");
         // Every five minutes, two minutes off the hour.
         let points: Vec<_> = (-1..13).map(|turn| (begin + minutes(turn * 5 + 2), 80.0)).collect();
-        let reported = beyond(&points, (begin, begin + minutes(69)), rhythm(5, 15), Side::Above, 75.0);
+        let reported = beyond(&points, (begin, begin + minutes(69)), rhythm(5, 15), LimitSide::Above, 75.0);
         assert_eq!((reported.beyond, reported.longest, reported.unknown), (minutes(69), minutes(69), minutes(0)));
     }
 }

@@ -17,7 +17,7 @@ pub struct Life {
     /// weight and light. For what it was earlier ask [`Life::as_of`].
     pub tray: Tray,
     /// The number of the journal entry that sowed it: with the name it marks this life.
-    pub sown_by: i64,
+    pub(crate) sown_by: i64,
     /// What was said when it was sown: seed lot, medium, blend.
     pub sowing: Sowing,
     /// Where it stood from when on, ascending; the first is where it was sown.
@@ -77,7 +77,7 @@ pub enum TrayFate {
 impl Life {
     /// The tray as it was at a moment: `stage` and `breathes_room_air` of the result
     /// answer as they did then.
-    pub fn as_of(&self, at: Timestamp) -> Tray {
+    pub(crate) fn as_of(&self, at: Timestamp) -> Tray {
         let mut tray = self.tray.clone();
         let known = |done: Option<Timestamp>| done.filter(|done| *done <= at);
         tray.unweighted_at = known(tray.unweighted_at);
@@ -93,12 +93,12 @@ impl Life {
     }
 
     /// The stage it was in at a moment of its life.
-    pub fn stage_at(&self, at: Timestamp) -> Stage {
+    pub(crate) fn stage_at(&self, at: Timestamp) -> Stage {
         self.as_of(at).stage(at)
     }
 
     /// Where it stood at a moment of its life.
-    pub fn place_at(&self, at: Timestamp) -> PlaceId {
+    pub(crate) fn place_at(&self, at: Timestamp) -> PlaceId {
         self.stood.iter().rev().find(|(from, _)| *from <= at).map_or(self.tray.place, |(_, place)| *place)
     }
 
@@ -165,7 +165,7 @@ pub fn lives(rules: &Rules, lines: &[JournalLine]) -> Vec<Life> {
 
 /// Sowings that were struck out, as they would have begun, and when each was struck: what
 /// was told of them elsewhere, as in a calendar, has to be taken back.
-pub fn struck_out(rules: &Rules, lines: &[JournalLine]) -> Vec<(Life, Timestamp)> {
+pub(crate) fn struck_out(rules: &Rules, lines: &[JournalLine]) -> Vec<(Life, Timestamp)> {
     let struck_at = |line: &JournalLine| lines.iter().find(|by| Some(by.number) == line.struck_by).map(|by| by.at);
     let sowings = lines.iter().filter(|line| line.refused.is_none() && matches!(line.entry.did, Did::Sow(_)));
     sowings

@@ -1,23 +1,23 @@
 //! The air one lot of trays had, from sowing to its end, in the few figures that yields
 //! are held against. The limits, the stages and the mold clock are the walk's.
 
-use super::walk::{STEP_HOURS, Slot, Walked};
+use super::walk::{LivedStep, STEP_HOURS, Walked};
 use crate::engine::physics::climate::vapour_pressure_deficit;
 use crate::units::{Celsius, RelativeHumidity};
 
 /// The air a lot had.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct LotAir {
+pub(crate) struct LotAir {
     /// Mean temperature from sowing to the end, Celsius.
     pub temperature: Option<f64>,
     /// Mean relative humidity in light, per cent. Under a cover the room's says little.
     pub humidity: Option<f64>,
     /// Mean vapour pressure deficit in light, kilopascals.
-    pub vpd: Option<f64>,
+    pub(crate) vpd: Option<f64>,
     /// Hours in light in which the air was damper than the limit at which it alarms.
-    pub damp_hours: Option<f64>,
+    pub(crate) damp_hours: Option<f64>,
     /// The highest mold pressure, 0 to 100.
-    pub mold_pressure: Option<f64>,
+    pub(crate) mold_pressure: Option<f64>,
     /// Share of its life in which temperature and humidity were known, 0 to 1.
     pub known: f64,
 }
@@ -25,9 +25,10 @@ pub struct LotAir {
 impl LotAir {
     /// The figures of a life that was lived through. Steps whose air was not known count
     /// for nothing but `known`.
-    pub fn of(walked: &Walked) -> LotAir {
-        let known: Vec<(&Slot, (f64, f64))> = walked.slots.iter().filter_map(|slot| Some((slot, slot.air?))).collect();
-        let lit: Vec<(&Slot, (f64, f64))> = known.iter().copied().filter(|(slot, _)| slot.open).collect();
+    pub(crate) fn of(walked: &Walked) -> LotAir {
+        let known: Vec<(&LivedStep, (f64, f64))> =
+            walked.slots.iter().filter_map(|slot| Some((slot, slot.air?))).collect();
+        let lit: Vec<(&LivedStep, (f64, f64))> = known.iter().copied().filter(|(slot, _)| slot.open).collect();
         let in_light = |of: &dyn Fn((f64, f64)) -> f64| {
             (!lit.is_empty()).then(|| lit.iter().map(|(_, air)| of(*air)).sum::<f64>() / lit.len() as f64)
         };

@@ -9,16 +9,16 @@
 pub mod beside;
 pub mod beyond;
 pub mod lives;
-pub mod lot_air;
+pub(crate) mod lot_air;
 pub mod onset;
-pub mod place_air;
+pub(crate) mod place_air;
 mod quantile;
 pub mod rank;
 #[cfg(test)]
 pub(crate) mod sample;
-pub mod stages;
+pub(crate) mod stages;
 pub mod standing;
 #[cfg(test)]
 pub(crate) mod tests;
 pub mod walk;
-pub mod yields;
+pub(crate) mod yields;

@@ -3,7 +3,7 @@
 
 use super::lives::Life;
 use super::stages::{DAMP_FROM, holes};
-use super::walk::{STEP, Slot, Walked};
+use super::walk::{LivedStep, STEP, Walked};
 use crate::engine::physics::infection::botrytis_growth;
 use crate::engine::rules::PlaceId;
 use crate::journal::{Did, Loss};
@@ -20,11 +20,11 @@ pub struct LikelyOnset {
     /// Not likely after.
     pub until: Timestamp,
     /// Mean temperature of the days before, Celsius; without data, the model's best.
-    pub mean_celsius: f64,
+    pub(crate) mean_celsius: f64,
     /// How fast a patch grows at most at that temperature, millimetres a day.
-    pub growth_mm_a_day: f64,
+    pub(crate) growth_mm_a_day: f64,
     /// What fell into it, by when it began.
-    pub suspects: Vec<(Timestamp, Suspect)>,
+    pub(crate) suspects: Vec<(Timestamp, Suspect)>,
 }
 
 /// What fell into the time of a likely onset.
@@ -45,7 +45,7 @@ pub enum Suspect {
 }
 
 /// A patch this wide is seen at a look. Own default.
-pub const SEEN_MM: f64 = 5.0;
+pub(crate) const SEEN_MM: f64 = 5.0;
 /// Humidity at which grey mold grows best (Judet-Correia et al. 2010, as the Gropin database
 /// of growth models gives it): the soonest a patch can be seen.
 const BEST_HUMIDITY: f64 = 98.8;
@@ -131,6 +131,6 @@ fn suspects(life: &Life, walked: &Walked, from: Timestamp, until: Timestamp) -> 
     suspects
 }
 
-fn damp_in_light(slot: &Slot) -> bool {
+fn damp_in_light(slot: &LivedStep) -> bool {
     slot.open && slot.air.is_some_and(|air| air.1 >= DAMP_FROM)
 }

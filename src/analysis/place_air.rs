@@ -6,7 +6,7 @@ use crate::reading::{Quantity, SensorId};
 
 /// The place whose sensors measure the air of this one: itself, or the nearest around it
 /// that has any. `None`: nobody measures it.
-pub fn measured_at(rules: &Rules, place: PlaceId) -> Option<PlaceId> {
+pub(crate) fn measured_at(rules: &Rules, place: PlaceId) -> Option<PlaceId> {
     let mut next = Some(place);
     for _ in 0..=rules.places.len() {
         let place = next?;
@@ -20,12 +20,12 @@ pub fn measured_at(rules: &Rules, place: PlaceId) -> Option<PlaceId> {
 
 /// The sensors whose air a place has, in the order of the settings. Probes on surfaces
 /// measure no air.
-pub fn sensors_of(rules: &Rules, place: PlaceId) -> Vec<SensorId> {
+pub(crate) fn sensors_of(rules: &Rules, place: PlaceId) -> Vec<SensorId> {
     measured_at(rules, place).map(|place| own_sensors(rules, place)).unwrap_or_default()
 }
 
 /// The sensors that hang in the air of a place itself.
-pub fn own_sensors(rules: &Rules, place: PlaceId) -> Vec<SensorId> {
+pub(crate) fn own_sensors(rules: &Rules, place: PlaceId) -> Vec<SensorId> {
     let all = (0..rules.sensors.len()).map(|index| SensorId(index as u16));
     let hangs_here = |sensor: &SensorId| {
         let sensor = rules.sensor(*sensor);
@@ -35,7 +35,7 @@ pub fn own_sensors(rules: &Rules, place: PlaceId) -> Vec<SensorId> {
 }
 
 /// What the hygrometers of a place may be off by, per cent: the worst of them.
-pub fn humidity_accuracy(rules: &Rules, place: PlaceId) -> f64 {
+pub(super) fn humidity_accuracy(rules: &Rules, place: PlaceId) -> f64 {
     let sensors = sensors_of(rules, place);
     let here = rules
         .channels

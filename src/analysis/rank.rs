@@ -2,6 +2,8 @@
 //! it asks for no straight line and no bell curve, and with few lots it is exact. Checked
 //! against scipy in tests/reference.
 
+use crate::random::SplitMix64;
+
 /// A rank correlation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Correlation {
@@ -15,7 +17,7 @@ pub struct Correlation {
 }
 
 /// Up to so many pairs every pairing is tried: 9! are 362,880.
-pub const EXACT_UP_TO: usize = 9;
+const EXACT_UP_TO: usize = 9;
 /// Random pairings beyond that: p is right within 0.003 near 0.05 (twice the standard error).
 const RANDOM_PAIRINGS: u32 = 19_999;
 /// Sums of ranks that differ by less are the same number, rounded otherwise.
@@ -45,11 +47,11 @@ pub fn spearman(pairs: &[(f64, f64)]) -> Option<Correlation> {
         });
         f64::from(far) / f64::from(all)
     } else {
-        let mut chance = SplitMix64(SEED);
+        let mut chance = SplitMix64::new(SEED);
         // The observed pairing is one of those that could have been (Phipson and Smyth 2010).
         let mut far = 1_u32;
         for _ in 0..RANDOM_PAIRINGS {
-            chance.shuffle(&mut y);
+            shuffle(&mut chance, &mut y);
             far += u32::from(as_far(product(&x, &y)));
         }
         f64::from(far) / f64::from(RANDOM_PAIRINGS + 1)
@@ -59,7 +61,7 @@ pub fn spearman(pairs: &[(f64, f64)]) -> Option<Correlation> {
 
 /// Holm's correction (S. Holm 1979): of several tests tried at once, what each p comes to.
 /// In the order given.
-pub fn holm(p: &[f64]) -> Vec<f64> {
+pub(super) fn holm(p: &[f64]) -> Vec<f64> {
     let mut order: Vec<usize> = (0..p.len()).collect();
     order.sort_by(|one, other| p[*one].total_cmp(&p[*other]));
     let mut corrected = vec![1.0; p.len()];
@@ -107,25 +109,12 @@ fn every_order(values: &mut [f64], each: &mut impl FnMut(&[f64])) {
 /// Any number does; always the same, so that a report says the same tomorrow.
 const SEED: u64 = 20_261_125;
 
-/// SplitMix64 (Steele, Lea and Flood 2014).
-struct SplitMix64(u64);
-
-impl SplitMix64 {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut mixed = self.0;
-        mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        mixed ^ (mixed >> 31)
-    }
-
-    /// Fisher and Yates.
-    fn shuffle(&mut self, values: &mut [f64]) {
-        for last in (1..values.len()).rev() {
-            // The remainder favours low numbers by less than one in 2^50 here.
-            let other = (self.next() % (last as u64 + 1)) as usize;
-            values.swap(last, other);
-        }
+/// Fisher and Yates.
+fn shuffle(chance: &mut SplitMix64, values: &mut [f64]) {
+    for last in (1..values.len()).rev() {
+        // The remainder favours low numbers by less than one in 2^50 here.
+        let other = (chance.whole() % (last as u64 + 1)) as usize;
+        values.swap(last, other);
     }
 }
 
@@ -152,8 +141,8 @@ mod tests {
     #[test]
     fn chance_alone_is_not_taken_for_a_finding() {
         // Unrelated pairs: p spreads evenly, so about one in twenty lies below 0.05.
-        let mut chance = SplitMix64(7);
-        let mut figure = || chance.next() as f64;
+        let mut chance = SplitMix64::new(7);
+        let mut figure = || chance.whole() as f64;
         let found = (0..200).filter(|_| {
             let pairs: Vec<(f64, f64)> = (0..12).map(|_| (figure(), figure())).collect();
             spearman(&pairs).expect("it changes").p < 0.05

@@ -2,7 +2,7 @@
 
 use super::lives::Life;
 use super::quantile::quantile;
-use super::walk::{STEP, STEP_HOURS, Slot, Walked};
+use super::walk::{LivedStep, STEP, STEP_HOURS, Walked};
 use crate::engine::physics::climate::{dew_point, vapour_pressure_deficit};
 use crate::engine::rules::Rules;
 use crate::engine::watch::band::demand_of;
@@ -14,13 +14,13 @@ use serde::Serialize;
 
 /// From here air is called damp: surfaces wet at 90 % stay wet down to it (hysteresis
 /// 90 on, 85 off: own default).
-pub const DAMP_FROM: f64 = 85.0;
+pub(crate) const DAMP_FROM: f64 = 85.0;
 /// A shorter gap is no hole. Own default.
 const HOLE: TimeDelta = TimeDelta::minutes(30);
 
 /// One stage and its figures.
 #[derive(Clone, Debug, Serialize)]
-pub struct StageTrace {
+pub(crate) struct StageTrace {
     /// Which.
     pub stage: Stage,
     /// From when.
@@ -28,58 +28,58 @@ pub struct StageTrace {
     /// Until when.
     pub until: Timestamp,
     /// When it should have ended by the crop's plan.
-    pub planned_until: Timestamp,
+    planned_until: Timestamp,
     /// Celsius.
     pub temperature: Option<Spread>,
     /// Per cent.
     pub humidity: Option<Spread>,
     /// Kilopascals.
-    pub vpd: Option<Spread>,
+    pub(crate) vpd: Option<Spread>,
     /// Celsius.
     pub dew_point: Option<Spread>,
     /// Lowest and highest temperature of the crop's band, Celsius.
-    pub temperature_band: (Option<f64>, Option<f64>),
+    pub(crate) temperature_band: (Option<f64>, Option<f64>),
     /// Hours below, inside and above it.
-    pub temperature_hours: [f64; 3],
+    pub(crate) temperature_hours: [f64; 3],
     /// Lowest and highest humidity of the crop's band, per cent; none under a cover.
-    pub humidity_band: (Option<f64>, Option<f64>),
+    pub(crate) humidity_band: (Option<f64>, Option<f64>),
     /// Hours below, inside and above it.
-    pub humidity_hours: [f64; 3],
+    pub(crate) humidity_hours: [f64; 3],
     /// Above so many per cent the air alarms; none under a cover.
-    pub humidity_alarms_above: Option<f64>,
+    pub(crate) humidity_alarms_above: Option<f64>,
     /// Hours above that.
-    pub alarming_damp_hours: f64,
+    pub(crate) alarming_damp_hours: f64,
     /// The longest spell of damp air, hours.
-    pub longest_damp_hours: f64,
+    pub(crate) longest_damp_hours: f64,
     /// The highest mold pressure, 0 to 100; `None` under a cover, where it says nothing.
-    pub mold_pressure: Option<f64>,
+    pub(crate) mold_pressure: Option<f64>,
     /// Waterings logged.
     pub waterings: u32,
     /// The longest time without one, hours, counted within the stage.
-    pub longest_water_gap_hours: Option<f64>,
+    pub(crate) longest_water_gap_hours: Option<f64>,
     /// Hours in which its water was used up by estimate; `None`: too few waterings logged.
     pub dry_hours: Option<f64>,
     /// Hours in which its air was not known.
-    pub unknown_hours: f64,
+    pub(crate) unknown_hours: f64,
 }
 
 /// How a figure was spread over a stage.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Spread {
+pub(crate) struct Spread {
     /// Lowest.
     pub low: f64,
     /// A twentieth lay below.
-    pub p05: f64,
+    pub(crate) p05: f64,
     /// Mean.
     pub mean: f64,
     /// A twentieth lay above.
-    pub p95: f64,
+    pub(crate) p95: f64,
     /// Highest.
     pub high: f64,
 }
 
 /// The stages of a life and their figures.
-pub fn stages(rules: &Rules, life: &Life, walked: &Walked) -> Vec<StageTrace> {
+pub(crate) fn stages(rules: &Rules, life: &Life, walked: &Walked) -> Vec<StageTrace> {
     let runs = walked.slots.chunk_by(|one, next| one.stage == next.stage);
     runs.filter_map(|run| {
         let (first, last) = (run.first()?, run.last()?);
@@ -89,7 +89,14 @@ pub fn stages(rules: &Rules, life: &Life, walked: &Walked) -> Vec<StageTrace> {
     .collect()
 }
 
-fn stage(rules: &Rules, life: &Life, walked: &Walked, run: &[Slot], from: Timestamp, until: Timestamp) -> StageTrace {
+fn stage(
+    rules: &Rules,
+    life: &Life,
+    walked: &Walked,
+    run: &[LivedStep],
+    from: Timestamp,
+    until: Timestamp,
+) -> StageTrace {
     let which = run[0].stage;
     let tray = life.as_of(from);
     let demand = demand_of(rules, tray.place, &[&tray], true, from);
@@ -136,7 +143,7 @@ fn stage(rules: &Rules, life: &Life, walked: &Walked, run: &[Slot], from: Timest
 }
 
 /// The longest unbroken spell, hours. A step in which the air was not known breaks it.
-pub fn longest(slots: &[Slot], holds: impl Fn(&Slot) -> bool) -> f64 {
+pub(crate) fn longest(slots: &[LivedStep], holds: impl Fn(&LivedStep) -> bool) -> f64 {
     let (mut now, mut most) = (0_u32, 0_u32);
     for slot in slots {
         now = if holds(slot) { now + 1 } else { 0 };
@@ -146,14 +153,14 @@ pub fn longest(slots: &[Slot], holds: impl Fn(&Slot) -> bool) -> f64 {
 }
 
 /// The longest time without one of these moments, hours, the ends of the span counted.
-pub fn longest_gap(moments: &[Timestamp], from: Timestamp, until: Timestamp) -> f64 {
+pub(super) fn longest_gap(moments: &[Timestamp], from: Timestamp, until: Timestamp) -> f64 {
     let inside = moments.iter().copied().filter(|at| (from..until).contains(at));
     let all: Vec<Timestamp> = std::iter::once(from).chain(inside).chain(std::iter::once(until)).collect();
     all.windows(2).map(|pair| (pair[1] - pair[0]).num_minutes() as f64 / 60.0).fold(0.0, f64::max)
 }
 
 /// Spans in which its air was not known.
-pub fn holes(walked: &Walked) -> Vec<(Timestamp, Timestamp)> {
+pub(crate) fn holes(walked: &Walked) -> Vec<(Timestamp, Timestamp)> {
     let runs = walked.slots.chunk_by(|one, next| one.air.is_none() == next.air.is_none());
     runs.filter_map(|run| {
         let (first, last) = (run.first()?, run.last()?);

@@ -6,21 +6,21 @@ use chrono::TimeDelta;
 
 /// How the sensors of a series speak: the slowest of them where there are several.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Rhythm {
+pub struct SpeaksEvery {
     /// How often one should speak.
     pub every: TimeDelta,
     /// After how long without a word it counts as silent.
     pub silent_after: TimeDelta,
 }
 
-impl Rhythm {
+impl SpeaksEvery {
     /// The slowest of several sensors, each with how often it should speak and when it
     /// counts as silent; a minute of none.
-    pub fn of_slowest(sensors: impl Iterator<Item = (TimeDelta, TimeDelta)>) -> Rhythm {
+    pub(crate) fn of_slowest(sensors: impl Iterator<Item = (TimeDelta, TimeDelta)>) -> SpeaksEvery {
         let least = TimeDelta::minutes(1);
         let slowest =
             sensors.fold((least, least), |slowest, (every, silent)| (every.max(slowest.0), silent.max(slowest.1)));
-        Rhythm { every: slowest.0, silent_after: slowest.1.max(slowest.0) }
+        SpeaksEvery { every: slowest.0, silent_after: slowest.1.max(slowest.0) }
     }
 }
 
@@ -30,7 +30,7 @@ impl Rhythm {
 pub fn standing(
     begins: impl IntoIterator<Item = Timestamp>,
     (from, until): (Timestamp, Timestamp),
-    rhythm: Rhythm,
+    rhythm: SpeaksEvery,
 ) -> Vec<(Timestamp, Timestamp)> {
     let mut begins = begins.into_iter().peekable();
     let mut stands = Vec::new();

@@ -19,7 +19,7 @@ use std::collections::BTreeMap;
 /// The length of a step. Own default: the models take minutes or hours alike.
 pub const STEP: TimeDelta = TimeDelta::minutes(10);
 /// Hours a step.
-pub const STEP_HOURS: f64 = 1.0 / 6.0;
+pub(super) const STEP_HOURS: f64 = 1.0 / 6.0;
 
 /// The air of one step as the sensors of the place had it, where both were believed.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -29,7 +29,7 @@ pub struct KnownAir {
     /// Temperature, Celsius.
     pub celsius: f64,
     /// Relative humidity, per cent.
-    pub percent: f64,
+    pub(crate) percent: f64,
 }
 
 /// The air of one step of a life as data.
@@ -42,16 +42,16 @@ pub struct AirStep {
     /// Per cent.
     pub humidity: Option<f64>,
     /// Kilopascals.
-    pub vpd: Option<f64>,
+    pub(crate) vpd: Option<f64>,
     /// Celsius.
     pub dew_point: Option<f64>,
     /// 0 to 100; `None` under a cover.
-    pub mold_pressure: Option<f64>,
+    pub(crate) mold_pressure: Option<f64>,
 }
 
 /// One step of a life.
 #[derive(Clone, Copy, Debug)]
-pub struct Slot {
+pub(crate) struct LivedStep {
     /// When it began.
     pub at: Timestamp,
     /// The tray's stage then.
@@ -67,41 +67,41 @@ pub struct Slot {
     /// Its water was used up by estimate.
     pub dry: bool,
     /// Highest temperature before the alarm, Celsius.
-    pub too_warm: Option<f64>,
+    pub(crate) too_warm: Option<f64>,
     /// Lowest temperature before the alarm, Celsius.
-    pub too_cold: Option<f64>,
+    pub(super) too_cold: Option<f64>,
     /// Highest humidity before the alarm, per cent.
-    pub too_damp: Option<f64>,
+    pub(super) too_damp: Option<f64>,
 }
 
 /// A life in steps.
 #[derive(Clone, Debug)]
 pub struct Walked {
     /// When it was sown.
-    pub sown_at: Timestamp,
+    pub(crate) sown_at: Timestamp,
     /// When it ended, or until when it was lived through.
     pub until: Timestamp,
     /// When it came to the light by the log.
     pub light_at: Option<Timestamp>,
     /// When it should have come to the light.
-    pub light_due_at: Timestamp,
+    pub(crate) light_due_at: Timestamp,
     /// Its steps, ascending.
-    pub slots: Vec<Slot>,
+    pub(super) slots: Vec<LivedStep>,
     /// When it was watered.
     pub waterings: Vec<Timestamp>,
     /// When it was misted.
-    pub mistings: Vec<Timestamp>,
+    pub(super) mistings: Vec<Timestamp>,
 }
 
 impl Walked {
     /// The last moment under the cover, or the end.
-    pub fn uncovered_at(&self) -> Timestamp {
+    pub(super) fn uncovered_at(&self) -> Timestamp {
         self.light_at.unwrap_or(self.until).min(self.until)
     }
 
     /// Its air as data.
     pub fn steps(&self) -> Vec<AirStep> {
-        let of = |slot: &Slot| {
+        let of = |slot: &LivedStep| {
             let air = slot.air.map(|(celsius, percent)| (Celsius(celsius), RelativeHumidity(percent)));
             AirStep {
                 at: slot.at,
@@ -157,7 +157,7 @@ pub fn walk(rules: &Rules, life: &Life, known: &[KnownAir], now: Timestamp) -> W
             water.draw(Coefficient::default().mean() * drawn_by_theory(at, zone, &tray, &air) * STEP_HOURS);
         }
         let limits = crate::engine::watch::band::demand_of(rules, tray.place, &[&tray], true, at).limits;
-        slots.push(Slot {
+        slots.push(LivedStep {
             at,
             stage: tray.stage(at),
             air: here,

@@ -17,7 +17,7 @@ use std::collections::BTreeMap;
 
 /// A lot that has ended.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Lot {
+pub(crate) struct Lot {
     /// The tray's name.
     pub tray: String,
     /// The crop or blend.
@@ -27,7 +27,7 @@ pub struct Lot {
     /// Local ISO week of its end, such as "2026-W11".
     pub week: String,
     /// When it ended.
-    pub ended_at: Timestamp,
+    pub(crate) ended_at: Timestamp,
     /// Trays in it.
     pub trays: u32,
     /// How it ended.
@@ -40,7 +40,7 @@ pub struct Lot {
 
 /// How a lot ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum LotOutcome {
+pub(crate) enum LotOutcome {
     /// Cut: grams of all its trays together, if weighed.
     Cut(Option<f64>),
     /// Thrown away.
@@ -49,7 +49,7 @@ pub enum LotOutcome {
 
 /// What lots are put together by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum By {
+pub(crate) enum By {
     /// Crop or blend.
     Crop,
     /// Where they ended.
@@ -60,7 +60,7 @@ pub enum By {
 
 /// Harvests of lots put together.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Group {
+pub(crate) struct Group {
     /// The crop, place or week.
     pub name: String,
     /// Lots that were cut and weighed.
@@ -68,31 +68,31 @@ pub struct Group {
     /// Trays in them.
     pub trays: u32,
     /// Trays that were cut and not weighed.
-    pub unweighed: u32,
+    pub(crate) unweighed: u32,
     /// Grams of all weighed trays.
     pub grams: f64,
     /// Grams a tray: lowest lot, all trays together, highest lot. `None`: nothing weighed.
-    pub a_tray: Option<(f64, f64, f64)>,
+    pub(crate) a_tray: Option<(f64, f64, f64)>,
     /// Grams a gram of seed, of the lots whose seed was told.
-    pub a_seed_gram: Option<f64>,
+    pub(crate) a_seed_gram: Option<f64>,
     /// The air they had: means over lots, each weighing as many trays as it has.
     pub air: LotAir,
 }
 
 /// Trays that ended, and those of them that were lost, by reason.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Losses {
+pub(crate) struct Losses {
     /// The crop, place or week.
     pub name: String,
     /// Trays cut or lost.
     pub ended: u32,
     /// Trays lost, by reason.
-    pub by_reason: BTreeMap<&'static str, u32>,
+    pub(crate) by_reason: BTreeMap<&'static str, u32>,
 }
 
 /// A condition of the air that yields are held against.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum AirFigure {
+pub(crate) enum AirFigure {
     /// Mean humidity in light.
     Humidity,
     /// Mean temperature.
@@ -107,23 +107,23 @@ pub enum AirFigure {
 
 /// A condition against the yield of one crop.
 #[derive(Clone, Debug, PartialEq)]
-pub struct YieldFinding {
+pub(crate) struct YieldFinding {
     /// Which.
-    pub condition: AirFigure,
+    pub(crate) condition: AirFigure,
     /// Condition and grams a tray, a pair a lot.
     pub pairs: Vec<(f64, f64)>,
     /// What goes with what; `None`: fewer than [`LEAST_LOTS`] lots, or one side never changed.
-    pub correlation: Option<Correlation>,
+    pub(crate) correlation: Option<Correlation>,
     /// Its p with all conditions of this crop taken into account (Holm 1979).
-    pub p_of_all: Option<f64>,
+    pub(crate) p_of_all: Option<f64>,
 }
 
 /// With fewer lots only a rho beyond 0.74 could be told from chance. Own default.
-pub const LEAST_LOTS: usize = 8;
+pub(crate) const LEAST_LOTS: usize = 8;
 /// A lot of which less of the air is known is left out of comparisons. Own default.
-pub const LEAST_KNOWN: f64 = 0.8;
+const LEAST_KNOWN: f64 = 0.8;
 /// Every reason, in the order in which they are shown.
-pub const REASONS: [(Loss, &str); 5] = [
+pub(crate) const REASONS: [(Loss, &str); 5] = [
     (Loss::Mold, "mold"),
     (Loss::DampingOff, "damping-off"),
     (Loss::Dry, "dry"),
@@ -133,7 +133,7 @@ pub const REASONS: [(Loss, &str); 5] = [
 
 impl Lot {
     /// Grams a tray, if it was cut and weighed.
-    pub fn grams_a_tray(&self) -> Option<f64> {
+    pub(crate) fn grams_a_tray(&self) -> Option<f64> {
         match self.outcome {
             LotOutcome::Cut(Some(grams)) => Some(grams / f64::from(self.trays.max(1))),
             _ => None,
@@ -151,11 +151,11 @@ impl Lot {
 
 impl AirFigure {
     /// Every condition.
-    pub const ALL: [AirFigure; 5] =
+    pub(crate) const ALL: [AirFigure; 5] =
         [AirFigure::Humidity, AirFigure::Temperature, AirFigure::Vpd, AirFigure::DampHours, AirFigure::MoldPressure];
 
     /// The word in arguments and JSON.
-    pub fn word(self) -> &'static str {
+    pub(crate) fn word(self) -> &'static str {
         match self {
             AirFigure::Humidity => "humidity",
             AirFigure::Temperature => "temperature",
@@ -166,7 +166,7 @@ impl AirFigure {
     }
 
     /// Its figure: per cent, Celsius, kilopascals, hours, or 0 to 100.
-    pub fn of(self, air: &LotAir) -> Option<f64> {
+    pub(crate) fn of(self, air: &LotAir) -> Option<f64> {
         match self {
             AirFigure::Humidity => air.humidity,
             AirFigure::Temperature => air.temperature,
@@ -178,7 +178,7 @@ impl AirFigure {
 }
 
 /// The lots that ended from `since` on, oldest first. `air` gives the air of a life.
-pub fn lots<E>(
+pub(crate) fn lots<E>(
     rules: &Rules,
     lives: &[Life],
     since: Timestamp,
@@ -208,7 +208,7 @@ pub fn lots<E>(
 }
 
 /// Harvests put together, by name.
-pub fn harvests(lots: &[Lot], by: By) -> Vec<Group> {
+pub(crate) fn harvests(lots: &[Lot], by: By) -> Vec<Group> {
     let mut groups = Vec::new();
     for (name, lots) in grouped(lots, by) {
         let cut: Vec<&Lot> = lots.iter().copied().filter(|lot| matches!(lot.outcome, LotOutcome::Cut(_))).collect();
@@ -240,7 +240,7 @@ pub fn harvests(lots: &[Lot], by: By) -> Vec<Group> {
 }
 
 /// Losses put together, by name.
-pub fn losses(lots: &[Lot], by: By) -> Vec<Losses> {
+pub(crate) fn losses(lots: &[Lot], by: By) -> Vec<Losses> {
     let mut all = Vec::new();
     for (name, lots) in grouped(lots, by) {
         let mut by_reason = BTreeMap::new();
@@ -255,7 +255,7 @@ pub fn losses(lots: &[Lot], by: By) -> Vec<Losses> {
 }
 
 /// Every condition against grams a tray, within one crop.
-pub fn findings(lots: &[Lot], crop: &str) -> Vec<YieldFinding> {
+pub(crate) fn findings(lots: &[Lot], crop: &str) -> Vec<YieldFinding> {
     let of_crop = comparable(lots, crop);
     let mut findings: Vec<YieldFinding> = AirFigure::ALL
         .into_iter()
@@ -275,12 +275,12 @@ pub fn findings(lots: &[Lot], crop: &str) -> Vec<YieldFinding> {
 }
 
 /// The lots of one crop whose air is known well enough to be held against others.
-pub fn comparable<'a>(lots: &'a [Lot], crop: &str) -> Vec<&'a Lot> {
+pub(crate) fn comparable<'a>(lots: &'a [Lot], crop: &str) -> Vec<&'a Lot> {
     lots.iter().filter(|lot| lot.crop == crop && lot.air.known >= LEAST_KNOWN).collect()
 }
 
 /// Crops that were cut and weighed, those with most lots first.
-pub fn crops(lots: &[Lot]) -> Vec<String> {
+pub(crate) fn crops(lots: &[Lot]) -> Vec<String> {
     let mut count: BTreeMap<&str, usize> = BTreeMap::new();
     for lot in lots.iter().filter(|lot| lot.grams_a_tray().is_some()) {
         *count.entry(&lot.crop).or_default() += 1;
@@ -291,7 +291,7 @@ pub fn crops(lots: &[Lot]) -> Vec<String> {
 }
 
 /// The stable word of a reason.
-pub fn word(reason: Loss) -> &'static str {
+pub(crate) fn word(reason: Loss) -> &'static str {
     REASONS.iter().find(|(known, _)| *known == reason).map_or("other", |(_, word)| word)
 }
 

@@ -32,7 +32,11 @@ const LONGEST_QUIET: TimeDelta = TimeDelta::hours(24);
 /// What the lines ask for. The first is always in it; later ones only when they begin like
 /// something to do. `is_place` knows the places of the settings, `more` are facts for
 /// entries, such as who and when.
-pub fn asked(lines: &[String], is_place: impl Fn(&str) -> bool, more: &[(&'static str, Value)]) -> Vec<AskedLine> {
+pub(super) fn asked(
+    lines: &[String],
+    is_place: impl Fn(&str) -> bool,
+    more: &[(&'static str, Value)],
+) -> Vec<AskedLine> {
     let known = |line: &String| {
         let word = first_word(line);
         is_answer(&word) || typed::object::EXAMPLES.iter().any(|(did, _)| *did == word)

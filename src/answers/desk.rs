@@ -22,7 +22,7 @@ const LATE: TimeDelta = TimeDelta::minutes(5);
 const TOO_OLD: TimeDelta = TimeDelta::hours(24);
 
 /// Judges replies.
-pub struct ReplyDesk {
+pub(super) struct ReplyDesk {
     replies: Replies,
     to: Vec<String>,
     places: BTreeSet<String>,
@@ -31,7 +31,7 @@ pub struct ReplyDesk {
 
 /// What is to be done about a mail whose headers were read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Heading {
+pub(crate) enum Heading {
     /// It concerns us: its body is wanted.
     Ours,
     /// Somebody else's mail, or a program's.
@@ -41,20 +41,20 @@ pub enum Heading {
 }
 
 /// A reply that was taken or not understood.
-pub struct Taken {
+pub(super) struct Taken {
     reply: i64,
     /// The letter it answers.
     pub letter: SentMail,
-    items: Vec<Item>,
+    items: Vec<AskedItem>,
 }
 
-struct Item {
+struct AskedItem {
     line: String,
-    outcome: Result<Waiting, String>,
+    outcome: Result<AwaitedWord, String>,
 }
 
 /// What waits for the daemon's word.
-struct Waiting {
+struct AwaitedWord {
     numbers: Vec<i64>,
     /// That an alarm is over already is no reason to write to anybody.
     only_seen: bool,
@@ -67,21 +67,21 @@ struct Share {
 }
 
 /// Each line that somebody must be told something about, and what.
-pub type ReplyReport = Vec<(String, Result<String, String>)>;
+pub(super) type ReplyReport = Vec<(String, Result<String, String>)>;
 
 impl ReplyDesk {
     /// A desk over an open store. `to`: the addresses answers are taken from.
-    pub fn new(replies: Replies, to: &[String], places: BTreeSet<String>, key: MarkKey) -> ReplyDesk {
+    pub(super) fn new(replies: Replies, to: &[String], places: BTreeSet<String>, key: MarkKey) -> ReplyDesk {
         ReplyDesk { replies, to: to.iter().map(|address| address.to_lowercase()).collect(), places, key }
     }
 
     /// The store's end.
-    pub fn replies(&mut self) -> &mut Replies {
+    pub(super) fn replies(&mut self) -> &mut Replies {
         &mut self.replies
     }
 
     /// Judges a mail by its headers. Mails of others are not read any further.
-    pub fn heading(&mut self, reply: &Reply, at: Timestamp) -> Result<Heading, StoreError> {
+    pub(crate) fn heading(&mut self, reply: &Reply, at: Timestamp) -> Result<Heading, StoreError> {
         if reply.automatic.is_some() || self.replies.knows(&reply.message_id)? {
             return Ok(Heading::NotOurs);
         }
@@ -99,7 +99,7 @@ impl ReplyDesk {
 
     /// Takes a whole reply from an address we write to. `None`: it is no answer to us, or
     /// was refused.
-    pub fn take(&mut self, reply: &Reply, at: Timestamp) -> Result<Option<Taken>, StoreError> {
+    pub(super) fn take(&mut self, reply: &Reply, at: Timestamp) -> Result<Option<Taken>, StoreError> {
         let Some(sender) = &reply.sender else { return Ok(None) };
         let number = self.replies.begin(at, &reply.message_id, sender)?;
         let mut more = vec![("by", Value::from(sender.clone()))];
@@ -134,17 +134,17 @@ impl ReplyDesk {
         let mut numbers = self.replies.settle(number, Some(&letter.letter), fate, at, &bodies)?.into_iter();
         let mut waiting = Vec::new();
         for (line, outcome) in items {
-            let outcome = outcome.map(|Share { bodies, only_seen }| Waiting {
+            let outcome = outcome.map(|Share { bodies, only_seen }| AwaitedWord {
                 numbers: numbers.by_ref().take(bodies).collect(),
                 only_seen,
             });
-            waiting.push(Item { line, outcome });
+            waiting.push(AskedItem { line, outcome });
         }
         Ok(Some(Taken { reply: number, letter, items: waiting }))
     }
 
     /// Whether the daemon has said its word to everything a reply asked for.
-    pub fn is_answered(&self, taken: &Taken) -> Result<bool, StoreError> {
+    pub(super) fn is_answered(&self, taken: &Taken) -> Result<bool, StoreError> {
         for number in taken.items.iter().filter_map(|item| item.outcome.as_ref().ok()).flat_map(|wait| &wait.numbers) {
             if self.replies.answer(*number)?.is_none() {
                 return Ok(false);
@@ -155,7 +155,7 @@ impl ReplyDesk {
 
     /// What has to be told: what was refused or not understood, and what the daemon noted.
     /// Empty when all went as it was meant.
-    pub fn reported(&self, taken: &Taken) -> Result<ReplyReport, StoreError> {
+    pub(super) fn reported(&self, taken: &Taken) -> Result<ReplyReport, StoreError> {
         let mut reported = Vec::new();
         if taken.items.is_empty() {
             reported.push((String::new(), Err("there was nothing in it".to_owned())));
@@ -181,7 +181,7 @@ impl ReplyDesk {
     }
 
     /// The id of the letter that may answer this reply; `None` when there were too many.
-    pub fn letter_to(&mut self, taken: &Taken, at: Timestamp) -> Result<Option<String>, StoreError> {
+    pub(super) fn letter_to(&mut self, taken: &Taken, at: Timestamp) -> Result<Option<String>, StoreError> {
         let ours = format!("answer-{}-{}", at.timestamp(), taken.reply);
         let letters = (taken.letter.letter.as_str(), ours.as_str());
         let may = self.replies.may_answer(taken.reply, at, at - TimeDelta::hours(1), ANSWERS_AN_HOUR, letters)?;

@@ -29,16 +29,16 @@ const BODY_BYTES: u32 = 256 * 1024;
 const LARGEST_PASSWORD_FILE: u64 = 4096;
 
 /// What IMAP is spoken over.
-pub trait Stream: AsyncRead + AsyncWrite + Unpin + Send + Debug {}
+pub(crate) trait Stream: AsyncRead + AsyncWrite + Unpin + Send + Debug {}
 impl<T: AsyncRead + AsyncWrite + Unpin + Send + Debug> Stream for T {}
 
 /// An open mailbox.
-pub struct Mailbox {
+pub(crate) struct Mailbox {
     session: Session<Box<dyn Stream>>,
     settings: AnswersSettings,
     idles: bool,
     /// UIDVALIDITY.
-    pub validity: u32,
+    pub(crate) validity: u32,
     /// UIDNEXT, or 0 where the server does not say.
     pub next: u32,
 }
@@ -48,7 +48,7 @@ impl Mailbox {
     ///
     /// # Errors
     /// A sentence that names the server and the remedy.
-    pub async fn open(settings: &AnswersSettings) -> Result<Mailbox, String> {
+    pub(super) async fn open(settings: &AnswersSettings) -> Result<Mailbox, String> {
         let AnswersSettings { host, port, .. } = settings;
         let password = password(settings)?;
         let stream: Box<dyn Stream> = if settings.tls {
@@ -89,14 +89,14 @@ impl Mailbox {
     }
 
     /// The UIDs above `uid`, in order.
-    pub async fn above(&mut self, uid: u32) -> Result<Vec<u32>, String> {
+    pub(super) async fn above(&mut self, uid: u32) -> Result<Vec<u32>, String> {
         // "n:*" always matches the last mail, whatever its number.
         let found = self.search(&format!("UID {}:*", uid.saturating_add(1))).await?;
         Ok(found.into_iter().filter(|found| *found > uid).collect())
     }
 
     /// The UIDs of mails that came on this day or later, in order.
-    pub async fn since(&mut self, day: NaiveDate) -> Result<Vec<u32>, String> {
+    pub(super) async fn since(&mut self, day: NaiveDate) -> Result<Vec<u32>, String> {
         self.search(&format!("SINCE {}", day.format("%-d-%b-%Y"))).await
     }
 
@@ -108,12 +108,12 @@ impl Mailbox {
     }
 
     /// The headers of a mail; `None` when it is gone.
-    pub async fn header(&mut self, uid: u32) -> Result<Option<Vec<u8>>, String> {
+    pub(super) async fn header(&mut self, uid: u32) -> Result<Option<Vec<u8>>, String> {
         self.fetch(uid, &format!("(UID BODY.PEEK[HEADER]<0.{HEADER_BYTES}>)"), |mail| mail.header()).await
     }
 
     /// The beginning of a whole mail; `None` when it is gone.
-    pub async fn mail(&mut self, uid: u32) -> Result<Option<Vec<u8>>, String> {
+    pub(super) async fn mail(&mut self, uid: u32) -> Result<Option<Vec<u8>>, String> {
         self.fetch(uid, &format!("(UID BODY.PEEK[]<0.{BODY_BYTES}>)"), |mail| mail.body()).await
     }
 
@@ -132,7 +132,7 @@ impl Mailbox {
     }
 
     /// Waits until the server says that something is new, or it is time to look anyway.
-    pub async fn wait(mut self) -> Result<Mailbox, String> {
+    pub(super) async fn wait(mut self) -> Result<Mailbox, String> {
         if !self.idles {
             tokio::time::sleep(LOOK_WITHOUT_IDLE).await;
             within(&self.settings, self.session.noop()).await?.map_err(|error| broke(&self.settings, &error))?;
@@ -156,7 +156,7 @@ impl Mailbox {
     }
 
     /// Says goodbye; nobody waits long for it.
-    pub async fn close(mut self) {
+    pub(super) async fn close(mut self) {
         let _ = timeout(Duration::from_secs(2), self.session.logout()).await;
     }
 }

@@ -52,12 +52,12 @@ pub enum FromAnswers {
     /// It is not, and why. Said once for each new reason.
     Deaf(String),
     /// Somebody must be answered.
-    Answer(Answer),
+    Answer(ReplyAnswer),
 }
 
 /// An answer to a reply: what was not taken, and what the daemon noted.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Answer {
+pub struct ReplyAnswer {
     /// The letter's id.
     pub id: String,
     /// To whom.
@@ -257,7 +257,7 @@ async fn take(
     match desk.letter_to(&taken, now())? {
         Some(id) => {
             let thread = vec![taken.letter.message_id.trim_matches(['<', '>']).to_owned()];
-            let answer = Answer { id, to, reply: reply.message_id.clone(), thread, reported };
+            let answer = ReplyAnswer { id, to, reply: reply.message_id.clone(), thread, reported };
             let _ = tell.send(FromAnswers::Answer(answer));
         }
         None => tracing::warn!("a reply was not answered: ten were within the last hour"),

@@ -14,7 +14,7 @@ const MOST_CODES: usize = 20;
 
 /// What matters of a mail.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Reply {
+pub(super) struct Reply {
     /// Its own Message-ID, or a name made of its bytes.
     pub message_id: String,
     /// The address it says it comes from, in small letters; `None`: none, or several.
@@ -22,11 +22,11 @@ pub struct Reply {
     /// Message-IDs it answers, without brackets: In-Reply-To, then References.
     pub names: Vec<String>,
     /// What looks like a letter's code, in the subject.
-    pub codes_in_subject: Vec<String>,
+    pub(super) codes_in_subject: Vec<String>,
     /// The same in the body.
-    pub codes_in_body: Vec<String>,
+    pub(super) codes_in_body: Vec<String>,
     /// Why it is the work of a program, if it is (RFC 3834 section 2).
-    pub automatic: Option<&'static str>,
+    pub(super) automatic: Option<&'static str>,
     /// When it says it was written.
     pub date: Option<Timestamp>,
     /// The first paragraph of the writer's own.
@@ -34,7 +34,7 @@ pub struct Reply {
 }
 
 /// Reads a mail, or only its headers. `None`: it is no mail.
-pub fn read(bytes: &[u8]) -> Option<Reply> {
+pub(super) fn read(bytes: &[u8]) -> Option<Reply> {
     let message = MessageParser::default().parse(bytes)?;
     let mut names = ids(message.in_reply_to());
     names.extend(ids(message.references()));

@@ -16,7 +16,7 @@ const LONGEST_TAG: usize = 300;
 const ATTRIBUTION_LINES: usize = 3;
 
 /// The lines of the first paragraph that is the writer's own.
-pub fn first_paragraph(text: &str) -> Vec<String> {
+pub(super) fn first_paragraph(text: &str) -> Vec<String> {
     let text: String = text.chars().filter_map(plain).collect();
     let mut lines: Vec<&str> = text.lines().map(str::trim).take(LINES_LOOKED_AT).collect();
     let end = (0..lines.len()).find(|at| cuts(&lines, *at)).unwrap_or(lines.len());
@@ -40,7 +40,7 @@ pub fn first_paragraph(text: &str) -> Vec<String> {
 }
 
 /// HTML as text, each quote replaced by an empty quoted line.
-pub fn text_of_html(html: &str) -> String {
+pub(super) fn text_of_html(html: &str) -> String {
     let lower = html.to_ascii_lowercase();
     let quote = ["<blockquote", "<hr"].into_iter().filter_map(|mark| lower.find(mark)).min();
     // Programs that do not use a blockquote name the part after what it is.

@@ -43,7 +43,7 @@ pub struct Line {
     /// are not finite are left out.
     pub points: Vec<Point>,
     /// Points further apart than this have a gap between them.
-    pub gap_after: TimeDelta,
+    pub(crate) gap_after: TimeDelta,
 }
 
 /// What the trays ask for over a span.
@@ -122,14 +122,14 @@ pub struct Lane {
     /// One short word.
     pub name: String,
     /// Ascending in time.
-    pub happenings: Vec<Happening>,
+    pub(crate) happenings: Vec<Happening>,
 }
 
 /// A chart: panels one below the other over one time axis.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Chart {
     /// What it is of. May be empty: then it stands in the text around.
-    pub title: String,
+    pub(crate) title: String,
     /// Where the axis begins.
     pub from: Timestamp,
     /// Where it ends; later than `from`.
@@ -141,11 +141,11 @@ pub struct Chart {
     /// From top to bottom.
     pub panels: Vec<Panel>,
     /// Stages, named in a strip above the panels.
-    pub stages: Vec<Span>,
+    pub(crate) stages: Vec<Span>,
     /// Spans shaded as nights.
     pub nights: Vec<(Timestamp, Timestamp)>,
     /// Things that happened, a row each below the time axis.
-    pub lanes: Vec<Lane>,
+    pub(crate) lanes: Vec<Lane>,
 }
 
 /// Why there is no picture.

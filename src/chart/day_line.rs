@@ -19,7 +19,7 @@ pub struct DayLine<'a> {
     /// When, and what in the units of [`super::Point`]; ascending.
     pub points: &'a [(Timestamp, f64)],
     /// Points further apart have a gap between them.
-    pub gap_after: TimeDelta,
+    pub(crate) gap_after: TimeDelta,
     /// Where the line begins.
     pub from: Timestamp,
     /// Where it ends, later than `from`.

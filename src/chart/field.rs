@@ -10,7 +10,7 @@ use super::time_axis::TimeAxis;
 use crate::units::Timestamp;
 
 /// One panel and where it stands.
-pub(crate) struct Field<'a> {
+pub(crate) struct PlacedPanel<'a> {
     pub(crate) time: TimeAxis,
     /// The width of the whole picture, points.
     pub(crate) width: f32,
@@ -25,7 +25,7 @@ pub(crate) struct Field<'a> {
 
 /// What falls into one column of the picture.
 #[derive(Clone, Copy)]
-struct Column {
+struct PixelColumn {
     x: f32,
     at: Timestamp,
     low: f64,
@@ -35,7 +35,7 @@ struct Column {
 }
 
 /// Columns without a gap between them.
-type Run = Vec<Column>;
+type Run = Vec<PixelColumn>;
 
 /// Nothing larger is kept (see [`crate::reading::RawReading::new`]), and a scale for it
 /// would run out of digits. Also keeps what is not a number off the paper.
@@ -47,13 +47,13 @@ const MEDIAN: Dashes = &[5.0, 2.5];
 /// Points between the strokes of a hatching.
 const HATCH: f32 = 6.0;
 
-impl Column {
+impl PixelColumn {
     fn mean(&self) -> f64 {
         self.sum / self.count
     }
 }
 
-impl Field<'_> {
+impl PlacedPanel<'_> {
     pub(crate) fn draw(&self, canvas: &mut dyn Canvas, ticks: &[(Timestamp, String)]) {
         let lines: Vec<Vec<Run>> = self.panel.lines.iter().map(|line| self.runs(line)).collect();
         let peers = self.panel.peers.as_ref().map(|line| self.runs(line)).unwrap_or_default();
@@ -130,7 +130,7 @@ impl Field<'_> {
         }
     }
 
-    fn draw_peers(&self, canvas: &mut dyn Canvas, run: &[Column], y: &dyn Fn(f64) -> f32) {
+    fn draw_peers(&self, canvas: &mut dyn Canvas, run: &[PixelColumn], y: &dyn Fn(f64) -> f32) {
         canvas.area(&outline(run, y), Ink { opacity: 0.2, ..PEERS });
         canvas.polyline(&means(run, y), 1.4, PEERS, MEDIAN);
     }
@@ -174,7 +174,7 @@ impl Field<'_> {
         [own, PEERS, THIRD, FOURTH][index.min(3)]
     }
 
-    fn draw_run(&self, canvas: &mut dyn Canvas, run: &[Column], index: usize, y: &dyn Fn(f64) -> f32) {
+    fn draw_run(&self, canvas: &mut dyn Canvas, run: &[PixelColumn], index: usize, y: &dyn Fn(f64) -> f32) {
         let ink = self.ink(index);
         canvas.area(&outline(run, y), Ink { opacity: if index == 0 { 0.3 } else { 0.15 }, ..ink });
         // A spike of one reading is a column of no width: the area alone would hide it.
@@ -192,8 +192,8 @@ impl Field<'_> {
     }
 
     /// Outside the band the line is thick: a sign that needs no colour.
-    fn draw_outside(&self, canvas: &mut dyn Canvas, run: &[Column], y: &dyn Fn(f64) -> f32, ink: Ink) {
-        let outside = |column: &Column| {
+    fn draw_outside(&self, canvas: &mut dyn Canvas, run: &[PixelColumn], y: &dyn Fn(f64) -> f32, ink: Ink) {
+        let outside = |column: &PixelColumn| {
             self.panel.bands.iter().filter(|band| (band.from..band.until).contains(&column.at)).any(|band| {
                 band.low.is_some_and(|low| column.mean() < self.shown(low))
                     || band.high.is_some_and(|high| column.mean() > self.shown(high))
@@ -297,7 +297,7 @@ impl Field<'_> {
                     column.sum += mean;
                     column.count += 1.0;
                 }
-                None => run.push(Column { x, at: point.at, low, high, sum: mean, count: 1.0 }),
+                None => run.push(PixelColumn { x, at: point.at, low, high, sum: mean, count: 1.0 }),
             }
         }
         runs
@@ -339,11 +339,11 @@ impl Field<'_> {
     }
 }
 
-fn outline(run: &[Column], y: &dyn Fn(f64) -> f32) -> Vec<(f32, f32)> {
+fn outline(run: &[PixelColumn], y: &dyn Fn(f64) -> f32) -> Vec<(f32, f32)> {
     let highs = run.iter().map(|column| (column.x, y(column.high)));
     highs.chain(run.iter().rev().map(|column| (column.x, y(column.low)))).collect()
 }
 
-fn means(run: &[Column], y: &dyn Fn(f64) -> f32) -> Vec<(f32, f32)> {
+fn means(run: &[PixelColumn], y: &dyn Fn(f64) -> f32) -> Vec<(f32, f32)> {
     run.iter().map(|column| (column.x, y(column.mean()))).collect()
 }

@@ -32,7 +32,7 @@ use svg::Colours;
 ///
 /// # Errors
 /// When the span is empty or the picture would be too large.
-pub fn day_chart(chart: &Chart) -> Result<Vec<u8>, ChartError> {
+pub(crate) fn day_chart(chart: &Chart) -> Result<Vec<u8>, ChartError> {
     png(chart, PHONE)
 }
 
@@ -40,7 +40,7 @@ pub fn day_chart(chart: &Chart) -> Result<Vec<u8>, ChartError> {
 ///
 /// # Errors
 /// When the span is empty or the picture would be too large.
-pub fn history_chart_png(chart: &Chart, phone: bool) -> Result<Vec<u8>, ChartError> {
+pub(crate) fn history_chart_png(chart: &Chart, phone: bool) -> Result<Vec<u8>, ChartError> {
     png(chart, if phone { PHONE } else { PAGE })
 }
 
@@ -48,7 +48,7 @@ pub fn history_chart_png(chart: &Chart, phone: bool) -> Result<Vec<u8>, ChartErr
 ///
 /// # Errors
 /// When the span is empty.
-pub fn history_chart_svg(chart: &Chart) -> Result<String, ChartError> {
+pub(crate) fn history_chart_svg(chart: &Chart) -> Result<String, ChartError> {
     svg(chart, PAGE, Colours::Fixed)
 }
 
@@ -56,7 +56,7 @@ pub fn history_chart_svg(chart: &Chart) -> Result<String, ChartError> {
 ///
 /// # Errors
 /// When the span is empty.
-pub fn phone_chart_svg(chart: &Chart) -> Result<String, ChartError> {
+pub(crate) fn phone_chart_svg(chart: &Chart) -> Result<String, ChartError> {
     svg(chart, PHONE, Colours::Fixed)
 }
 
@@ -65,13 +65,13 @@ pub fn phone_chart_svg(chart: &Chart) -> Result<String, ChartError> {
 ///
 /// # Errors
 /// When the span is empty.
-pub fn inline_charts(chart: &Chart) -> Result<[String; 2], ChartError> {
+pub(crate) fn inline_charts(chart: &Chart) -> Result<[String; 2], ChartError> {
     Ok([svg(chart, PHONE, Colours::OfThePage)?, svg(chart, SHEET, Colours::OfThePage)?])
 }
 
 /// The colours of [`inline_charts`] as CSS custom properties: those of light paper, and of
 /// dark paper where the reader's device asks for it and nothing is printed.
-pub fn page_style() -> String {
+pub(crate) fn page_style() -> String {
     let list = |shade: fn(&canvas::Tone) -> u32| -> String {
         look::TONES.iter().map(|tone| format!("--{}:#{:06x};", tone.name, shade(tone))).collect()
     };

@@ -3,7 +3,7 @@
 
 use super::canvas::{Anchor, Canvas, Lettering};
 use super::content::{Chart, Panel};
-use super::field::Field;
+use super::field::PlacedPanel;
 use super::lettering::{fitted, width, wrapped};
 use super::look::{DARK, Format, PAPER, SOFT};
 use super::time_axis::TimeAxis;
@@ -58,7 +58,7 @@ impl<'a> Layout<'a> {
             lanes::draw_stages(chart, self.setting, &self.time, top, canvas);
         }
         for panel in &chart.panels {
-            let field = Field {
+            let field = PlacedPanel {
                 time: self.time,
                 width: self.setting.width,
                 chart,

@@ -10,13 +10,13 @@ use super::{ChartError, axis, png::PngCanvas};
 
 /// A scatter plot.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Scatter {
+pub(crate) struct Scatter {
     /// What it is of.
-    pub title: String,
+    pub(crate) title: String,
     /// What lies along the bottom, with its unit: "hours damper than 75 %, in light".
-    pub x_label: String,
+    pub(crate) x_label: String,
     /// What stands up the side, with its unit: "grams a tray".
-    pub y_label: String,
+    pub(crate) y_label: String,
     /// One each; values that are not finite are left out and not counted.
     pub points: Vec<ScatterPoint>,
     /// Names of the groups. With fewer than two no key is drawn. A fifth group and those
@@ -28,7 +28,7 @@ pub struct Scatter {
 
 /// One lot.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct ScatterPoint {
+pub(crate) struct ScatterPoint {
     /// Along the bottom.
     pub x: f64,
     /// Up the side.
@@ -41,23 +41,15 @@ pub struct ScatterPoint {
 ///
 /// # Errors
 /// When no point can be drawn.
-pub fn scatter_svg(scatter: &Scatter) -> Result<String, ChartError> {
+pub(crate) fn scatter_svg(scatter: &Scatter) -> Result<String, ChartError> {
     svg(scatter, PAGE, Colours::Fixed)
-}
-
-/// The same as wide as a phone.
-///
-/// # Errors
-/// When no point can be drawn.
-pub fn scatter_phone_svg(scatter: &Scatter) -> Result<String, ChartError> {
-    svg(scatter, PHONE, Colours::Fixed)
 }
 
 /// A scatter plot as PNG, as wide as a phone: for letters.
 ///
 /// # Errors
 /// When no point can be drawn, or the picture cannot be packed.
-pub fn scatter_png(scatter: &Scatter) -> Result<Vec<u8>, ChartError> {
+pub(crate) fn scatter_png(scatter: &Scatter) -> Result<Vec<u8>, ChartError> {
     let plot = Plot::of(scatter, PHONE)?;
     let mut canvas = PngCanvas::new(PHONE.width, plot.height, PIXELS_PER_POINT)?;
     plot.draw(&mut canvas);
@@ -74,11 +66,15 @@ fn svg(scatter: &Scatter, setting: Format, colours: Colours) -> Result<String, C
 /// Values beyond this have left every scale.
 const LARGEST_DRAWN: f64 = 1e9;
 /// Shapes by group, each with its ink.
-const SHAPES: [(Shape, Ink); 4] =
-    [(Shape::Disc, WATER), (Shape::Triangle, WARMTH), (Shape::Square, THIRD), (Shape::Cross, FOURTH)];
+const SHAPES: [(PointShape, Ink); 4] = [
+    (PointShape::Disc, WATER),
+    (PointShape::Triangle, WARMTH),
+    (PointShape::Square, THIRD),
+    (PointShape::Cross, FOURTH),
+];
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Shape {
+enum PointShape {
     Disc,
     Triangle,
     Square,
@@ -223,13 +219,13 @@ fn formatted(scale: &[f64], value: f64) -> String {
 fn mark(canvas: &mut dyn Canvas, (x, y): (f32, f32), r: f32, group: usize) {
     let (shape, ink) = SHAPES[group.min(SHAPES.len() - 1)];
     let points: Vec<(f32, f32)> = match shape {
-        Shape::Disc => (0..16)
+        PointShape::Disc => (0..16)
             .map(|part| (part as f32 / 16.0 * std::f32::consts::TAU).sin_cos())
             .map(|(sine, cosine)| (x + r * cosine, y + r * sine))
             .collect(),
-        Shape::Triangle => vec![(x, y - r * 1.2), (x + r * 1.15, y + r * 0.8), (x - r * 1.15, y + r * 0.8)],
-        Shape::Square => vec![(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)],
-        Shape::Cross => {
+        PointShape::Triangle => vec![(x, y - r * 1.2), (x + r * 1.15, y + r * 0.8), (x - r * 1.15, y + r * 0.8)],
+        PointShape::Square => vec![(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)],
+        PointShape::Cross => {
             canvas.polyline(&[(x - r, y - r), (x + r, y + r)], 1.8, ink, &[]);
             canvas.polyline(&[(x - r, y + r), (x + r, y - r)], 1.8, ink, &[]);
             return;
@@ -300,7 +296,7 @@ mod tests {
 
     #[test]
     fn a_plot_is_as_wide_as_a_phone_and_as_high_in_both_forms() {
-        let (png, svg) = (scatter_png(&lots()).unwrap(), scatter_phone_svg(&lots()).unwrap());
+        let (png, svg) = (scatter_png(&lots()).unwrap(), svg(&lots(), PHONE, Colours::Fixed).unwrap());
         let (width, height) = size_of_png(&png);
         assert_eq!(width, (PHONE.width * super::super::look::PIXELS_PER_POINT) as u32);
         let formatted: f32 = svg

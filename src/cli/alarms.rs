@@ -18,9 +18,9 @@ use std::fmt::Write;
 use std::path::Path;
 
 #[derive(Args)]
-pub struct Alarms {
+pub(crate) struct Alarms {
     #[command(subcommand)]
-    what: Option<What>,
+    what: Option<AlarmsVerb>,
     /// Print JSON instead of text.
     #[arg(long)]
     json: bool,
@@ -30,7 +30,7 @@ pub struct Alarms {
 }
 
 #[derive(Subcommand)]
-enum What {
+enum AlarmsVerb {
     /// "I have seen it": no more reminders.
     Acknowledge {
         /// Which, as the list and the letters write it, such as reservoir-low:tank.
@@ -82,20 +82,22 @@ impl Graded {
 }
 
 impl Alarms {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let by = self.by;
         let command = match self.what {
             None => return list(path, self.json),
-            Some(What::Table) => return table(self.json),
-            Some(What::Acknowledge { alarm, grade }) => {
+            Some(AlarmsVerb::Table) => return table(self.json),
+            Some(AlarmsVerb::Acknowledge { alarm, grade }) => {
                 Command::Acknowledge { alarm: key(&alarm)?, by, grade: grade.map(Graded::grade) }
             }
-            Some(What::Shelve { alarm, span }) => {
+            Some(AlarmsVerb::Shelve { alarm, span }) => {
                 let until = Clock::system().now() + when::span(&span)?;
                 Command::Shelve { alarm: key(&alarm)?, by, until }
             }
-            Some(What::Unshelve { alarm }) => Command::Unshelve { alarm: key(&alarm)?, by },
-            Some(What::OutOfService { alarm, reason }) => Command::OutOfService { alarm: key(&alarm)?, by, reason },
+            Some(AlarmsVerb::Unshelve { alarm }) => Command::Unshelve { alarm: key(&alarm)?, by },
+            Some(AlarmsVerb::OutOfService { alarm, reason }) => {
+                Command::OutOfService { alarm: key(&alarm)?, by, reason }
+            }
         };
         let config = settings(path)?;
         let body = serde_json::to_string(&command).map_err(|error| Failure::Sentence(error.to_string()))?;
@@ -130,7 +132,7 @@ fn list(path: &Path, json: bool) -> Outcome {
 }
 
 /// What is open, alarms of one cause together, worst first; then what somebody silenced.
-pub fn as_text(alarms: &[AlarmChange], rules: &Rules, width: usize) -> String {
+pub(super) fn as_text(alarms: &[AlarmChange], rules: &Rules, width: usize) -> String {
     if alarms.is_empty() {
         return "\nNo alarm.\n".to_owned();
     }
@@ -163,7 +165,7 @@ fn calls(kinds: &[KindAccount]) -> Result<(), Failure> {
             Some(minutes) => format!("answered after {minutes} min"),
             None => "not answered".to_owned(),
         };
-        let (name, calls, right, wrong) = (kind.kind.word().replace('-', " "), kind.calls, kind.right, kind.wrong);
+        let (name, calls, right, wrong) = (wording::kind(kind.kind), kind.calls, kind.right, kind.wrong);
         let calls = if calls == 1 { "1 call".to_owned() } else { format!("{calls} calls") };
         print(&format!("  {name:<20} {calls}, {right} right, {wrong} wrong, {after}"))?;
     }
@@ -171,7 +173,7 @@ fn calls(kinds: &[KindAccount]) -> Result<(), Failure> {
 }
 
 /// An alarm as JSON.
-pub fn alarm_json(alarm: &AlarmChange, site: &Site) -> Value {
+pub(super) fn alarm_json(alarm: &AlarmChange, site: &Site) -> Value {
     json!({
         "alarm": alarm.key.id(), "kind": alarm.key.kind.word(), "subject": alarm.key.subject,
         "state": alarm.state.word(), "priority": alarm.priority.word(), "since": show::instant(alarm.since),

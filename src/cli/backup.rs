@@ -7,7 +7,7 @@ use clap::Args;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Backup {
+pub(super) struct Backup {
     /// Where the copy goes.
     file: PathBuf,
     #[command(flatten)]
@@ -15,7 +15,7 @@ pub struct Backup {
 }
 
 impl Backup {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         self.replace.may_write(&self.file)?;
         store::backup(&config.store.path, &self.file)?;

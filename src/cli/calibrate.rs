@@ -6,6 +6,7 @@ mod bench;
 mod finding;
 mod heard;
 mod refusals;
+mod salts;
 mod settings_line;
 mod words;
 
@@ -19,7 +20,7 @@ use std::io::{BufRead, Write};
 use std::path::Path;
 
 #[derive(Args)]
-pub struct Calibrate {
+pub(super) struct Calibrate {
     /// The sensor whose humidity is to be corrected.
     sensor: String,
     /// A jar: SALT=READING, or SALT@TIME for the hour up to then from the store, or SALT for
@@ -38,10 +39,10 @@ pub struct Calibrate {
 }
 
 /// The jars that correct, and the one that verifies.
-type Reported = (Vec<Found>, Option<Found>);
+type Jars = (Vec<Found>, Option<Found>);
 
 impl Calibrate {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let bench = Bench::new(&config, &self.sensor)?;
         let given = self.temperature.as_deref().map(|text| temperature(text, config.rules.site.units)).transpose()?;
@@ -142,10 +143,10 @@ struct Talk<R> {
 
 impl<R: BufRead> Talk<R> {
     /// The jars, and the third; `None` when nobody answers at all.
-    fn jars(&mut self, bench: &Bench<'_>) -> Result<Option<Reported>, Failure> {
+    fn jars(&mut self, bench: &Bench<'_>) -> Result<Option<Jars>, Failure> {
         let mut jars = Vec::new();
         for (which, usual) in [("first", Salt::MagnesiumChloride), ("second", Salt::SodiumChloride)] {
-            let question = format!("Salt in the {which} jar [{}]", words::packet(usual));
+            let question = format!("Salt in the {which} jar [{}]", salts::packet(usual));
             let question = if jars.is_empty() { question } else { format!("{question}, or \"none\"") };
             let Some(salt) = self.salt(&question, Some(usual))? else {
                 if jars.is_empty() {
@@ -245,8 +246,9 @@ fn ended() -> Failure {
 }
 
 fn salt(word: &str) -> Result<Salt, Failure> {
-    Salt::called(word).ok_or_else(|| {
-        let known: Vec<String> = Salt::ALL.iter().map(|salt| format!("{} ({})", salt.formula(), salt.name())).collect();
+    salts::called(word).ok_or_else(|| {
+        let known: Vec<String> =
+            Salt::ALL.iter().map(|salt| format!("{} ({})", salt.formula(), salts::name(*salt))).collect();
         Failure::Usage(format!("\"{}\" is none of the salts: {}", word.trim(), known.join(", ")))
     })
 }

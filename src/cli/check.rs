@@ -15,7 +15,7 @@ use crate::answers;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::marks::MarkKey;
-use crate::notify::channel::Channel;
+use crate::notify::carrier::Carrier;
 use crate::notify::postman::Postman;
 use crate::notify::wording::{self, speech::count};
 use clap::Args;
@@ -24,7 +24,7 @@ use std::time::Duration;
 use tokio::runtime::Runtime;
 
 #[derive(Args)]
-pub struct Check {
+pub(super) struct Check {
     /// Also send one test letter the way an alarm would go, and say what the mail server answered.
     #[arg(long)]
     letter: bool,
@@ -37,7 +37,7 @@ pub struct Check {
 }
 
 impl Check {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let span = when::span(&self.span)?.to_std().unwrap_or_default();
         if self.settings_only {

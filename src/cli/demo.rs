@@ -26,7 +26,7 @@ use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 
 #[derive(Args)]
-pub struct Demo {
+pub(super) struct Demo {
     /// Where the config, the store and the letters go; made anew.
     #[arg(long, value_name = "FOLDER", default_value = "traywarden-demo")]
     folder: PathBuf,
@@ -39,7 +39,7 @@ pub struct Demo {
 }
 
 impl Demo {
-    pub fn run(self) -> Outcome {
+    pub(super) fn run(self) -> Outcome {
         if !(self.speed.is_finite() && (1.0..=5000.0).contains(&self.speed)) {
             return Err(Failure::Usage(format!("--speed must be between 1 and 5000, not {}", self.speed)));
         }
@@ -62,7 +62,7 @@ impl Demo {
              Two nights pass in about {minutes}. Letters become files in {}.\n",
             letters.display()
         ))?;
-        let mut account = Account {
+        let mut account = Commentary {
             site: config.rules.site.clone(),
             next_line: None,
             letters: Vec::new(),
@@ -82,7 +82,7 @@ impl Demo {
         story: &crate::demo::story::Story,
         config: config::Config,
         port: u16,
-        account: &mut Account,
+        account: &mut Commentary,
     ) -> Result<(), Failure> {
         let begin = tokio::time::Instant::now();
         let clock = Clock::fast(story.starts_at, self.speed);
@@ -178,14 +178,14 @@ fn in_a_shell(word: &str) -> String {
 const BESIDE_THE_TIME: &str = "          ";
 
 /// The plain account on the terminal.
-struct Account {
+struct Commentary {
     site: Site,
     next_line: Option<Timestamp>,
     letters: Vec<Letter>,
     unanswered: BTreeSet<AlarmKey>,
 }
 
-impl Account {
+impl Commentary {
     fn tell(&mut self, happening: &Observed<'_>) {
         if let Observed::Alarm(change, _) = happening {
             if (change.state, change.priority) == (AlarmState::Unacknowledged, Priority::Now) {

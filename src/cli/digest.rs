@@ -5,14 +5,14 @@ use super::{Answer, Failure, Outcome, present, print, settings};
 use crate::daemon;
 use crate::engine::event::{LetterFacts, LetterKind};
 use crate::marks::MarkKey;
-use crate::notify::channel::Channel;
+use crate::notify::carrier::Carrier;
 use crate::notify::postman::Postman;
 use crate::notify::wording;
 use clap::Args;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Digest {
+pub(super) struct Digest {
     /// Also write it as an .eml file, charts and all.
     #[arg(long, value_name = "FILE")]
     eml: Option<PathBuf>,
@@ -21,7 +21,7 @@ pub struct Digest {
 }
 
 impl Digest {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let present = present::open(&config)?;
         present::warn_if_quiet(&present);

@@ -7,14 +7,14 @@ use clap_complete::Shell;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Documents {
+pub(super) struct Documents {
     /// The folder they go to; man pages below "man", completions below "completions".
     folder: PathBuf,
 }
 
 impl Documents {
     /// `command`: everything that can be typed.
-    pub fn run(self, command: Command) -> Outcome {
+    pub(super) fn run(self, command: Command) -> Outcome {
         let written = |what: &Path| Failure::system(format!("write {}", what.display()));
         let (man, completions) = (self.folder.join("man"), self.folder.join("completions"));
         for folder in [&man, &completions] {

@@ -6,7 +6,7 @@ use super::{Answer, Failure, Outcome, settings, when};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::report::export::calendar::{Edition, calendar};
-use crate::report::export::table::{ExportSpan, Table};
+use crate::report::export::table::{ExportSpan, ExportTable};
 use crate::report::export::{csv, record, record_page, sqlite};
 use crate::store::Reader;
 use crate::units::Timestamp;
@@ -16,9 +16,9 @@ use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Export {
+pub(super) struct Export {
     /// What to copy.
-    what: What,
+    what: Exported,
     /// The file to write; "-" is standard output.
     #[arg(long, value_name = "FILE")]
     to: PathBuf,
@@ -37,7 +37,7 @@ pub struct Export {
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum What {
+enum Exported {
     /// Every reading as heard and believed, as CSV.
     Readings,
     /// Minute means, as CSV.
@@ -58,14 +58,14 @@ enum What {
 const RECORD_SPAN: TimeDelta = TimeDelta::days(30);
 
 impl Export {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let zone = config.rules.site.time_zone;
         let now = Clock::system().now();
         let until = when::instant(&self.until, zone, now)?;
         let since = match &self.since {
             Some(since) => when::instant(since, zone, now)?,
-            None if self.what == What::Record => until - RECORD_SPAN,
+            None if self.what == Exported::Record => until - RECORD_SPAN,
             None => Timestamp::UNIX_EPOCH,
         };
         if until <= since {
@@ -76,7 +76,7 @@ impl Export {
         let span = ExportSpan { since, until, rules: &config.rules };
         if self.to.as_os_str() == "-" {
             return match self.what {
-                What::Sqlite => Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
+                Exported::Sqlite => Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
                 what => {
                     let mut out = BufWriter::new(std::io::stdout().lock());
                     write(what, &reader, span, now, remind, &mut out)?;
@@ -87,7 +87,7 @@ impl Export {
         }
         refuse_the_store(&config, &self.to)?;
         self.replace.fill(&self.to, |file| {
-            if self.what == What::Sqlite {
+            if self.what == Exported::Sqlite {
                 // SQLite takes an empty file for a new one.
                 return Ok(sqlite::write(&reader, &reader.moment()?, span, &part_of(&self.to))?);
             }
@@ -101,7 +101,7 @@ impl Export {
 }
 
 fn write(
-    what: What,
+    what: Exported,
     reader: &Reader,
     span: ExportSpan<'_>,
     now: Timestamp,
@@ -109,17 +109,17 @@ fn write(
     out: &mut impl Write,
 ) -> Result<(), Failure> {
     let text = match what {
-        What::Readings => return Ok(csv::write(Table::Readings, reader, &reader.moment()?, span, out)?),
-        What::Minutes => return Ok(csv::write(Table::Minutes, reader, &reader.moment()?, span, out)?),
-        What::Journal => return Ok(csv::write(Table::Journal, reader, &reader.moment()?, span, out)?),
-        What::Alarms => return Ok(csv::write(Table::Alarms, reader, &reader.moment()?, span, out)?),
-        What::Sqlite => return Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
-        What::Calendar => {
+        Exported::Readings => return Ok(csv::write(ExportTable::Readings, reader, &reader.moment()?, span, out)?),
+        Exported::Minutes => return Ok(csv::write(ExportTable::Minutes, reader, &reader.moment()?, span, out)?),
+        Exported::Journal => return Ok(csv::write(ExportTable::Journal, reader, &reader.moment()?, span, out)?),
+        Exported::Alarms => return Ok(csv::write(ExportTable::Alarms, reader, &reader.moment()?, span, out)?),
+        Exported::Sqlite => return Err(Failure::Usage("an SQLite file needs a name: --to FILE".into())),
+        Exported::Calendar => {
             let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
             let revision = lines.last().map_or(0, |line| line.number);
             calendar(span.rules, &lines, Edition { now, revision, remind })
         }
-        What::Record => {
+        Exported::Record => {
             let record = record::gather(reader, span.rules, span.since, span.until)?;
             record_page::page(span.rules, &record, now)?
         }

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 /// Whether a file that is there may go.
 #[derive(Args, Clone, Copy, Debug, Default)]
-pub struct Replace {
+pub(super) struct Replace {
     /// Replace a file of that name if there is one.
     #[arg(long)]
     force: bool,
@@ -20,7 +20,7 @@ impl Replace {
     ///
     /// # Errors
     /// A sentence with the name and what to do.
-    pub fn may_write(self, file: &Path) -> Result<(), Failure> {
+    pub(super) fn may_write(self, file: &Path) -> Result<(), Failure> {
         let Ok(found) = std::fs::symlink_metadata(file) else { return Ok(()) };
         let shown = file.display();
         if !found.is_file() && !found.is_symlink() {
@@ -37,7 +37,7 @@ impl Replace {
     ///
     /// # Errors
     /// See [`Replace::may_write`], and what the system says.
-    pub fn write(self, file: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    pub(super) fn write(self, file: &Path, bytes: &[u8]) -> Result<(), Failure> {
         self.fill(file, |out| out.write_all(bytes).map_err(Failure::system(format!("write {}", file.display()))))
     }
 
@@ -45,7 +45,7 @@ impl Replace {
     ///
     /// # Errors
     /// See [`Replace::write`], and the errors of `fill`.
-    pub fn fill(self, file: &Path, fill: impl FnOnce(&mut File) -> Result<(), Failure>) -> Result<(), Failure> {
+    pub(super) fn fill(self, file: &Path, fill: impl FnOnce(&mut File) -> Result<(), Failure>) -> Result<(), Failure> {
         self.may_write(file)?;
         let part = part_of(file);
         let doing = || Failure::system(format!("write {}", part.display()));
@@ -64,7 +64,7 @@ impl Replace {
     ///
     /// # Errors
     /// See [`Replace::may_write`], and what the system says.
-    pub fn finish(self, part: &Path, file: &Path) -> Result<(), Failure> {
+    pub(super) fn finish(self, part: &Path, file: &Path) -> Result<(), Failure> {
         self.may_write(file)?;
         // A link of that name goes; what it leads to stays.
         std::fs::rename(part, file).map_err(Failure::system(format!("write {}", file.display())))
@@ -72,7 +72,7 @@ impl Replace {
 }
 
 /// What is not whole yet lies here: in the same folder, under a name of this process.
-pub fn part_of(file: &Path) -> PathBuf {
+pub(super) fn part_of(file: &Path) -> PathBuf {
     let mut name = file.as_os_str().to_owned();
     name.push(format!(".{}.part", std::process::id()));
     PathBuf::from(name)

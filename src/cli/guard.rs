@@ -5,15 +5,15 @@ use super::{Answer, Failure, Outcome, print};
 use crate::clock::Clock;
 use crate::config;
 use crate::guard;
-use crate::notify::channel::Channel;
+use crate::notify::carrier::Carrier;
 use crate::notify::wording;
 use clap::Args;
 use std::path::PathBuf;
 use tokio::signal::unix::SignalKind;
 
 #[derive(Args)]
-pub struct Guard {
-    /// The guard's own settings; README shows them, they are a few lines.
+pub(super) struct Guard {
+    /// The guard's own settings, a few lines; deploy/README.md shows them
     #[arg(default_value = "/etc/traywarden/guard.toml")]
     file: PathBuf,
     /// Only read the settings and say everything that is wrong with them.
@@ -25,7 +25,7 @@ pub struct Guard {
 }
 
 impl Guard {
-    pub fn run(self) -> Outcome {
+    pub(super) fn run(self) -> Outcome {
         let settings = config::load_guard(&self.file)?;
         if self.check {
             print(&format!(

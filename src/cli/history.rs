@@ -6,7 +6,7 @@ mod printed;
 
 use super::file::Replace;
 use super::{Answer, Failure, Outcome, print, settings, when};
-use crate::analysis::beyond::{Side, beyond};
+use crate::analysis::beyond::{LimitSide, beyond};
 use crate::analysis::lives::{Life, lives};
 use crate::chart;
 use crate::clock::Clock;
@@ -27,7 +27,7 @@ use std::path::{Path, PathBuf};
 const TABLE_LINES: i64 = 48;
 
 #[derive(Args)]
-pub struct History {
+pub(crate) struct History {
     /// The id of a place, a sensor or a reservoir, or the name of a tray.
     id: String,
     /// From when: "24 h" ago, "06:00", "2026-03-03 17:00", or RFC 3339. If not given, 24 hours
@@ -77,7 +77,7 @@ struct Records {
 }
 
 impl History {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let reader = Reader::open(&config.store.path, &config.rules)?;
         let lives = lives(&config.rules, &reader.journal(Timestamp::UNIX_EPOCH)?);
@@ -90,7 +90,7 @@ impl History {
         let mut parts = records.parts(&subject, span, step)?;
         let beside = self.beside(&records, &mut parts, span, step)?;
         parts.extend(beside);
-        for (side, limit) in [(Side::Above, &self.above), (Side::Below, &self.below)] {
+        for (side, limit) in [(LimitSide::Above, &self.above), (LimitSide::Below, &self.below)] {
             if let Some(limit) = limit {
                 records.beyond(&subject, span, &mut parts, (side, limit))?;
             }
@@ -248,7 +248,7 @@ impl Records {
         subject: &HistorySubject,
         span: (Timestamp, Timestamp),
         parts: &mut [Part],
-        (side, typed): (Side, &str),
+        (side, typed): (LimitSide, &str),
     ) -> Result<(), Failure> {
         let rules = &self.config.rules;
         let minutes =

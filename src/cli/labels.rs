@@ -11,7 +11,7 @@ use maud::{DOCTYPE, PreEscaped, html};
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Labels {
+pub(super) struct Labels {
     /// The HTML file to write; it needs nothing else. Print it, cut it, put it behind film.
     #[arg(value_name = "FILE.html")]
     file: PathBuf,
@@ -20,7 +20,7 @@ pub struct Labels {
 }
 
 impl Labels {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let (address, note) = match link::reached(&config.page) {
             Reached::At(address) => (address, ""),

@@ -22,7 +22,7 @@ use std::time::Duration;
 const LONGEST: Duration = Duration::from_secs(24 * 3600);
 
 #[derive(Args)]
-pub struct Listen {
+pub(super) struct Listen {
     /// The broker, such as "mqtt://127.0.0.1:1883"; without it the one of the settings, if there are any.
     #[arg(long, value_name = "URL")]
     url: Option<String>,
@@ -44,7 +44,7 @@ pub struct Listen {
 }
 
 impl Listen {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let span = when::span(&self.span)?.to_std().unwrap_or_default();
         if span < Duration::from_secs(1) || span > LONGEST {
             return Err(Failure::Usage(format!("--for is between \"1 s\" and \"24 h\", not \"{}\"", self.span)));

@@ -26,7 +26,7 @@ const LOOKS: u32 = 80;
 const LISTED: usize = 30;
 
 #[derive(Args)]
-pub struct Log {
+pub(crate) struct Log {
     /// What was done: sow, unweight, uncover, light, water, mist, refill, move, look, harvest, discard, note, strike. Without it: examples of each.
     did: Option<String>,
     /// The rest, short (K12 rack-b broccoli 24g x6) or as key=value (tray=K12 count=6).
@@ -49,7 +49,7 @@ pub struct Log {
 }
 
 impl Log {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         if self.list || self.did.as_deref() == Some("list") {
             return list(&config, self.all);
@@ -88,7 +88,7 @@ impl Log {
 
 /// Puts an item into the daemon's inbox and waits for its answer.
 /// `understood`: what it says, for when the daemon does not answer.
-pub fn hand_over(config: &Config, kind: InboxKind, body: &str, understood: &str) -> Outcome {
+pub(crate) fn hand_over(config: &Config, kind: InboxKind, body: &str, understood: &str) -> Outcome {
     if matches!(config.store.path.try_exists(), Ok(false)) {
         // The first entries may be written before the daemon first runs.
         let (store, _) = Store::open(&config.store.path, &config.rules, Clock::system().now())?;

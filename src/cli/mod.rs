@@ -67,7 +67,7 @@ enum Verb {
     /// Trays that grow, their stage, and what is due.
     Trays(show::AsJson),
     /// The air one tray lived in, beside its healthy sisters, and what differs most.
-    Trace(trace::Trace),
+    Trace(trace::TraceVerb),
     /// List alarms, answer them, or print the table of kinds.
     Alarms(alarms::Alarms),
     /// The digest as it would be written now; sends nothing.

@@ -24,7 +24,7 @@ const CALIBRATION_KEEPS: TimeDelta = TimeDelta::days(366);
 const LOOKED_AT: u32 = 1000;
 const MOST_REFUSED: usize = 5;
 
-pub fn run(path: &Path, shown: AsJson) -> Outcome {
+pub(super) fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
     let site = &config.rules.site;
     let trouble = Trouble::read(&config.store.path, Clock::system().now());
@@ -104,10 +104,9 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], rules: &Rules, width: u
     for tank in &snapshot.reservoirs {
         let _ = writeln!(text, "\n{}", tank.name);
         show::labelled(&mut text, "usable", &format!("{}, {}", usable(tank, site), show::percent(tank.percent)), width);
-        let at_inlet = tank.usable.zip(tank.usable_accuracy).is_some_and(|(usable, accuracy)| usable <= accuracy);
         let empty = match tank.empty_at {
             Some((best, ..)) => show::local(site, best),
-            None if at_inlet => "now: the water is at the pump inlet".to_owned(),
+            None if tank.is_empty() => "now: the water is at the pump inlet".to_owned(),
             None => "no measurable draw".to_owned(),
         };
         show::labelled(&mut text, "dry", &empty, width);
@@ -152,7 +151,10 @@ fn place_lines(place: &PlaceNow, site: &Site) -> Vec<(&'static str, String)> {
     if !asked.is_empty() {
         lines.push(("asked for", asked));
     }
-    lines.push(("trays", if place.trays.is_empty() { "none".to_owned() } else { place.trays.join(", ") }));
+    lines.push((
+        "trays",
+        if place.crops.is_empty() { "none".to_owned() } else { wording::crops(&place.crops).join(", ") },
+    ));
     lines
 }
 
@@ -359,7 +361,7 @@ fn as_json(snapshot: &Snapshot, site: &Site) -> serde_json::Value {
             "mold_pressure": place.mold.map(|mold| json!({"pressure": show::rounded(Some(mold.pressure)),
                 "hours_allowed": show::rounded(Some(mold.hours)),
                 "hours_allowed_between": [show::rounded(Some(mold.between.0)), show::rounded(Some(mold.between.1))], "hours_needed": show::rounded(mold.needed)})),
-            "trays": place.trays, "empty": place.empty, "clash": place.clash,
+            "trays": wording::crops(&place.crops), "empty": place.empty, "clash": place.clash,
         })).collect::<Vec<_>>(),
         "reservoirs": snapshot.reservoirs.iter().map(show::reservoir_json).collect::<Vec<_>>(),
         "sensors": snapshot.sensors.iter().map(|sensor| json!({

@@ -11,7 +11,7 @@ use clap::Args;
 use std::path::Path;
 
 #[derive(Args)]
-pub struct Pair {
+pub(crate) struct Pair {
     /// List the phones that may open the sheet instead.
     #[arg(long, conflicts_with = "forget")]
     list: bool,
@@ -21,7 +21,7 @@ pub struct Pair {
 }
 
 impl Pair {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let mut phones = Phones::open(&config.store.path)?;
         if self.list {

@@ -17,7 +17,7 @@ use std::sync::Arc;
 const QUIET: TimeDelta = TimeDelta::minutes(30);
 
 /// The engine at the present moment, and the store it came from.
-pub struct Present {
+pub(super) struct Present {
     /// The engine.
     pub engine: Engine,
     /// The store.
@@ -25,13 +25,13 @@ pub struct Present {
     /// The present.
     pub now: Timestamp,
     /// Nothing was written for so long.
-    pub quiet_for: Option<TimeDelta>,
+    quiet_for: Option<TimeDelta>,
 }
 
 /// Opens the store and rebuilds the engine. Where nothing was written for a while, the
 /// room is shown as it stood then: what a daemon that does not run would have said of the
 /// silence is not what was said.
-pub fn open(config: &Config) -> Result<Present, Failure> {
+pub(super) fn open(config: &Config) -> Result<Present, Failure> {
     let path = &config.store.path;
     // On a card that became read-only the file can still be read.
     let reader = Reader::open(path, &config.rules)
@@ -47,7 +47,7 @@ pub fn open(config: &Config) -> Result<Present, Failure> {
 }
 
 /// A warning for standard error when the store has gone quiet.
-pub fn warn_if_quiet(present: &Present) {
+pub(super) fn warn_if_quiet(present: &Present) {
     if let Some(quiet) = present.quiet_for {
         let hours = quiet.num_minutes() as f64 / 60.0;
         let quiet = if hours < 48.0 { format!("{hours:.1} hours") } else { format!("{:.0} days", hours / 24.0) };

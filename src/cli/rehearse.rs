@@ -15,7 +15,7 @@ use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Rehearse {
+pub(super) struct Rehearse {
     /// A recording: one JSON object a line, as `mosquitto_sub -F %j` prints it.
     #[arg(long, value_name = "FILE", required_unless_present = "store", conflicts_with = "store")]
     capture: Option<PathBuf>,
@@ -41,7 +41,7 @@ pub struct Rehearse {
 }
 
 impl Rehearse {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let recording = self.recording(&config)?;
         if let Some(other) = &self.beside {

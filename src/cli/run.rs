@@ -11,7 +11,7 @@ use tracing_subscriber::EnvFilter;
 use tracing_subscriber::fmt::FormatFields;
 use tracing_subscriber::fmt::format::Writer;
 
-pub fn run(path: &Path) -> Outcome {
+pub(super) fn run(path: &Path) -> Outcome {
     let config = settings(path)?;
     keep_memory_closed();
     start_log();
@@ -77,7 +77,7 @@ fn start_again() -> Failure {
 }
 
 /// One thread is enough for a room; the writer has its own.
-pub fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
     tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()

@@ -10,21 +10,21 @@ use std::fmt::Write;
 
 /// `--json`, alone.
 #[derive(clap::Args)]
-pub struct AsJson {
+pub(super) struct AsJson {
     /// Print JSON instead of text.
     #[arg(long)]
     pub json: bool,
 }
 
 /// A table without lines, as wide as the terminal at most.
-pub fn table<const N: usize>(head: [&str; N]) -> Table {
+pub(super) fn table<const N: usize>(head: [&str; N]) -> Table {
     let mut table = Table::new();
     table.load_preset(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_header(head);
     table
 }
 
 /// Words set to `width` columns, each line after `indent`.
-pub fn wrapped(text: &mut String, words: &str, indent: &str, width: usize) {
+pub(crate) fn wrapped(text: &mut String, words: &str, indent: &str, width: usize) {
     let mut line = indent.to_owned();
     for word in words.split_whitespace() {
         let begun = line.len() > indent.len();
@@ -40,23 +40,23 @@ pub fn wrapped(text: &mut String, words: &str, indent: &str, width: usize) {
 }
 
 /// Columns of the terminal, between a phone's and a page's; a page's where there is none.
-pub fn columns() -> usize {
+pub(super) fn columns() -> usize {
     let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok();
     size.map_or(80, |size| usize::from(size.ws_col)).clamp(32, 80)
 }
 
 /// A temperature in the site's unit.
-pub fn temperature(site: &Site, value: Option<f64>) -> String {
+pub(super) fn temperature(site: &Site, value: Option<f64>) -> String {
     value.map_or("-".to_owned(), |celsius| site.units.temperature(celsius))
 }
 
 /// Per cent.
-pub fn percent(value: Option<f64>) -> String {
+pub(crate) fn percent(value: Option<f64>) -> String {
     value.map_or("-".to_owned(), |value| format!("{value:.0} %"))
 }
 
 /// A volume in the site's unit.
-pub fn volume(site: &Site, value: Option<f64>) -> String {
+pub(super) fn volume(site: &Site, value: Option<f64>) -> String {
     value.map_or("-".to_owned(), |litres| {
         let (shown, unit) = site.units.volume(litres);
         format!("{shown:.1} {unit}")
@@ -64,22 +64,22 @@ pub fn volume(site: &Site, value: Option<f64>) -> String {
 }
 
 /// A local time with its weekday.
-pub fn local(site: &Site, at: Timestamp) -> String {
+pub(super) fn local(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%a %H:%M").to_string()
 }
 
 /// A local date and time.
-pub fn local_date(site: &Site, at: Timestamp) -> String {
+pub(super) fn local_date(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%Y-%m-%d %H:%M").to_string()
 }
 
 /// RFC 3339 in UTC.
-pub fn instant(at: Timestamp) -> String {
+pub(super) fn instant(at: Timestamp) -> String {
     at.to_rfc3339_opts(SecondsFormat::AutoSi, true)
 }
 
 /// What is due, in words.
-pub fn due(due: Due) -> &'static str {
+pub(super) fn due(due: Due) -> &'static str {
     match due {
         Due::Unweight => "weight off",
         Due::Light => "uncover, to the light",
@@ -88,7 +88,7 @@ pub fn due(due: Due) -> &'static str {
 }
 
 /// A tray as JSON.
-pub fn tray_json(tray: &TrayDay) -> Value {
+pub(super) fn tray_json(tray: &TrayDay) -> Value {
     json!({
         "tray": tray.tray, "count": tray.count, "crop": tray.crop, "place": tray.place, "stage": tray.stage.word(),
         "day": tray.day,
@@ -105,7 +105,7 @@ pub fn tray_json(tray: &TrayDay) -> Value {
 }
 
 /// A reservoir as JSON.
-pub fn reservoir_json(tank: &ReservoirDay) -> Value {
+pub(super) fn reservoir_json(tank: &ReservoirDay) -> Value {
     json!({
         "id": tank.id, "name": tank.name, "usable_litres": rounded(tank.usable), "give_or_take_litres": rounded(tank.usable_accuracy), "percent": rounded(tank.percent),
         "drawn_litres": rounded(Some(tank.drawn)), "added_litres": rounded(Some(tank.added)),
@@ -115,11 +115,11 @@ pub fn reservoir_json(tank: &ReservoirDay) -> Value {
 }
 
 /// Two decimals are more than any sensor knows.
-pub fn rounded(value: Option<f64>) -> Option<f64> {
+pub(super) fn rounded(value: Option<f64>) -> Option<f64> {
     value.map(|value| (value * 100.0).round() / 100.0)
 }
 /// A label and what belongs to it, on as many lines as it takes.
-pub fn labelled(text: &mut String, label: &str, value: &str, width: usize) {
+pub(super) fn labelled(text: &mut String, label: &str, value: &str, width: usize) {
     let mut lines = String::new();
     wrapped(&mut lines, value, "             ", width);
     let _ = writeln!(text, "  {label:<11}{}", lines.trim());

@@ -14,7 +14,7 @@ use clap::Args;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Trace {
+pub(super) struct TraceVerb {
     /// The tray's name.
     tray: String,
     /// The local day it was sown, where a name was used more than once; else the newest.
@@ -30,8 +30,8 @@ pub struct Trace {
     json: bool,
 }
 
-impl Trace {
-    pub fn run(self, path: &Path) -> Outcome {
+impl TraceVerb {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let reader = Reader::open(&config.store.path, &config.rules)?;
         let now = Clock::system().now();

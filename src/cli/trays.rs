@@ -8,7 +8,7 @@ use crate::units::Timestamp;
 use serde_json::Value;
 use std::path::Path;
 
-pub fn run(path: &Path, shown: AsJson) -> Outcome {
+pub(super) fn run(path: &Path, shown: AsJson) -> Outcome {
     let config = settings(path)?;
     let present = present::open(&config)?;
     let site = &config.rules.site;
@@ -82,7 +82,7 @@ fn pace(tray: &TrayDay) -> String {
 mod tests {
     use super::*;
     use crate::engine::letters::digest::Due;
-    use crate::engine::watch::trays::harvests::Expected;
+    use crate::engine::watch::trays::harvests::ExpectedYield;
     use crate::engine::watch::trays::thermal::Warmth;
     use crate::engine::watch::trays::tray::Stage;
 
@@ -104,7 +104,7 @@ mod tests {
             overdue: None,
             unseen_since: None,
             warmth: Warmth { degree_hours, planned_degree_hours: 1593.6, known_hours: 96.0 },
-            expected: Expected { from: 1520.0, to: 1800.0, own_cuts: 0 },
+            expected: ExpectedYield { from: 1520.0, to: 1800.0, own_cuts: 0 },
         };
         let trays = [
             TrayDay {

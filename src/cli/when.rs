@@ -6,7 +6,7 @@ use crate::units::Timestamp;
 use chrono::{NaiveDate, NaiveDateTime, NaiveTime, TimeDelta};
 
 /// A point in time. A bare span means so long before `now`; times without an offset are local.
-pub fn instant(text: &str, zone: chrono_tz::Tz, now: Timestamp) -> Result<Timestamp, Failure> {
+pub(super) fn instant(text: &str, zone: chrono_tz::Tz, now: Timestamp) -> Result<Timestamp, Failure> {
     let text = text.trim();
     if text == "now" {
         return Ok(now);
@@ -29,7 +29,7 @@ pub fn instant(text: &str, zone: chrono_tz::Tz, now: Timestamp) -> Result<Timest
 }
 
 /// A span such as "90 min", "24 h" or "7 days".
-pub fn span(text: &str) -> Result<TimeDelta, Failure> {
+pub(super) fn span(text: &str) -> Result<TimeDelta, Failure> {
     crate::typed::span::span(text).ok_or_else(|| {
         Failure::Usage(format!(
             "\"{}\" is no time: write a span such as \"24 h\" or \"7 days\", a time such as \"06:00\" or \

@@ -19,7 +19,7 @@ use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
-pub struct Yields {
+pub(super) struct Yields {
     /// From when on trays must have ended: "90 days" ago, "2026-03-03", or RFC 3339.
     #[arg(long, default_value = "365 days")]
     since: String,
@@ -75,7 +75,7 @@ enum TogetherBy {
 }
 
 impl Yields {
-    pub fn run(self, path: &Path) -> Outcome {
+    pub(super) fn run(self, path: &Path) -> Outcome {
         let config = settings(path)?;
         let rules = &config.rules;
         let now = Clock::system().now();

@@ -3,20 +3,15 @@
 //! What the figures mean is told in `engine::crop`.
 
 use super::amount::{air_humidity, air_temperature, number_between, text, truth};
-use super::file::{Complaint, Findings, Item, Table};
+use super::file::{Complaint, Findings, Item, ReadFigure, Table};
 use super::problem::Problems;
 use crate::engine::crop::{BASE_TEMPERATURE, Crop, CropTable, FAMILIES, spelled_alike};
 use std::collections::BTreeMap;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeTable;
 
 /// The crop table that is built into the program.
 pub fn built_in() -> CropTable {
     read_built_in(BUILT_IN).expect("config/crops.toml is part of the program, and a test reads it whole")
-}
-
-/// The text of the built-in crop table, with the source of every figure.
-pub fn built_in_text() -> &'static str {
-    BUILT_IN
 }
 
 fn read_built_in(text: &str) -> Result<CropTable, Problems> {
@@ -109,7 +104,7 @@ fn read_crop(
         known.then(|| word.to_owned()).ok_or_else(|| Complaint::new("no such family").did_you_mean(word, FAMILIES))
     });
     let weight = weight(table, findings, origin);
-    let mut group = |key, ends: [&'static str; 2], read: &Read| pair(table, findings, origin, key, ends, read);
+    let mut group = |key, ends: [&'static str; 2], read: &ReadFigure| pair(table, findings, origin, key, ends, read);
     let (days, grams) = (number_between(0.0, 365.0), number_between(0.1, 100_000.0));
     let harvest = group("harvest_day", ["from", "to"], &days);
     let seed = group("seed_grams", ["from", "to"], &grams);
@@ -177,8 +172,6 @@ fn read_crop(
     Some(crop)
 }
 
-type Read = dyn Fn(&DeValue<'_>) -> Result<f64, Complaint>;
-
 /// A group such as `{ from = 9, to = 12, source = "CP" }`.
 fn pair(
     table: &mut Table<'_>,
@@ -186,7 +179,7 @@ fn pair(
     origin: &Origin<'_>,
     key: &'static str,
     ends: [&'static str; 2],
-    read: &Read,
+    read: &ReadFigure,
 ) -> Option<(f64, f64)> {
     let item = table.take(key)?;
     let mut group = item.table(findings);
@@ -238,7 +231,7 @@ fn single(
     origin: &Origin<'_>,
     key: &'static str,
     inner: &'static str,
-    read: &Read,
+    read: &ReadFigure,
 ) -> Option<f64> {
     let mut group = table.take(key)?.table(findings);
     if !group.stands() {

@@ -5,7 +5,7 @@ use super::amount::{
     air_humidity, air_temperature, day, difference_between, identifier, number_between, pointer, span_between, text,
     topic, unit_of, units_words,
 };
-use super::file::{Complaint, Findings, Item, Table};
+use super::file::{Complaint, Findings, Item, ReadFigure, Table};
 use super::{Field, Locator, Source, Topics, Unit};
 use crate::engine::rules::{BandOverride, Channel, Place, PlaceId, Reservoir, Sensor};
 use crate::reading::{ChannelId, Quantity, SensorId};
@@ -24,7 +24,7 @@ pub(super) struct Devices {
 
 /// Reads `[[place]]`, `[[sensor]]` and `[[reservoir]]`.
 pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic: &str) -> Devices {
-    let mut reader = Reader { room: Devices::default(), ids: BTreeMap::new(), site_topic };
+    let mut reader = RoomReader { room: Devices::default(), ids: BTreeMap::new(), site_topic };
     let places = root.tables(findings, "place");
     let sensors = root.tables(findings, "sensor");
     let reservoirs = root.tables(findings, "reservoir");
@@ -52,7 +52,7 @@ pub(super) fn room(root: &mut Table<'_>, findings: &mut Findings<'_>, site_topic
 }
 
 /// Reads one thing after another into the room.
-pub(super) struct Reader<'s> {
+pub(super) struct RoomReader<'s> {
     /// What was read so far.
     pub room: Devices,
     /// Every id with the line it stands on: alarms call all kinds of things by id alone.
@@ -60,7 +60,7 @@ pub(super) struct Reader<'s> {
     site_topic: &'s str,
 }
 
-impl Reader<'_> {
+impl RoomReader<'_> {
     fn places(&mut self, tables: Vec<Table<'_>>, findings: &mut Findings<'_>) {
         let mut lies_inside = Vec::new();
         for mut table in tables {
@@ -390,14 +390,12 @@ pub(super) fn time_of_measuring(table: &mut Table<'_>, findings: &mut Findings<'
     at
 }
 
-type Read = dyn Fn(&toml::de::DeValue<'_>) -> Result<f64, Complaint>;
-
 /// `{ min = .., max = .. }`, either of which may be left out.
 fn limits(
     table: &mut Table<'_>,
     findings: &mut Findings<'_>,
     key: &'static str,
-    read: &Read,
+    read: &ReadFigure,
 ) -> (Option<f64>, Option<f64>) {
     let Some(item) = table.take(key) else { return (None, None) };
     let mut group = item.table(findings);

@@ -20,6 +20,9 @@ pub(super) struct Complaint {
     hint: Option<String>,
 }
 
+/// How a figure is read from its value.
+pub(super) type ReadFigure = dyn Fn(&DeValue<'_>) -> Result<f64, Complaint>;
+
 /// A value, where it stands, and its full key.
 #[derive(Clone)]
 pub(super) struct Item<'d> {
@@ -41,17 +44,17 @@ pub(super) struct Table<'d> {
 
 impl Complaint {
     /// A complaint without a hint.
-    pub fn new(wanted: impl Into<String>) -> Complaint {
+    pub(super) fn new(wanted: impl Into<String>) -> Complaint {
         Complaint { wanted: wanted.into(), hint: None }
     }
 
     /// The same with what to write.
-    pub fn hint(self, hint: impl Into<String>) -> Complaint {
+    pub(super) fn hint(self, hint: impl Into<String>) -> Complaint {
         Complaint { hint: Some(hint.into()), ..self }
     }
 
     /// The same with the closest of the words that would have been right.
-    pub fn did_you_mean<'a>(self, word: &str, words: impl IntoIterator<Item = &'a str>) -> Complaint {
+    pub(crate) fn did_you_mean<'a>(self, word: &str, words: impl IntoIterator<Item = &'a str>) -> Complaint {
         let words: Vec<&str> = words.into_iter().collect();
         match closest_word(word, words.iter().copied()) {
             Some(closest) => self.hint(format!("did you mean \"{closest}\"?")),
@@ -63,17 +66,17 @@ impl Complaint {
 
 impl<'t> Findings<'t> {
     /// Nothing found yet in `text`.
-    pub fn new(text: &'t str) -> Findings<'t> {
+    pub(super) fn new(text: &'t str) -> Findings<'t> {
         Findings { text, problems: Vec::new() }
     }
 
     /// Everything found.
-    pub fn into_problems(self) -> Vec<Problem> {
+    pub(super) fn into_problems(self) -> Vec<Problem> {
         self.problems
     }
 
     /// The text is no TOML; one problem for each place where it is not.
-    pub fn not_toml(&mut self, errors: &[toml::de::Error]) {
+    pub(super) fn not_toml(&mut self, errors: &[toml::de::Error]) {
         for error in errors {
             let at = error.span().map_or(self.text.len(), |span| span.start);
             let line = self.line(at);
@@ -89,20 +92,20 @@ impl<'t> Findings<'t> {
     }
 
     /// A value cannot be taken.
-    pub fn refuse(&mut self, item: &Item<'_>, complaint: Complaint) {
+    pub(crate) fn refuse(&mut self, item: &Item<'_>, complaint: Complaint) {
         let found = shortened(self.text.get(item.span.clone()).unwrap_or(""));
         let line = self.line(item.span.start);
         self.problems.push(complaint.at(Some(line), item.key.clone(), Some(found)));
     }
 
     /// A value cannot be taken and must not be shown, because it holds a secret.
-    pub fn refuse_unshown(&mut self, item: &Item<'_>, complaint: Complaint) {
+    pub(super) fn refuse_unshown(&mut self, item: &Item<'_>, complaint: Complaint) {
         let line = self.line(item.span.start);
         self.problems.push(complaint.at(Some(line), item.key.clone(), None));
     }
 
     /// The line an item stands on, from 1.
-    pub fn line_of(&self, item: &Item<'_>) -> usize {
+    pub(super) fn line_of(&self, item: &Item<'_>) -> usize {
         self.line(item.span.start)
     }
 
@@ -120,24 +123,24 @@ impl Complaint {
 
 impl<'d> Table<'d> {
     /// The whole document.
-    pub fn root(entries: &'d DeTable<'d>) -> Table<'d> {
+    pub(super) fn root(entries: &'d DeTable<'d>) -> Table<'d> {
         Table { entries: Some(entries), path: String::new(), at: None, known: Vec::new() }
     }
 
     /// The value of a key.
-    pub fn take(&mut self, key: &'static str) -> Option<Item<'d>> {
+    pub(super) fn take(&mut self, key: &'static str) -> Option<Item<'d>> {
         self.known.push(key);
         let value = self.entries?.get(key)?;
         Some(Item { value: value.get_ref(), key: self.key(key), span: value.span() })
     }
 
     /// Whether the table stands in the file at all.
-    pub fn stands(&self) -> bool {
+    pub(super) fn stands(&self) -> bool {
         self.entries.is_some()
     }
 
     /// Every key of a table whose keys are names, with its value.
-    pub fn named(&self) -> Vec<(&'d str, Item<'d>)> {
+    pub(super) fn named(&self) -> Vec<(&'d str, Item<'d>)> {
         self.entries
             .into_iter()
             .flat_map(|entries| entries.iter())
@@ -150,7 +153,7 @@ impl<'d> Table<'d> {
 
     /// The value of a key as `read` understands it; `None` when it is missing or,
     /// reported, wrong.
-    pub fn optional<T>(
+    pub(crate) fn optional<T>(
         &mut self,
         findings: &mut Findings<'_>,
         key: &'static str,
@@ -161,7 +164,7 @@ impl<'d> Table<'d> {
     }
 
     /// The same for a key that must stand there.
-    pub fn required<T>(
+    pub(super) fn required<T>(
         &mut self,
         findings: &mut Findings<'_>,
         key: &'static str,
@@ -178,14 +181,14 @@ impl<'d> Table<'d> {
     }
 
     /// Reports that a key is missing.
-    pub fn missing(&self, findings: &mut Findings<'_>, key: &str, hint: &str) {
+    pub(super) fn missing(&self, findings: &mut Findings<'_>, key: &str, hint: &str) {
         let line = self.at.as_ref().map(|at| findings.line(at.start));
         let complaint = Complaint::new("missing, and nothing can stand in for it").hint(hint);
         findings.problems.push(complaint.at(line, self.key(key), None));
     }
 
     /// The table under a key; an empty one when it is missing or, reported, no table.
-    pub fn table(&mut self, findings: &mut Findings<'_>, key: &'static str) -> Table<'d> {
+    pub(super) fn table(&mut self, findings: &mut Findings<'_>, key: &'static str) -> Table<'d> {
         let path = self.key(key);
         match self.take(key) {
             Some(item) => item.table(findings),
@@ -195,7 +198,7 @@ impl<'d> Table<'d> {
 
     /// The tables under a key that is written `[[key]]`, each named by its `id`
     /// or `name`, else by its number.
-    pub fn tables(&mut self, findings: &mut Findings<'_>, key: &'static str) -> Vec<Table<'d>> {
+    pub(super) fn tables(&mut self, findings: &mut Findings<'_>, key: &'static str) -> Vec<Table<'d>> {
         let Some(item) = self.take(key) else { return Vec::new() };
         let DeValue::Array(array) = item.value else {
             let complaint = Complaint::new(format!("there can be several, so its header has two brackets: [[{key}]]"));
@@ -221,7 +224,7 @@ impl<'d> Table<'d> {
     }
 
     /// Reports every key that nobody asked for.
-    pub fn finish(self, findings: &mut Findings<'_>) {
+    pub(super) fn finish(self, findings: &mut Findings<'_>) {
         let Some(entries) = self.entries else { return };
         let known = || self.known.iter().copied();
         for (name, value) in entries.iter() {
@@ -247,7 +250,7 @@ impl<'d> Table<'d> {
 
 impl<'d> Item<'d> {
     /// The value as `read` understands it; `None`, reported, when it does not.
-    pub fn read<T>(
+    pub(super) fn read<T>(
         &self,
         findings: &mut Findings<'_>,
         read: impl Fn(&'d DeValue<'d>) -> Result<T, Complaint>,
@@ -262,7 +265,7 @@ impl<'d> Item<'d> {
     }
 
     /// The value as a table; an empty one, reported, when it is none.
-    pub fn table(&self, findings: &mut Findings<'_>) -> Table<'d> {
+    pub(super) fn table(&self, findings: &mut Findings<'_>) -> Table<'d> {
         let entries = match self.value {
             DeValue::Table(entries) => Some(entries),
             _ => {
@@ -275,7 +278,7 @@ impl<'d> Item<'d> {
 
     /// The values of a list, each with its place in the file; a single value
     /// counts as a list of one.
-    pub fn list(&self) -> Vec<Item<'d>> {
+    pub(super) fn list(&self) -> Vec<Item<'d>> {
         match self.value {
             DeValue::Array(array) => array
                 .iter()

@@ -39,7 +39,7 @@ pub fn load(path: &Path) -> Result<Config, Problems> {
 ///
 /// # Errors
 /// Everything that is wrong with them, in one go.
-pub fn load_guard(path: &Path) -> Result<GuardSettings, Problems> {
+pub(crate) fn load_guard(path: &Path) -> Result<GuardSettings, Problems> {
     load_with(path, guard::guard)
 }
 

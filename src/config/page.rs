@@ -7,7 +7,7 @@ use std::net::{Ipv4Addr, SocketAddr};
 use toml::de::DeValue;
 
 /// Own default; no service registered with IANA bears this port (from memory).
-pub const USUAL_PORT: u16 = 8460;
+const USUAL_PORT: u16 = 8460;
 /// Only this machine itself.
 const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), USUAL_PORT);
 

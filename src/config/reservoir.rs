@@ -4,14 +4,14 @@
 use super::Field;
 use super::Source;
 use super::amount::{air_temperature, length_between, number_between, text};
-use super::devices::{Reader, rhythm, time_of_measuring};
+use super::devices::{RoomReader, rhythm, time_of_measuring};
 use super::file::{Complaint, Findings, Item, Table};
 use super::tank::{height_mm, shape};
 use crate::engine::rules::{Channel, Echo, PlaceId, Reservoir, ReservoirId, Sensor};
 use crate::reading::{ChannelId, Quantity, SensorId};
 use crate::units::Celsius;
 
-impl Reader<'_> {
+impl RoomReader<'_> {
     /// One tank: a reservoir, and its gauge as a sensor.
     pub(super) fn reservoir(&mut self, mut table: Table<'_>, findings: &mut Findings<'_>) {
         let id = self.id(&mut table, findings, "reservoir", "tank");

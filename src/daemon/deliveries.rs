@@ -14,7 +14,7 @@ const MOST_ON_THEIR_WAY: usize = 10_000;
 
 /// Marks of messages that were taken and may come again.
 #[derive(Debug, Default)]
-pub struct Deliveries {
+pub(super) struct Deliveries {
     marks: HashMap<u16, Mark>,
     taken: VecDeque<(u64, u16)>,
     count: u64,
@@ -31,7 +31,7 @@ struct Mark {
 
 /// What the store need not remember any more.
 #[derive(Debug, Default)]
-pub struct Forgotten {
+pub(super) struct Forgotten {
     /// Everything: the broker has no session of ours.
     pub all: bool,
     /// These.
@@ -40,14 +40,14 @@ pub struct Forgotten {
 
 impl Forgotten {
     /// Nothing is to be forgotten.
-    pub fn is_empty(&self) -> bool {
+    pub(super) fn is_empty(&self) -> bool {
         !self.all && self.marks.is_empty()
     }
 }
 
 impl Deliveries {
     /// Begins with what an earlier run wrote down.
-    pub fn restored(marks: Vec<StoredDelivery>) -> Deliveries {
+    pub(super) fn restored(marks: Vec<StoredDelivery>) -> Deliveries {
         let mut deliveries = Deliveries::default();
         for mark in marks {
             deliveries.take(mark, 0);
@@ -56,7 +56,7 @@ impl Deliveries {
     }
 
     /// This very message was taken before. Ask only for one that is marked as sent again (DUP).
-    pub fn is_repeated(&mut self, delivery: StoredDelivery, epoch: u64) -> bool {
+    pub(super) fn is_repeated(&mut self, delivery: StoredDelivery, epoch: u64) -> bool {
         match self.marks.get_mut(&delivery.packet_id) {
             Some(mark) if mark.hash == delivery.hash => {
                 mark.epoch = epoch;
@@ -67,7 +67,7 @@ impl Deliveries {
     }
 
     /// A message was taken.
-    pub fn take(&mut self, delivery: StoredDelivery, epoch: u64) {
+    pub(super) fn take(&mut self, delivery: StoredDelivery, epoch: u64) {
         self.count += 1;
         let mark = Mark { hash: delivery.hash, epoch, nth: self.count };
         // The old one of this id is replaced in the store by the new one.
@@ -83,7 +83,7 @@ impl Deliveries {
     }
 
     /// The broker certainly has our acknowledgements of these, given on this connection.
-    pub fn settled(&mut self, epoch: u64, packet_ids: &[u16]) {
+    pub(super) fn settled(&mut self, epoch: u64, packet_ids: &[u16]) {
         for packet_id in packet_ids {
             if self.marks.get(packet_id).is_some_and(|mark| mark.epoch == epoch) {
                 self.forget(*packet_id);
@@ -92,7 +92,7 @@ impl Deliveries {
     }
 
     /// The broker has sent again on this connection whatever it had to.
-    pub fn sent_again(&mut self, epoch: u64) {
+    pub(crate) fn sent_again(&mut self, epoch: u64) {
         let older = |(packet_id, mark): (&u16, &Mark)| (mark.epoch < epoch).then_some(*packet_id);
         let older: Vec<u16> = self.marks.iter().filter_map(older).collect();
         for packet_id in older {
@@ -101,17 +101,17 @@ impl Deliveries {
     }
 
     /// The broker has no session of ours: packet ids begin anew.
-    pub fn forget_all(&mut self) {
+    pub(super) fn forget_all(&mut self) {
         *self = Deliveries { forgotten: Forgotten { all: true, marks: Vec::new() }, ..Deliveries::default() };
     }
 
     /// What is to be forgotten by the store with its next commit.
-    pub fn take_forgotten(&mut self) -> Forgotten {
+    pub(super) fn take_forgotten(&mut self) -> Forgotten {
         std::mem::take(&mut self.forgotten)
     }
 
     /// The store did not forget these; they go with the next commit.
-    pub fn give_back(&mut self, mut forgotten: Forgotten) {
+    pub(super) fn give_back(&mut self, mut forgotten: Forgotten) {
         forgotten.all |= self.forgotten.all;
         forgotten.marks.append(&mut self.forgotten.marks);
         self.forgotten = forgotten;

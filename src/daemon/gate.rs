@@ -14,7 +14,7 @@ const TOLD_EVERY: TimeDelta = TimeDelta::minutes(10);
 
 /// What becomes of an entry.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Passage {
+pub(super) enum Passage {
     /// It is taken.
     Taken,
     /// It is refused, and the flood is told.
@@ -25,7 +25,7 @@ pub enum Passage {
 
 /// Lets entries through. A bucket that fills again by the clock.
 #[derive(Clone, Debug, Default)]
-pub struct EntryGate {
+pub(super) struct EntryGate {
     /// Milliseconds of credit that were used up, as of `at`.
     used_ms: i64,
     at: Timestamp,
@@ -34,7 +34,7 @@ pub struct EntryGate {
 
 impl EntryGate {
     /// Whether an entry that comes now is taken.
-    pub fn pass(&mut self, now: Timestamp) -> Passage {
+    pub(super) fn pass(&mut self, now: Timestamp) -> Passage {
         let passed = (now - self.at).num_milliseconds().max(0);
         self.at = now;
         self.used_ms = self.used_ms.saturating_sub(passed).max(0);

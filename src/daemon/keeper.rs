@@ -26,7 +26,7 @@ const RESERVE_EVERY: Duration = Duration::from_secs(60);
 const NOTE_EVERY: Duration = Duration::from_secs(60);
 
 /// The store, or why there is none.
-pub struct Keeper {
+pub(super) struct Keeper {
     path: PathBuf,
     rules: Arc<Rules>,
     store: Option<Store>,
@@ -46,7 +46,7 @@ pub struct Keeper {
 
 /// How the store was found when it was opened.
 #[derive(Debug)]
-pub struct Opened {
+pub(super) struct Opened {
     opening: Opening,
     /// What stood at its path, where we held it open before.
     found: FileFound,
@@ -60,7 +60,7 @@ pub struct Opened {
 
 impl Opened {
     /// For the log.
-    pub fn report(&self) {
+    pub(super) fn report(&self) {
         match &self.opening {
             Opening::Created => tracing::info!("a new store was made"),
             Opening::Opened { stopped_well: true } => tracing::info!("the store is as it was left"),
@@ -75,7 +75,7 @@ impl Opened {
     }
 
     /// What a grower must know of it; `None`: nothing is gone.
-    pub fn sentence(&self, site: &Site) -> Option<String> {
+    pub(crate) fn sentence(&self, site: &Site) -> Option<String> {
         let lies_at = self.rescued.as_ref().map(|path| path.display().to_string());
         match (&self.found, &self.opening, &self.ends_early) {
             (FileFound::Deleted, ..) => Some(match lies_at {
@@ -112,11 +112,11 @@ impl Opened {
 
 /// What came of writing, beside the writing itself.
 #[derive(Debug, Default)]
-pub struct News {
+pub(super) struct News {
     /// The store was opened, and how it was found.
     pub opened: Option<Opened>,
     /// What is wrong though it was written: the disk is full but for the reserve.
-    pub warning: Option<String>,
+    pub(super) warning: Option<String>,
 }
 
 impl Keeper {
@@ -124,7 +124,7 @@ impl Keeper {
     ///
     /// # Errors
     /// Only when another daemon watches with this store.
-    pub fn open(
+    pub(super) fn open(
         path: &Path,
         rules: &Arc<Rules>,
         now: Timestamp,
@@ -156,34 +156,34 @@ impl Keeper {
     }
 
     /// The store, if it is open.
-    pub fn store(&mut self) -> Option<&mut Store> {
+    pub(super) fn store(&mut self) -> Option<&mut Store> {
         self.store.as_mut()
     }
 
     /// Why it is not open.
-    pub fn why_not(&self) -> Option<&str> {
+    pub(crate) fn why_not(&self) -> Option<&str> {
         self.why_not.as_deref()
     }
 
     /// Entries get numbers from 1 until the store is there; then they are moved behind its own.
-    pub fn number_anew(&mut self) {
+    pub(super) fn number_anew(&mut self) {
         self.numbered_anew = true;
     }
 
     /// The store cannot be used after all.
-    pub fn close(&mut self, why: &StoreError) {
+    pub(super) fn close(&mut self, why: &StoreError) {
         self.store = None;
         self.why_not = Some(why.to_string());
     }
 
     /// It was opened at once and could not be read: opens it again, looking through it.
-    pub fn open_looking_through(&mut self, now: Timestamp) -> Result<Opened, StoreError> {
+    pub(super) fn open_looking_through(&mut self, now: Timestamp) -> Result<Opened, StoreError> {
         self.store = None;
         self.try_open(now, FileFound::AsLeft, None)
     }
 
     /// The next commit opens another file, and everything goes there.
-    pub fn move_to(&mut self, path: &Path) {
+    pub(crate) fn move_to(&mut self, path: &Path) {
         self.store = None;
         self.claim = None;
         self.reserve = None;
@@ -193,22 +193,22 @@ impl Keeper {
     }
 
     /// It was opened at once, and must be looked through while the watch runs. Says so once.
-    pub fn must_be_looked_through(&mut self) -> bool {
+    pub(super) fn must_be_looked_through(&mut self) -> bool {
         std::mem::take(&mut self.unchecked)
     }
 
     /// The file is not sound: the next commit opens it anew.
-    pub fn open_anew(&mut self) {
+    pub(super) fn open_anew(&mut self) {
         self.reopen = true;
     }
 
     /// For the next watch of this process.
-    pub fn take_claim(&mut self) -> Option<Claim> {
+    pub(super) fn take_claim(&mut self) -> Option<Claim> {
         self.claim.take()
     }
 
     /// Notes where the store ends, when that has changed otherwise than by writing.
-    pub fn note_end(&self) -> Result<(), StoreError> {
+    pub(super) fn note_end(&self) -> Result<(), StoreError> {
         if let Some(last) = self.store.as_ref().map(Store::last_position).transpose()?.flatten() {
             self.newest.note(last);
         }
@@ -216,7 +216,7 @@ impl Keeper {
     }
 
     /// Keeps what the engine remembers beside the store, which has everything it came from.
-    pub fn keep_state(&self, state: &EngineState) {
+    pub(super) fn keep_state(&self, state: &EngineState) {
         // A disk without room needs it for what is heard.
         let Some(store) = self.store.as_ref().filter(|_| self.reserve_tried.is_none()) else { return };
         if let Err(error) = store.keep_state(state) {
@@ -226,7 +226,11 @@ impl Keeper {
 
     /// Closes the store in good order. `moves`: what was written since then belongs to a
     /// later time.
-    pub fn close_well(&mut self, now: Timestamp, moves: Option<(Timestamp, TimeDelta)>) -> Result<(), StoreError> {
+    pub(super) fn close_well(
+        &mut self,
+        now: Timestamp,
+        moves: Option<(Timestamp, TimeDelta)>,
+    ) -> Result<(), StoreError> {
         let Some(mut store) = self.store.take() else { return Ok(()) };
         if let Some((since, by)) = moves {
             store.move_forward(since, by)?;
@@ -242,7 +246,7 @@ impl Keeper {
     }
 
     /// Writes all of it or nothing.
-    pub fn commit(
+    pub(super) fn commit(
         &mut self,
         now: Timestamp,
         records: &mut [&mut Record],
@@ -389,8 +393,8 @@ fn local(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%-d %B %H:%M").to_string()
 }
 
-/// Minute means, retention and the log's checkpoint, with room for commits between.
-pub fn tidy(keeper: &Mutex<Keeper>, now: Timestamp, keep: TimeDelta) -> Result<(), StoreError> {
+/// Minute means, retention, free pages given back and the log's checkpoint, with room for commits between.
+pub(crate) fn tidy(keeper: &Mutex<Keeper>, now: Timestamp, keep: TimeDelta) -> Result<(), StoreError> {
     let with = |work: &dyn Fn(&mut Store) -> Result<u64, StoreError>| lock(keeper).store().map_or(Ok(0), work);
     with(&|store| {
         let heard = store.heard_until(now)?;
@@ -401,11 +405,65 @@ pub fn tidy(keeper: &Mutex<Keeper>, now: Timestamp, keep: TimeDelta) -> Result<(
         store.forget(lived, keep)
     };
     while with(&forget)? > 0 {}
+    while with(&|store| store.shrink().map(u64::from))? > 0 {}
     with(&|store| store.checkpoint().map(|()| 0))?;
     Ok(())
 }
 
 /// The keeper, also after a writer has panicked: SQLite has rolled back then.
-pub fn lock(keeper: &Mutex<Keeper>) -> std::sync::MutexGuard<'_, Keeper> {
+pub(super) fn lock(keeper: &Mutex<Keeper>) -> std::sync::MutexGuard<'_, Keeper> {
     keeper.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::event::Event;
+    use crate::engine::quality::judge::Judge;
+    use crate::reading::{ChannelId, RawReading};
+
+    const ROOM: &str = r#"
+[broker]
+url = "mqtt://127.0.0.1"
+[site]
+name = "Saltmarsh Lane"
+time_zone = "America/Chicago"
+rounds = ["07:00"]
+[mail]
+to = ["grower@saltmarsh.example"]
+from = "watch@saltmarsh.example"
+smtp = "smtp://127.0.0.1:25"
+[[place]]
+id = "rack-a"
+[[sensor]]
+id = "rack-a-air"
+place = "rack-a"
+topic = "a"
+temperature = { pointer = "/t", unit = "Cel" }
+"#;
+
+    #[test]
+    fn what_is_too_old_to_keep_is_given_back_to_the_disk() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("traywarden.db");
+        let rules = Arc::new(crate::config::parse(ROOM, "room.toml", folder.path()).unwrap().rules);
+        let begin = Timestamp::UNIX_EPOCH + TimeDelta::days(20_000);
+        let reading = |at| {
+            let raw = RawReading::new(ChannelId(0), 20.0, None, false).unwrap();
+            let judgement = Judge::new(&rules, ChannelId(0)).judge(at, raw);
+            Record::of(Event { at, what: What::Reading(raw) }, 0, vec![Effect::Judged(judgement)])
+        };
+        // An hour of many, and two hours of one.
+        let old = (0..45_000).map(|nth| reading(begin + TimeDelta::milliseconds(nth)));
+        let records: Vec<Record> = old.chain([1, 2].map(|hours| reading(begin + TimeDelta::hours(hours)))).collect();
+        let now = begin + TimeDelta::hours(3);
+        let (mut keeper, _) = Keeper::open(&path, &rules, now, None).unwrap();
+        keeper.store().unwrap().commit(&records).unwrap();
+        let keeper = Mutex::new(keeper);
+        tidy(&keeper, now, TimeDelta::days(400)).unwrap();
+        let full = std::fs::metadata(&path).unwrap().len();
+        tidy(&keeper, now, TimeDelta::hours(1)).unwrap();
+        let left = std::fs::metadata(&path).unwrap().len();
+        assert!(left * 2 < full, "{left} of {full} bytes are left");
+    }
 }

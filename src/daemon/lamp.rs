@@ -1,13 +1,13 @@
-//! Alarms for a lamp or siren, as retained messages on the broker: a channel like the
+//! Alarms for a lamp or siren, as retained messages on the broker: a carrier like the
 //! mail. It is made here because the daemon is where broker and letters meet.
 
 use crate::engine::alarm::AlarmChange;
 use crate::engine::rules::Site;
 use crate::intake::mqtt::Speaker;
 use crate::notify::annunciator;
-use crate::notify::channel::{Attempt, Channel, Refused};
-use crate::notify::letter::{ChannelName, Letter, Parcel};
-use crate::notify::outbox::Refusal;
+use crate::notify::carrier::{Attempt, Carrier, Refused};
+use crate::notify::letter::{CarrierName, Letter, Parcel};
+use crate::notify::waits::Refusal;
 
 /// Tells a lamp how each alarm stands.
 pub(super) struct Lamp {
@@ -17,9 +17,9 @@ pub(super) struct Lamp {
     pub site_topic: String,
 }
 
-impl Channel for Lamp {
-    fn name(&self) -> ChannelName {
-        ChannelName::Lamp
+impl Carrier for Lamp {
+    fn name(&self) -> CarrierName {
+        CarrierName::Lamp
     }
 
     fn letter(&self, _: &Letter) -> Vec<Parcel> {

@@ -43,7 +43,7 @@ const MOST_A_COMMIT: usize = 10_000;
 const BROKER_MAY_WAIT: usize = 20;
 
 /// One batch on its way to the disk.
-pub struct Batch {
+pub(crate) struct Batch {
     /// When it was sent off.
     at: Timestamp,
     records: Vec<Waiting>,
@@ -59,27 +59,27 @@ struct Waiting {
 }
 
 /// What came of a commit.
-pub struct Written {
+pub(super) struct Written {
     records: Vec<Waiting>,
     /// Marks the store was to forget; they come back where the commit failed.
     pub forgotten: Forgotten,
     /// What else came of it.
-    pub news: News,
+    pub(crate) news: News,
     /// Why it failed, if it did. The records wait for the next try.
     pub error: Option<StoreError>,
 }
 
 /// What may leave for the world.
 #[derive(Default)]
-pub struct Released {
+pub(super) struct Released {
     /// Messages to acknowledge.
-    pub receipts: Vec<Receipt>,
+    pub(crate) receipts: Vec<Receipt>,
     /// Letters to send.
     pub posted: Vec<Posted>,
 }
 
 /// What waits to be written down.
-pub struct Ledger {
+pub(crate) struct Ledger {
     waiting: VecDeque<Waiting>,
     harvests: Released,
     on_its_way: Released,
@@ -99,7 +99,7 @@ pub struct Ledger {
 
 impl Ledger {
     /// Starts the writer. What it has written comes out of the receiver.
-    pub fn start(keeper: Arc<Mutex<Keeper>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
+    pub(super) fn start(keeper: Arc<Mutex<Keeper>>) -> (Ledger, mpsc::UnboundedReceiver<Written>) {
         let (jobs, to_write) = std::sync::mpsc::channel::<Batch>();
         let (done, written) = mpsc::unbounded_channel();
         std::thread::spawn(move || {
@@ -143,13 +143,13 @@ impl Ledger {
     }
 
     /// A message begins; what it says is added with the number.
-    pub fn next_message(&mut self) -> u64 {
+    pub(super) fn next_message(&mut self) -> u64 {
         self.messages += 1;
         self.messages
     }
 
     /// Adds a record. `urgent`: an alarm, a letter or a person hangs on it.
-    pub fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
+    pub(super) fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
         let letters = record.letters.iter();
         let posted = letters.flat_map(|(letter, parcels)| parcels.iter().map(|it| Posted::of(letter, it.clone())));
         self.harvests.posted.extend(posted);
@@ -161,37 +161,37 @@ impl Ledger {
     }
 
     /// A message to acknowledge with the next commit.
-    pub fn acknowledge_with_next(&mut self, receipt: Receipt) {
+    pub(super) fn acknowledge_with_next(&mut self, receipt: Receipt) {
         self.harvests.receipts.push(receipt);
     }
 
     /// Nothing waits and nothing is on its way.
-    pub fn is_empty(&self) -> bool {
+    pub(super) fn is_empty(&self) -> bool {
         self.waiting.is_empty() && self.harvests.receipts.is_empty() && self.writing_since.is_none()
     }
 
     /// A commit has been on its way for longer than anybody waits.
-    pub fn is_stalled(&self, now: Instant) -> bool {
+    pub(super) fn is_stalled(&self, now: Instant) -> bool {
         self.writing_since.is_some_and(|since| now - since >= PATIENCE)
     }
 
     /// Neither fails the store nor does it stall, as far as it was asked.
-    pub fn is_being_written(&self, now: Instant) -> bool {
+    pub(super) fn is_being_written(&self, now: Instant) -> bool {
         self.failing_since.is_none() && !self.is_stalled(now)
     }
 
     /// Readings that are in memory alone.
-    pub fn unsaved(&self) -> u64 {
+    pub(crate) fn unsaved(&self) -> u64 {
         self.waiting.iter().filter(|waiting| is_reading(&waiting.record)).count() as u64 + self.writing as u64
     }
 
     /// Readings given up since the store failed.
-    pub fn lost(&self) -> u64 {
+    pub(super) fn lost(&self) -> u64 {
         self.lost
     }
 
     /// Another entry from people can be kept. A store that works always has room.
-    pub fn has_room_for_entries(&self) -> bool {
+    pub(super) fn has_room_for_entries(&self) -> bool {
         let is_entry = |waiting: &&Waiting| matches!(waiting.record.event.what, What::Journal { .. });
         self.failing_since.is_none() || self.waiting.iter().filter(is_entry).count() < MOST_ENTRIES
     }
@@ -199,7 +199,7 @@ impl Ledger {
     /// Starts a commit if one is wanted and none is on its way. `due`: the few seconds are
     /// over. A store that fails is only asked when it is due. `state` is asked for where the
     /// store will have everything the engine has taken in.
-    pub fn flush(
+    pub(super) fn flush(
         &mut self,
         now: Instant,
         at: Timestamp,
@@ -231,7 +231,7 @@ impl Ledger {
 
     /// Takes note of what the writer did. Gives what may leave: what is written, and, when
     /// the store fails, the mails that must go out unwritten.
-    pub fn settle(&mut self, now: Instant, written: &mut Written) -> Released {
+    pub(super) fn settle(&mut self, now: Instant, written: &mut Written) -> Released {
         self.writing_since = None;
         self.writing = 0;
         let released = std::mem::take(&mut self.on_its_way);
@@ -256,7 +256,7 @@ impl Ledger {
     /// What has waited for the store for longer than anything may. Asked in every turn of the
     /// loop: where it was not asked for a while this process did not run, and its writer
     /// could not write.
-    pub fn overdue(&mut self, now: Instant) -> Released {
+    pub(super) fn overdue(&mut self, now: Instant) -> Released {
         let away = self.looked.replace(now).map_or(Duration::ZERO, |looked| now.saturating_duration_since(looked));
         if away > LOOP_TURNS_WITHIN
             && let Some(since) = &mut self.writing_since
@@ -275,7 +275,7 @@ impl Ledger {
     }
 
     /// The store works again, and what it missed was told.
-    pub fn forget_losses(&mut self) {
+    pub(super) fn forget_losses(&mut self) {
         self.lost = 0;
     }
 
@@ -330,238 +330,4 @@ fn is_precious(record: &Record) -> bool {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::engine::event::Event;
-    use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
-    use crate::reading::{ChannelId, RawReading};
-    use std::sync::mpsc::Receiver;
-
-    /// A ledger without a store: the test says what became of each batch.
-    fn ledger() -> (Ledger, Receiver<Batch>) {
-        let (jobs, batches) = std::sync::mpsc::channel();
-        (Ledger::of(jobs), batches)
-    }
-
-    fn record(what: What) -> Record {
-        Record::of(Event { at: Timestamp::UNIX_EPOCH, what }, 0, Vec::new())
-    }
-
-    fn reading(number: usize) -> Record {
-        record(What::Reading(RawReading::new(ChannelId(0), number as f64, None, false).expect("a number")))
-    }
-
-    fn letter() -> Record {
-        let mut record = record(What::Tick);
-        let letter = Letter {
-            id: "alarm-1".into(),
-            at: Timestamp::UNIX_EPOCH,
-            kind: crate::engine::event::LetterKind::Alarm,
-            answers: None,
-            subject: "Now: tank empty".into(),
-            text: String::new(),
-            html: String::new(),
-            pictures: Vec::new(),
-        };
-        let key = ParcelKey {
-            channel: ChannelName::Mail,
-            letter: "alarm-1".into(),
-            recipient: "grower@saltmarsh.example".into(),
-        };
-        let parcel = Parcel { key, message_id: Some("1@saltmarsh.example".into()), bytes: Vec::new() };
-        record.letters.push((letter, vec![parcel]));
-        record
-    }
-
-    fn receipt(packet_id: u16) -> Receipt {
-        Receipt { epoch: 1, packet_id }
-    }
-
-    fn failed(Batch { records, forgotten, .. }: Batch) -> Written {
-        Written { records, forgotten, news: News::default(), error: Some(StoreError::Full { path: "room.db".into() }) }
-    }
-
-    fn written(Batch { records, forgotten, .. }: Batch) -> Written {
-        Written { records, forgotten, news: News::default(), error: None }
-    }
-
-    #[test]
-    fn a_broker_that_waits_for_its_answer_is_answered_at_once() {
-        let (mut ledger, batches) = ledger();
-        let now = tokio::time::Instant::now();
-        for packet_id in 1..20 {
-            ledger.acknowledge_with_next(receipt(packet_id));
-            ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
-        }
-        assert!(batches.try_recv().is_err(), "a calm room is written down every few seconds");
-        ledger.acknowledge_with_next(receipt(20));
-        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
-        let batch = batches.try_recv().expect("a commit is on its way");
-        assert_eq!(ledger.settle(now, &mut written(batch)).receipts.len(), 20);
-    }
-
-    #[test]
-    fn what_a_failed_commit_held_comes_again_with_the_next_in_its_order() {
-        let (mut ledger, batches) = ledger();
-        let now = tokio::time::Instant::now();
-        for packet_id in 1..=2 {
-            ledger.add(reading(packet_id.into()), None, false);
-            ledger.acknowledge_with_next(receipt(packet_id));
-        }
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
-        ledger.add(reading(3), None, false);
-        ledger.acknowledge_with_next(receipt(3));
-        let released = ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
-        assert!(released.receipts.is_empty(), "nothing is acknowledged that is not written");
-        assert_eq!(ledger.unsaved(), 3);
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
-        let batch = batches.try_recv().expect("the next commit");
-        assert_eq!(
-            batch.records.iter().map(|it| &it.record).collect::<Vec<_>>(),
-            [&reading(1), &reading(2), &reading(3)]
-        );
-        let released = ledger.settle(now, &mut written(batch));
-        assert_eq!(released.receipts, [receipt(1), receipt(2), receipt(3)]);
-        assert!(ledger.is_empty());
-    }
-
-    #[test]
-    fn what_the_engine_remembers_goes_with_a_batch_behind_which_nothing_waits() {
-        use crate::engine::Engine;
-        let room = include_str!("../../config/traywarden.toml");
-        let config = crate::config::parse(room, "room.toml", std::path::Path::new("/")).expect("the example is right");
-        let engine = Engine::new(Arc::new(config.rules), Timestamp::UNIX_EPOCH);
-        let (mut ledger, batches) = ledger();
-        let now = tokio::time::Instant::now();
-        for number in 0..=MOST_A_COMMIT {
-            ledger.add(reading(number), None, false);
-        }
-        let kept = [(); 2].map(|()| {
-            let state = || EngineState::of(&engine, (Timestamp::UNIX_EPOCH, 0));
-            ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, state);
-            let batch = batches.try_recv().expect("a commit");
-            let kept = batch.state.is_some();
-            ledger.settle(now, &mut written(batch));
-            kept
-        });
-        assert_eq!(kept, [false, true], "the engine has taken in what the first batch lacks");
-    }
-
-    #[test]
-    fn a_store_that_fails_for_ten_seconds_holds_up_no_message_and_no_letter() {
-        let (mut ledger, batches) = ledger();
-        let now = tokio::time::Instant::now();
-        ledger.acknowledge_with_next(receipt(1));
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
-        ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
-        assert!(ledger.overdue(now).receipts.is_empty(), "a moment is waited for");
-        let later = now + PATIENCE;
-        ledger.add(letter(), None, true);
-        ledger.acknowledge_with_next(receipt(2));
-        let overdue = ledger.overdue(later);
-        assert_eq!(overdue.receipts, [receipt(1), receipt(2)]);
-        assert_eq!(overdue.posted.len(), 1, "an unsaved alarm is better than a saved silence");
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
-        let released = ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
-        assert!(released.receipts.is_empty() && released.posted.is_empty(), "none of it goes out twice");
-        assert!(ledger.is_empty());
-    }
-
-    #[test]
-    fn a_disk_that_does_not_answer_holds_up_nothing_either() {
-        let (mut ledger, batches) = ledger();
-        let now = tokio::time::Instant::now();
-        ledger.add(letter(), None, true);
-        ledger.acknowledge_with_next(receipt(1));
-        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
-        let later = now + PATIENCE;
-        assert!(!ledger.is_stalled(now) && ledger.is_stalled(later));
-        ledger.acknowledge_with_next(receipt(2));
-        let overdue = ledger.overdue(later);
-        assert_eq!((overdue.receipts.len(), overdue.posted.len()), (2, 1));
-        let released = ledger.settle(now, &mut written(batches.try_recv().expect("it answers at last")));
-        assert!(released.receipts.is_empty() && released.posted.is_empty());
-        assert!(!ledger.is_stalled(later));
-    }
-
-    #[test]
-    fn a_process_that_was_stopped_does_not_take_its_disk_for_dead() {
-        let (mut ledger, _batches) = ledger();
-        let now = tokio::time::Instant::now();
-        ledger.add(letter(), None, true);
-        ledger.flush(now, Timestamp::UNIX_EPOCH, false, Forgotten::default, || None);
-        assert!(ledger.overdue(now).posted.is_empty());
-        let continued = now + Duration::from_secs(3_600);
-        assert!(ledger.overdue(continued).posted.is_empty());
-        assert!(!ledger.is_stalled(continued), "nobody could write in that hour");
-        let turns = (1..=10).map(|second| ledger.overdue(continued + Duration::from_secs(second)).posted.len());
-        assert_eq!(turns.sum::<usize>(), 1, "but then it does not answer");
-    }
-
-    #[test]
-    fn the_oldest_readings_go_first_whole_messages_at_a_time_and_letters_never() {
-        let (mut ledger, batches) = ledger();
-        let now = tokio::time::Instant::now();
-        ledger.add(letter(), None, true);
-        let mut numbers = 0;
-        while ledger.lost() == 0 {
-            let message = ledger.next_message();
-            for _ in 0..4 {
-                ledger.add(reading(numbers), Some(message), false);
-                numbers += 1;
-            }
-        }
-        assert!(ledger.waiting.len() <= MOST_WAITING, "{}", ledger.waiting.len());
-        assert_eq!(ledger.unsaved() + ledger.lost(), numbers as u64, "what is given up is counted");
-        assert_eq!(ledger.lost() % 4, 0, "a message is not torn");
-        let first = ledger.waiting.iter().find(|it| is_reading(&it.record)).map(|it| it.record.clone());
-        assert_eq!(first, Some(reading(ledger.lost() as usize)), "the newest stay");
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
-        let batch = batches.try_recv().expect("a commit");
-        assert_eq!(batch.records[0].record, letter());
-    }
-
-    #[test]
-    fn a_flood_of_entries_while_the_store_fails_is_bounded() {
-        let (mut ledger, batches) = ledger();
-        let now = tokio::time::Instant::now();
-        let entry = |number| {
-            let entry = serde_json::from_str(r#"{"did":"refill"}"#).expect("an entry");
-            record(What::Journal { number, entry })
-        };
-        for number in 1..=MOST_ENTRIES as i64 {
-            ledger.add(entry(number), None, true);
-        }
-        assert!(ledger.has_room_for_entries(), "a store that works takes them all");
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
-        ledger.settle(now, &mut failed(batches.try_recv().expect("a commit")));
-        assert!(!ledger.has_room_for_entries());
-        ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
-        ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
-        assert!(ledger.has_room_for_entries(), "what is written makes room");
-    }
-
-    #[test]
-    fn a_message_that_raised_an_alarm_stays_whole() {
-        let (mut ledger, _batches) = ledger();
-        let message = ledger.next_message();
-        let mut alarming = reading(1);
-        alarming.letters = letter().letters;
-        ledger.add(reading(0), Some(message), false);
-        ledger.add(alarming, Some(message), true);
-        while ledger.lost() == 0 {
-            ledger.add(reading(9), None, false);
-        }
-        assert_eq!(ledger.waiting[0].record, reading(0));
-    }
-
-    #[test]
-    fn records_of_no_message_are_bounded_too() {
-        let (mut ledger, _batches) = ledger();
-        for _ in 0..MOST_WAITING * 2 {
-            ledger.add(record(What::BrokerDown), None, false);
-        }
-        assert!(ledger.waiting.len() <= MOST_WAITING);
-        assert_eq!(ledger.lost(), 0, "they are no readings");
-    }
-}
+mod tests;

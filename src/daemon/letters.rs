@@ -1,18 +1,18 @@
 //! From what the engine says must be told to parcels, and from the queues to who is told.
 
 use super::{Daemon, Extras, Observed};
-use crate::answers::{Answer, FromAnswers};
+use crate::answers::{FromAnswers, ReplyAnswer};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, LetterFacts, LetterKind, What};
 use crate::engine::letters::digest::{DigestFacts, PlaceDay};
 use crate::engine::rules::Rules;
-use crate::notify::channel::Refused;
-use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey, Picture};
+use crate::notify::carrier::Refused;
+use crate::notify::letter::{CarrierName, Letter, Parcel, ParcelKey, Picture};
 use crate::notify::message::{self, Answered, Sender};
 use crate::notify::post::{ParcelFate, ParcelOutcome, Post, Posted, Tried};
 use crate::notify::wording::{self, Answering, ByMail};
 use crate::report;
-use crate::store::{Outcome, Reader, Record, WaitingParcel};
+use crate::store::{Reader, Record, StoredOutcome, WaitingParcel};
 use crate::units::Timestamp;
 use tokio::sync::mpsc;
 
@@ -85,53 +85,53 @@ impl Daemon<'_> {
         }
     }
 
-    /// Hands a letter that may go out to its channel.
+    /// Hands a letter that may go out to its carrier.
     pub(super) fn put(&mut self, posted: Posted) {
-        if let Some(post) = self.posts.iter_mut().find(|post| post.channel() == posted.parcel.key.channel) {
+        if let Some(post) = self.posts.iter_mut().find(|post| post.carrier() == posted.parcel.key.carrier) {
             post.put(posted);
         }
     }
 
-    /// What waits in the store goes to its channel's queue.
+    /// What waits in the store goes to its carrier's queue.
     pub(super) fn take_up(posts: &mut [Post], waiting: Vec<WaitingParcel>, now: Timestamp) {
         for WaitingParcel { parcel, tries, decided_at, kind, subject, text, tells } in waiting {
             let posted = Posted { parcel, kind, at: decided_at, subject, text };
-            if let Some(post) = posts.iter_mut().find(|post| post.channel() == posted.parcel.key.channel) {
+            if let Some(post) = posts.iter_mut().find(|post| post.carrier() == posted.parcel.key.carrier) {
                 post.restore(posted, tries, tells, now);
             }
         }
     }
 
-    /// Every channel begins what is due on it.
+    /// Every carrier begins what is due on it.
     pub(super) fn begin_tries(&mut self, tried: &mpsc::UnboundedSender<Tried>) {
         let now = self.clock.now();
-        let may = [ChannelName::Mail, ChannelName::Lamp].map(|channel| (channel, self.may_try(channel)));
+        let may = [CarrierName::Mail, CarrierName::Lamp].map(|carrier| (carrier, self.may_try(carrier)));
         for post in &mut self.posts {
-            if may.contains(&(post.channel(), true)) {
+            if may.contains(&(post.carrier(), true)) {
                 post.begin(now, tried);
             }
         }
     }
 
-    /// When a try is to begin on any channel.
+    /// When a try is to begin on any carrier.
     pub(super) fn next_try(&self) -> Option<Timestamp> {
         let now = self.clock.now();
-        self.posts.iter().filter(|post| self.may_try(post.channel())).filter_map(|post| post.next_at(now)).min()
+        self.posts.iter().filter(|post| self.may_try(post.carrier())).filter_map(|post| post.next_at(now)).min()
     }
 
     /// Whether a try can come to anything: a clock before 1970 can check no certificate, and
     /// without a broker no lamp hears.
-    fn may_try(&self, channel: ChannelName) -> bool {
-        match channel {
-            ChannelName::Mail => crate::clock::since_1970().is_some(),
-            ChannelName::Lamp => self.broker_up,
+    fn may_try(&self, carrier: CarrierName) -> bool {
+        match carrier {
+            CarrierName::Mail => crate::clock::since_1970().is_some(),
+            CarrierName::Lamp => self.broker_up,
         }
     }
 
     /// The broker is there again: lamps can hear.
     pub(super) fn lamps_can_hear(&mut self) {
         let now = self.clock.now();
-        for post in self.posts.iter_mut().filter(|post| post.channel() == ChannelName::Lamp) {
+        for post in self.posts.iter_mut().filter(|post| post.carrier() == CarrierName::Lamp) {
             post.try_all_now(now);
         }
     }
@@ -139,23 +139,29 @@ impl Daemon<'_> {
     /// A try has ended.
     pub(super) fn tried(&mut self, key: &ParcelKey, result: &Result<(), Refused>) {
         let now = self.clock.now();
-        let Some(post) = self.posts.iter_mut().find(|post| post.channel() == key.channel) else { return };
+        let Some(post) = self.posts.iter_mut().find(|post| post.carrier() == key.carrier) else { return };
         let Some((parcel, letters)) = post.settle(key, now, result) else { return };
         if let Err(refused) = result {
-            let channel = key.channel.word();
-            tracing::warn!(channel, letter = key.letter, recipient = key.recipient, error = %refused, "the letter did not leave");
+            let carrier = key.carrier.word();
+            tracing::warn!(carrier, letter = key.letter, recipient = key.recipient, error = %refused, "the letter did not leave");
         }
         let arrived = parcel.fate == ParcelFate::Sent;
-        self.note(key.channel, outcome(parcel), letters, result);
-        if arrived && key.channel == ChannelName::Mail {
+        self.note(key.carrier, outcome(parcel), letters, result);
+        if arrived && key.carrier == CarrierName::Mail {
             self.gather_held_up(now);
         }
     }
 
     /// Writes down how a try ended; of letters the engine hears too.
-    fn note(&mut self, channel: ChannelName, outcome: Outcome, letters: Vec<String>, result: &Result<(), Refused>) {
+    fn note(
+        &mut self,
+        carrier: CarrierName,
+        outcome: StoredOutcome,
+        letters: Vec<String>,
+        result: &Result<(), Refused>,
+    ) {
         let mut outcomes = vec![outcome];
-        if channel != ChannelName::Mail {
+        if carrier != CarrierName::Mail {
             self.happen(What::Tick, Extras { outcomes, ..Extras::default() });
             return;
         }
@@ -191,12 +197,12 @@ impl Daemon<'_> {
     }
 }
 
-fn outcome(parcel: ParcelOutcome) -> Outcome {
+fn outcome(parcel: ParcelOutcome) -> StoredOutcome {
     let ParcelOutcome { key, fate } = parcel;
     match fate {
-        ParcelFate::Sent => Outcome::Sent(key),
-        ParcelFate::Refused { error, again } => Outcome::Failed { key, error, not_before: again },
-        ParcelFate::ToldBy { letter } => Outcome::ToldBy { key, letter },
+        ParcelFate::Sent => StoredOutcome::Sent(key),
+        ParcelFate::Refused { error, again } => StoredOutcome::Failed { key, error, not_before: again },
+        ParcelFate::ToldBy { letter } => StoredOutcome::ToldBy { key, letter },
     }
 }
 
@@ -227,7 +233,7 @@ impl Daemon<'_> {
         }
     }
 
-    fn write_answer(&mut self, answer: Answer) {
+    fn write_answer(&mut self, answer: ReplyAnswer) {
         let (at, seq) = self.clock.stamp();
         let letter =
             wording::reply_letter(answer.id.clone(), &answer.reported, &self.rules.site, at, &self.by_mail(&answer.id));

@@ -4,6 +4,7 @@
 //! The engine decides, the shells do. Nothing in here judges a value.
 
 mod deliveries;
+mod farewell;
 mod gate;
 mod hearing;
 mod keeper;
@@ -34,7 +35,9 @@ use crate::notify::letter::{Letter, Parcel};
 use crate::notify::post::{Post, Tried};
 use crate::notify::wording;
 use crate::page::Page;
-use crate::store::{Claim, InboxAnswer, InboxOutcome, Outcome, Record, Rejected, StoreError, TakenIn, TroubleFile};
+use crate::store::{
+    Claim, InboxAnswer, InboxOutcome, Record, Rejected, StoreError, StoredOutcome, TakenIn, TroubleFile,
+};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use deliveries::Deliveries;
@@ -60,9 +63,6 @@ const KEEP_STATE_EVERY: TimeDelta = TimeDelta::hours(1);
 /// A clock that is set forward so soon after the start had not been set before: what was
 /// written since the start belongs to the new time.
 const CLOCK_UNSET_FOR: TimeDelta = TimeDelta::hours(1);
-/// Long enough to write down everything and say goodbye; systemd waits 90 s.
-const FAREWELL: Duration = Duration::from_secs(20);
-
 /// Why the daemon could not start, or had to stop.
 #[derive(Debug, thiserror::Error)]
 pub enum DaemonError {
@@ -118,7 +118,7 @@ pub enum Observed<'a> {
 }
 
 /// What a daemon is made of.
-pub struct Daemon<'w> {
+pub(crate) struct Daemon<'w> {
     config: Config,
     rules: Arc<Rules>,
     clock: Clock,
@@ -212,7 +212,7 @@ struct Extras {
     message: Option<u64>,
     inbox: Option<i64>,
     letters: Vec<(Letter, Vec<Parcel>)>,
-    outcomes: Vec<Outcome>,
+    outcomes: Vec<StoredOutcome>,
 }
 
 impl Daemon<'_> {
@@ -455,59 +455,6 @@ impl Daemon<'_> {
         if let Some(page) = &self.page {
             page.show(self.engine.snapshot());
         }
-    }
-
-    /// Writes down what waits, acknowledges it, says goodbye. Gives back what the next
-    /// watch of this process goes on with.
-    async fn farewell(mut self, mut written: mpsc::UnboundedReceiver<Written>, turn: &Turn) -> Kept {
-        let state = match turn {
-            Turn::Leave(Leave::Stop) => Some(sd_notify::NotifyState::Stopping),
-            // After "stopping" systemd would not let it go on.
-            Turn::Leave(Leave::Reload { .. }) => Some(sd_notify::NotifyState::Reloading),
-            Turn::Again { .. } => None,
-        };
-        if let Some(state) = state {
-            let _ = sd_notify::notify(&[state]);
-        }
-        self.finish(&mut written).await;
-        if self.ledger.unsaved() > 0 {
-            tracing::error!(readings = self.ledger.unsaved(), "readings could not be saved");
-        }
-        let state = self.state_at_the_end(turn);
-        self.link.close().await;
-        self.trouble.clear();
-        let now = self.clock.now();
-        let mut keeper = keeper::lock(&self.keeper);
-        if let Some(state) = state {
-            keeper.keep_state(&state);
-        }
-        if let Err(error) = keeper.close_well(now, turn.moves_run()) {
-            tracing::error!(%error, "the store could not be closed in good order");
-        }
-        let claim = keeper.take_claim();
-        drop(keeper);
-        Kept { clock: self.clock, claim, page: self.page, reload: self.reload }
-    }
-
-    /// Writes down what waits. Whether nothing waits any more.
-    async fn finish(&mut self, written: &mut mpsc::UnboundedReceiver<Written>) -> bool {
-        let finish = async {
-            while !self.ledger.is_empty() {
-                self.flush(true);
-                let Some(done) = written.recv().await else {
-                    break;
-                };
-                let failed = done.error.is_some();
-                self.settle(done);
-                if failed {
-                    break;
-                }
-            }
-        };
-        if tokio::time::timeout(FAREWELL, finish).await.is_err() {
-            tracing::warn!("the store did not finish in time");
-        }
-        self.ledger.is_empty()
     }
 }
 

@@ -71,7 +71,7 @@ impl Daemon<'_> {
         let at = self.clock.now();
         self.state_is_stored &= self.ledger.lost() == 0;
         let is_due = self.state_is_stored && at >= self.next_state;
-        let state = || Some(EngineState::of(&self.engine, self.taken_in.filter(|_| is_due)?)?);
+        let state = || EngineState::of(&self.engine, self.taken_in.filter(|_| is_due)?);
         let mut kept = false;
         let state = || state().inspect(|_| kept = true);
         self.ledger.flush(tokio::time::Instant::now(), at, due, || self.deliveries.take_forgotten(), state);

@@ -6,7 +6,6 @@
 //! figures are chosen to be believable, not measured anywhere.
 
 pub mod broker;
-pub mod random;
 pub mod people;
 pub mod nights;
 pub mod plan;

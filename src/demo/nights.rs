@@ -6,7 +6,7 @@ use super::people::Habits;
 use super::plan::{Breakage, Broken, Outside, PlacePlan, PlannedLot, RoomPlan, TIME_ZONE, TankPlan};
 use super::room::TrueAir;
 use super::sensors::{Ailment, Device, Measures, SensorTrouble};
-use super::story::{Due, Expected, Never, Story, TrueHarm};
+use super::story::{Expected, Must, Never, Story, TrueHarm};
 use crate::engine::alarm::AlarmKind::{self, *};
 use crate::units::Timestamp;
 use chrono::{Datelike, TimeDelta, TimeZone};
@@ -118,6 +118,8 @@ fn bad_air() -> Vec<Story> {
         nobody_woken: false,
     };
     let mut day = base("fan-out-by-day", "Rack A's fan stops under full light.", 205, local(2026, 3, 4, 5, 0), 15);
+    // Lamps enough to harm what grows under them without the fan.
+    day.plan.places[0].light_watts *= 1.5;
     day.breakages = vec![breaks(Broken::Fan("rack-a".into()), local(2026, 3, 4, 10, 0), local(2026, 3, 4, 19, 10))];
     day.expected = Expected {
         harm: Some(TrueHarm::AirAbove(0, 30.0)),
@@ -350,13 +352,13 @@ impl Story {
     }
 }
 
-impl Due {
-    fn about(mut self, subject: &str) -> Due {
+impl Must {
+    fn about(mut self, subject: &str) -> Must {
         self.subject = Some(subject.to_owned());
         self
     }
 
-    fn wakes(mut self) -> Due {
+    fn wakes(mut self) -> Must {
         self.wakes = true;
         self
     }
@@ -468,8 +470,8 @@ fn breaks(what: Broken, from: Timestamp, until: Timestamp) -> Breakage {
     Breakage { from, until, what }
 }
 
-fn due(any_of: &[AlarmKind], not_before: Timestamp, by: Timestamp) -> Due {
-    Due { any_of: any_of.to_vec(), subject: None, not_before, by, wakes: false }
+fn due(any_of: &[AlarmKind], not_before: Timestamp, by: Timestamp) -> Must {
+    Must { any_of: any_of.to_vec(), subject: None, not_before, by, wakes: false }
 }
 
 fn never(kind: AlarmKind) -> Never {

@@ -2,8 +2,8 @@
 //! tray's day has come. Their deeds are journal entries, told or not.
 
 use super::plan::{PlannedLot, TIME_ZONE};
-use super::random::SplitMix64;
 use crate::journal::{Did, Sowing, Target};
+use crate::random::SplitMix64;
 use crate::units::Timestamp;
 use chrono::{Days, NaiveTime, TimeDelta, TimeZone};
 
@@ -29,11 +29,11 @@ pub enum Doing {
 #[derive(Clone, Debug)]
 pub struct Habits {
     /// They tell the journal.
-    pub keeps_journal: bool,
+    pub(super) keeps_journal: bool,
     /// They fill the tank to the rim in the morning, every so many days; 0: never in this story.
-    pub refill_every_days: i64,
+    pub(super) refill_every_days: i64,
     /// They fill it first on the morning of this day of the story, counted from 0.
-    pub first_refill_day: i64,
+    first_refill_day: i64,
     /// Trays they forget to uncover.
     pub forgotten: Vec<String>,
     /// They water and mist this place by hand as well; its leaves get wet.

@@ -106,7 +106,7 @@ pub struct PlannedLot {
     /// How many trays.
     pub count: u32,
     /// When it was sown.
-    pub sown_at: Timestamp,
+    pub(crate) sown_at: Timestamp,
     /// When it came to the light, once it has.
     pub lit_at: Option<Timestamp>,
     /// Water a tray's medium still gives to plants, millilitres.

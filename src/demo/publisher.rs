@@ -65,7 +65,7 @@ pub async fn publish(
     let mut options = MqttOptions::new("saltmarsh-lane-demo", host, port);
     options.set_keep_alive(Duration::from_secs(20));
     let (client, event_loop) = AsyncClient::new(options, 256);
-    let (acknowledged, mut heard) = watch::channel(Link::default());
+    let (acknowledged, mut heard) = watch::channel(PublisherLink::default());
     // The event loop must be polled by a task of its own: dropping a poll half
     // way restarts the connection (measured with this version).
     let poller = tokio::spawn(keep_polling(event_loop, acknowledged));
@@ -95,7 +95,7 @@ pub fn leaves_at(begin: Instant, starts_at: Timestamp, at: Timestamp, speed: f64
 }
 
 #[derive(Clone, Debug, Default)]
-struct Link {
+struct PublisherLink {
     acknowledged: usize,
     /// Since when, and with which error, nothing works.
     broken: Option<(Instant, String)>,
@@ -121,7 +121,7 @@ async fn feed(
     Ok(())
 }
 
-async fn keep_polling(mut event_loop: EventLoop, link: watch::Sender<Link>) {
+async fn keep_polling(mut event_loop: EventLoop, link: watch::Sender<PublisherLink>) {
     loop {
         match event_loop.poll().await {
             Ok(Event::Incoming(Packet::PubAck(_))) => link.send_modify(|link| {
@@ -140,7 +140,7 @@ async fn keep_polling(mut event_loop: EventLoop, link: watch::Sender<Link>) {
     }
 }
 
-async fn wait_for_acknowledgements(heard: &mut watch::Receiver<Link>, sent: usize) -> Result<usize, String> {
+async fn wait_for_acknowledgements(heard: &mut watch::Receiver<PublisherLink>, sent: usize) -> Result<usize, String> {
     let all = tokio::time::timeout(GIVE_UP, heard.wait_for(|link| link.acknowledged >= sent)).await;
     let all = all.map(|waited| waited.map(|link| link.acknowledged));
     match all {
@@ -150,8 +150,8 @@ async fn wait_for_acknowledgements(heard: &mut watch::Receiver<Link>, sent: usiz
     }
 }
 
-async fn given_up(heard: &mut watch::Receiver<Link>) -> String {
-    let long_gone = |link: &Link| link.broken.as_ref().is_some_and(|(since, _)| since.elapsed() >= GIVE_UP);
+async fn given_up(heard: &mut watch::Receiver<PublisherLink>) -> String {
+    let long_gone = |link: &PublisherLink| link.broken.as_ref().is_some_and(|(since, _)| since.elapsed() >= GIVE_UP);
     match heard.wait_for(long_gone).await {
         Ok(link) => link.broken.as_ref().map(|(_, error)| error.clone()).unwrap_or_default(),
         Err(_) => "the connection's task ended".into(),

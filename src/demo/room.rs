@@ -6,8 +6,8 @@
 //! trades air with the loft, and the loft leaks to the outside.
 
 use super::plan::{Breakage, Broken, MeasuredYear, PlacePlan, PlannedLot, RoomPlan, TankPlan};
-use super::random::SplitMix64;
 use crate::journal::{Did, Sowing, Target};
+use crate::random::SplitMix64;
 use crate::units::Timestamp;
 use chrono::{Datelike, TimeDelta, Timelike};
 

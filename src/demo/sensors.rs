@@ -2,8 +2,8 @@
 //! with jitter, and troubles by schedule. What really is comes from `room`; who
 //! listens is not known here.
 
-use super::random::SplitMix64;
 use super::room::{TrueAir, Truth};
+use crate::random::SplitMix64;
 use crate::units::Timestamp;
 use chrono::{SecondsFormat, TimeDelta};
 

@@ -13,7 +13,7 @@ use chrono::{Offset, TimeDelta, TimeZone};
 use std::fmt::Write;
 
 /// Where its journal entries are published.
-pub const JOURNAL_TOPIC: &str = "traywarden/saltmarsh-lane/journal";
+const JOURNAL_TOPIC: &str = "traywarden/saltmarsh-lane/journal";
 
 /// A room with a past and a few nights ahead.
 #[derive(Clone, Debug)]
@@ -47,7 +47,7 @@ pub struct Expected {
     /// When harm begins, if nobody does anything.
     pub harm: Option<TrueHarm>,
     /// Alarms that have to come.
-    pub must: Vec<Due>,
+    pub must: Vec<Must>,
     /// Alarms that have no business here.
     pub never: Vec<Never>,
     /// Nothing in the story is worth waking anybody for: no letter of the kind `alarm`.
@@ -56,7 +56,7 @@ pub struct Expected {
 
 /// An alarm that has to come.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Due {
+pub struct Must {
     /// One of these kinds is enough.
     pub any_of: Vec<AlarmKind>,
     /// About this place, sensor, reservoir or tray; `None`: about anything.
@@ -277,16 +277,16 @@ digest_at = "06:30"
 }
 
 /// One line as `mosquitto_sub -F %j` writes it, in the site's local time.
-pub fn capture_line(message: &Message) -> String {
+fn capture_line(message: &Message) -> String {
     #[derive(serde::Serialize)]
-    struct Line<'a> {
+    struct CaptureLine<'a> {
         tst: String,
         topic: &'a str,
         qos: u8,
         retain: u8,
         payload: std::borrow::Cow<'a, str>,
     }
-    let line = Line {
+    let line = CaptureLine {
         tst: message.at.with_timezone(&TIME_ZONE).format("%Y-%m-%dT%H:%M:%S%.6f%z").to_string(),
         topic: &message.topic,
         qos: 1,

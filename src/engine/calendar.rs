@@ -13,7 +13,7 @@ pub fn sleeps(site: &Site, at: Timestamp) -> bool {
 }
 
 /// The first evening letter strictly after `at`; `None` where nobody is said to sleep.
-pub fn next_evening(site: &Site, at: Timestamp) -> Option<Timestamp> {
+pub(crate) fn next_evening(site: &Site, at: Timestamp) -> Option<Timestamp> {
     let (from, _) = site.asleep?;
     Some(next_local(site.time_zone, from.overflowing_sub_signed(site.evening_letter_before).0, at))
 }
@@ -31,7 +31,7 @@ pub fn last_round(site: &Site, at: Timestamp) -> Timestamp {
 /// The first instant strictly after `at` whose local time of day is `time`. A time
 /// that a spring-forward night skips becomes the first valid minute after it; one
 /// that an autumn night has twice is taken once, the earlier time.
-pub fn next_local(zone: chrono_tz::Tz, time: NaiveTime, at: Timestamp) -> Timestamp {
+pub(crate) fn next_local(zone: chrono_tz::Tz, time: NaiveTime, at: Timestamp) -> Timestamp {
     let today = at.with_timezone(&zone).date_naive();
     let mut date = today.checked_sub_days(Days::new(1)).unwrap_or(today);
     for _ in 0..4 {

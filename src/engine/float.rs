@@ -3,9 +3,9 @@
 //! functions: a method of the same name would give way to `std`'s without a word wherever
 //! another crate of the build brings `std` in (`.clippy.toml` beside this crate refuses those).
 
-pub use libm::{acos, exp, exp2, hypot, log as ln, pow, rint as round_ties_even, round, sqrt};
+pub(crate) use libm::{acos, exp, exp2, hypot, log as ln, pow, rint as round_ties_even, round, sqrt};
 
 /// `x` times itself.
-pub fn square(x: f64) -> f64 {
+pub(crate) fn square(x: f64) -> f64 {
     x * x
 }

@@ -12,6 +12,7 @@
 //! conditions; `alarm` makes alarms of conditions; `letters` decides what is written when.
 
 #![no_std]
+#![warn(unreachable_pub)]
 
 extern crate alloc;
 #[cfg(test)]

@@ -161,7 +161,7 @@ pub struct Reservoir {
 impl Reservoir {
     /// Litres by which a volume may be off, for a gauge with this channel: a millimetre weighs
     /// more where the tank is wide.
-    pub fn litres_accuracy(&self, gauge: &Channel, litres: f64) -> f64 {
+    pub(crate) fn litres_accuracy(&self, gauge: &Channel, litres: f64) -> f64 {
         match gauge.quantity {
             Quantity::Distance | Quantity::Depth => {
                 let depth = self.shape.depth_for(litres);
@@ -242,13 +242,5 @@ impl Rules {
     /// The reservoir feeds this place, or one around it.
     pub fn waters(&self, reservoir: &Reservoir, place: PlaceId) -> bool {
         reservoir.feeds.iter().any(|fed| self.lies_in(place, *fed))
-    }
-
-    /// The channel of this sensor that reports this quantity.
-    pub fn channel_of(&self, sensor: SensorId, quantity: Quantity) -> Option<ChannelId> {
-        self.channels
-            .iter()
-            .position(|channel| channel.sensor == sensor && channel.quantity == quantity)
-            .map(|index| ChannelId(index as u16))
     }
 }

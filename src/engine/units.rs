@@ -28,10 +28,6 @@ pub struct Kilopascals(pub f64);
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Litres(pub f64);
 
-/// Length in millimetres.
-#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
-pub struct Millimetres(pub f64);
-
 /// How numbers are shown to the grower. Stored values never change with it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
 pub enum UnitSystem {

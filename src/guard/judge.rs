@@ -12,7 +12,7 @@ const SETTLES: TimeDelta = TimeDelta::minutes(1);
 
 /// What the guard hears.
 #[derive(Clone, Debug, PartialEq)]
-pub enum GuardNews {
+pub(super) enum GuardNews {
     /// Connected to the broker.
     Connected,
     /// Not connected.
@@ -25,7 +25,7 @@ pub enum GuardNews {
 
 /// The guard's whole memory.
 #[derive(Clone, Debug)]
-pub struct AbsenceJudge {
+pub(super) struct AbsenceJudge {
     rules: Rules,
     connected_at: Option<Timestamp>,
     online: Option<bool>,
@@ -37,7 +37,7 @@ pub struct AbsenceJudge {
 
 impl AbsenceJudge {
     /// Begins at `at`, having heard nothing.
-    pub fn new(rules: Rules, at: Timestamp) -> AbsenceJudge {
+    pub(super) fn new(rules: Rules, at: Timestamp) -> AbsenceJudge {
         AbsenceJudge {
             rules,
             connected_at: None,
@@ -50,7 +50,7 @@ impl AbsenceJudge {
     }
 
     /// Takes news in.
-    pub fn hear(&mut self, at: Timestamp, news: &GuardNews) -> Vec<Call> {
+    pub(super) fn hear(&mut self, at: Timestamp, news: &GuardNews) -> Vec<Call> {
         match news {
             GuardNews::Connected => {
                 self.connected_at = Some(at);
@@ -79,7 +79,7 @@ impl AbsenceJudge {
     }
 
     /// What is due at `at`.
-    pub fn due(&mut self, at: Timestamp) -> Vec<Call> {
+    pub(super) fn due(&mut self, at: Timestamp) -> Vec<Call> {
         let mut calls = Vec::new();
         if let Some(since) = self.unheard_since
             && self.told_gone.is_none()
@@ -98,7 +98,7 @@ impl AbsenceJudge {
     }
 
     /// When something may be due next, if no news comes.
-    pub fn next(&self, at: Timestamp) -> Timestamp {
+    pub(super) fn next(&self, at: Timestamp) -> Timestamp {
         let gone = self.unheard_since.filter(|_| self.told_gone.is_none()).map(|since| since + self.rules.gone_after);
         let today = at.with_timezone(&self.rules.time_zone).date_naive();
         let digests = [Some(today), today.succ_opt()].into_iter().flatten().filter_map(|date| self.digest_due(date));

@@ -59,7 +59,7 @@ pub fn read_line(line: usize, text: &[u8]) -> Result<Captured<'_>, CaptureError>
 }
 
 #[derive(Deserialize)]
-struct Line<'a> {
+struct RecordedLine<'a> {
     #[serde(borrow)]
     tst: Cow<'a, str>,
     #[serde(borrow)]
@@ -85,7 +85,7 @@ impl Captured<'_> {
 
 fn read_text(line: usize, text: &str) -> Result<Captured<'_>, CaptureError> {
     let not_a_message = |error: serde_json::Error| CaptureError::NotAMessage { line, found: error.to_string() };
-    let parsed: Line<'_> = serde_json::from_str(text).map_err(not_a_message)?;
+    let parsed: RecordedLine<'_> = serde_json::from_str(text).map_err(not_a_message)?;
     let at = recorded_at(&parsed.tst)
         .ok_or_else(|| CaptureError::NotATime { line, found: parsed.tst.chars().take(40).collect() })?;
     let raw = parsed.payload.get();

@@ -25,7 +25,7 @@ pub struct TopicGuess {
     /// A pointer to the time of measuring, if the message carries one.
     pub time: Option<String>,
     /// Why nothing in it can be watched, when nothing can.
-    pub why_not: Option<String>,
+    pub(crate) why_not: Option<String>,
 }
 
 /// A number that seems to be something we watch.

@@ -73,7 +73,7 @@ pub fn connect(broker: &Broker, topics: Vec<String>) -> Result<(Link, mpsc::Rece
     let (closing, closing_seen) = watch::channel(false);
     let epoch = Arc::new(AtomicU64::new(0));
     let announced = Announced::default();
-    let sender = Sender {
+    let sender = BrokerMouth {
         client,
         epoch: Arc::clone(&epoch),
         topics: topics.clone(),
@@ -115,7 +115,7 @@ impl Link {
     /// Publishes a retained message at QoS 0, now or at the next connection, and
     /// again at each later one, until another takes its place. Never waits. An
     /// empty payload clears the topic. Over 60 KiB: refused, with a log line.
-    pub fn publish_retained(&self, topic: impl Into<String>, payload: impl Into<Vec<u8>>) {
+    pub(crate) fn publish_retained(&self, topic: impl Into<String>, payload: impl Into<Vec<u8>>) {
         let (topic, payload) = (topic.into(), payload.into());
         if topic.len() + payload.len() > LARGEST_PUBLISHED {
             tracing::error!(topic, bytes = payload.len(), "not published: larger than 60 KiB");
@@ -203,7 +203,7 @@ impl Drop for Link {
 
 /// The task that speaks to the broker. It may wait for room in the client's
 /// queue, which the listener empties; the listener itself never does.
-struct Sender {
+struct BrokerMouth {
     client: AsyncClient,
     /// The connection that stands; 0: none.
     epoch: Arc<AtomicU64>,
@@ -212,7 +212,7 @@ struct Sender {
     announced: Announced,
 }
 
-impl Sender {
+impl BrokerMouth {
     async fn run(self, mut to_send: mpsc::UnboundedReceiver<Outbound>) {
         let mut retained: BTreeMap<String, Vec<u8>> = BTreeMap::new();
         while let Some(outbound) = to_send.recv().await {

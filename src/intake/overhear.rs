@@ -19,7 +19,7 @@ const LARGEST_PACKET: usize = 64 * 1024;
 
 /// What was overheard.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Overheard {
+pub(crate) enum Overheard {
     /// Connected and asking for the topics.
     Up,
     /// Not connected, and trying again. Said at each new reason.
@@ -40,7 +40,7 @@ pub enum Overheard {
 ///
 /// # Errors
 /// When the settings cannot be used.
-pub fn overhear(broker: &Broker, topics: Vec<String>) -> Result<mpsc::Receiver<Overheard>, ConnectError> {
+pub(crate) fn overhear(broker: &Broker, topics: Vec<String>) -> Result<mpsc::Receiver<Overheard>, ConnectError> {
     let password = read_password(broker)?;
     let bridge = broker.tls.as_ref().map(|tls| Bridge::open(broker, tls)).transpose()?;
     let mut options = match &bridge {

@@ -60,7 +60,7 @@ pub fn decode(topics: &Topics, topic: &str, payload: &[u8], retained: bool, arri
                     tree = mended.as_deref().and_then(Json::read);
                 }
             }
-            let message = Message { text, tree, pack: OnceCell::new(), retained, arrived };
+            let message = ParsedMessage { text, tree, pack: OnceCell::new(), retained, arrived };
             for source in sources {
                 message.hear(source, &mut events);
             }
@@ -82,7 +82,7 @@ fn readable(payload: &[u8]) -> Result<&str, Garbled> {
 
 /// Why a message on the journal's topic was no entry, as a sentence for whoever sent it.
 /// `None` if it is one.
-pub fn why_no_entry(payload: &[u8], retained: bool) -> Option<String> {
+pub(crate) fn why_no_entry(payload: &[u8], retained: bool) -> Option<String> {
     const EXAMPLE: &str = r#"for example {"did":"water","place":"rack-a","ml_per_tray":118}"#;
     if retained {
         return Some("a journal entry must not be retained: it would be done again at every start".to_owned());
@@ -123,7 +123,7 @@ enum Miss {
 }
 
 /// One message, read once however many sensors share it.
-struct Message<'a> {
+struct ParsedMessage<'a> {
     text: &'a str,
     /// `None`: no sensor of this topic reads JSON, or this is none.
     tree: Option<Json<'a>>,
@@ -132,7 +132,7 @@ struct Message<'a> {
     arrived: Timestamp,
 }
 
-impl Message<'_> {
+impl ParsedMessage<'_> {
     fn hear(&self, source: &Source, events: &mut Vec<What>) {
         let first = events.len();
         // A message that misses two fields is still one message: say each reason once.

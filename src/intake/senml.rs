@@ -8,13 +8,13 @@ use crate::config::Unit;
 use crate::units::Timestamp;
 
 /// More records than any room sensor needs in one message (own default).
-pub const MOST_RECORDS: usize = 64;
+const MOST_RECORDS: usize = 64;
 /// The version of SenML this reads (RFC 8428, section 4.4).
 const VERSION: f64 = 10.0;
 
 /// One record after resolution (RFC 8428, section 4.6).
 #[derive(Clone, Debug, PartialEq)]
-pub struct SenmlRecord {
+pub(super) struct SenmlRecord {
     /// Base name and name put together; empty if the pack names nothing.
     pub name: String,
     /// The unit, if the record or its base states one.
@@ -27,7 +27,7 @@ pub struct SenmlRecord {
 
 /// The unit a record states.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum StatedUnit {
+pub(super) enum StatedUnit {
     /// One we convert, and how many of it make the stated one (1000 L in a m3).
     Known(Unit, f64),
     /// One that measures nothing we watch.
@@ -49,7 +49,7 @@ pub enum Value {
 
 /// Why a pack is refused as a whole.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum PackError {
+pub(super) enum PackError {
     /// No array of records, or a record against RFC 8428.
     NotAPack,
     /// More than [`MOST_RECORDS`].

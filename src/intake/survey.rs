@@ -16,7 +16,7 @@ const GREETING_LIMIT: Duration = Duration::from_secs(15);
 
 /// What was heard on a broker.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Survey {
+pub(crate) struct Survey {
     /// Filters that the broker does not let us listen to.
     pub refused: Vec<String>,
     /// Messages in the order of hearing.
@@ -38,7 +38,7 @@ pub struct Surveyed {
 
 /// Why nothing could be heard.
 #[derive(Debug, thiserror::Error)]
-pub enum SurveyError {
+pub(crate) enum SurveyError {
     /// The settings cannot be used.
     #[error(transparent)]
     Connect(#[from] ConnectError),
@@ -52,7 +52,7 @@ pub enum SurveyError {
 ///
 /// # Errors
 /// When the broker cannot be reached, or does not take us in.
-pub async fn survey(
+pub(crate) async fn survey(
     broker: &Broker,
     name: &str,
     filters: &[String],

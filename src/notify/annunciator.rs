@@ -1,8 +1,8 @@
 //! An alarm as a retained MQTT message, so that a lamp or siren can act without
-//! internet. It makes topic and payload; the daemon's lamp channel has them published
+//! internet. It makes topic and payload; the daemon's lamp carrier has them published
 //! at QoS 1 and knows when the broker has them.
 
-use super::letter::{ChannelName, Parcel, ParcelKey};
+use super::letter::{CarrierName, Parcel, ParcelKey};
 use super::wording::alarm_text;
 use crate::engine::alarm::{AlarmChange, AlarmState};
 use crate::engine::rules::Site;
@@ -13,10 +13,10 @@ use serde_json::json;
 /// `traywarden/<site>/alarm/<kind>/<subject>`, so that a lamp can subscribe to one kind;
 /// the bytes are a JSON object, empty when the alarm is normal, which clears the retained
 /// one. `site_topic` is `config::Broker::site_topic`.
-pub fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Parcel {
+pub(crate) fn announcement(change: &AlarmChange, site: &Site, site_topic: &str) -> Parcel {
     let topic = format!("traywarden/{site_topic}/alarm/{}/{}", change.key.kind.word(), level(&change.key.subject));
     let letter = format!("{}@{}", change.key.id(), change.at.timestamp_millis());
-    let key = ParcelKey { letter, channel: ChannelName::Lamp, recipient: topic };
+    let key = ParcelKey { letter, carrier: CarrierName::Lamp, recipient: topic };
     if change.state == AlarmState::Normal {
         return Parcel { key, message_id: None, bytes: Vec::new() };
     }

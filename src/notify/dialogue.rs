@@ -19,7 +19,7 @@ const FAREWELL: Duration = Duration::from_secs(5);
 
 /// How long each step may take.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct StepLimits {
+pub(super) struct StepLimits {
     /// From connecting to the first greeting and its answer: section 4.5.3.2.1, 5 minutes.
     pub greeting: Duration,
     /// A command and its reply: sections 4.5.3.2.2 and 3, 5 minutes for MAIL and RCPT. TLS
@@ -45,7 +45,7 @@ impl Default for StepLimits {
 
 impl StepLimits {
     /// The same limit for every step.
-    pub fn all(limit: Duration) -> Self {
+    pub(super) fn all(limit: Duration) -> Self {
         StepLimits { greeting: limit, command: limit, data: limit, message: limit }
     }
 }
@@ -89,7 +89,7 @@ pub(super) struct Dialogue<'a> {
     pub port: u16,
     pub security: Security,
     pub login: Option<Credentials>,
-    pub limits: StepLimits,
+    pub(crate) limits: StepLimits,
 }
 
 impl Dialogue<'_> {

@@ -35,25 +35,25 @@ pub struct Picture {
 
 /// A way to tell people. The words stand in the store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum ChannelName {
+pub enum CarrierName {
     /// Letters by mail.
     Mail,
     /// Alarms as retained MQTT messages, for a lamp or siren.
     Lamp,
 }
 
-impl ChannelName {
+impl CarrierName {
     /// The stable word.
     pub fn word(self) -> &'static str {
         match self {
-            ChannelName::Mail => "mail",
-            ChannelName::Lamp => "lamp",
+            CarrierName::Mail => "mail",
+            CarrierName::Lamp => "lamp",
         }
     }
 
-    /// The channel of this word.
-    pub fn from_word(word: &str) -> Option<ChannelName> {
-        [ChannelName::Mail, ChannelName::Lamp].into_iter().find(|channel| channel.word() == word)
+    /// The carrier of this word.
+    pub(crate) fn from_word(word: &str) -> Option<CarrierName> {
+        [CarrierName::Mail, CarrierName::Lamp].into_iter().find(|carrier| carrier.word() == word)
     }
 }
 
@@ -63,12 +63,12 @@ pub struct ParcelKey {
     /// The letter's id; for a lamp the change of the alarm.
     pub letter: String,
     /// By which way it goes.
-    pub channel: ChannelName,
+    pub carrier: CarrierName,
     /// A mail address; for a lamp the topic.
     pub recipient: String,
 }
 
-/// One letter on one channel to one recipient, finished. One refused recipient must not
+/// One letter on one carrier to one recipient, finished. One refused recipient must not
 /// take the others down, so each gets a parcel of their own.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Parcel {

@@ -1,7 +1,7 @@
 //! From a letter to the finished bytes of one mail to one recipient: MIME parts,
 //! thread headers, a Message-ID that is the same at every try and that nobody can guess.
 
-use super::letter::{ChannelName, Letter, Parcel, ParcelKey};
+use super::letter::{CarrierName, Letter, Parcel, ParcelKey};
 use crate::config;
 use crate::engine::event::LetterKind;
 use crate::marks::MarkKey;
@@ -126,7 +126,7 @@ pub fn mail(
         .singlepart(SinglePart::plain(letter.text.clone()))
         .multipart(related);
     let message = builder.multipart(body).map_err(|cause| MessageError::Build { letter: letter.id.clone(), cause })?;
-    let key = ParcelKey { letter: letter.id.clone(), channel: ChannelName::Mail, recipient: to.email.to_string() };
+    let key = ParcelKey { letter: letter.id.clone(), carrier: CarrierName::Mail, recipient: to.email.to_string() };
     Ok(Parcel { key, message_id: Some(id), bytes: message.formatted() })
 }
 

@@ -1,10 +1,10 @@
-//! One channel with its queue: what waits on it, which try begins now, and what a try
-//! that ended means. Each try runs in a task of its own and each channel has its own
+//! One carrier with its queue: what waits on it, which try begins now, and what a try
+//! that ended means. Each try runs in a task of its own and each carrier has its own
 //! `Post`, so that neither a mail server that hangs nor one that is away keeps another
-//! letter, or another channel, waiting.
+//! letter, or another carrier, waiting.
 
-use super::channel::{Channel, Refused};
-use super::letter::{ChannelName, Letter, Parcel, ParcelKey};
+use super::carrier::{Carrier, Refused};
+use super::letter::{CarrierName, Letter, Parcel, ParcelKey};
 use super::outbox::{Outbox, ParcelSettled};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::LetterKind;
@@ -14,7 +14,7 @@ use std::sync::Arc;
 use tokio::sync::mpsc;
 
 /// How a try went, as its task says it.
-pub type Tried = (ParcelKey, Result<(), Refused>);
+pub(crate) type Tried = (ParcelKey, Result<(), Refused>);
 
 /// A parcel that waits, with what can be said of its letter without opening it.
 #[derive(Clone, Debug, PartialEq)]
@@ -72,9 +72,9 @@ pub enum ParcelFate {
     },
 }
 
-/// A channel at work.
+/// A carrier at work.
 pub struct Post {
-    channel: Arc<dyn Channel>,
+    carrier: Arc<dyn Carrier>,
     outbox: Outbox,
     parcels: BTreeMap<ParcelKey, Posted>,
     /// Letters that are told by a letter which waits itself.
@@ -82,24 +82,24 @@ pub struct Post {
 }
 
 impl Post {
-    /// A channel where nothing waits.
-    pub fn new(channel: Arc<dyn Channel>) -> Post {
-        Post { channel, outbox: Outbox::default(), parcels: BTreeMap::new(), told_by: BTreeMap::new() }
+    /// A carrier where nothing waits.
+    pub fn new(carrier: Arc<dyn Carrier>) -> Post {
+        Post { carrier, outbox: Outbox::default(), parcels: BTreeMap::new(), told_by: BTreeMap::new() }
     }
 
-    /// Which channel.
-    pub fn channel(&self) -> ChannelName {
-        self.channel.name()
+    /// Which carrier.
+    pub fn carrier(&self) -> CarrierName {
+        self.carrier.name()
     }
 
-    /// A letter as this channel's parcels.
+    /// A letter as this carrier's parcels.
     pub fn letter(&self, letter: &Letter) -> Vec<Parcel> {
-        self.channel.letter(letter)
+        self.carrier.letter(letter)
     }
 
-    /// A change of an alarm as this channel's parcel.
+    /// A change of an alarm as this carrier's parcel.
     pub fn alarm(&self, change: &AlarmChange) -> Option<Parcel> {
-        self.channel.alarm(change)
+        self.carrier.alarm(change)
     }
 
     /// Takes a parcel to be tried at once. Says which ones it makes needless.
@@ -111,7 +111,7 @@ impl Post {
             self.outbox.put(&key, posted.kind, posted.at);
         }
         self.parcels.insert(key.clone(), posted);
-        if !self.channel.newest_only() {
+        if !self.carrier.newest_only() {
             return Vec::new();
         }
         let older = self.outbox.older_to_same(&key);
@@ -119,7 +119,7 @@ impl Post {
     }
 
     /// Takes a parcel as the store remembers it; `tells` are the letters it tells besides its own.
-    pub fn restore(&mut self, posted: Posted, tries: u32, tells: BTreeSet<String>, now: Timestamp) {
+    pub(crate) fn restore(&mut self, posted: Posted, tries: u32, tells: BTreeSet<String>, now: Timestamp) {
         let key = posted.parcel.key.clone();
         if tells.is_empty() {
             self.outbox.restore(&key, posted.kind, posted.at, tries, now);
@@ -140,9 +140,9 @@ impl Post {
     pub fn begin(&mut self, now: Timestamp, tried: &mpsc::UnboundedSender<Tried>) {
         while let Some(key) = self.outbox.take(now) {
             let Some(posted) = self.parcels.get(&key) else { continue };
-            let (channel, parcel, tried) = (Arc::clone(&self.channel), posted.parcel.clone(), tried.clone());
+            let (carrier, parcel, tried) = (Arc::clone(&self.carrier), posted.parcel.clone(), tried.clone());
             tokio::spawn(async move {
-                let outcome = channel.try_once(&parcel).await;
+                let outcome = carrier.try_once(&parcel).await;
                 // Nobody listens any more only when the daemon ends.
                 let _ = tried.send((parcel.key, outcome));
             });
@@ -192,7 +192,7 @@ impl Post {
     }
 
     /// The settings were changed, or the other side is back: nothing waits any longer.
-    pub fn try_all_now(&mut self, now: Timestamp) {
+    pub(crate) fn try_all_now(&mut self, now: Timestamp) {
         self.outbox.try_all_now(now);
     }
 

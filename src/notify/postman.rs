@@ -1,11 +1,11 @@
 //! Tries once to bring one mail to the mail server, or puts it into a folder
 //! where there is no server. When to try again is the outbox's business.
 
-use super::channel::{Attempt, Channel, Refused};
+use super::carrier::{Attempt, Carrier, Refused};
 use super::dialogue::{Dialogue, Security, SmtpTrouble, StepLimits};
-use super::letter::{ChannelName, Letter, Parcel};
+use super::letter::{CarrierName, Letter, Parcel};
 use super::message::{self, Sender};
-use super::outbox::Refusal;
+use super::waits::Refusal;
 use crate::config;
 use crate::engine::alarm::AlarmChange;
 use crate::marks::MarkKey;
@@ -62,7 +62,7 @@ impl Postman {
     ///
     /// # Errors
     /// The refusal a letter would meet.
-    pub async fn try_login(&self) -> Result<(), Refused> {
+    pub(crate) async fn try_login(&self) -> Result<(), Refused> {
         let Some(smtp) = &self.settings.smtp else { return Ok(()) };
         self.dialogue(smtp)?.log_in().await.map_err(|trouble| meant(trouble, smtp))
     }
@@ -78,9 +78,9 @@ impl Postman {
     }
 }
 
-impl Channel for Postman {
-    fn name(&self) -> ChannelName {
-        ChannelName::Mail
+impl Carrier for Postman {
+    fn name(&self) -> CarrierName {
+        CarrierName::Mail
     }
 
     /// A recipient that no mail server would take is logged and left out.

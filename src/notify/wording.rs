@@ -32,6 +32,8 @@ mod alarm_reported;
 mod watch_words;
 
 #[cfg(test)]
+mod sample_alarms;
+#[cfg(test)]
 mod samples;
 #[cfg(test)]
 mod tests;
@@ -41,10 +43,11 @@ pub use guard_words::{GuardCall, GuardWhy};
 
 use crate::config::GuardSettings;
 use crate::engine::Engine;
-use crate::engine::alarm::AlarmChange;
+use crate::engine::alarm::{AlarmChange, AlarmKind};
 use crate::engine::event::{Command, CommandRefusal, EntryNote, EntryRefusal, LetterFacts, LetterKind};
 use crate::engine::letters::situation::Situation;
 use crate::engine::rules::{Rules, Site};
+use crate::engine::watch::band::CropAtStage;
 use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
 use crate::notify::message::fingerprint;
@@ -59,6 +62,16 @@ pub fn alarm_text(change: &AlarmChange, site: &Site) -> String {
     alarm_reported::paragraph(change, &Speech::new(site, change.at))
 }
 
+/// A kind of alarm as people say it: "air too warm".
+pub fn kind(kind: AlarmKind) -> String {
+    account_words::name(kind)
+}
+
+/// What stands in a place, as a terminal and JSON show it: "broccoli in light".
+pub fn crops(crops: &[CropAtStage]) -> Vec<String> {
+    alarm_words::crops_at_stage(crops)
+}
+
 /// Alarms of one cause as a terminal lists them: a headline, and names with what belongs to them.
 pub fn situation(situation: &Situation, site: &Site) -> (String, Vec<(&'static str, String)>) {
     let at = situation.alarms.iter().map(|change| change.at).max().unwrap_or_default();
@@ -67,24 +80,24 @@ pub fn situation(situation: &Situation, site: &Site) -> (String, Vec<(&'static s
 
 /// What the watch says as it begins, a line of the log each: what it watches, and what it
 /// cannot while no tray is in the journal.
-pub fn at_work(rules: &Rules, engine: &Engine) -> Vec<String> {
+pub(crate) fn at_work(rules: &Rules, engine: &Engine) -> Vec<String> {
     at_work::lines(rules, engine)
 }
 
 /// What the grower should know about a journal entry that was taken.
-pub fn entry_note(note: &EntryNote) -> String {
+fn entry_note(note: &EntryNote) -> String {
     entry_words::note(note)
 }
 
 /// What was understood of a journal entry; empty where nothing was there to change. `trays`: how
 /// many trays the one it is about stands for.
-pub fn entry_understood(entry: &Entry, rules: &Rules, trays: Option<u32>, notes: &[EntryNote]) -> String {
+pub(crate) fn entry_understood(entry: &Entry, rules: &Rules, trays: Option<u32>, notes: &[EntryNote]) -> String {
     let nothing_changed = notes.iter().any(|note| matches!(note, EntryNote::NoTrayThere { .. }));
     if nothing_changed { String::new() } else { entry_echo::entry(entry, rules, trays) }
 }
 
 /// What the grower should know about a journal entry that was taken, empty if nothing.
-pub fn entry_notes(notes: &[EntryNote]) -> String {
+pub(crate) fn entry_notes(notes: &[EntryNote]) -> String {
     notes.iter().map(entry_note).collect::<Vec<_>>().join(" ")
 }
 
@@ -94,7 +107,7 @@ pub fn refusal(word: &str) -> &'static str {
 }
 
 /// What was understood of an answer to an alarm.
-pub fn command_taken(command: &Command, site: &Site, now: Timestamp) -> String {
+pub(crate) fn command_taken(command: &Command, site: &Site, now: Timestamp) -> String {
     entry_echo::command(command, &Speech::new(site, now))
 }
 
@@ -135,12 +148,12 @@ pub fn letter(facts: &LetterFacts, rules: &Rules, pictures: Vec<Picture>, answer
 }
 
 /// A letter that says only that letters arrive. `id` must be new for each.
-pub fn test_letter(id: String, site: &Site, at: Timestamp) -> Letter {
+pub(crate) fn test_letter(id: String, site: &Site, at: Timestamp) -> Letter {
     bare(id, None, at, alarm_letter::test(&Speech::new(site, at)))
 }
 
 /// The answer to a reply: each of its lines with what was noted, or why it was not taken.
-pub fn reply_letter(
+pub(crate) fn reply_letter(
     id: String,
     reported: &[(String, Result<String, String>)],
     site: &Site,
@@ -152,7 +165,7 @@ pub fn reply_letter(
 
 /// What the guard of a site writes. `broken` is why the broker was lost, `answers` the
 /// guard's letter that this one ends.
-pub fn guard_letter(
+pub(crate) fn guard_letter(
     call: &GuardCall,
     guard: &GuardSettings,
     broken: &str,
@@ -166,7 +179,7 @@ pub fn guard_letter(
 }
 
 /// A letter of the guard that says only that its letters arrive.
-pub fn guard_test_letter(guard: &GuardSettings, at: Timestamp) -> Letter {
+pub(crate) fn guard_test_letter(guard: &GuardSettings, at: Timestamp) -> Letter {
     let site = guard_words::site(guard);
     let id = format!("guard-test-{}", at.timestamp_millis());
     bare(id, None, at, guard_words::test(guard, &Speech::new(&site, at)))
@@ -203,7 +216,7 @@ pub fn held_up(held: &[Posted], site: &Site, now: Timestamp) -> Letter {
 }
 
 /// What the chart of this place is called inside a digest.
-pub fn picture_name(place_id: &str) -> String {
+pub(crate) fn picture_name(place_id: &str) -> String {
     let safe: String = place_id
         .chars()
         .map(|letter| if letter.is_ascii_alphanumeric() || letter == '-' { letter } else { '-' })

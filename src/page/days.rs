@@ -19,7 +19,7 @@ const STEP: TimeDelta = TimeDelta::minutes(30);
 const LOOKED_BACK: TimeDelta = TimeDelta::days(7);
 
 /// Half-hour means by the id of the place or tank and the quantity.
-type Lines = BTreeMap<(String, &'static str), Vec<(Timestamp, f64)>>;
+type DayLines = BTreeMap<(String, &'static str), Vec<(Timestamp, f64)>>;
 
 /// The day of the room.
 #[derive(Clone, Debug)]
@@ -30,7 +30,7 @@ pub(super) struct RoomDay {
     pub until: Timestamp,
     /// The length of a step.
     pub step: TimeDelta,
-    lines: Lines,
+    lines: DayLines,
     over: BTreeMap<String, Timestamp>,
     watched_since: Option<Timestamp>,
 }
@@ -44,7 +44,7 @@ impl RoomDay {
         let from = now - TimeDelta::days(1);
         let places = rules.places.iter().map(|place| &place.id);
         let tanks = rules.reservoirs.iter().map(|tank| &tank.id);
-        let mut lines = Lines::new();
+        let mut lines = DayLines::new();
         for id in places.chain(tanks) {
             for series in report::series(reader, rules, id, from, now, STEP)? {
                 let points = series.points.iter().map(|point| (point.from, point.mean)).collect();

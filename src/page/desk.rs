@@ -16,7 +16,7 @@ use tokio::sync::{Notify, watch};
 
 /// The room as it was last shown, counted, so that a phone knows whether it has it.
 #[derive(Clone, Debug)]
-pub struct Shown {
+pub(super) struct Shown {
     /// Which showing it is, from 1. Begins anew with the daemon.
     pub nth: u64,
     /// The room.

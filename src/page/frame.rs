@@ -46,7 +46,7 @@ pub(super) struct Framed<'a> {
     /// Which way it belongs to.
     pub way: Way,
     /// Its title.
-    pub title: &'a str,
+    pub(crate) title: &'a str,
     /// What became of the last tick.
     pub reported: Markup,
     /// The sheet.

@@ -23,13 +23,13 @@ mod live;
 mod metrics;
 pub mod pairing;
 mod posted;
-pub mod qr;
+pub(crate) mod qr;
 mod reply;
 mod room;
 mod round;
 mod round_sheet;
 mod route;
-pub mod secrets;
+pub(crate) mod secrets;
 mod serve;
 mod sow;
 mod tray;
@@ -78,7 +78,7 @@ impl Page {
     }
 
     /// Shows the room as it is now.
-    pub fn show(&self, snapshot: Snapshot) {
+    pub(crate) fn show(&self, snapshot: Snapshot) {
         self.shown.send_modify(|shown| {
             shown.nth += 1;
             shown.snapshot = Arc::new(snapshot);
@@ -87,7 +87,7 @@ impl Page {
     }
 
     /// Rung when something was put into the inbox, so that a tap need not wait.
-    pub fn nudge(&self) -> Arc<Notify> {
+    pub(crate) fn nudge(&self) -> Arc<Notify> {
         Arc::clone(&self.nudge)
     }
 }

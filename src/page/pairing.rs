@@ -16,7 +16,7 @@ use maud::{Markup, html};
 use std::net::IpAddr;
 
 /// A link works for so long.
-pub const LINK_WORKS_FOR: TimeDelta = TimeDelta::minutes(10);
+pub(crate) const LINK_WORKS_FOR: TimeDelta = TimeDelta::minutes(10);
 /// A phone's name is no longer.
 const LONGEST_NAME: usize = 30;
 

@@ -108,12 +108,12 @@ fn is_refused(fate: &InboxFate) -> bool {
 }
 
 /// What some entries say, and which of them can still be taken back.
-struct Written {
+struct WrittenEntries {
     words: String,
     can_go_back: Vec<i64>,
 }
 
-fn written(desk: &Desk, entries: &[i64]) -> Written {
+fn written(desk: &Desk, entries: &[i64]) -> WrittenEntries {
     const SAID: usize = 3;
     let since = Clock::system().now() - chrono::TimeDelta::hours(1);
     let lines = desk.read(|reader| reader.journal(since)).unwrap_or_default();
@@ -130,7 +130,7 @@ fn written(desk: &Desk, entries: &[i64]) -> Written {
     let stands = |line: &&&crate::store::JournalLine| {
         line.struck_by.is_none() && !matches!(line.entry.did, crate::journal::Did::Strike { .. })
     };
-    Written { words, can_go_back: of.iter().filter(stands).map(|line| line.number).collect() }
+    WrittenEntries { words, can_go_back: of.iter().filter(stands).map(|line| line.number).collect() }
 }
 
 fn take_back(guest: &Guest, nonce: &str, entries: &[i64]) -> Markup {

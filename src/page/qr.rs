@@ -8,7 +8,7 @@ use std::fmt::Write;
 const QUIET: usize = 4;
 
 /// The code in half blocks, dark on light also in a dark terminal; `None`: the link is too long.
-pub fn terminal(link: &str) -> Option<String> {
+pub(crate) fn terminal(link: &str) -> Option<String> {
     let code = QrCode::with_error_correction_level(link, EcLevel::L).ok()?;
     // On the dark ground most terminals have, the blocks themselves are the light part.
     Some(
@@ -21,7 +21,7 @@ pub fn terminal(link: &str) -> Option<String> {
 
 /// The code as SVG, black on white, sturdy enough for a label that gets wet; `None`: the link
 /// is too long.
-pub fn svg(link: &str) -> Option<String> {
+pub(crate) fn svg(link: &str) -> Option<String> {
     let code = QrCode::with_error_correction_level(link, EcLevel::Q).ok()?;
     let width = code.width();
     let whole = width + 2 * QUIET;

@@ -59,7 +59,7 @@ pub(super) struct Rack {
     /// The trays that stand there.
     pub trays: Vec<String>,
     /// No other place lies in it, so that its trays are all that its name means.
-    pub stands_alone: bool,
+    pub(super) stands_alone: bool,
 }
 
 /// A tank on it.

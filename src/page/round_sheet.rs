@@ -17,11 +17,11 @@ pub(super) struct Setting<'a> {
     /// The settings.
     pub rules: &'a Rules,
     /// Who ticks.
-    pub guest: &'a Guest,
+    pub(super) guest: &'a Guest,
     /// Where to go back to after a tick.
     pub back: &'a str,
     /// From which the keys of the forms are made.
-    pub nonce: &'a str,
+    pub(super) nonce: &'a str,
 }
 
 impl Setting<'_> {

@@ -9,14 +9,14 @@ use ring::rand::{SecureRandom, SystemRandom};
 const SECRET_BYTES: usize = 24;
 
 /// A new secret; `None` where the system has no randomness to give.
-pub fn secret() -> Option<String> {
+pub(crate) fn secret() -> Option<String> {
     let mut bytes = [0; SECRET_BYTES];
     SystemRandom::new().fill(&mut bytes).ok()?;
     Some(URL_SAFE_NO_PAD.encode(bytes))
 }
 
 /// What is kept of a secret.
-pub fn hashed(secret: &str) -> Vec<u8> {
+pub(crate) fn hashed(secret: &str) -> Vec<u8> {
     digest(&SHA256, secret.as_bytes()).as_ref().to_vec()
 }
 

@@ -135,21 +135,21 @@ pub async fn connection(desk: Arc<Desk>, stream: impl AsyncRead + AsyncWrite + U
 struct Guests(Arc<Mutex<HashMap<IpAddr, usize>>>);
 
 /// One connection of an address, counted until it is dropped.
-struct Guest(Guests, IpAddr);
+struct CountedConnection(Guests, IpAddr);
 
 impl Guests {
-    fn admit(&self, address: IpAddr) -> Option<Guest> {
+    fn admit(&self, address: IpAddr) -> Option<CountedConnection> {
         let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let count = all.entry(address).or_insert(0);
         if *count >= MOST_FROM_ONE {
             return None;
         }
         *count += 1;
-        Some(Guest(self.clone(), address))
+        Some(CountedConnection(self.clone(), address))
     }
 }
 
-impl Drop for Guest {
+impl Drop for CountedConnection {
     fn drop(&mut self) {
         let mut all = self.0.0.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(count) = all.get_mut(&self.1) {
@@ -169,7 +169,7 @@ mod tests {
     fn one_address_cannot_take_every_place_and_gets_its_own_back() {
         let guests = Guests::default();
         let (one, other) = (IpAddr::from([192, 168, 1, 5]), IpAddr::from([192, 168, 1, 6]));
-        let held: Vec<Guest> = (0..MOST_FROM_ONE).map_while(|_| guests.admit(one)).collect();
+        let held: Vec<CountedConnection> = (0..MOST_FROM_ONE).map_while(|_| guests.admit(one)).collect();
         assert_eq!(held.len(), MOST_FROM_ONE);
         assert!(guests.admit(one).is_none());
         assert!(guests.admit(other).is_some());

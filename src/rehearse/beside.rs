@@ -1,7 +1,7 @@
 //! One recorded night under two sets of settings: the letters each would have sent, what
 //! differs, and when. Pure once both nights are gathered.
 
-use super::{RehearsalError, Reported, Summary, Teller, instant, is_raise};
+use super::{RehearsalError, Rehearsed, Summary, Teller, instant, is_raise};
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmState, Priority};
 use crate::engine::event::{LetterFacts, LetterKind, Occasion};
 use crate::engine::rules::Rules;
@@ -25,20 +25,20 @@ pub struct RehearsedEpisode {
     /// When it was raised.
     pub raised_at: Timestamp,
     /// When it was over; `None`: it still stood at the end.
-    pub over_at: Option<Timestamp>,
+    pub(crate) over_at: Option<Timestamp>,
     /// The most urgent it was.
     #[serde(serialize_with = "as_priority")]
     pub priority: Priority,
     /// The first letter that told of it.
     #[serde(rename = "told")]
-    pub reported: Option<Letter>,
+    pub reported: Option<ComparedLetter>,
     /// What was said when it was raised.
     pub text: String,
 }
 
 /// A letter, as far as it matters here.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Letter {
+pub struct ComparedLetter {
     /// When.
     pub at: Timestamp,
     /// Which kind.
@@ -55,7 +55,7 @@ pub struct Night<'a> {
     /// In order of raising.
     pub episodes: Vec<RehearsedEpisode>,
     /// In order of time.
-    pub letters: Vec<Letter>,
+    pub letters: Vec<ComparedLetter>,
     /// The sums.
     pub summary: Summary,
 }
@@ -89,7 +89,7 @@ impl<'a> Night<'a> {
 
     fn letter(&mut self, facts: &LetterFacts) {
         let subject = wording::letter(facts, self.rules, Vec::new(), &wording::Answering::default()).subject;
-        let letter = Letter { at: facts.at, kind: facts.kind, subject };
+        let letter = ComparedLetter { at: facts.at, kind: facts.kind, subject };
         let about = facts.alarms().filter(|(occasion, _)| *occasion != Occasion::Returned);
         for (_, change) in about {
             let newest = self.episodes.iter_mut().rev().find(|episode| episode.alarm == change.key);
@@ -102,11 +102,11 @@ impl<'a> Night<'a> {
 }
 
 impl Teller for &mut Night<'_> {
-    fn reported(&mut self, reported: Reported<'_>) -> Result<(), RehearsalError> {
+    fn reported(&mut self, reported: Rehearsed<'_>) -> Result<(), RehearsalError> {
         match reported {
-            Reported::Alarm(change) => self.alarm(change),
-            Reported::Letter(facts) => self.letter(facts),
-            Reported::Refused { .. } => {}
+            Rehearsed::Alarm(change) => self.alarm(change),
+            Rehearsed::Letter(facts) => self.letter(facts),
+            Rehearsed::Refused { .. } => {}
         }
         Ok(())
     }
@@ -190,13 +190,13 @@ fn as_letter<S: serde::Serializer>(kind: &LetterKind, serializer: S) -> Result<S
 ///
 /// # Errors
 /// When `out` cannot be written.
-pub fn print_json(
+pub(crate) fn print_json(
     out: &mut impl std::io::Write,
     names: [&str; 2],
     nights: [&Night<'_>; 2],
 ) -> Result<(), RehearsalError> {
     #[derive(Serialize)]
-    struct Line<'a> {
+    struct DifferenceLine<'a> {
         at: String,
         event: &'static str,
         #[serde(flatten)]
@@ -220,7 +220,7 @@ pub fn print_json(
         Ok(())
     };
     for difference in &differences {
-        line(serde_json::to_vec(&Line { at: instant(difference.at()), event: "difference", difference }))?;
+        line(serde_json::to_vec(&DifferenceLine { at: instant(difference.at()), event: "difference", difference }))?;
     }
     line(serde_json::to_vec(&Sums {
         event: "beside",

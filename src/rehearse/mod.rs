@@ -93,7 +93,7 @@ pub struct Summary {
     /// Letters, by kind.
     pub letters: BTreeMap<&'static str, u64>,
     /// Lines of the capture that were no recorded message.
-    pub lines_skipped: u64,
+    pub(super) lines_skipped: u64,
 }
 
 /// Readings by what became of them.
@@ -116,7 +116,7 @@ pub struct JournalCounts {
 
 /// What a rehearsal tells, as it happens.
 #[derive(Clone, Copy, Debug)]
-pub enum Reported<'a> {
+pub enum Rehearsed<'a> {
     /// An alarm changed its state.
     Alarm(&'a AlarmChange),
     /// A letter would have been written.
@@ -136,7 +136,7 @@ pub trait Teller {
     ///
     /// # Errors
     /// When it cannot be passed on.
-    fn reported(&mut self, reported: Reported<'_>) -> Result<(), RehearsalError>;
+    fn reported(&mut self, reported: Rehearsed<'_>) -> Result<(), RehearsalError>;
 
     /// The end, with the sums.
     ///
@@ -218,7 +218,7 @@ impl<'a, T: Teller> Rehearsal<'a, T> {
 
     /// The same, but time goes on no further than this: of a night that is not over, no
     /// letter is told that nobody can know yet.
-    pub fn finish_by(mut self, end: Timestamp) -> Result<Summary, RehearsalError> {
+    pub(super) fn finish_by(mut self, end: Timestamp) -> Result<Summary, RehearsalError> {
         if self.engine.is_some() {
             let at = (self.last_at + RUN_OUT).min(end).max(self.last_at);
             self.event(Event { at, what: What::Tick })?;
@@ -242,16 +242,16 @@ impl<'a, T: Teller> Rehearsal<'a, T> {
                 if is_raise(&change) {
                     *self.summary.alarms.entry(change.key.kind.word()).or_default() += 1;
                 }
-                self.teller.reported(Reported::Alarm(&change))?;
+                self.teller.reported(Rehearsed::Alarm(&change))?;
             }
             Effect::Letter(facts) => {
                 *self.summary.letters.entry(facts.kind.word()).or_default() += 1;
-                self.teller.reported(Reported::Letter(&facts))?;
+                self.teller.reported(Rehearsed::Letter(&facts))?;
             }
             Effect::EntryTaken { .. } => self.summary.journal.taken += 1,
             Effect::EntryRefused { number, why } => {
                 self.summary.journal.refused += 1;
-                self.teller.reported(Reported::Refused { number, why: &why })?;
+                self.teller.reported(Rehearsed::Refused { number, why: &why })?;
             }
             Effect::CommandRefused { .. } => {}
         }

@@ -1,6 +1,6 @@
 //! A rehearsal as lines: one JSON object each, or lines for people.
 
-use super::{RehearsalError, Reported, Summary, Teller, instant};
+use super::{RehearsalError, Rehearsed, Summary, Teller, instant};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::LetterFacts;
 use crate::engine::rules::Rules;
@@ -25,7 +25,7 @@ impl<'a, W: Write> Printed<'a, W> {
     fn alarm(&mut self, change: &AlarmChange) -> Result<(), RehearsalError> {
         let text = wording::alarm_text(change, &self.rules.site);
         if self.json {
-            return self.line(&AlarmLine {
+            return self.line(&PrintedAlarm {
                 at: instant(change.at),
                 event: "alarm",
                 kind: change.key.kind.word(),
@@ -45,7 +45,7 @@ impl<'a, W: Write> Printed<'a, W> {
     fn letter(&mut self, facts: &LetterFacts) -> Result<(), RehearsalError> {
         let letter = wording::letter(facts, self.rules, Vec::new(), &wording::Answering::default());
         if self.json {
-            return self.line(&LetterLine {
+            return self.line(&PrintedLetter {
                 at: instant(facts.at),
                 event: "letter",
                 letter: facts.kind.word(),
@@ -70,11 +70,11 @@ impl<'a, W: Write> Printed<'a, W> {
 }
 
 impl<W: Write> Teller for Printed<'_, W> {
-    fn reported(&mut self, reported: Reported<'_>) -> Result<(), RehearsalError> {
+    fn reported(&mut self, reported: Rehearsed<'_>) -> Result<(), RehearsalError> {
         match reported {
-            Reported::Alarm(change) => self.alarm(change),
-            Reported::Letter(facts) => self.letter(facts),
-            Reported::Refused { number, why } => {
+            Rehearsed::Alarm(change) => self.alarm(change),
+            Rehearsed::Letter(facts) => self.letter(facts),
+            Rehearsed::Refused { number, why } => {
                 if !self.json {
                     writeln!(
                         self.out,
@@ -110,7 +110,7 @@ impl<W: Write> Teller for Printed<'_, W> {
 
 /// One change of state, as a line of output.
 #[derive(Serialize)]
-struct AlarmLine<'a> {
+struct PrintedAlarm<'a> {
     at: String,
     event: &'static str,
     kind: &'static str,
@@ -123,7 +123,7 @@ struct AlarmLine<'a> {
 
 /// One letter, as a line of output.
 #[derive(Serialize)]
-struct LetterLine {
+struct PrintedLetter {
     at: String,
     event: &'static str,
     letter: &'static str,

@@ -3,7 +3,7 @@
 //! candidate, and what it would have cost.
 
 use super::recorded::{Grain, Recording, rehearse};
-use super::{RehearsalError, Reported, Summary, Teller};
+use super::{RehearsalError, Rehearsed, Summary, Teller};
 use crate::config::Config;
 use crate::engine::alarm::AlarmKind;
 use crate::engine::alarm::account::{Call, KEPT};
@@ -98,8 +98,8 @@ struct CallsMade {
 }
 
 impl Teller for &mut CallsMade {
-    fn reported(&mut self, reported: Reported<'_>) -> Result<(), RehearsalError> {
-        if let Reported::Letter(facts) = reported
+    fn reported(&mut self, reported: Rehearsed<'_>) -> Result<(), RehearsalError> {
+        if let Rehearsed::Letter(facts) = reported
             && facts.kind == LetterKind::Alarm
         {
             let named = facts.alarms().filter(|(_, change)| change.key.kind == self.kind);

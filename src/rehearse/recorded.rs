@@ -52,10 +52,7 @@ pub enum Grain {
 pub fn rehearse(config: &Config, recording: &Recording, teller: impl Teller) -> Result<Summary, RehearsalError> {
     match recording {
         Recording::Capture(path) => capture(config, path, teller),
-        Recording::Store { path, since, until, grain: Grain::Readings } => {
-            readings(config, path, *since, *until, teller)
-        }
-        Recording::Store { path, since, until, grain: Grain::Minutes } => minutes(config, path, *since, *until, teller),
+        Recording::Store { path, since, until, grain } => stored(config, path, (*since, *until), *grain, teller),
     }
 }
 
@@ -106,43 +103,29 @@ fn capture(config: &Config, path: &Path, teller: impl Teller) -> Result<Summary,
     }
 }
 
-fn readings(
+fn stored(
     config: &Config,
     path: &Path,
-    since: Timestamp,
-    until: Timestamp,
+    (since, until): (Timestamp, Timestamp),
+    grain: Grain,
     teller: impl Teller,
 ) -> Result<Summary, RehearsalError> {
     let reader = Reader::open(path, &config.rules)?;
     let mut rehearsal = Rehearsal::new(config, teller);
+    if grain == Grain::Minutes {
+        rehearsal.rules = std::sync::Arc::new(as_believed(&config.rules));
+    }
     what_stood(&reader, since, &mut rehearsal)?;
     let mut failed = Ok(());
-    reader.events(since, until, |event| {
+    let each = |event| {
         if failed.is_ok() {
             failed = rehearsal.event(event);
         }
-    })?;
-    failed?;
-    rehearsal.finish_by(until)
-}
-
-fn minutes(
-    config: &Config,
-    path: &Path,
-    since: Timestamp,
-    until: Timestamp,
-    teller: impl Teller,
-) -> Result<Summary, RehearsalError> {
-    let reader = Reader::open(path, &config.rules)?;
-    let mut rehearsal = Rehearsal::new(config, teller);
-    rehearsal.rules = std::sync::Arc::new(as_believed(&config.rules));
-    what_stood(&reader, since, &mut rehearsal)?;
-    let mut failed = Ok(());
-    reader.minutes(since, until, |event| {
-        if failed.is_ok() {
-            failed = rehearsal.event(event);
-        }
-    })?;
+    };
+    match grain {
+        Grain::Readings => reader.events(since, until, each)?,
+        Grain::Minutes => reader.minutes(since, until, each)?,
+    };
     failed?;
     rehearsal.finish_by(until)
 }

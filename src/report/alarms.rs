@@ -33,7 +33,7 @@ impl Episode {
     }
 
     /// When the condition was gone for good; `None`: it held at the end.
-    pub fn over_at(&self) -> Option<Timestamp> {
+    pub(crate) fn over_at(&self) -> Option<Timestamp> {
         self.held.last().and_then(|(_, over)| *over)
     }
 }

@@ -6,17 +6,17 @@ use crate::journal::{Did, Loss, Target};
 use crate::units::Timestamp;
 
 /// "Tue 3 Mar 06:00", where the year is plain from what stands around it.
-pub fn local(site: &Site, at: Timestamp) -> String {
+pub(crate) fn local(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%a %-d %b %H:%M").to_string()
 }
 
 /// "Tue 3 Mar 2026 06:00".
-pub fn dated(site: &Site, at: Timestamp) -> String {
+pub(crate) fn dated(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%a %-d %b %Y %H:%M").to_string()
 }
 
 /// "2.5 h", "14 h", "3.1 days".
-pub fn hours(hours: f64) -> String {
+pub(crate) fn hours(hours: f64) -> String {
     if hours >= 48.0 {
         format!("{:.1} days", hours / 24.0)
     } else if hours >= 10.0 || hours.fract().abs() < 0.05 {
@@ -27,12 +27,12 @@ pub fn hours(hours: f64) -> String {
 }
 
 /// The same of a span.
-pub fn between(from: Timestamp, until: Timestamp) -> String {
+pub(crate) fn between(from: Timestamp, until: Timestamp) -> String {
     hours((until - from).num_minutes() as f64 / 60.0)
 }
 
 /// Why a tray was lost.
-pub fn loss(reason: Loss) -> &'static str {
+pub(crate) fn loss(reason: Loss) -> &'static str {
     match reason {
         Loss::Mold => "mold",
         Loss::DampingOff => "damping-off",
@@ -43,14 +43,14 @@ pub fn loss(reason: Loss) -> &'static str {
 }
 
 /// The grower's name of a place or a reservoir; what has none is called by its id.
-pub fn name_of(rules: &Rules, id: &str) -> String {
+pub(crate) fn name_of(rules: &Rules, id: &str) -> String {
     let place = rules.places.iter().find(|place| place.id == id).map(|place| &place.name);
     let tank = rules.reservoirs.iter().find(|reservoir| reservoir.id == id).map(|reservoir| &reservoir.name);
     place.or(tank).map_or_else(|| id.to_owned(), Clone::clone)
 }
 
 /// What was done, where it is plain to what: "watered, 120 mL a tray".
-pub fn done(rules: &Rules, did: &Did) -> String {
+pub(crate) fn done(rules: &Rules, did: &Did) -> String {
     let units = rules.site.units;
     let noted = |what: String, note: &Option<String>| match note {
         Some(note) => format!("{what}: {note}"),
@@ -77,7 +77,7 @@ pub fn done(rules: &Rules, did: &Did) -> String {
 }
 
 /// What was done and to what: "Rack A watered, 120 mL a tray".
-pub fn done_to(rules: &Rules, did: &Did) -> String {
+pub(crate) fn done_to(rules: &Rules, did: &Did) -> String {
     let on = |target: &Target| match (&target.tray, &target.place) {
         (Some(tray), _) => tray.clone(),
         (None, Some(place)) => name_of(rules, place),

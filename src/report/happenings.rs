@@ -41,13 +41,13 @@ fn lanes(actions: &[&Action]) -> Vec<Lane> {
 
 impl HistorySubject {
     /// What was done to the tray, or to the trays of the place while they stood there.
-    pub fn lanes(&self, rules: &Rules, lives: &[Life], from: Timestamp, until: Timestamp) -> Vec<Lane> {
+    pub(crate) fn lanes(&self, rules: &Rules, lives: &[Life], from: Timestamp, until: Timestamp) -> Vec<Lane> {
         lanes(&self.actions(rules, lives, from, until))
     }
 
     /// Alarms about it and about what surrounds it, each as long as its condition held: a row a
     /// kind, so that none stands under another's word; two of one kind at one time stand in two.
-    pub fn alarms(&self, rules: &Rules, alarms: &[Episode], from: Timestamp, until: Timestamp) -> Vec<Lane> {
+    pub(crate) fn alarms(&self, rules: &Rules, alarms: &[Episode], from: Timestamp, until: Timestamp) -> Vec<Lane> {
         let mut rows: Vec<Lane> = Vec::new();
         for (key, since, over) in self.spells(rules, alarms, from, until) {
             let happening =

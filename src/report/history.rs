@@ -14,13 +14,13 @@ use chrono::TimeDelta;
 const NIGHTS_DAYS: i64 = 10;
 
 /// A whole number of local days between two beginnings, for laying one span over another.
-pub fn days_between(rules: &Rules, from: Timestamp, other: Timestamp) -> i64 {
+pub(crate) fn days_between(rules: &Rules, from: Timestamp, other: Timestamp) -> i64 {
     let date = |at: Timestamp| at.with_timezone(&rules.site.time_zone).date_naive();
     (date(from) - date(other)).num_days()
 }
 
 /// The points as if measured so many local days later, at the same time of the clock.
-pub fn shifted(rules: &Rules, series: &mut Series, days: i64) {
+pub(crate) fn shifted(rules: &Rules, series: &mut Series, days: i64) {
     let zone = rules.site.time_zone;
     for point in &mut series.points {
         let local = point.from.with_timezone(&zone).naive_local() + TimeDelta::days(days);
@@ -80,7 +80,7 @@ pub fn chart(
 }
 
 /// What the engine's bands say about one measure.
-pub fn limits(measure: Measure, bands: &[(Timestamp, Timestamp, Band)]) -> Vec<chart::BandSpan> {
+pub(crate) fn limits(measure: Measure, bands: &[(Timestamp, Timestamp, Band)]) -> Vec<chart::BandSpan> {
     let limits = |band: &Band| match measure {
         Measure::Temperature => (band.temperature_min, band.temperature_max),
         Measure::Humidity => (band.humidity_min, band.humidity_max),

@@ -15,7 +15,12 @@ use std::collections::BTreeMap;
 ///
 /// # Errors
 /// When the store cannot be read.
-pub fn known_air(reader: &Reader, rules: &Rules, life: &Life, now: Timestamp) -> Result<Vec<KnownAir>, StoreError> {
+pub(crate) fn known_air(
+    reader: &Reader,
+    rules: &Rules,
+    life: &Life,
+    now: Timestamp,
+) -> Result<Vec<KnownAir>, StoreError> {
     let mut known = Vec::new();
     for (from, until, place) in life.stays(now) {
         let sensors = sensors_of(rules, place);
@@ -44,6 +49,6 @@ pub fn known_air(reader: &Reader, rules: &Rules, life: &Life, now: Timestamp) ->
 ///
 /// # Errors
 /// When the store cannot be read.
-pub fn walked(reader: &Reader, rules: &Rules, life: &Life, now: Timestamp) -> Result<Walked, StoreError> {
+pub(crate) fn walked(reader: &Reader, rules: &Rules, life: &Life, now: Timestamp) -> Result<Walked, StoreError> {
     Ok(walk(rules, life, &known_air(reader, rules, life, now)?, now))
 }

@@ -3,10 +3,10 @@
 
 pub mod alarms;
 pub mod export;
-pub mod formatted;
-pub mod happenings;
+pub(crate) mod formatted;
+pub(crate) mod happenings;
 pub mod history;
-pub mod known_air;
+pub(crate) mod known_air;
 pub mod series;
 pub mod sheet;
 pub mod subject;

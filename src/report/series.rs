@@ -1,6 +1,6 @@
 //! One quantity over a span, in steps that suit it.
 
-use crate::analysis::standing::Rhythm;
+use crate::analysis::standing::SpeaksEvery;
 use crate::engine::rules::Rules;
 use crate::reading::Quantity;
 use crate::store::{HistoryPoint, Reader, StoreError};
@@ -24,9 +24,9 @@ pub struct Series {
 }
 
 /// How the sensors of this series speak.
-pub fn rhythm(rules: &Rules, series: &Series) -> Rhythm {
+pub fn rhythm(rules: &Rules, series: &Series) -> SpeaksEvery {
     let own = rules.sensors.iter().filter(|sensor| series.sensor.split(", ").any(|id| id == sensor.id));
-    Rhythm::of_slowest(own.map(|sensor| (sensor.every, sensor.silent_after)))
+    SpeaksEvery::of_slowest(own.map(|sensor| (sensor.every, sensor.silent_after)))
 }
 
 /// How much earlier than a span to ask, so that what stood when it began is known.

@@ -10,9 +10,9 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sheet {
     /// Site and day on which it was made, small, above everything.
-    pub masthead: String,
+    pub(crate) masthead: String,
     /// Whose it is: "Tray K12".
-    pub title: String,
+    pub(crate) title: String,
     /// Crop, places, from when to when, how it ended: a line each.
     pub facts: Vec<String>,
     /// What differs most, in plain sentences, first things first.
@@ -26,14 +26,14 @@ pub struct Sheet {
     /// Lists under a heading: what was done, alarms, holes in the data.
     pub lists: Vec<(String, Vec<String>)>,
     /// What these figures are not; the last words.
-    pub caution: String,
+    pub(crate) caution: String,
 }
 
 /// A table: the first column is words, the others figures.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SheetTable {
     /// What it shows.
-    pub heading: String,
+    pub(crate) heading: String,
     /// The head of each column.
     pub head: Vec<String>,
     /// The rows, each as long as the head.

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 
 /// What `history` is about.
 #[derive(Clone, Debug, PartialEq)]
-pub struct HistorySubject {
+pub(crate) struct HistorySubject {
     /// The name to show.
     pub name: String,
     kind: Kind,
@@ -32,7 +32,7 @@ enum Kind {
 
 impl HistorySubject {
     /// The place, sensor, reservoir or tray (its last life) of this name, asked in this order.
-    pub fn named(rules: &Rules, lives: &[Life], id: &str) -> Option<HistorySubject> {
+    pub(crate) fn named(rules: &Rules, lives: &[Life], id: &str) -> Option<HistorySubject> {
         if let Some(place) = rules.place_named(id) {
             return Some(HistorySubject { name: rules.place(place).name.clone(), kind: Kind::Place(place) });
         }
@@ -47,13 +47,13 @@ impl HistorySubject {
     }
 
     /// One life of a tray, which need not be the last of its name.
-    pub fn of_life(life: &Life) -> HistorySubject {
+    pub(super) fn of_life(life: &Life) -> HistorySubject {
         let name = format!("{} ({})", life.tray.name, life.tray.crop);
         HistorySubject { name, kind: Kind::Tray(Box::new(life.clone())) }
     }
 
     /// The tray it is, if it is one.
-    pub fn tray(&self) -> Option<&Life> {
+    pub(crate) fn tray(&self) -> Option<&Life> {
         match &self.kind {
             Kind::Tray(life) => Some(life),
             _ => None,
@@ -61,7 +61,7 @@ impl HistorySubject {
     }
 
     /// The span of its life, if it is a tray.
-    pub fn life(&self, now: Timestamp) -> Option<(Timestamp, Timestamp)> {
+    pub(crate) fn life(&self, now: Timestamp) -> Option<(Timestamp, Timestamp)> {
         self.tray().map(|life| (life.tray.sown_at, life.until(now)))
     }
 
@@ -70,7 +70,7 @@ impl HistorySubject {
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub fn series(
+    pub(crate) fn series(
         &self,
         reader: &Reader,
         rules: &Rules,
@@ -106,7 +106,7 @@ impl HistorySubject {
 
     /// What was asked of its air, span by span: by all trays that breathe it, or by the one
     /// tray it is.
-    pub fn bands(
+    pub(crate) fn bands(
         &self,
         rules: &Rules,
         lives: &[Life],
@@ -142,7 +142,7 @@ impl HistorySubject {
     }
 
     /// The tray's stages within a span; none for a place.
-    pub fn stages(&self, from: Timestamp, until: Timestamp) -> Vec<Span> {
+    pub(crate) fn stages(&self, from: Timestamp, until: Timestamp) -> Vec<Span> {
         let Kind::Tray(life) = &self.kind else { return Vec::new() };
         let mut stages: Vec<Span> = Vec::new();
         for (begin, end) in steps(&[life], from.max(life.tray.sown_at), until.min(life.until(until))) {

@@ -2,16 +2,14 @@
 //! series. From minute means where a step is a minute or more, from single
 //! readings where it is finer.
 
-use super::encode::unpack_judgement;
 use super::error::{StoreError, explain};
 use super::read::Reader;
 use super::rollup::{self, MINUTE_MS};
 use super::series;
-use crate::engine::event::Doubt;
-use crate::reading::{Flag, Quantity};
+use crate::reading::Quantity;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-use rusqlite::{OptionalExtension, params};
+use rusqlite::params;
 use std::collections::BTreeMap;
 
 /// Believed readings of one step. Celsius, per cent, or litres for a reservoir.
@@ -29,31 +27,9 @@ pub struct HistoryPoint {
     pub n: u64,
 }
 
-/// The last that was heard of one series.
-#[derive(Clone, Debug, PartialEq)]
-pub struct LastReading {
-    /// The sensor's id.
-    pub sensor: String,
-    /// The quantity's word.
-    pub quantity: String,
-    /// When it was heard; for a series silent for over a day, the last minute with a believed value.
-    pub at: Timestamp,
-    /// As heard, in the unit of the quantity; `None` for a series silent for over a day.
-    pub raw: Option<f64>,
-    /// As believed, Celsius, per cent or litres; `None`: not believed.
-    pub believed: Option<f64>,
-    /// The flag it got.
-    pub flag: Flag,
-    /// Why it was doubted.
-    pub doubt: Option<Doubt>,
-}
-
 /// A backlog may bring readings this long after they were measured and still be
 /// found by a fine-grained look-up. Minute means have no such limit.
 const BACKLOG_MS: i64 = 24 * 3_600_000;
-
-/// How far back the last reading of a series is looked for one by one.
-const LAST_HEARD_MS: i64 = 24 * 3_600_000;
 
 impl Reader {
     /// Believed values of a sensor's quantity with `since <= measured < until`, in
@@ -124,67 +100,6 @@ impl Reader {
             }
         }
         Ok(())
-    }
-
-    /// The last of every series that was ever heard, by sensor and quantity.
-    pub fn last_readings(&self) -> Result<Vec<LastReading>, StoreError> {
-        let read = || -> rusqlite::Result<Vec<LastReading>> {
-            let mut names: BTreeMap<i64, (String, String)> = BTreeMap::new();
-            let mut all = self.connection.prepare_cached("SELECT id, sensor, quantity FROM series")?;
-            let mut rows = all.query([])?;
-            while let Some(row) = rows.next()? {
-                names.insert(row.get(0)?, (row.get(1)?, row.get(2)?));
-            }
-            drop(rows);
-            let mut last = Vec::new();
-            let mut backwards = self.connection.prepare_cached(
-                "SELECT series, at, raw, believed, judged FROM reading
-                  WHERE at >= (SELECT max(at) FROM reading) - ?1 ORDER BY at DESC, seq DESC",
-            )?;
-            let mut rows = backwards.query(params![LAST_HEARD_MS])?;
-            while let Some(row) = rows.next()? {
-                let Some((sensor, quantity)) = names.remove(&row.get(0)?) else { continue };
-                let (flag, doubt) = unpack_judgement(row.get(4)?);
-                last.push(LastReading {
-                    sensor,
-                    quantity,
-                    at: Timestamp::from_timestamp_millis(row.get(1)?).unwrap_or_default(),
-                    raw: Some(from_thousandths(row.get(2)?)),
-                    believed: row.get::<_, Option<i64>>(3)?.map(from_thousandths),
-                    flag,
-                    doubt,
-                });
-                if names.is_empty() {
-                    break;
-                }
-            }
-            drop(rows);
-            for (series, (sensor, quantity)) in names {
-                last.extend(self.last_minute(series)?.map(|(at, mean)| LastReading {
-                    sensor,
-                    quantity,
-                    at,
-                    raw: None,
-                    believed: Some(mean),
-                    flag: Flag::Good,
-                    doubt: None,
-                }));
-            }
-            last.sort_by(|one, other| (&one.sensor, &one.quantity).cmp(&(&other.sensor, &other.quantity)));
-            Ok(last)
-        };
-        read().map_err(explain(&self.path))
-    }
-
-    fn last_minute(&self, series: i64) -> rusqlite::Result<Option<(Timestamp, f64)>> {
-        self.connection
-            .prepare_cached("SELECT minute, sum, n FROM minute WHERE series = ?1 ORDER BY minute DESC LIMIT 1")?
-            .query_row(params![series], |row| {
-                let minute: i64 = row.get(0)?;
-                let at = Timestamp::from_timestamp_millis(minute.saturating_mul(MINUTE_MS)).unwrap_or_default();
-                Ok((at, mean(row.get(1)?, row.get(2)?)))
-            })
-            .optional()
     }
 }
 

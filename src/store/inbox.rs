@@ -74,7 +74,7 @@ const REFUSED: &str = "refused: ";
 
 impl InboxOutcome {
     /// As it is kept.
-    pub fn to_answer(&self) -> String {
+    pub(crate) fn to_answer(&self) -> String {
         match self {
             InboxOutcome::Taken { understood, notes } if notes.is_empty() => understood.clone(),
             InboxOutcome::Taken { understood, notes } => format!("{understood}\n{notes}"),
@@ -83,7 +83,7 @@ impl InboxOutcome {
     }
 
     /// What [`InboxOutcome::to_answer`] wrote.
-    pub fn of_answer(answer: &str) -> InboxOutcome {
+    pub(crate) fn of_answer(answer: &str) -> InboxOutcome {
         match answer.strip_prefix(REFUSED) {
             Some(why) => InboxOutcome::Refused(why.to_owned()),
             None => {
@@ -154,7 +154,13 @@ impl Inbox {
 
     /// Puts something in that may come again: under one key it counts once, whoever sends it
     /// and how often. Returns the number of the item that counts.
-    pub fn put_once(&mut self, at: Timestamp, kind: InboxKind, body: &str, key: &str) -> Result<i64, StoreError> {
+    pub(crate) fn put_once(
+        &mut self,
+        at: Timestamp,
+        kind: InboxKind,
+        body: &str,
+        key: &str,
+    ) -> Result<i64, StoreError> {
         let put = || {
             self.connection.execute(
                 "INSERT INTO inbox (at, kind, body, key) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
@@ -217,7 +223,7 @@ impl Store {
     }
 
     /// Takes an item out that led to no event.
-    pub fn answer_inbox(&mut self, reply: &InboxAnswer, at: Timestamp) -> Result<(), StoreError> {
+    pub(crate) fn answer_inbox(&mut self, reply: &InboxAnswer, at: Timestamp) -> Result<(), StoreError> {
         answer(&self.connection, reply, at).map_err(self.explain())
     }
 }

@@ -51,12 +51,12 @@ pub use claim::{Claim, claim, is_watched};
 pub use delivered::StoredDelivery;
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
-pub use history::{HistoryPoint, LastReading};
+pub use history::HistoryPoint;
 pub use identity::FileFound;
 pub use inbox::{Inbox, InboxAnswer, InboxFate, InboxItem, InboxKind, InboxOutcome};
 pub use newest::Newest;
 pub use opening::Opening;
-pub use outbox::{LetterProgress, Outcome, WaitingParcel};
+pub use outbox::{LetterProgress, StoredOutcome, WaitingParcel};
 pub use phones::{Paired, Phone, Phones};
 pub use plain::{MinuteRow, ReadMoment, ReadingRow};
 pub use read::{Depth, Reader, Replayed};
@@ -64,7 +64,7 @@ pub use redate::{MOVED, PutRight};
 pub use replies::{MailboxPosition, Replies, ReplyFate, SentMail};
 pub use reserve::Reserve;
 pub use seal::{Seal, SealFound};
-pub use state::{Doubt as StateDoubt, EngineState, KeptState, TakenIn};
+pub use state::{EngineState, KeptState, StateDoubt, TakenIn};
 pub use state_file::StateFile;
 pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
 pub use write::{Record, Rejected};
@@ -153,14 +153,14 @@ impl Store {
     }
 
     /// The number the next journal entry gets; the first is 1.
-    pub fn next_journal_number(&self) -> Result<i64, StoreError> {
+    pub(crate) fn next_journal_number(&self) -> Result<i64, StoreError> {
         self.connection
             .query_row("SELECT coalesce(max(number), 0) + 1 FROM journal", [], |row| row.get(0))
             .map_err(self.explain())
     }
 
     /// Whether another process has written since this was last asked; if so, look into the inbox.
-    pub fn changed_outside(&mut self) -> Result<bool, StoreError> {
+    pub(crate) fn changed_outside(&mut self) -> Result<bool, StoreError> {
         let version = self.connection.query_row("PRAGMA data_version", [], |row| row.get(0)).map_err(self.explain())?;
         let changed = version != self.seen_outside;
         self.seen_outside = version;
@@ -175,7 +175,7 @@ impl Store {
 
     /// Notes that what comes next is a stop in good order, where the store is shared and
     /// cannot be closed.
-    pub fn stop_well(&mut self) -> Result<(), StoreError> {
+    fn stop_well(&mut self) -> Result<(), StoreError> {
         opening::mark_stopped_well(&self.connection, true).map_err(self.explain())?;
         self.checkpoint()
     }
@@ -196,7 +196,7 @@ impl Store {
     /// Closes a store that is to be opened anew. What was deleted or replaced is still held
     /// open here, and is written out first: back to its place, or beside the new file.
     /// Returns where it lies.
-    pub fn let_go(self, found: FileFound, now: Timestamp) -> Option<PathBuf> {
+    pub(crate) fn let_go(self, found: FileFound, now: Timestamp) -> Option<PathBuf> {
         identity::let_go(self.connection, self.path, found, now)
     }
 

@@ -5,7 +5,7 @@
 use super::Store;
 use super::error::StoreError;
 use crate::engine::event::LetterKind;
-use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
+use crate::notify::letter::{CarrierName, Letter, Parcel, ParcelKey};
 use crate::units::Timestamp;
 use rusqlite::{Connection, Row, params};
 use std::collections::BTreeSet;
@@ -16,9 +16,9 @@ pub struct WaitingParcel {
     /// The parcel.
     pub parcel: Parcel,
     /// How often it was tried.
-    pub tries: u32,
+    pub(crate) tries: u32,
     /// When its letter was decided; for a lamp when the alarm changed.
-    pub decided_at: Timestamp,
+    pub(crate) decided_at: Timestamp,
     /// Its letter's kind.
     pub kind: LetterKind,
     /// Its letter's subject; empty for a lamp.
@@ -31,7 +31,7 @@ pub struct WaitingParcel {
 
 /// What became of a parcel, as it is written down.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Outcome {
+pub enum StoredOutcome {
     /// It was taken, and with it every letter that it tells.
     Sent(ParcelKey),
     /// It was not.
@@ -65,7 +65,7 @@ pub struct LetterProgress {
 
 impl Store {
     /// Parcels that wait, the oldest first.
-    pub fn waiting_parcels(&self) -> Result<Vec<WaitingParcel>, StoreError> {
+    pub(crate) fn waiting_parcels(&self) -> Result<Vec<WaitingParcel>, StoreError> {
         let read = || {
             let mut statement = self.connection.prepare_cached(
                 "SELECT outbox.letter, channel, recipient, message_id, bytes, tries, outbox.at, letter.kind,
@@ -81,7 +81,7 @@ impl Store {
             )?;
             for waiting in &mut parcels {
                 let key = &waiting.parcel.key;
-                let rows = tells.query_map(params![key.letter, key.channel.word(), key.recipient], |row| row.get(0))?;
+                let rows = tells.query_map(params![key.letter, key.carrier.word(), key.recipient], |row| row.get(0))?;
                 waiting.tells = rows.collect::<rusqlite::Result<_>>()?;
             }
             Ok(parcels)
@@ -89,13 +89,8 @@ impl Store {
         read().map_err(self.explain())
     }
 
-    /// Notes what became of a parcel.
-    pub fn note_outcome(&mut self, outcome: &Outcome, at: Timestamp) -> Result<(), StoreError> {
-        note(&self.connection, outcome, at).map_err(self.explain())
-    }
-
     /// How far a letter has come. All zero for a letter without parcels.
-    pub fn letter_progress(&self, letter: &str) -> Result<LetterProgress, StoreError> {
+    pub(crate) fn letter_progress(&self, letter: &str) -> Result<LetterProgress, StoreError> {
         self.connection
             .prepare_cached(
                 "SELECT count(*) FILTER (WHERE state IN ('waiting', 'told-by-another')),
@@ -111,14 +106,14 @@ impl Store {
     }
 }
 
-/// `None`: a channel that this build does not know.
+/// `None`: a carrier that this build does not know.
 fn waiting(row: &Row<'_>) -> rusqlite::Result<Option<WaitingParcel>> {
-    let Some(channel) = ChannelName::from_word(row.get_ref(1)?.as_str()?) else { return Ok(None) };
+    let Some(carrier) = CarrierName::from_word(row.get_ref(1)?.as_str()?) else { return Ok(None) };
     let word: Option<String> = row.get(7)?;
     let kind = word.as_deref().and_then(LetterKind::from_word).unwrap_or(LetterKind::Alarm);
     Ok(Some(WaitingParcel {
         parcel: Parcel {
-            key: ParcelKey { letter: row.get(0)?, channel, recipient: row.get(2)? },
+            key: ParcelKey { letter: row.get(0)?, carrier, recipient: row.get(2)? },
             message_id: row.get(3)?,
             bytes: row.get(4)?,
         },
@@ -153,48 +148,48 @@ pub(super) fn put_parcel(connection: &Connection, parcel: &Parcel, at: Timestamp
             "INSERT OR IGNORE INTO outbox (letter, channel, recipient, message_id, bytes, at, state, tries, not_before)
              VALUES (?1, ?2, ?3, ?4, ?5, ?6, 'waiting', 0, ?6)",
         )?
-        .execute(params![key.letter, key.channel.word(), key.recipient, parcel.message_id, parcel.bytes, at])?;
+        .execute(params![key.letter, key.carrier.word(), key.recipient, parcel.message_id, parcel.bytes, at])?;
     Ok(())
 }
 
 /// Writes down what became of a try. A parcel that was sent stays sent.
-pub(super) fn note(connection: &Connection, outcome: &Outcome, at: Timestamp) -> rusqlite::Result<()> {
+pub(super) fn note(connection: &Connection, outcome: &StoredOutcome, at: Timestamp) -> rusqlite::Result<()> {
     let at = at.timestamp_millis();
     match outcome {
-        Outcome::Sent(key) => {
+        StoredOutcome::Sent(key) => {
             connection
                 .prepare_cached(
                     "UPDATE outbox SET state = 'sent', tries = tries + 1, last_error = NULL, done_at = ?4
                       WHERE letter = ?1 AND channel = ?2 AND recipient = ?3 AND state <> 'sent'",
                 )?
-                .execute(params![key.letter, key.channel.word(), key.recipient, at])?;
+                .execute(params![key.letter, key.carrier.word(), key.recipient, at])?;
             over_with_it(connection, key, "sent", at)
         }
-        Outcome::Failed { key, error, not_before: Some(next) } => {
+        StoredOutcome::Failed { key, error, not_before: Some(next) } => {
             connection
                 .prepare_cached(
                     "UPDATE outbox SET tries = tries + 1, last_error = ?4, not_before = ?5
                       WHERE letter = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'waiting'",
                 )?
-                .execute(params![key.letter, key.channel.word(), key.recipient, error, next.timestamp_millis()])?;
+                .execute(params![key.letter, key.carrier.word(), key.recipient, error, next.timestamp_millis()])?;
             Ok(())
         }
-        Outcome::Failed { key, error, not_before: None } => {
+        StoredOutcome::Failed { key, error, not_before: None } => {
             connection
                 .prepare_cached(
                     "UPDATE outbox SET state = 'failed', tries = tries + 1, last_error = ?4, done_at = ?5
                       WHERE letter = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'waiting'",
                 )?
-                .execute(params![key.letter, key.channel.word(), key.recipient, error, at])?;
+                .execute(params![key.letter, key.carrier.word(), key.recipient, error, at])?;
             over_with_it(connection, key, "failed", at)
         }
-        Outcome::ToldBy { key, letter } => {
+        StoredOutcome::ToldBy { key, letter } => {
             connection
                 .prepare_cached(
                     "UPDATE outbox SET state = 'told-by-another', told_by = ?4, done_at = ?5
                       WHERE letter = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'waiting'",
                 )?
-                .execute(params![key.letter, key.channel.word(), key.recipient, letter, at])?;
+                .execute(params![key.letter, key.carrier.word(), key.recipient, letter, at])?;
             // An answer to that letter answers what this one told of.
             connection
                 .prepare_cached(
@@ -214,6 +209,6 @@ fn over_with_it(connection: &Connection, key: &ParcelKey, state: &str, at: i64) 
             "UPDATE outbox SET state = ?4, done_at = ?5
               WHERE told_by = ?1 AND channel = ?2 AND recipient = ?3 AND state = 'told-by-another'",
         )?
-        .execute(params![key.letter, key.channel.word(), key.recipient, state, at])?;
+        .execute(params![key.letter, key.carrier.word(), key.recipient, state, at])?;
     Ok(())
 }

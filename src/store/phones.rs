@@ -21,7 +21,7 @@ pub struct Phone {
     /// Whose it is.
     pub name: String,
     /// When it was paired.
-    pub paired_at: Timestamp,
+    pub(crate) paired_at: Timestamp,
     /// When it last opened the page, to the hour.
     pub seen_at: Timestamp,
 }
@@ -110,7 +110,7 @@ impl Phones {
     ///
     /// # Errors
     /// When the store cannot be written.
-    pub fn offer(&mut self, code_hash: &[u8], now: Timestamp, until: Timestamp) -> Result<(), StoreError> {
+    pub(crate) fn offer(&mut self, code_hash: &[u8], now: Timestamp, until: Timestamp) -> Result<(), StoreError> {
         let put = || {
             self.connection.execute("DELETE FROM pairing WHERE until <= ?1", params![now.timestamp_millis()])?;
             self.connection.execute(
@@ -176,7 +176,7 @@ impl Phones {
     ///
     /// # Errors
     /// When the store cannot be written.
-    pub fn unpair(&mut self, name: &str) -> Result<bool, StoreError> {
+    pub(crate) fn unpair(&mut self, name: &str) -> Result<bool, StoreError> {
         let gone = self.connection.execute("DELETE FROM phone WHERE name = ?1 COLLATE NOCASE", params![name]);
         gone.map(|rows| rows > 0).map_err(explain(&self.path))
     }

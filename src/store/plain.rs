@@ -23,7 +23,7 @@ pub struct ReadMoment<'a> {
 #[derive(Clone, Debug, PartialEq)]
 pub struct ReadingRow {
     /// When we learnt of it.
-    pub heard_at: Timestamp,
+    pub(crate) heard_at: Timestamp,
     /// When it was measured, as we believe.
     pub measured_at: Timestamp,
     /// The sensor's id; it may have left the config.
@@ -33,13 +33,13 @@ pub struct ReadingRow {
     /// As heard.
     pub raw: f64,
     /// Unit of `raw`, as SenML (RFC 8428) writes it.
-    pub raw_unit: String,
+    pub(crate) raw_unit: String,
     /// Celsius, per cent, or litres for a reservoir; `None`: not believed.
     pub believed: Option<f64>,
     /// The flag it got.
     pub flag: Flag,
     /// Why it was doubted.
-    pub doubt: Option<Doubt>,
+    pub(crate) doubt: Option<Doubt>,
     /// The broker handed out an old message.
     pub retained: bool,
 }
@@ -65,7 +65,7 @@ impl Reader {
     /// Holds the file as it is now. Everything this reader looks up until the moment is
     /// dropped belongs to it; what needs a moment of its own (`history`, `events`) cannot
     /// be asked meanwhile.
-    pub fn moment(&self) -> Result<ReadMoment<'_>, StoreError> {
+    pub(crate) fn moment(&self) -> Result<ReadMoment<'_>, StoreError> {
         let hold = || -> rusqlite::Result<_> {
             let transaction = self.connection.unchecked_transaction()?;
             // SQLite takes its view with the first read.

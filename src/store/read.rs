@@ -51,7 +51,7 @@ pub struct Replayed {
     /// Events of sensors and quantities that have left the config.
     pub gone: u64,
     /// Events that could not be read: written by a newer build, or by hand.
-    pub unreadable: u64,
+    pub(crate) unreadable: u64,
 }
 
 /// Readings fetched at once: about a megabyte of memory, and a short read lock.
@@ -84,7 +84,7 @@ impl Reader {
 
     /// Opens a store that nobody can write to, nor beside it: what stands in the file itself,
     /// without a write-ahead log that may lie there. Only while no daemon writes.
-    pub fn open_unwritable(path: &Path, rules: &Rules) -> Result<Reader, StoreError> {
+    pub(crate) fn open_unwritable(path: &Path, rules: &Rules) -> Result<Reader, StoreError> {
         let explain = explain(path);
         let text = path.to_string_lossy().replace('%', "%25").replace('?', "%3f").replace('#', "%23");
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
@@ -156,10 +156,10 @@ impl Reader {
     }
 
     /// Readings after `after` up to a page's worth, and the other events of the same span.
-    fn page(&self, after: Position, end: Position) -> rusqlite::Result<Page> {
+    fn page(&self, after: Position, end: Position) -> rusqlite::Result<ReadPage> {
         // Both tables as they were at one moment, though the daemon writes.
         let moment = self.connection.unchecked_transaction()?;
-        let mut page = Page::default();
+        let mut page = ReadPage::default();
         let mut heard = self.connection.prepare_cached(
             "SELECT at, seq, series, raw, judged, claimed_lag FROM reading
               WHERE (at, seq) > (?1, ?2) AND at < ?3 ORDER BY at, seq LIMIT ?4",
@@ -205,7 +205,7 @@ impl Reader {
 }
 
 #[derive(Default)]
-struct Page {
+struct ReadPage {
     readings: Vec<(Position, What)>,
     others: Vec<(Position, What)>,
     /// The last reading, if there may be more after it.

@@ -45,7 +45,7 @@ enum Move {
 
 impl Store {
     /// The clock stands at `now`, and the record reaches beyond it: puts the record right.
-    pub fn put_right(&mut self, now: Timestamp) -> Result<PutRight, StoreError> {
+    pub(crate) fn put_right(&mut self, now: Timestamp) -> Result<PutRight, StoreError> {
         // Whatever was seen was seen at other times.
         StateFile::beside(&self.path).remove();
         let explain = super::error::explain(&self.path);
@@ -58,7 +58,7 @@ impl Store {
 
     /// Moves everything from `since` on, forward, by whole minutes: a run that began before
     /// its clock was set.
-    pub fn move_forward(&mut self, since: Timestamp, by: TimeDelta) -> Result<(), StoreError> {
+    pub(crate) fn move_forward(&mut self, since: Timestamp, by: TimeDelta) -> Result<(), StoreError> {
         StateFile::beside(&self.path).remove();
         let explain = super::error::explain(&self.path);
         let transaction =
@@ -71,7 +71,7 @@ impl Store {
     /// The latest time that retention may take for the present: `now`, unless fewer hours
     /// than `keep` have readings. A clock that runs away makes nothing old, and a clock
     /// that stood in 1970 did not make its readings old either.
-    pub fn lived_now(&self, now: Timestamp, keep: TimeDelta) -> Result<Timestamp, StoreError> {
+    pub(crate) fn lived_now(&self, now: Timestamp, keep: TimeDelta) -> Result<Timestamp, StoreError> {
         let cut = lived_cut(&self.connection, keep.num_hours()).map_err(self.explain())?;
         let lived = cut.and_then(Timestamp::from_timestamp_millis).and_then(|cut| cut.checked_add_signed(keep));
         Ok(lived.unwrap_or(Timestamp::UNIX_EPOCH).min(now))
@@ -79,7 +79,7 @@ impl Store {
 
     /// The latest time up to which minutes may be called finished: `now`, but not beyond
     /// the minute of the newest reading.
-    pub fn heard_until(&self, now: Timestamp) -> Result<Timestamp, StoreError> {
+    pub(crate) fn heard_until(&self, now: Timestamp) -> Result<Timestamp, StoreError> {
         let newest: Option<i64> =
             self.connection.query_row("SELECT max(at) FROM reading", [], |row| row.get(0)).map_err(self.explain())?;
         let heard = newest.and_then(|newest| Timestamp::from_timestamp_millis(newest + MINUTE_MS));

@@ -23,7 +23,7 @@ pub struct Replies {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct MailboxPosition {
     /// UIDVALIDITY: under another one the numbers mean other mails.
-    pub validity: u32,
+    pub(crate) validity: u32,
     /// The highest UID that was looked at.
     pub uid: u32,
     /// When.
@@ -91,7 +91,7 @@ impl Replies {
 
     /// Notes how far a mailbox was read. Before a mail is parsed, so that one that brings
     /// the program down does not do so again.
-    pub fn move_to(&mut self, mailbox: &str, position: MailboxPosition) -> Result<(), StoreError> {
+    pub(crate) fn move_to(&mut self, mailbox: &str, position: MailboxPosition) -> Result<(), StoreError> {
         self.read(|connection| {
             connection.execute(
                 "INSERT OR REPLACE INTO mailbox (name, validity, uid, at) VALUES (?1, ?2, ?3, ?4)",
@@ -102,7 +102,7 @@ impl Replies {
     }
 
     /// The mail of ours that has one of these Message-IDs, without angle brackets.
-    pub fn mail_of_ids(&self, ids: &[String]) -> Result<Option<SentMail>, StoreError> {
+    pub(crate) fn mail_of_ids(&self, ids: &[String]) -> Result<Option<SentMail>, StoreError> {
         for id in ids {
             let found = self.read(|connection| {
                 connection
@@ -117,7 +117,7 @@ impl Replies {
     }
 
     /// The mails since `since` to this recipient, newest first: one of them may carry a code.
-    pub fn mails_to(&self, recipient: &str, since: Timestamp) -> Result<Vec<SentMail>, StoreError> {
+    pub(crate) fn mails_to(&self, recipient: &str, since: Timestamp) -> Result<Vec<SentMail>, StoreError> {
         self.read(|connection| {
             connection
                 .prepare_cached(&format!(
@@ -130,7 +130,7 @@ impl Replies {
 
     /// The alarms a letter told of; with those of letters that waited so long that this one
     /// tells them too.
-    pub fn alarms_of(&self, letter: &str) -> Result<Vec<AlarmKey>, StoreError> {
+    pub(crate) fn alarms_of(&self, letter: &str) -> Result<Vec<AlarmKey>, StoreError> {
         self.read(|connection| {
             let mut statement = connection
                 .prepare_cached(
@@ -214,7 +214,7 @@ impl Replies {
     /// Notes that a reply is answered by a letter of ours, which tells of the same alarms as
     /// the letter that was answered; unless more than `most` were since `since`. Returns
     /// whether it may be written.
-    pub fn may_answer(
+    pub(crate) fn may_answer(
         &mut self,
         reply: i64,
         at: Timestamp,
@@ -267,7 +267,7 @@ fn sent_mail(row: &rusqlite::Row<'_>) -> rusqlite::Result<SentMail> {
 
 impl Reader {
     /// How many replies of this span were not taken, for want of a mark or of a known address.
-    pub fn refused_replies(&self, from: Timestamp, until: Timestamp) -> Result<u32, StoreError> {
+    pub(crate) fn refused_replies(&self, from: Timestamp, until: Timestamp) -> Result<u32, StoreError> {
         self.connection
             .query_row(
                 "SELECT count(*) FROM reply WHERE at >= ?1 AND at < ?2 AND fate IN ('no-mark', 'stranger')",

@@ -39,7 +39,7 @@ impl Reserve {
     }
 
     /// Gives the room to the store.
-    pub fn give_up(self) {
+    pub(crate) fn give_up(self) {
         if let Err(error) = std::fs::remove_file(&self.path) {
             tracing::warn!(%error, "the reserve could not be given up");
         }

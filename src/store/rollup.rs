@@ -57,7 +57,7 @@ impl Store {
 
     /// Gives up to a megabyte of free pages back to the disk, if a good part of the
     /// file is free. Returns whether there is more to give back.
-    pub fn shrink(&mut self) -> Result<bool, StoreError> {
+    pub(crate) fn shrink(&mut self) -> Result<bool, StoreError> {
         let step = || {
             let count =
                 |name: &str| self.connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get::<_, i64>(0));

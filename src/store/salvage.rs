@@ -13,26 +13,26 @@ use std::path::{Path, PathBuf};
 
 /// A table, and the columns that order it without sorting. The last but `seq` and `nth` is
 /// a number that reading can go on from.
-struct Table {
+struct SalvagedTable {
     name: &'static str,
     key: &'static [&'static str],
     /// The column to jump in; `None`: the table is small and its key is text.
     jump: Option<&'static str>,
 }
 
-const fn table(name: &'static str, key: &'static [&'static str], jump: &'static str) -> Table {
-    Table { name, key, jump: Some(jump) }
+const fn table(name: &'static str, key: &'static [&'static str], jump: &'static str) -> SalvagedTable {
+    SalvagedTable { name, key, jump: Some(jump) }
 }
 
 /// Small ones first, so that a disk that fills up meanwhile has the words.
-const TABLES: [Table; 16] = [
+const TABLES: [SalvagedTable; 16] = [
     table("series", &["id"], "id"),
     table("journal", &["number"], "number"),
     table("event", &["at", "seq"], "at"),
     table("letter", &["rowid"], "rowid"),
     table("outbox", &["rowid"], "rowid"),
-    Table { name: "letter_alarm", key: &["letter", "kind", "subject"], jump: None },
-    Table { name: "mailbox", key: &["name"], jump: None },
+    SalvagedTable { name: "letter_alarm", key: &["letter", "kind", "subject"], jump: None },
+    SalvagedTable { name: "mailbox", key: &["name"], jump: None },
     table("reply", &["id"], "id"),
     table("alarm", &["at", "seq", "nth"], "at"),
     table("minute", &["series", "minute"], "minute"),
@@ -40,7 +40,7 @@ const TABLES: [Table; 16] = [
     table("delivery", &["packet_id"], "packet_id"),
     table("inbox", &["id"], "id"),
     table("phone", &["id"], "id"),
-    Table { name: "meta", key: &["key"], jump: None },
+    SalvagedTable { name: "meta", key: &["key"], jump: None },
     table("reading", &["at", "seq"], "at"),
 ];
 
@@ -171,7 +171,7 @@ fn columns_of(connection: &Connection, table: &str) -> rusqlite::Result<Vec<Stri
 fn copy_round(
     source: &Connection,
     into: &mut Connection,
-    (found, table): (&str, &Table),
+    (found, table): (&str, &SalvagedTable),
     columns: &[String],
     of: &str,
 ) -> rusqlite::Result<u64> {
@@ -186,7 +186,7 @@ fn copy_round(
         if part.whole {
             return Ok(copied);
         }
-        let probe = Probe { source, table: found, of, jump };
+        let probe = GapProbe { source, table: found, of, jump };
         let next = match part.last {
             Some(last) => probe.behind(last.max(from)),
             None if from == i64::MIN => probe.first(),
@@ -200,17 +200,17 @@ fn copy_round(
 }
 
 /// Looks for the next place in a table that can be read.
-struct Probe<'a> {
+struct GapProbe<'a> {
     source: &'a Connection,
     table: &'a str,
     of: &'a str,
     jump: &'a str,
 }
 
-impl Probe<'_> {
+impl GapProbe<'_> {
     /// Whether reading can begin at `from`; nothing behind it counts as readable.
     fn is_readable(&self, from: i64) -> bool {
-        let Probe { table, of, jump, .. } = self;
+        let GapProbe { table, of, jump, .. } = self;
         let sql = format!("SELECT {jump} FROM {table} WHERE {of}{jump} >= {from} ORDER BY {jump} LIMIT 1");
         self.source.query_row(&sql, [], |row| row.get::<_, i64>(0)).optional().is_ok()
     }
@@ -232,7 +232,7 @@ impl Probe<'_> {
 
     /// The first readable place of a table whose beginning is broken, seen from its end.
     fn first(&self) -> Option<i64> {
-        let Probe { table, of, jump, .. } = self;
+        let GapProbe { table, of, jump, .. } = self;
         let of = if of.is_empty() { String::new() } else { format!("WHERE {of}true ") };
         let sql = format!("SELECT {jump} FROM {table} {of}ORDER BY {jump} DESC LIMIT 1");
         let last: i64 = self.source.query_row(&sql, [], |row| row.get(0)).optional().ok()??;
@@ -263,7 +263,7 @@ impl Probe<'_> {
 }
 
 /// What one stretch gave.
-struct Part {
+struct SalvagedPart {
     rows: u64,
     /// The end was reached.
     whole: bool,
@@ -275,14 +275,14 @@ struct Part {
 fn copy(
     source: &Connection,
     into: &mut Connection,
-    (found, table): (&str, &Table),
+    (found, table): (&str, &SalvagedTable),
     columns: &[String],
     which: &str,
     jump: &str,
-) -> rusqlite::Result<Part> {
+) -> rusqlite::Result<SalvagedPart> {
     let list = columns.join(", ");
     let name = table.name;
-    let mut part = Part { rows: 0, whole: false, last: None };
+    let mut part = SalvagedPart { rows: 0, whole: false, last: None };
     let select = format!("SELECT {list}, {jump} FROM {found} WHERE {which} ORDER BY {}", table.key.join(", "));
     let Ok(mut select) = source.prepare(&select) else { return Ok(part) };
     let places = vec!["?"; columns.len()].join(", ");

@@ -40,14 +40,14 @@ impl Seal {
     }
 
     /// Somebody is about to write.
-    pub fn take_off(&self) {
+    pub(super) fn take_off(&self) {
         // Mostly there is none.
         let _ = std::fs::remove_file(&self.path);
     }
 
     /// How the file is found, and takes the seal off. Only before anybody opens the file:
     /// closing it here would drop SQLite's locks.
-    pub fn find(&self) -> SealFound {
+    pub(crate) fn find(&self) -> SealFound {
         let Ok(sealed) = std::fs::read_to_string(&self.path) else { return SealFound::None };
         self.take_off();
         // A log beside it means that somebody went on writing.

@@ -96,7 +96,7 @@ pub struct KeptState<'a> {
 
 /// Why a state is thrown away.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum Doubt {
+pub enum StateDoubt {
     /// Cut off, changed, or never one of ours.
     #[error("it is not whole")]
     NotWhole,
@@ -122,20 +122,20 @@ impl<'a> KeptState<'a> {
     ///
     /// # Errors
     /// When they are not a whole state of this build.
-    pub fn parse(file: &'a [u8]) -> Result<KeptState<'a>, Doubt> {
-        let (body, summed) = file.split_last_chunk::<8>().ok_or(Doubt::NotWhole)?;
-        let (magic, rest) = body.split_first_chunk::<16>().ok_or(Doubt::NotWhole)?;
+    pub fn parse(file: &'a [u8]) -> Result<KeptState<'a>, StateDoubt> {
+        let (body, summed) = file.split_last_chunk::<8>().ok_or(StateDoubt::NotWhole)?;
+        let (magic, rest) = body.split_first_chunk::<16>().ok_or(StateDoubt::NotWhole)?;
         if magic != MAGIC || sum(body) != u64::from_le_bytes(*summed) {
-            return Err(Doubt::NotWhole);
+            return Err(StateDoubt::NotWhole);
         }
-        let (build, rest) = rest.split_first_chunk::<16>().ok_or(Doubt::NotWhole)?;
+        let (build, rest) = rest.split_first_chunk::<16>().ok_or(StateDoubt::NotWhole)?;
         if build != BUILD {
-            return Err(Doubt::OtherBuild);
+            return Err(StateDoubt::OtherBuild);
         }
-        let (at, rest) = rest.split_first_chunk().ok_or(Doubt::NotWhole)?;
-        let (seq, rest) = rest.split_first_chunk().ok_or(Doubt::NotWhole)?;
-        let (record, remembered) = rest.split_first_chunk().ok_or(Doubt::NotWhole)?;
-        let at = Timestamp::from_timestamp_millis(i64::from_le_bytes(*at)).ok_or(Doubt::NotWhole)?;
+        let (at, rest) = rest.split_first_chunk().ok_or(StateDoubt::NotWhole)?;
+        let (seq, rest) = rest.split_first_chunk().ok_or(StateDoubt::NotWhole)?;
+        let (record, remembered) = rest.split_first_chunk().ok_or(StateDoubt::NotWhole)?;
+        let at = Timestamp::from_timestamp_millis(i64::from_le_bytes(*at)).ok_or(StateDoubt::NotWhole)?;
         let taken_in = (at, u32::from_le_bytes(*seq));
         Ok(KeptState { taken_in, record: u64::from_le_bytes(*record), remembered })
     }
@@ -144,9 +144,9 @@ impl<'a> KeptState<'a> {
     ///
     /// # Errors
     /// When it obeyed others.
-    pub fn engine(&self, rules: &Arc<Rules>) -> Result<Engine, Doubt> {
-        let engine: Engine = rmp_serde::from_slice(self.remembered).map_err(|_| Doubt::NotWhole)?;
-        engine.under(rules).ok_or(Doubt::OtherRules)
+    pub fn engine(&self, rules: &Arc<Rules>) -> Result<Engine, StateDoubt> {
+        let engine: Engine = rmp_serde::from_slice(self.remembered).map_err(|_| StateDoubt::NotWhole)?;
+        engine.under(rules).ok_or(StateDoubt::OtherRules)
     }
 }
 
@@ -172,13 +172,13 @@ impl Reader {
         let Some(file) = StateFile::beside(&self.path).read() else { return Ok(None) };
         let resume = |kept: KeptState<'_>| {
             if kept.taken_in.0 > now {
-                return Ok(Err(Doubt::Future));
+                return Ok(Err(StateDoubt::Future));
             }
             if now - kept.taken_in.0 > KEEPS {
-                return Ok(Err(Doubt::Old));
+                return Ok(Err(StateDoubt::Old));
             }
             if sum_of_record(&self.connection, kept.taken_in)? != kept.record {
-                return Ok(Err(Doubt::OtherRecord));
+                return Ok(Err(StateDoubt::OtherRecord));
             }
             Ok(kept.engine(rules).map(|engine| (engine, kept.taken_in)))
         };

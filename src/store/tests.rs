@@ -11,7 +11,7 @@ mod redate;
 mod replay;
 mod replies;
 
-use super::{Opening, Reader, Record, Store};
+use super::{Opening, Reader, Record, Store, StoredOutcome};
 use crate::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Evidence, Harm, Priority};
 use crate::engine::event::{Effect, Event, Grade, What};
 use crate::engine::quality::judge::Judge;
@@ -125,6 +125,11 @@ fn heard(channel: u16, value: f64) -> RawReading {
 fn reading(rules: &Rules, at: Timestamp, seq: u32, raw: RawReading) -> Record {
     let judgement = Judge::new(rules, raw.channel).judge(at, raw);
     Record::of(Event { at, what: What::Reading(raw) }, seq, vec![Effect::Judged(judgement)])
+}
+
+/// What became of a parcel, written down by itself.
+fn note(store: &Store, outcome: &StoredOutcome, at: Timestamp) {
+    super::outbox::note(&store.connection, outcome, at).unwrap();
 }
 
 fn happening(at: Timestamp, seq: u32, what: What) -> Record {

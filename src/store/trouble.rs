@@ -26,11 +26,11 @@ pub struct Trouble {
     /// What is wrong with it.
     pub error: String,
     /// Readings in memory alone.
-    pub unsaved: u64,
+    pub(crate) unsaved: u64,
     /// Readings given up.
     pub lost: u64,
     /// What was written before cannot be read.
-    pub without_past: bool,
+    pub(crate) without_past: bool,
     /// The alarms that stand.
     pub alarms: Vec<TroubleAlarm>,
 }
@@ -65,7 +65,7 @@ impl TroubleFile {
     }
 
     /// Shows it, if a while has passed since it was last shown.
-    pub fn show(&mut self, trouble: &Trouble) {
+    pub(crate) fn show(&mut self, trouble: &Trouble) {
         if self.shown.is_some_and(|shown| (trouble.at - shown).abs() < SHOW_EVERY) {
             return;
         }

@@ -5,7 +5,7 @@ use super::delivered::{self, StoredDelivery};
 use super::encode::{belief, encode, encode_notes, pack_judgement};
 use super::error::{StoreError, explain};
 use super::inbox::{self, InboxAnswer};
-use super::outbox::{self, Outcome};
+use super::outbox::{self, StoredOutcome};
 use super::{Store, replies, rollup};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, Grade, Judgement, What};
@@ -32,7 +32,7 @@ pub struct Record {
     /// is left as it is, and so are its parcels.
     pub letters: Vec<(Letter, Vec<Parcel>)>,
     /// What lamps are told of it, besides letters.
-    pub parcels: Vec<Parcel>,
+    pub(crate) parcels: Vec<Parcel>,
     /// The message itself, when it was no reading.
     pub rejected: Option<Rejected>,
     /// The MQTT message it came in.
@@ -40,7 +40,7 @@ pub struct Record {
     /// The inbox item it came from and what to say to it.
     pub inbox: Option<InboxAnswer>,
     /// What became of parcels, to be known together with the event that tells the engine.
-    pub outcomes: Vec<Outcome>,
+    pub(crate) outcomes: Vec<StoredOutcome>,
 }
 
 /// A message that was no reading.
@@ -90,7 +90,7 @@ impl Store {
 
     /// The same, and in the same transaction forgets messages that cannot be delivered
     /// again: these, or all that were known before.
-    pub fn commit_and_forget<'r>(
+    pub(crate) fn commit_and_forget<'r>(
         &mut self,
         records: impl IntoIterator<Item = &'r Record>,
         all: bool,
@@ -131,14 +131,14 @@ struct Writing<'a, F: Fn(rusqlite::Error) -> StoreError> {
 
 /// Where a record stands in the order of everything.
 #[derive(Clone, Copy)]
-struct Position {
+struct RecordOrder {
     at: i64,
     seq: u32,
 }
 
 impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
     fn record(&mut self, record: &Record) -> Result<(), StoreError> {
-        let position = Position { at: record.event.at.timestamp_millis(), seq: record.seq };
+        let position = RecordOrder { at: record.event.at.timestamp_millis(), seq: record.seq };
         let own = match &record.event.what {
             What::Reading(raw) => self.reading(position, record, raw)?,
             // A start passes over the minutes in which nobody watched. A minute that was judged,
@@ -175,7 +175,12 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
     }
 
     /// Writes the reading and returns the index of its own judgement among the effects.
-    fn reading(&mut self, position: Position, record: &Record, raw: &RawReading) -> Result<Option<usize>, StoreError> {
+    fn reading(
+        &mut self,
+        position: RecordOrder,
+        record: &Record,
+        raw: &RawReading,
+    ) -> Result<Option<usize>, StoreError> {
         // The last that fits: an earlier one with the very same numbers is a second thought.
         let own = record.effects.iter().rposition(|effect| matches!(effect, Effect::Judged(it) if it.raw == *raw));
         let (judged, believed, believed_lag) = match own.map(|index| &record.effects[index]) {
@@ -209,7 +214,7 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
         Ok(own)
     }
 
-    fn event(&self, position: Position, what: &What) -> rusqlite::Result<()> {
+    fn event(&self, position: RecordOrder, what: &What) -> rusqlite::Result<()> {
         if let Some(encoded) = encode(what, self.rules) {
             self.connection
                 .prepare_cached("INSERT OR IGNORE INTO event (at, seq, kind, body) VALUES (?1, ?2, ?3, ?4)")?
@@ -227,7 +232,7 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
         Ok(())
     }
 
-    fn effects(&self, position: Position, record: &Record, own: Option<usize>) -> Result<(), StoreError> {
+    fn effects(&self, position: RecordOrder, record: &Record, own: Option<usize>) -> Result<(), StoreError> {
         let mut alarms = 0;
         for (index, effect) in record.effects.iter().enumerate() {
             match effect {
@@ -267,13 +272,13 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
     }
 
     /// An earlier reading of the channel is judged again, e.g. a jump that the next reading confirmed.
-    fn second_thought(&self, position: Position, judgement: &Judgement) -> Result<(), StoreError> {
+    fn second_thought(&self, position: RecordOrder, judgement: &Judgement) -> Result<(), StoreError> {
         let raw = &judgement.raw;
         let series = self.series.of(raw.channel)?;
         self.judge_again(position, series, judgement).map_err(self.explain)
     }
 
-    fn judge_again(&self, position: Position, series: i64, judgement: &Judgement) -> rusqlite::Result<()> {
+    fn judge_again(&self, position: RecordOrder, series: i64, judgement: &Judgement) -> rusqlite::Result<()> {
         let raw = &judgement.raw;
         let found: Option<(i64, u32)> = self
             .connection
@@ -310,7 +315,7 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
         }
     }
 
-    fn alarm(&self, position: Position, nth: usize, change: &AlarmChange, text: &str) -> rusqlite::Result<()> {
+    fn alarm(&self, position: RecordOrder, nth: usize, change: &AlarmChange, text: &str) -> rusqlite::Result<()> {
         self.connection
             .prepare_cached(
                 "INSERT OR IGNORE INTO alarm (at, seq, nth, kind, subject, since, state, before, priority,
@@ -341,7 +346,7 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
         Ok(())
     }
 
-    fn garbled(&self, position: Position, what: &What, rejected: &Rejected) -> rusqlite::Result<()> {
+    fn garbled(&self, position: RecordOrder, what: &What, rejected: &Rejected) -> rusqlite::Result<()> {
         let reason = match what {
             What::Garbled { reason, .. } => reason.word(),
             What::NoValue(_) => "no-value",

@@ -54,7 +54,7 @@ pub struct LetterLine {
     /// The plain text.
     pub text: String,
     /// Its mails. All zero when they have left the store after 90 days.
-    pub progress: LetterProgress,
+    pub(crate) progress: LetterProgress,
 }
 
 /// A message that was no reading.
@@ -78,9 +78,9 @@ pub struct Counts {
     /// Single readings.
     pub readings: u64,
     /// When the first of them was heard.
-    pub first_reading: Option<Timestamp>,
+    pub(super) first_reading: Option<Timestamp>,
     /// When the last of them was heard.
-    pub last_reading: Option<Timestamp>,
+    pub(super) last_reading: Option<Timestamp>,
     /// Minute means.
     pub minutes: u64,
     /// Journal entries.
@@ -88,9 +88,9 @@ pub struct Counts {
     /// Letters.
     pub letters: u64,
     /// Mails that wait.
-    pub waiting_mails: u64,
+    waiting_mails: u64,
     /// Mails that were given up.
-    pub failed_mails: u64,
+    failed_mails: u64,
     /// Inbox items the daemon has not taken yet.
     pub inbox: u64,
 }
@@ -112,7 +112,7 @@ impl Reader {
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub fn journal_before(&self, before: i64, limit: u32) -> Result<Vec<JournalLine>, StoreError> {
+    pub(crate) fn journal_before(&self, before: i64, limit: u32) -> Result<Vec<JournalLine>, StoreError> {
         let sql = format!(
             "SELECT number, at, body, refused, struck_by, note FROM journal WHERE number < ?1 ORDER BY number DESC LIMIT {limit}"
         );
@@ -179,7 +179,7 @@ impl Reader {
     }
 
     /// When the first and the last reading were heard; `None`: none is kept.
-    pub fn readings_span(&self) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
+    pub(crate) fn readings_span(&self) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
         let read = || -> rusqlite::Result<Option<(i64, i64)>> {
             let ends = "SELECT (SELECT min(at) FROM reading), (SELECT max(at) FROM reading)";
             let ends = self

@@ -26,7 +26,7 @@ pub fn help() -> String {
 }
 
 /// A line as it is typed, in words; what stands in quotes is one word.
-pub fn words_of(line: &str) -> Vec<String> {
+pub(crate) fn words_of(line: &str) -> Vec<String> {
     let mut words = vec![String::new()];
     let mut quoted = false;
     for letter in line.trim().chars() {

@@ -7,7 +7,7 @@ use crate::journal::{Did, Entry, Sowing, Target};
 
 /// Puts the names in an entry into the spelling of the settings, and of the trays that grow.
 /// A name that nothing has stays as it was written; the engine says what there is.
-pub fn as_known(entry: &mut Entry, rules: &Rules, growing: &[&str]) {
+pub(crate) fn as_known(entry: &mut Entry, rules: &Rules, growing: &[&str]) {
     let places: Vec<(&str, &str)> = rules.places.iter().map(|place| (&*place.id, &*place.name)).collect();
     let tanks: Vec<(&str, &str)> = rules.reservoirs.iter().map(|tank| (&*tank.id, &*tank.name)).collect();
     let trays: Vec<(&str, &str)> = growing.iter().map(|name| (*name, *name)).collect();

@@ -38,7 +38,7 @@ enum Fact {
 }
 
 /// What one kind of entry holds.
-struct Holds {
+struct EntryFields {
     did: &'static str,
     /// Without these it says nothing.
     needs: &'static [&'static str],
@@ -47,8 +47,8 @@ struct Holds {
 
 const TARGET: [(&str, Fact); 2] = [("tray", Fact::Name), ("place", Fact::Name)];
 
-const HOLDS: [Holds; 13] = [
-    Holds {
+const HOLDS: [EntryFields; 13] = [
+    EntryFields {
         did: "sow",
         needs: &["tray", "place"],
         facts: &[
@@ -62,30 +62,30 @@ const HOLDS: [Holds; 13] = [
             ("medium", Fact::Name),
         ],
     },
-    Holds { did: "unweight", needs: &[], facts: &TARGET },
-    Holds { did: "uncover", needs: &[], facts: &TARGET },
-    Holds { did: "light", needs: &[], facts: &TARGET },
-    Holds { did: "water", needs: &[], facts: &[TARGET[0], TARGET[1], ("ml_per_tray", Fact::Millilitres)] },
-    Holds { did: "mist", needs: &[], facts: &TARGET },
-    Holds { did: "refill", needs: &[], facts: &[("reservoir", Fact::Name), ("litres", Fact::Litres)] },
-    Holds { did: "move", needs: &["tray", "place"], facts: &TARGET },
-    Holds { did: "look", needs: &[], facts: &[TARGET[0], TARGET[1], ("note", Fact::Words)] },
-    Holds {
+    EntryFields { did: "unweight", needs: &[], facts: &TARGET },
+    EntryFields { did: "uncover", needs: &[], facts: &TARGET },
+    EntryFields { did: "light", needs: &[], facts: &TARGET },
+    EntryFields { did: "water", needs: &[], facts: &[TARGET[0], TARGET[1], ("ml_per_tray", Fact::Millilitres)] },
+    EntryFields { did: "mist", needs: &[], facts: &TARGET },
+    EntryFields { did: "refill", needs: &[], facts: &[("reservoir", Fact::Name), ("litres", Fact::Litres)] },
+    EntryFields { did: "move", needs: &["tray", "place"], facts: &TARGET },
+    EntryFields { did: "look", needs: &[], facts: &[TARGET[0], TARGET[1], ("note", Fact::Words)] },
+    EntryFields {
         did: "harvest",
         needs: &["tray"],
         facts: &[TARGET[0], ("grams", Fact::Grams), ("grams_per_tray", Fact::Grams), ("note", Fact::Words)],
     },
-    Holds {
+    EntryFields {
         did: "discard",
         needs: &["tray"],
         facts: &[TARGET[0], ("reason", Fact::Reason), ("share", Fact::Percent), ("note", Fact::Words)],
     },
-    Holds { did: "note", needs: &["text"], facts: &[("text", Fact::Words), TARGET[0], ("photo", Fact::Words)] },
-    Holds { did: "strike", needs: &["entry"], facts: &[("entry", Fact::Whole), ("note", Fact::Words)] },
+    EntryFields { did: "note", needs: &["text"], facts: &[("text", Fact::Words), TARGET[0], ("photo", Fact::Words)] },
+    EntryFields { did: "strike", needs: &["entry"], facts: &[("entry", Fact::Whole), ("note", Fact::Words)] },
 ];
 
 /// The verbs with an example each, as the help prints them.
-pub const EXAMPLES: [(&str, &str); 13] = [
+pub(crate) const EXAMPLES: [(&str, &str); 13] = [
     ("sow", "K12 rack-b broccoli 24g x6    or: sow K12 rack-b blend=broccoli,kale,radish 24g x6 lot=L7 medium=coir"),
     ("unweight", "K12                      the weight comes off"),
     ("uncover", "K12                       the cover comes off, into the light"),
@@ -111,7 +111,7 @@ fn example(did: &str) -> &'static str {
 ///
 /// # Errors
 /// A sentence that names the word, and what to write.
-pub fn from_json(text: &str) -> Result<Entry, String> {
+pub(crate) fn from_json(text: &str) -> Result<Entry, String> {
     match serde_json::from_str::<Once>(text) {
         Ok(Once(said)) => from_object(said),
         Err(error) if error.is_data() => Err("an entry is one JSON object, in braces, each name once in it".to_owned()),
@@ -124,7 +124,7 @@ pub fn from_json(text: &str) -> Result<Entry, String> {
 ///
 /// # Errors
 /// A sentence that names the word, and what to write.
-pub fn from_object(said: Map<String, Value>) -> Result<Entry, String> {
+pub(crate) fn from_object(said: Map<String, Value>) -> Result<Entry, String> {
     let did = match said.get("did") {
         Some(Value::String(did)) => did.trim().to_lowercase(),
         _ => return Err("it does not say what was done; write \"did\", such as \"did\":\"water\"".to_owned()),
@@ -194,7 +194,7 @@ impl<'de> Deserialize<'de> for Once {
     }
 }
 
-fn nothing_it_holds(holds: &Holds, name: &str) -> String {
+fn nothing_it_holds(holds: &EntryFields, name: &str) -> String {
     let names = holds.facts.iter().map(|(name, _)| *name).chain(["at", "by", "ml", "seed", "lot", "each"]);
     let near = closest_word(&name.to_lowercase(), names).filter(|near| *near != name);
     let near = near.map_or(".".to_owned(), |near| format!("; did you mean {near}?"));

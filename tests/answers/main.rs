@@ -21,7 +21,7 @@ use room::{Room, broker, publish, retained, wait_for};
 use serde_json::Value;
 use traywarden::engine::event::{Event, LetterKind, What};
 use traywarden::marks::MarkKey;
-use traywarden::notify::channel::Channel;
+use traywarden::notify::carrier::Carrier;
 use traywarden::notify::letter::Letter as Written;
 use traywarden::notify::postman::Postman;
 use traywarden::store::{Record, Store};

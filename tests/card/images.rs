@@ -6,7 +6,7 @@ use crate::traced::Call;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
-use traywarden::demo::random::SplitMix64;
+use traywarden::random::SplitMix64;
 
 /// A card writes whole sectors.
 const SECTOR: usize = 512;

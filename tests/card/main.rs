@@ -15,7 +15,7 @@ use images::{Card, Lies};
 use std::collections::BTreeSet;
 use std::path::Path;
 use traced::{Call, Failure, errors_of_a_commit, traced};
-use traywarden::demo::random::SplitMix64;
+use traywarden::random::SplitMix64;
 use traywarden::store::{Newest, Opening, Store};
 use writer::{Ended, contents, expected};
 

@@ -10,7 +10,7 @@ use std::sync::{Arc, OnceLock};
 use traywarden::engine::Engine;
 use traywarden::engine::event::{Effect, Event, Garbled, LetterKind, What};
 use traywarden::engine::rules::Rules;
-use traywarden::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
+use traywarden::notify::letter::{CarrierName, Letter, Parcel, ParcelKey};
 use traywarden::reading::{ChannelId, RawReading, SensorId};
 use traywarden::store::{Newest, Record, Rejected, Store, StoredDelivery};
 use traywarden::units::Timestamp;
@@ -111,7 +111,7 @@ fn shells_add(record: &mut Record, packet_id: u16) {
                 };
                 let key = ParcelKey {
                     letter: letter.id.clone(),
-                    channel: ChannelName::Mail,
+                    carrier: CarrierName::Mail,
                     recipient: "grower@saltmarsh.example".into(),
                 };
                 // As long as a mail with a picture.

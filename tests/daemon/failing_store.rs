@@ -1,5 +1,6 @@
 //! A store that says no: the watch goes on, says so, and forgets nothing it can keep.
 
+use crate::broker_server::Server;
 use crate::mail_server::MailServer;
 use crate::room::{Room, air, broker, publish, retained, wait_for};
 use crate::small_disk::SmallDisk;
@@ -13,6 +14,18 @@ pub fn room_on(broker: u16, mail: Option<&MailServer>, megabytes: u32) -> (Room,
     room.edit("path = \"room.db\"", "path = \"card/room.db\"");
     room.edit("[alarm.reservoir-empty]", "[alarm.store-failing]\noff_delay = \"0 s\"\n[alarm.reservoir-empty]");
     room.store = room.folder.path().join("card/room.db");
+    (room, disk)
+}
+
+/// The same after a reading that was saved and a hundred that could not be.
+fn room_with_a_full_disk(broker: &Server) -> (Room, SmallDisk) {
+    let (mut room, disk) = room_on(broker.port, None, 3);
+    room.start(broker);
+    publish(broker.port, &[air(0)]);
+    wait_for("the first reading", || (room.stored("temperature").0 == 1).then_some(()));
+    disk.fill();
+    publish(broker.port, &(1..=100).map(air).collect::<Vec<_>>());
+    wait_for("readings in memory alone", || room.now().contains("nothing can be saved").then_some(()));
     (room, disk)
 }
 
@@ -55,13 +68,7 @@ fn with_a_full_disk_readings_are_heard_judged_told_and_saved_later() {
 #[test]
 fn new_settings_wait_for_a_store_that_fails_and_lose_nothing() {
     let broker = broker();
-    let (mut room, disk) = room_on(broker.port, None, 3);
-    room.start(&broker);
-    publish(broker.port, &[air(0)]);
-    wait_for("the first reading", || (room.stored("temperature").0 == 1).then_some(()));
-    disk.fill();
-    publish(broker.port, &(1..=100).map(air).collect::<Vec<_>>());
-    wait_for("readings in memory alone", || room.now().contains("nothing can be saved").then_some(()));
+    let (room, disk) = room_with_a_full_disk(&broker);
     // By then the broker has been answered: what it was answered for comes never again.
     wait_for("the lamp", || retained(broker.port, STORE_LAMP).contains("unacknowledged").then_some(()));
     room.edit("loft/rack-a/air", "loft/rack-a/new");
@@ -78,13 +85,7 @@ fn new_settings_wait_for_a_store_that_fails_and_lose_nothing() {
 #[test]
 fn a_store_that_fails_can_be_left_for_another_disk_without_a_loss() {
     let broker = broker();
-    let (mut room, disk) = room_on(broker.port, None, 3);
-    room.start(&broker);
-    publish(broker.port, &[air(0)]);
-    wait_for("the first reading", || (room.stored("temperature").0 == 1).then_some(()));
-    disk.fill();
-    publish(broker.port, &(1..=100).map(air).collect::<Vec<_>>());
-    wait_for("readings in memory alone", || room.now().contains("nothing can be saved").then_some(()));
+    let (mut room, _disk) = room_with_a_full_disk(&broker);
     room.edit("path = \"card/room.db\"", "path = \"room.db\"");
     room.store = room.folder.path().join("room.db");
     room.signal("-HUP");

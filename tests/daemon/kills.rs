@@ -6,7 +6,7 @@ use crate::mail_server::MailServer;
 use crate::room::{Room, broker, open_read_only, publish, wait_for};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
-use traywarden::demo::random::SplitMix64;
+use traywarden::random::SplitMix64;
 
 const EMPTY: &str = "385";
 const FULL: &str = "150";

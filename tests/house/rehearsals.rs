@@ -118,12 +118,12 @@ struct Latest(chrono::DateTime<chrono::Utc>);
 impl traywarden::rehearse::Teller for &mut Latest {
     fn reported(
         &mut self,
-        reported: traywarden::rehearse::Reported<'_>,
+        reported: traywarden::rehearse::Rehearsed<'_>,
     ) -> Result<(), traywarden::rehearse::RehearsalError> {
         let at = match reported {
-            traywarden::rehearse::Reported::Letter(facts) => facts.at,
-            traywarden::rehearse::Reported::Alarm(change) => change.at,
-            traywarden::rehearse::Reported::Refused { .. } => return Ok(()),
+            traywarden::rehearse::Rehearsed::Letter(facts) => facts.at,
+            traywarden::rehearse::Rehearsed::Alarm(change) => change.at,
+            traywarden::rehearse::Rehearsed::Refused { .. } => return Ok(()),
         };
         self.0 = self.0.max(at);
         Ok(())

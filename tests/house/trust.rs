@@ -352,7 +352,8 @@ fn a_probe_on_a_window_tells_of_the_window_and_not_of_the_air() {
     // What drips on leaves keeps them wet: harm from when they were so for as long as infection needs.
     let needed = place.mold.expect("a tray in light").needed.expect("22 °C suits the fungus");
     let wet_for = (raised[0].harm.expect("a probe knows").early - raised[0].since).num_minutes() as f64 / 60.0;
-    assert!((wet_for - needed).abs() < 0.2 && needed > 4.0, "{wet_for} {needed}");
+    // The alarm is raised by the minute, leaves are looked at every ten.
+    assert!((wet_for - needed).abs() < 0.3 && needed > 4.0, "{wet_for} {needed}");
     let day = &room.engine.digest_facts(false).places[0].surfaces[0];
     assert!((day.hours_wet - 4.0).abs() < 0.1 && (day.hours_damp - 6.0).abs() < 0.1, "{day:?}");
     assert!(room.raised(AlarmKind::SensorDrift).is_empty(), "a window is no sister of the air");
@@ -381,7 +382,7 @@ fn harm_may_begin_the_sooner_the_less_a_sensor_is_good_for() {
             &format!("{{ pointer = \"/t\", unit = \"Cel\", accuracy = {accuracy} }}"),
         );
         let mut room = Room::of(&site);
-        room.minutes(90, |minute| air("a1", minute, 28.0, 50.0).to_vec());
+        room.minutes(90, |minute| air("a1", minute, 30.0, 50.0).to_vec());
         let warm = room.raised(AlarmKind::AirTooWarm);
         warm[0].harm.expect("a dose runs").early
     };

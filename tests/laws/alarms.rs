@@ -3,10 +3,10 @@
 use crate::night::{Bent, Night, late, seeds};
 use chrono::TimeDelta;
 use std::collections::{BTreeMap, BTreeSet};
-use traywarden::demo::random::SplitMix64;
 use traywarden::engine::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState};
 use traywarden::engine::calendar::last_round;
 use traywarden::engine::event::{Effect, Event, LetterFacts, LetterKind, Occasion, What};
+use traywarden::random::SplitMix64;
 use traywarden::reading::{Quantity, RawReading};
 use traywarden::units::Timestamp;
 
@@ -187,7 +187,7 @@ fn the_random_nights_are_bad_enough_to_try_the_laws() {
     }
     let mut kinds = BTreeSet::new();
     let mut occasions = [0; 3];
-    for seed in seeds(120) {
+    for seed in seeds(160) {
         let effects = Night::of(seed, Bent::default()).effects();
         kinds.extend(changes(&effects).filter(|change| raised(change)).map(|change| change.key.kind));
         for (occasion, _) in letters(&effects).flat_map(|letter| letter.alarms()) {

@@ -3,9 +3,9 @@
 use crate::night::{Bent, Night, heard, seeds};
 use chrono::TimeDelta;
 use std::collections::BTreeMap;
-use traywarden::demo::random::SplitMix64;
 use traywarden::engine::event::{Doubt, Effect, Event};
 use traywarden::intake::payload;
+use traywarden::random::SplitMix64;
 use traywarden::reading::{ChannelId, Flag, Quantity, RawReading};
 
 #[test]

@@ -3,9 +3,9 @@
 use crate::night::{Bent, Night, seeds};
 use chrono::TimeDelta;
 use std::path::Path;
-use traywarden::demo::random::SplitMix64;
 use traywarden::engine::Engine;
 use traywarden::engine::event::Event;
+use traywarden::random::SplitMix64;
 use traywarden::rebuild::{rebuild, rebuild_without_state};
 use traywarden::store::{EngineState, KeptState, Reader, Record, StateDoubt, StateFile, Store, TakenIn};
 

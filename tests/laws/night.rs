@@ -8,12 +8,12 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use traywarden::config::Config;
 use traywarden::demo::nights;
-use traywarden::demo::random::SplitMix64;
 use traywarden::engine::alarm::{AlarmKey, AlarmKind};
 use traywarden::engine::event::{AtStake, Command, Effect, Event, Grade, What};
 use traywarden::engine::{Engine, rules::Rules};
 use traywarden::intake::payload::{self, Decoded};
 use traywarden::journal::{Did, Entry, Sowing, Target};
+use traywarden::random::SplitMix64;
 use traywarden::reading::{ChannelId, RawReading, SensorId};
 use traywarden::units::Timestamp;
 

@@ -3,9 +3,9 @@
 use crate::night::{Bent, Night, seeds};
 use chrono::TimeDelta;
 use std::sync::Arc;
-use traywarden::demo::random::SplitMix64;
 use traywarden::engine::Engine;
 use traywarden::engine::event::{Effect, Event, What};
+use traywarden::random::SplitMix64;
 use traywarden::rebuild::rebuild;
 use traywarden::rehearse::Rehearsal;
 use traywarden::rehearse::printed::Printed;

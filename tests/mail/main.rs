@@ -14,12 +14,13 @@ use traywarden::config::Mail as Settings;
 use traywarden::engine::event::LetterKind;
 use traywarden::engine::rules::Site;
 use traywarden::marks::MarkKey;
-use traywarden::notify::channel::Channel;
+use traywarden::notify::carrier::Carrier;
 use traywarden::notify::letter::{Letter, Parcel, Picture};
 use traywarden::notify::message::{self, Sender};
-use traywarden::notify::outbox::{Outbox, ParcelSettled, Refusal, State};
+use traywarden::notify::outbox::{Outbox, ParcelSettled, State};
 use traywarden::notify::post::{Post, Posted};
 use traywarden::notify::postman::Postman;
+use traywarden::notify::waits::Refusal;
 use traywarden::notify::wording;
 use traywarden::units::{Timestamp, UnitSystem};
 

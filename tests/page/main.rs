@@ -12,7 +12,7 @@ mod broker_server;
 mod room;
 
 use broker_server::Server;
-use room::{Answer, Room};
+use room::{Response, Room};
 use std::io::{Read, Write};
 
 #[test]
@@ -301,7 +301,7 @@ fn a_blend_is_worked_out_before_it_is_sown_and_is_sown_as_it_was_worked_out() {
     assert_eq!(sown.status, 303, "{}", sown.body);
     assert_eq!(room.newest("sow")["blend"]["kale"], 8.0);
     form.set("seed", "");
-    let refused: Answer = room.post(&form);
+    let refused: Response = room.post(&form);
     assert!(refused.body.contains("A blend needs the seed"), "{}", refused.body);
 }
 

@@ -22,7 +22,7 @@ pub struct Room {
 }
 
 /// What came back.
-pub struct Answer {
+pub struct Response {
     /// 0: the connection was closed without an answer.
     pub status: u16,
     head: String,
@@ -209,19 +209,19 @@ shape = {{ kind = "box", length = "600 mm", width = "400 mm", height = "350 mm" 
         stream
     }
 
-    pub fn get(&self, path: &str) -> Answer {
+    pub fn get(&self, path: &str) -> Response {
         self.ask("GET", path, &[], None)
     }
 
     /// Sends a form as a browser does.
-    pub fn post(&self, form: &Form) -> Answer {
+    pub fn post(&self, form: &Form) -> Response {
         let headers = [("Origin", self.origin()), ("Cookie", form.cookie.clone())];
         let headers: Vec<(&str, &str)> = headers.iter().map(|(name, value)| (*name, value.as_str())).collect();
         self.ask("POST", &form.action, &headers, Some(&form.body()))
     }
 
     /// One request on a connection of its own.
-    pub fn ask(&self, method: &str, path: &str, headers: &[(&str, &str)], body: Option<&str>) -> Answer {
+    pub fn ask(&self, method: &str, path: &str, headers: &[(&str, &str)], body: Option<&str>) -> Response {
         let mut text = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\n");
         if !headers.iter().any(|(name, _)| *name == "Host") {
             text.push_str(&format!("Host: 127.0.0.1:{}\r\n", self.port));
@@ -245,7 +245,7 @@ shape = {{ kind = "box", length = "600 mm", width = "400 mm", height = "350 mm" 
         let text = String::from_utf8_lossy(&bytes).into_owned();
         let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
         let status = head.split(' ').nth(1).and_then(|status| status.parse().ok()).unwrap_or(0);
-        Answer { status, head: head.to_owned(), body: body.to_owned() }
+        Response { status, head: head.to_owned(), body: body.to_owned() }
     }
 
     pub fn log(&self) -> String {
@@ -263,7 +263,7 @@ impl Drop for Room {
     }
 }
 
-impl Answer {
+impl Response {
     pub fn header(&self, name: &str) -> Option<&str> {
         let mut lines = self.head.lines().filter_map(|line| line.split_once(": "));
         lines.find(|(known, _)| known.eq_ignore_ascii_case(name)).map(|(_, value)| value)

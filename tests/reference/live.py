@@ -20,13 +20,12 @@ def psychrolib():
 
     psy.SetUnitSystem(psy.SI)
     draw = random.Random(SEED)
-    print("celsius,humidity,saturation_pa,deficit_pa,dew_c,wet_bulb_c,ratio")
+    print("celsius,humidity,saturation_pa,deficit_pa,dew_c")
     for _ in range(400):
         t, rh = round(draw.uniform(0.5, 45), 3), round(draw.uniform(5, 100), 3)
-        es, ratio = psy.GetSatVapPres(t), psy.GetHumRatioFromRelHum(t, rh / 100, 101325)
+        es = psy.GetSatVapPres(t)
         dew = psy.GetTDewPointFromRelHum(t, rh / 100)
-        wet = psy.GetTWetBulbFromRelHum(t, rh / 100, 101325)
-        print(f"{t},{rh},{es!r},{es * (1 - rh / 100)!r},{dew!r},{wet!r},{ratio!r}")
+        print(f"{t},{rh},{es!r},{es * (1 - rh / 100)!r},{dew!r}")
 
 
 def coolprop():
@@ -34,14 +33,13 @@ def coolprop():
     from CoolProp.HumidAirProp import HAPropsSI
 
     draw = random.Random(SEED)
-    print("celsius,humidity,saturation_pa,dew_c,vapour_g_m3,sound_m_s")
+    print("celsius,humidity,saturation_pa,dew_c,sound_m_s")
     for _ in range(200):
         t, rh = round(draw.uniform(1, 45), 3), round(draw.uniform(20, 100), 3)
         k = t + 273.15
         es = PropsSI("P", "T", k, "Q", 0, "Water")
         dew = HAPropsSI("D", "T", k, "R", rh / 100, "P", 101325) - 273.15
-        w, v = (HAPropsSI(x, "T", k, "R", rh / 100, "P", 101325) for x in ("W", "Vda"))
-        print(f"{t},{rh},{es!r},{dew!r},{1000 * w / v!r},{PropsSI('A', 'T', k, 'P', 101325, 'Air')!r}")
+        print(f"{t},{rh},{es!r},{dew!r},{PropsSI('A', 'T', k, 'P', 101325, 'Air')!r}")
 
 
 def scipy():

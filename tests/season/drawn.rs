@@ -10,9 +10,9 @@ use crate::weather;
 use chrono::{Days, NaiveDate, TimeDelta};
 use std::sync::Arc;
 use traywarden::demo::plan::{Breakage, Broken, MeasuredYear, Outside, PlacePlan, RoomPlan, TankPlan};
-use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::{Ailment, Device, Measures, SensorTrouble};
 use traywarden::demo::story::{Expected, Story};
+use traywarden::random::SplitMix64;
 use traywarden::units::Timestamp;
 
 /// What the trays of a room really bear.

@@ -6,9 +6,9 @@ use crate::ordinary;
 use crate::watched::{Reported, watch};
 use chrono::TimeDelta;
 use traywarden::demo::plan::{Breakage, Broken};
-use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::Measures;
 use traywarden::engine::alarm::AlarmKind;
+use traywarden::random::SplitMix64;
 
 /// Days a tank without a leak is watched.
 pub const CALM_DAYS: u64 = 60;

@@ -6,9 +6,9 @@
 use crate::people::{Lapses, Quirk};
 use chrono::{TimeDelta, Timelike};
 use traywarden::demo::plan::TIME_ZONE;
-use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::{Ailment, Device, Measures, SensorTrouble};
 use traywarden::journal::Did;
+use traywarden::random::SplitMix64;
 use traywarden::units::Timestamp;
 
 /// Rounds and entries as they go in a usual room.

@@ -6,8 +6,8 @@ use crate::running::{Done, Typed};
 use chrono::{Days, NaiveDate, TimeDelta, TimeZone};
 use traywarden::demo::people::{Doing, sowing};
 use traywarden::demo::plan::TIME_ZONE;
-use traywarden::demo::random::SplitMix64;
 use traywarden::journal::{Did, Loss, Target};
+use traywarden::random::SplitMix64;
 use traywarden::units::Timestamp;
 
 /// One tray's life, as it is planned.

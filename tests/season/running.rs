@@ -9,13 +9,13 @@ use traywarden::config::Config;
 use traywarden::demo::people::Doing;
 use traywarden::demo::plan::MeasuredYear;
 use traywarden::demo::plan::TIME_ZONE;
-use traywarden::demo::random::SplitMix64;
 use traywarden::demo::room::{Room, STEP, Truth};
 use traywarden::demo::sensors::{Measures, Message, RoomSensor};
 use traywarden::demo::story::Story;
 use traywarden::engine::event::{Event, What};
 use traywarden::intake::payload::{self, Decoded};
 use traywarden::journal::{Did, Entry};
+use traywarden::random::SplitMix64;
 use traywarden::units::Timestamp;
 
 /// The room runs this long unseen, long enough for trays of every age.

@@ -3,7 +3,7 @@
 use crate::drawn::draw;
 use crate::faults::Kind;
 use crate::gauge;
-use crate::watched::{Outcome, Reported, outcome, watch};
+use crate::watched::{FaultOutcome, Reported, outcome, watch};
 use comfy_table::Table;
 use std::fmt;
 use std::sync::Mutex;
@@ -29,8 +29,8 @@ pub struct Broken {
     /// When somebody came for a round.
     pub came: Vec<Timestamp>,
     pub reported: Reported,
-    pub ours: Outcome,
-    pub plain: Outcome,
+    pub ours: FaultOutcome,
+    pub plain: FaultOutcome,
 }
 
 /// One room in which nothing broke.
@@ -109,7 +109,7 @@ impl Season {
     /// kinds that can be seen.
     pub fn missed(&self) -> Vec<String> {
         let seen = |broken: &&Broken| !broken.kind.beyond_what_is_seen();
-        let missed = self.broken.iter().filter(seen).filter(|broken| broken.ours == Outcome::Missed);
+        let missed = self.broken.iter().filter(seen).filter(|broken| broken.ours == FaultOutcome::Missed);
         missed
             .map(|broken| {
                 let first = broken.reported.first_fitting(broken.kind.fits(), broken.from);
@@ -170,8 +170,8 @@ impl Job {
     }
 }
 
-fn lead(outcome: Outcome) -> Option<f64> {
-    if let Outcome::Caught(lead) = outcome { lead } else { None }
+fn lead(outcome: FaultOutcome) -> Option<f64> {
+    if let FaultOutcome::Caught(lead) = outcome { lead } else { None }
 }
 
 /// The middle one; of an even number the upper of the two.
@@ -188,15 +188,15 @@ impl fmt::Display for Season {
         table.set_header(["fault", "rooms", "harm", "caught", "missed", "lead h", "plain: caught", "missed", "lead h"]);
         for kind in Kind::ALL {
             let rooms: Vec<&Broken> = self.broken.iter().filter(|broken| broken.kind == kind).collect();
-            let count = |of: fn(&Broken) -> Outcome, wanted: fn(Outcome) -> bool| {
+            let count = |of: fn(&Broken) -> FaultOutcome, wanted: fn(FaultOutcome) -> bool| {
                 rooms.iter().filter(|broken| wanted(of(broken))).count().to_string()
             };
-            let hours = |of: fn(&Broken) -> Outcome| {
+            let hours = |of: fn(&Broken) -> FaultOutcome| {
                 median(rooms.iter().filter_map(|broken| lead(of(broken)))).map_or("-".into(), |h| format!("{h:.1}"))
             };
             let harmed = |broken: &&&Broken| broken.reported.harm_of(kind.fits(), broken.from).is_some();
-            let caught = |outcome| matches!(outcome, Outcome::Caught(_));
-            let missed = |outcome| outcome == Outcome::Missed;
+            let caught = |outcome| matches!(outcome, FaultOutcome::Caught(_));
+            let missed = |outcome| outcome == FaultOutcome::Missed;
             table.add_row([
                 kind.name().to_owned(),
                 rooms.len().to_string(),

@@ -190,7 +190,7 @@ fn in_fahrenheit(event: Event, engine: &Engine) -> Event {
 
 /// What became of one fault.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Outcome {
+pub enum FaultOutcome {
     /// A fitting letter came; hours before harm, if there was harm.
     Caught(Option<f64>),
     /// Harm came first, or nobody was told in time.
@@ -200,16 +200,16 @@ pub enum Outcome {
 }
 
 /// Judges by the first fitting letter of an engine or a rule.
-pub fn outcome(kind: Kind, from: Timestamp, first: Option<Timestamp>, harm: Option<Timestamp>) -> Outcome {
+pub fn outcome(kind: Kind, from: Timestamp, first: Option<Timestamp>, harm: Option<Timestamp>) -> FaultOutcome {
     let limit = kind.told_within().map(|hours| from + TimeDelta::hours(hours));
     let lead = |harm: Timestamp, reported: Timestamp| (harm - reported).num_minutes() as f64 / 60.0;
     match (first, limit, harm) {
-        (Some(reported), Some(limit), _) if reported <= limit => Outcome::Caught(None),
-        (_, Some(_), _) => Outcome::Missed,
-        (Some(reported), None, Some(harm)) if reported <= harm => Outcome::Caught(Some(lead(harm, reported))),
-        (Some(_), None, None) => Outcome::Caught(None),
-        (None, None, None) => Outcome::Harmless,
-        (_, None, Some(_)) => Outcome::Missed,
+        (Some(reported), Some(limit), _) if reported <= limit => FaultOutcome::Caught(None),
+        (_, Some(_), _) => FaultOutcome::Missed,
+        (Some(reported), None, Some(harm)) if reported <= harm => FaultOutcome::Caught(Some(lead(harm, reported))),
+        (Some(_), None, None) => FaultOutcome::Caught(None),
+        (None, None, None) => FaultOutcome::Harmless,
+        (_, None, Some(_)) => FaultOutcome::Missed,
     }
 }
 

@@ -3,7 +3,7 @@
 use chrono::{Datelike, Days, NaiveDate};
 use std::sync::{Arc, OnceLock};
 use traywarden::demo::plan::MeasuredYear;
-use traywarden::demo::random::SplitMix64;
+use traywarden::random::SplitMix64;
 
 /// The year as it was measured.
 pub fn measured() -> MeasuredYear {

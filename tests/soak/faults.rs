@@ -1,6 +1,6 @@
 //! What goes wrong, and when.
 
-use traywarden::demo::random::SplitMix64;
+use traywarden::random::SplitMix64;
 
 /// What may go wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

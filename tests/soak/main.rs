@@ -25,7 +25,7 @@ mod walk;
 
 use faults::Fault;
 use slopes::Taken;
-use traywarden::demo::random::SplitMix64;
+use traywarden::random::SplitMix64;
 use walk::Walk;
 
 /// Two faults are drawn for each span, and what the daemon takes is looked at.

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tempfile::TempDir;
 use tokio::runtime::Runtime;
-use traywarden::demo::random::SplitMix64;
+use traywarden::random::SplitMix64;
 
 /// Racks with one sensor each.
 pub const SENSORS: usize = 6;

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use serde_json::Value;
 use std::path::Path;
 use traywarden::demo::nights;
-use traywarden::demo::story::{Due, Story};
+use traywarden::demo::story::{Must, Story};
 use traywarden::rehearse::Rehearsal;
 use traywarden::rehearse::printed::Printed;
 
@@ -34,7 +34,7 @@ fn time(value: &Value) -> DateTime<Utc> {
     value["at"].as_str().expect("every line has its time").parse().expect("RFC 3339")
 }
 
-fn kept(lines: &[Value], due: &Due) -> Result<(), String> {
+fn kept(lines: &[Value], due: &Must) -> Result<(), String> {
     let raised = lines.iter().filter(|line| {
         line["event"] == "alarm"
             && matches!(line["state"].as_str(), Some("unacknowledged" | "acknowledged"))

@@ -4,7 +4,7 @@
 //! A file is a module. What it names is read from its paths: `crate::`, `super::`, its own
 //! modules. A name that a `mod.rs` only passes on counts as the file it comes from.
 
-use super::{Source, is_comment, none, sources};
+use super::{Source, code_of, is_of_tests, none, sources};
 use std::collections::{BTreeMap, BTreeSet};
 
 type Module = Vec<String>;
@@ -14,17 +14,6 @@ struct Named {
     path: Vec<String>,
     imported: bool,
     passed_on: bool,
-}
-
-/// A file without its comments and its tests.
-fn code_of(source: &Source) -> String {
-    let lines = source.text.lines().take_while(|line| !line.trim_start().starts_with("#[cfg(test)]"));
-    lines.filter(|line| !is_comment(line)).collect::<Vec<_>>().join("\n")
-}
-
-/// Tests, and what only tests lean on.
-fn is_of_tests(path: &str) -> bool {
-    ["/tests/", "/tests.rs", "sample", "catalogue.rs"].iter().any(|part| path.contains(part))
 }
 
 fn module_of(path: &str) -> Module {

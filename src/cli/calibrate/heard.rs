@@ -11,7 +11,7 @@ use chrono::TimeDelta;
 
 /// An hour in which humidity and temperature stood still.
 #[derive(Clone, Copy, Debug)]
-pub struct Hour {
+pub(super) struct Hour {
     /// When it began.
     pub from: Timestamp,
     /// When it ended.
@@ -31,7 +31,7 @@ const STEP: TimeDelta = TimeDelta::minutes(10);
 
 /// The hour before `until`. Refused while the sensor still moves; then the last hour in which
 /// it stood still is named, for the grower to say whether that was in the jar.
-pub fn hour(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
+pub(super) fn hour(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
     exactly(bench, until).map_err(|refused| {
         let steps = 1..=LOOKED_BACK.num_minutes() / STEP.num_minutes();
         let earlier = steps.map(|step| until - STEP * step as i32).find_map(|then| exactly(bench, then).ok());
@@ -54,7 +54,7 @@ pub fn hour(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
 }
 
 /// The hour before `until`, and no other.
-pub fn exactly(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
+pub(super) fn exactly(bench: &Bench<'_>, until: Timestamp) -> Result<Hour, Failure> {
     let Some(reader) = &bench.reader else {
         let path = bench.config.store.path.display();
         let why = format!("there is no store at {path} to read from; type the reading: --point NaCl=74.1");

@@ -4,7 +4,7 @@ use crate::engine::quality::calibration::CalibrationError;
 use crate::engine::quality::stillness::{LEAST_MINUTES, LEAST_READINGS, NotSettled};
 
 /// Why no correction came of the jars, and what to do.
-pub fn correction(error: &CalibrationError) -> String {
+pub(crate) fn correction(error: &CalibrationError) -> String {
     match error {
         CalibrationError::Temperature { celsius } => format!(
             "the jar stood at {celsius:.1} °C; salts are only known between 0 and 40 °C: let it stand in the room"
@@ -26,7 +26,7 @@ pub fn correction(error: &CalibrationError) -> String {
 }
 
 /// Why an hour in a jar does not count, and what to do.
-pub fn hour(why: &NotSettled) -> String {
+pub(super) fn hour(why: &NotSettled) -> String {
     match why {
         NotSettled::TooFew { count, minutes } => format!(
             "only {count} readings over {minutes:.0} minutes; at least {LEAST_READINGS} over {LEAST_MINUTES:.0} minutes \

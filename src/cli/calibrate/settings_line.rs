@@ -6,7 +6,7 @@ use chrono::NaiveDate;
 
 /// A line to change.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SettingsLine {
+pub(super) struct SettingsLine {
     /// Its number, from 1.
     pub number: usize,
     /// What should stand there.
@@ -17,13 +17,13 @@ pub struct SettingsLine {
 const KEYS: [&str; 5] = ["pointer", "senml", "unit", "accuracy", "resolution"];
 
 /// The keys that the correction sets.
-pub fn keys(correction: &Correction, date: NaiveDate) -> String {
+pub(super) fn keys(correction: &Correction, date: NaiveDate) -> String {
     format!("gain = {}, offset = {}, calibrated = \"{date}\"", correction.gain, correction.offset)
 }
 
 /// The sensor's humidity line with the correction in it. `None` where it does not stand on
 /// one line of a `[[sensor]]`.
-pub fn corrected(text: &str, sensor: &str, correction: &Correction, date: NaiveDate) -> Option<SettingsLine> {
+pub(super) fn corrected(text: &str, sensor: &str, correction: &Correction, date: NaiveDate) -> Option<SettingsLine> {
     let lines: Vec<&str> = text.lines().collect();
     let heads = (0..lines.len()).filter(|index| lines[*index].trim_start().starts_with('['));
     let starts: Vec<usize> = heads.collect();

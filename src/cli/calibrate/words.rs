@@ -3,6 +3,7 @@
 
 use super::bench::Bench;
 use super::finding::{Finding, Found};
+use super::salts::packet;
 use super::settings_line::{self, SettingsLine};
 use crate::cli::show;
 use crate::engine::quality::calibration::{Salt, Verification};
@@ -11,16 +12,8 @@ use serde_json::{Value, json};
 use std::fmt::Write;
 use std::path::Path;
 
-/// A salt as a shop calls it.
-pub fn packet(salt: Salt) -> String {
-    match salt {
-        Salt::SodiumChloride => "table salt, NaCl".to_owned(),
-        other => format!("{}, {}", other.name(), other.formula()),
-    }
-}
-
 /// How it is done.
-pub fn instructions(bench: &Bench<'_>, room: Celsius) -> String {
+pub(super) fn instructions(bench: &Bench<'_>, room: Celsius) -> String {
     let site = &bench.config.rules.site;
     let holds = |salt: Salt| {
         let humidity = salt.humidity(room).map_or("-".to_owned(), |humidity| tenths(humidity.0));
@@ -66,7 +59,7 @@ Or answer here.
 }
 
 /// What came of it.
-pub fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&SettingsLine>) -> String {
+pub(crate) fn result(bench: &Bench<'_>, finding: &Finding, path: &Path, line: Option<&SettingsLine>) -> String {
     let site = &bench.config.rules.site;
     let mut table = show::table(["JAR", "TEMPERATURE", "HOLDS", "DEVICE SAID", "OFF BY"]);
     for found in &finding.jars {
@@ -176,7 +169,7 @@ fn verdict(found: &Found, verification: &Verification) -> String {
 }
 
 /// The same as data.
-pub fn as_json(bench: &Bench<'_>, finding: &Finding, line: Option<&SettingsLine>) -> Value {
+pub(in crate::cli) fn as_json(bench: &Bench<'_>, finding: &Finding, line: Option<&SettingsLine>) -> Value {
     let jar = |found: &Found| {
         json!({
             "salt": found.jar.salt.formula(), "temperature_celsius": show::rounded(Some(found.jar.temperature.0)),

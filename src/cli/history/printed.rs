@@ -3,7 +3,7 @@
 
 use super::super::show;
 use super::part::Part;
-use crate::analysis::beyond::{Beyond, Side};
+use crate::analysis::beyond::{Beyond, LimitSide};
 use crate::config::Config;
 use crate::reading::{BelievedAs, Quantity};
 use crate::units::UnitSystem;
@@ -16,7 +16,7 @@ pub(super) fn reported_beyond(config: &Config, parts: &[Part]) -> String {
     let mut text = String::new();
     for part in parts {
         for (side, limit, reported) in &part.beyond {
-            let side = if *side == Side::Above { "above" } else { "below" };
+            let side = if *side == LimitSide::Above { "above" } else { "below" };
             let share = reported.beyond.num_seconds() as f64 / reported.known.num_seconds().max(1) as f64;
             let limit = with_unit(limit, part.series.quantity, config.rules.site.units);
             let _ = write!(text, "{}, {}: ", part.of, word(part.series.quantity));
@@ -79,8 +79,8 @@ pub(super) fn word(quantity: Quantity) -> &'static str {
 
 /// As JSON, in SI units and UTC.
 pub(super) fn as_json(parts: &[Part]) -> serde_json::Value {
-    let beyond = |(side, limit, reported): &(Side, String, Beyond)| {
-        let side = if *side == Side::Above { "above" } else { "below" };
+    let beyond = |(side, limit, reported): &(LimitSide, String, Beyond)| {
+        let side = if *side == LimitSide::Above { "above" } else { "below" };
         json!({
             side: limit, "minutes": reported.beyond.num_minutes(), "longest_minutes": reported.longest.num_minutes(),
             "minutes_with_data": reported.known.num_minutes(), "minutes_without_data": reported.unknown.num_minutes(),

@@ -17,7 +17,7 @@ const DOUBTED_FROM: u32 = 3;
 
 /// The calls of the last month.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub struct Account {
+pub(crate) struct Account {
     kinds: BTreeMap<AlarmKind, VecDeque<Call>>,
 }
 
@@ -51,13 +51,13 @@ pub struct KindAccount {
 
 impl Account {
     /// An alarm called.
-    pub fn called(&mut self, at: Timestamp, key: &AlarmKey) {
+    pub(crate) fn called(&mut self, at: Timestamp, key: &AlarmKey) {
         let call = Call { at, subject: key.subject.clone(), answered_at: None, grade: None };
         self.remember(key.kind, call);
     }
 
     /// A call that was made before this account began, or is made now; the newest last.
-    pub fn remember(&mut self, kind: AlarmKind, call: Call) {
+    pub(crate) fn remember(&mut self, kind: AlarmKind, call: Call) {
         let calls = self.kinds.entry(kind).or_default();
         while calls.front().is_some_and(|first| call.at - first.at > KEPT) {
             calls.pop_front();
@@ -66,14 +66,14 @@ impl Account {
     }
 
     /// Somebody answered it.
-    pub fn answered(&mut self, at: Timestamp, key: &AlarmKey) {
+    pub(crate) fn answered(&mut self, at: Timestamp, key: &AlarmKey) {
         if let Some(call) = self.last(key) {
             call.answered_at.get_or_insert(at);
         }
     }
 
     /// Somebody graded an alarm's call; the last word counts.
-    pub fn graded(&mut self, at: Timestamp, key: &AlarmKey, grade: Grade) {
+    pub(crate) fn graded(&mut self, at: Timestamp, key: &AlarmKey, grade: Grade) {
         if let Some(call) = self.last(key) {
             call.grade = Some((grade, at));
         }
@@ -81,7 +81,7 @@ impl Account {
 
     /// Kinds that people said were wrong at least three times and more often than right in the
     /// month up to `at`, the last time since `from`.
-    pub fn doubted(&self, from: Timestamp, at: Timestamp) -> Vec<KindAccount> {
+    pub(crate) fn doubted(&self, from: Timestamp, at: Timestamp) -> Vec<KindAccount> {
         let said_lately = |kind: AlarmKind| {
             let calls = self.kinds.get(&kind).into_iter().flatten();
             calls.filter_map(|call| call.grade).any(|(grade, said)| grade == Grade::Wrong && said >= from && said <= at)
@@ -92,12 +92,12 @@ impl Account {
     }
 
     /// The calls of one kind in the month up to `at`, oldest first.
-    pub fn of(&self, kind: AlarmKind, at: Timestamp) -> Vec<Call> {
+    pub(crate) fn of(&self, kind: AlarmKind, at: Timestamp) -> Vec<Call> {
         self.kinds.get(&kind).into_iter().flatten().filter(|call| at - call.at <= KEPT).cloned().collect()
     }
 
     /// The month up to `at`, kinds with calls only, in the order of the alarm table.
-    pub fn month(&self, at: Timestamp) -> Vec<KindAccount> {
+    pub(crate) fn month(&self, at: Timestamp) -> Vec<KindAccount> {
         let kinds = self.kinds.iter().map(|(kind, calls)| {
             let month: Vec<&Call> = calls.iter().filter(|call| at - call.at <= KEPT).collect();
             let graded =

@@ -1,15 +1,16 @@
 //! The life cycle of one alarm. Every state that waits carries its own deadline;
 //! nothing here asks the time.
 
+mod answered;
+
 use crate::alarm::change::AlarmChange;
 use crate::alarm::evidence::{Condition, Evidence};
 use crate::alarm::harm::Harm;
 use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
 use crate::alarm::pending::Pending;
-use crate::alarm::waking::Moment;
+use crate::alarm::waking::{LIKELY, Moment};
 use crate::event::Grade;
 use crate::units::Timestamp;
-use alloc::borrow::ToOwned;
 use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
@@ -29,8 +30,10 @@ const SEEN_AFTER: TimeDelta = TimeDelta::days(7);
 const PRESSING_HOLD: TimeDelta = TimeDelta::minutes(5);
 /// Harm that comes sooner by this than a letter said is news to whoever answered it. Own default.
 const SOONER: TimeDelta = TimeDelta::hours(1);
+/// What was called for is known for so long to whoever has been in the room since. Own default.
+const KNOWN_FOR: TimeDelta = TimeDelta::days(3);
 /// No shelf without an end, and none longer than a day.
-pub const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
+pub(crate) const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
 
 /// How long a condition must hold and be gone.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -90,9 +93,11 @@ pub struct Alarm {
     times: u32,
     priority: Priority,
     /// A round letter told it; the people it told are in the room until then.
-    pub escalate_not_before: Option<Timestamp>,
+    pub(crate) escalate_not_before: Option<Timestamp>,
     /// A letter of this conversation said that hands are needed, with this early time.
     told_early: Option<Timestamp>,
+    /// When it was last called for, in whatever episode, and whether people were in the room since.
+    called: Option<(Timestamp, bool)>,
     /// Whether its call was right, as somebody saw it.
     grade: Option<Grade>,
     /// A letter or the digest said that it is over: what comes after is new.
@@ -127,6 +132,7 @@ impl Alarm {
             priority: Priority::Digest,
             escalate_not_before: None,
             told_early: None,
+            called: None,
             grade: None,
             over_told: false,
             harm: None,
@@ -154,13 +160,13 @@ impl Alarm {
     }
 
     /// The condition holds and was raised.
-    pub fn is_active(&self) -> bool {
+    pub(crate) fn is_active(&self) -> bool {
         self.active
     }
 
     /// The condition holds or has held too briefly to say so; watches use it to
     /// choose between limit and limit with deadband.
-    pub fn is_held(&self) -> bool {
+    pub(crate) fn is_held(&self) -> bool {
         self.active || self.pending.is_some()
     }
 
@@ -174,18 +180,13 @@ impl Alarm {
         self.raised_at
     }
 
-    /// A shelf's end.
-    pub fn shelved_until(&self) -> Option<Timestamp> {
-        self.shelved_until
-    }
-
     /// How long the condition must hold and be gone from now on.
-    pub fn set_hold(&mut self, hold: Hold) {
+    pub(crate) fn set_hold(&mut self, hold: Hold) {
         self.hold = hold;
     }
 
     /// Takes in what a watch sees.
-    pub fn observe(&mut self, moment: &Moment, condition: Condition) -> Option<Transition> {
+    pub(crate) fn observe(&mut self, moment: &Moment, condition: Condition) -> Option<Transition> {
         let moment = &self.own(moment);
         let evidence = match condition {
             Condition::Present { harm, evidence } => {
@@ -245,7 +246,7 @@ impl Alarm {
     }
 
     /// Fires what is due at `moment.at`, one thing at a time.
-    pub fn on_deadline(&mut self, moment: &Moment) -> Option<Transition> {
+    pub(crate) fn on_deadline(&mut self, moment: &Moment) -> Option<Transition> {
         let moment = &self.own(moment);
         if self.shelved_until.is_some_and(|until| until <= moment.at) {
             self.shelved_until = None;
@@ -281,63 +282,6 @@ impl Alarm {
         .min()
     }
 
-    /// "I have seen it." Says whether that changed anything.
-    pub fn acknowledge(&mut self, at: Timestamp, by: &str) -> Option<Transition> {
-        if !self.unacknowledged {
-            return None;
-        }
-        self.unacknowledged = false;
-        self.answered(at, by);
-        Some(Transition::Acknowledged)
-    }
-
-    /// The same person has answered it in this very minute: an answer to a letter answers all of
-    /// it, and then names each of them.
-    pub fn was_just_answered(&self, at: Timestamp, by: &str) -> bool {
-        let just = self.answered_at.is_some_and(|answered| at - answered <= TimeDelta::minutes(1));
-        just && self.by.as_deref() == Some(by)
-    }
-
-    /// Somebody says whether its call was right; the last word counts. Says whether that is news.
-    pub fn grade(&mut self, at: Timestamp, by: &str, grade: Option<Grade>) -> bool {
-        let Some(given) = grade.filter(|grade| self.times > 0 && self.grade != Some(*grade)) else { return false };
-        self.grade = Some(given);
-        if !self.unacknowledged {
-            self.answered(at, by);
-        }
-        true
-    }
-
-    /// Silences it until a time. The caller has checked the time.
-    pub fn shelve(&mut self, at: Timestamp, by: &str, until: Timestamp) -> Transition {
-        self.shelved_until = Some(until);
-        self.answered(at, by);
-        Transition::Shelf
-    }
-
-    /// Brings it back.
-    pub fn unshelve(&mut self, at: Timestamp, by: &str) -> Option<Transition> {
-        if self.shelved_until.is_none() && self.out_of_service.is_none() {
-            return None;
-        }
-        self.shelved_until = None;
-        self.out_of_service = None;
-        self.answered(at, by);
-        Some(Transition::Shelf)
-    }
-
-    /// Takes it out of service.
-    pub fn take_out(&mut self, at: Timestamp, by: &str, reason: &str) -> Transition {
-        self.out_of_service = Some(reason.to_owned());
-        self.answered(at, by);
-        Transition::Shelf
-    }
-
-    fn answered(&mut self, at: Timestamp, by: &str) {
-        self.by = Some(by.to_owned());
-        self.answered_at = Some(at);
-    }
-
     /// Nobody watched since `at`: what was pending waits until it is seen again, and a return
     /// begins anew.
     pub fn interrupt(&mut self, at: Timestamp) {
@@ -350,36 +294,49 @@ impl Alarm {
         self.told_early = Some(self.harm.map_or(Timestamp::MAX_UTC, |harm| harm.early));
     }
 
+    /// Somebody was called for it, or is called for what brings the same hands.
+    pub fn called(&mut self, at: Timestamp) {
+        self.called = Some((at, false));
+    }
+
     /// A round begins: people are in the room, and what stands becomes no more urgent while
     /// they are at it.
-    pub fn round_begins(&mut self, lasts_until: Timestamp) {
+    pub(crate) fn round_begins(&mut self, lasts_until: Timestamp) {
         self.told_early = None;
+        if let Some((_, been_there)) = &mut self.called {
+            *been_there = true;
+        }
         if self.active {
             self.escalate_not_before = Some(lasts_until);
         }
     }
 
     /// People were told that it is over.
-    pub fn told_over(&mut self) {
+    pub(crate) fn told_over(&mut self) {
         self.over_told = !self.active;
     }
 
     /// The rule for a call holds at this very minute.
-    pub fn needs_hands(&self, moment: &Moment) -> bool {
+    pub(crate) fn needs_hands(&self, moment: &Moment) -> bool {
         self.active && self.clearing_since.is_none() && self.own(moment).needs_hands(self.harm)
     }
 
     /// Harm of it is in sight.
-    pub fn is_of_concern(&self, moment: &Moment) -> bool {
+    pub(crate) fn is_of_concern(&self, moment: &Moment) -> bool {
         self.own(moment).priority(self.harm, false) != Priority::Digest
     }
 
+    /// The moment by this alarm's own rule. Whoever was called for it and has been in the room since
+    /// knows of it: a second call changes less than the first, and is worth it only for what comes
+    /// more likely than not.
     fn own(&self, moment: &Moment) -> Moment {
-        Moment { wake_if: self.wake_if.unwrap_or(moment.wake_if), ..*moment }
+        let wake_if = self.wake_if.unwrap_or(moment.wake_if);
+        let known = self.called.is_some_and(|(at, been_there)| been_there && moment.at - at < KNOWN_FOR);
+        Moment { wake_if: if known { wake_if.max(LIKELY) } else { wake_if }, ..*moment }
     }
 
     /// It leaves something unwatched that grows or draws.
-    pub fn hides_the_night(&self) -> bool {
+    pub(crate) fn hides_the_night(&self) -> bool {
         let blind = match &self.evidence {
             Some(Evidence::Silent { blind, .. }) => *blind,
             Some(Evidence::Broker) => true,
@@ -422,7 +379,7 @@ impl Alarm {
     }
 
     /// The alarm as a value where nothing changed just now: listed, or written about.
-    pub fn as_it_stands(&self, moment: &Moment) -> Option<AlarmChange> {
+    pub(crate) fn as_it_stands(&self, moment: &Moment) -> Option<AlarmChange> {
         self.change(moment, AlarmState::Normal)
     }
 

@@ -2,9 +2,11 @@
 //! numbers behind it.
 
 use crate::alarm::harm::Harm;
+use crate::physics::infection::PathogenName;
 use crate::reading::Quantity;
 use crate::refusal::RefusalWord;
 use crate::units::Timestamp;
+use crate::watch::band::CropAtStage;
 use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
@@ -57,8 +59,8 @@ pub enum Evidence {
         limit: f64,
         /// The worst value of this episode.
         worst: f64,
-        /// What stands there, e.g. "broccoli in light"; empty if not known.
-        trays: Vec<String>,
+        /// What stands there, each crop and stage once; empty if not known.
+        crops: Vec<CropAtStage>,
         /// Dew point now, Celsius, if both quantities are known.
         dew_point: Option<f64>,
         /// What the dew point may be off by, kelvin.
@@ -93,8 +95,8 @@ pub enum Evidence {
         between: (f64, f64),
         /// Hours that are needed at this temperature.
         needed: f64,
-        /// The disease model behind it, by its pathogen and host.
-        model: String,
+        /// The pathogen whose response it is reckoned by.
+        pathogen: PathogenName,
     },
     /// A tray drying out.
     Dryness {
@@ -239,7 +241,7 @@ pub enum Evidence {
 impl Evidence {
     /// Whether a watering was done is not known, or a place is not seen: hands look at the next
     /// round, however likely it is that all is well.
-    pub fn wants_a_look(&self) -> bool {
+    pub(crate) fn wants_a_look(&self) -> bool {
         match self {
             Evidence::Dryness { unlogged, not_shown, .. } => *unlogged || not_shown.is_some(),
             Evidence::Silent { blind, .. } => *blind,
@@ -249,7 +251,7 @@ impl Evidence {
     }
 
     /// The same lamp, but another trouble: what was answered before was not this.
-    pub fn is_another_cause(&self, before: &Evidence) -> bool {
+    pub(crate) fn is_another_cause(&self, before: &Evidence) -> bool {
         match (before, self) {
             (Evidence::StoreHurt { what: before }, Evidence::StoreHurt { what }) => before != what,
             (Evidence::Store { .. }, Evidence::StoreHurt { .. })
@@ -261,7 +263,7 @@ impl Evidence {
     }
 
     /// It rests on an entry that nobody typed. Such a thing is asked for, never called for.
-    pub fn is_a_question(&self) -> bool {
+    pub(crate) fn is_a_question(&self) -> bool {
         matches!(self, Evidence::Stage { .. } | Evidence::Dryness { unlogged: true, .. })
     }
 }

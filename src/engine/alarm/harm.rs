@@ -28,8 +28,13 @@ pub struct Harm {
 
 impl Harm {
     /// Harm that is there, or begins at a known instant.
-    pub fn certain(at: Timestamp) -> Harm {
+    pub(crate) fn certain(at: Timestamp) -> Harm {
         Harm { early: at, likely: at, late: at }
+    }
+
+    /// Beyond every forecast: what is written for a figure that will not come.
+    pub fn never(at: Timestamp) -> Timestamp {
+        at + HORIZON
     }
 
     /// Hours from `at` to each figure, put in order and held within thirty days.
@@ -44,7 +49,7 @@ impl Harm {
     }
 
     /// The chance, 0 to 1, that harm begins before `until`.
-    pub fn chance_before(&self, until: Timestamp) -> f64 {
+    pub(crate) fn chance_before(&self, until: Timestamp) -> f64 {
         let hours = |from: Timestamp, to: Timestamp| (to - from).num_seconds() as f64 / 3600.0;
         let share = |from: Timestamp, to: Timestamp, below: f64, width: f64| {
             let span = hours(from, to);

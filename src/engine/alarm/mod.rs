@@ -12,10 +12,10 @@ pub mod kinds;
 pub mod evidence;
 pub mod change;
 pub mod table;
-pub mod waking;
+pub(crate) mod waking;
 mod pending;
 pub mod cycle;
-pub mod register;
+pub(crate) mod register;
 pub mod account;
 
 pub use change::AlarmChange;

@@ -8,54 +8,54 @@ use alloc::string::String;
 
 /// Alarms by kind, then by subject; walked in that order.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub struct Register {
+pub(crate) struct Register {
     by_kind: BTreeMap<AlarmKind, BTreeMap<String, Alarm>>,
 }
 
 impl Register {
     /// The alarm of a kind about a subject.
-    pub fn find(&self, kind: AlarmKind, subject: &str) -> Option<&Alarm> {
+    pub(crate) fn find(&self, kind: AlarmKind, subject: &str) -> Option<&Alarm> {
         self.by_kind.get(&kind)?.get(subject)
     }
 
     /// The same, to be told something.
-    pub fn find_mut(&mut self, kind: AlarmKind, subject: &str) -> Option<&mut Alarm> {
+    pub(crate) fn find_mut(&mut self, kind: AlarmKind, subject: &str) -> Option<&mut Alarm> {
         self.by_kind.get_mut(&kind)?.get_mut(subject)
     }
 
     /// The alarm with this key.
-    pub fn get(&self, key: &AlarmKey) -> Option<&Alarm> {
+    pub(crate) fn get(&self, key: &AlarmKey) -> Option<&Alarm> {
         self.find(key.kind, &key.subject)
     }
 
     /// The same, to be told something.
-    pub fn get_mut(&mut self, key: &AlarmKey) -> Option<&mut Alarm> {
+    pub(crate) fn get_mut(&mut self, key: &AlarmKey) -> Option<&mut Alarm> {
         self.find_mut(key.kind, &key.subject)
     }
 
     /// The alarm of a kind about a subject stands or is about to: its watch judges by the
     /// limit that lets go.
-    pub fn is_held(&self, kind: AlarmKind, subject: &str) -> bool {
+    pub(crate) fn is_held(&self, kind: AlarmKind, subject: &str) -> bool {
         self.find(kind, subject).is_some_and(Alarm::is_held)
     }
 
     /// Takes in a new alarm, in place of one with the same key.
-    pub fn insert(&mut self, alarm: Alarm) {
+    pub(crate) fn insert(&mut self, alarm: Alarm) {
         self.by_kind.entry(alarm.key.kind).or_default().insert(alarm.key.subject.clone(), alarm);
     }
 
     /// Every alarm, by kind, then by subject.
-    pub fn iter(&self) -> impl Iterator<Item = &Alarm> {
+    pub(crate) fn iter(&self) -> impl Iterator<Item = &Alarm> {
         self.by_kind.values().flat_map(BTreeMap::values)
     }
 
     /// The same, each to be told something.
-    pub fn iter_mut(&mut self) -> impl Iterator<Item = &mut Alarm> {
+    pub(crate) fn iter_mut(&mut self) -> impl Iterator<Item = &mut Alarm> {
         self.by_kind.values_mut().flat_map(BTreeMap::values_mut)
     }
 
     /// Every alarm of one kind, by subject.
-    pub fn of_kind(&self, kind: AlarmKind) -> impl Iterator<Item = &Alarm> {
+    pub(crate) fn of_kind(&self, kind: AlarmKind) -> impl Iterator<Item = &Alarm> {
         self.by_kind.get(&kind).into_iter().flat_map(BTreeMap::values)
     }
 }

@@ -4,14 +4,20 @@
 //! Whether: hands are needed before the next round when the chance of harm before it is
 //! greater than the grower's own `wake_if`. This is the cost-loss rule of forecasting: act
 //! when the probability exceeds cost over loss (Thompson 1952, Murphy 1977, from memory).
-//! When: people who are awake are told once it is sure, by the letter of the evening where
-//! that is in time; people who sleep as late as is safe, so that what ends before that
-//! wakes nobody.
+//! When: people who are awake are told once it is as good as sure, by the letter of the evening
+//! where that is in time; of what is less likely, and while they sleep, as late as is safe,
+//! so that what ends before that calls nobody.
 
 use crate::alarm::harm::Harm;
 use crate::alarm::kinds::Priority;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
+
+/// People who are awake are told at once of what is as good as sure; of what may not come they are
+/// told when it is time, as by then it is known better. Own default.
+const AS_GOOD_AS_SURE: f64 = 0.8;
+/// More likely than not.
+pub(crate) const LIKELY: f64 = 0.5;
 
 /// What the waking rule needs to know of a moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,9 +27,9 @@ pub struct Moment {
     /// The next round after it.
     pub next_round: Timestamp,
     /// The round after that.
-    pub round_after: Timestamp,
+    pub(crate) round_after: Timestamp,
     /// The evening letter, if it comes before the next round.
-    pub evening_at: Option<Timestamp>,
+    pub(crate) evening_at: Option<Timestamp>,
     /// People sleep.
     pub asleep: bool,
     /// Hands are needed when harm before the next round is more likely than this, 0 to 1.
@@ -39,12 +45,12 @@ impl Moment {
     }
 
     /// Somebody must come before the next round.
-    pub fn needs_hands(&self, harm: Option<Harm>) -> bool {
+    pub(crate) fn needs_hands(&self, harm: Option<Harm>) -> bool {
         self.chance(harm) > self.wake_if
     }
 
     /// Harm is there, or nearer than anybody can come: no delay is worth its time.
-    pub fn is_pressing(&self, harm: Option<Harm>) -> bool {
+    pub(crate) fn is_pressing(&self, harm: Option<Harm>) -> bool {
         harm.is_some_and(|harm| harm.early <= self.at + self.come_within) && self.needs_hands(harm)
     }
 
@@ -54,7 +60,9 @@ impl Moment {
         let Some(known) = harm else { return Priority::Digest };
         if self.needs_hands(harm) {
             let last_call = known.early - self.come_within;
-            let may_wait = self.asleep || reported || self.evening_at.is_some_and(|evening| evening < last_call);
+            let unsure = self.chance(harm) < AS_GOOD_AS_SURE;
+            let may_wait =
+                self.asleep || reported || unsure || self.evening_at.is_some_and(|evening| evening < last_call);
             return if self.at >= last_call || !may_wait { Priority::Now } else { Priority::NextRound };
         }
         if known.chance_before(self.round_after) > self.wake_if { Priority::NextRound } else { Priority::Digest }

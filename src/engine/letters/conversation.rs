@@ -32,7 +32,7 @@ const DIGEST_IS_NEAR: TimeDelta = TimeDelta::hours(1);
 
 /// The letters of alarms since the last round.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub struct Conversation {
+pub(crate) struct Conversation {
     /// The letter that opened it.
     root: Option<String>,
     reported: BTreeMap<AlarmKey, Reported>,
@@ -72,7 +72,7 @@ impl Reported {
 
 /// An alarm that needs hands.
 #[derive(Clone, Debug)]
-pub struct Need<'a> {
+pub(crate) struct Need<'a> {
     /// Which.
     pub key: &'a AlarmKey,
     /// What it shares with others.
@@ -83,7 +83,7 @@ pub struct Need<'a> {
 
 /// A letter that is due, before its facts are gathered.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Draft {
+pub(crate) struct Draft {
     /// The letter's id.
     pub id: String,
     /// Which letter.
@@ -97,7 +97,7 @@ pub struct Draft {
 impl Conversation {
     /// An alarm needs hands now. True if that is a new call, or the evening letter just was it; else a letter that is written or
     /// about to be brings the same hands in time, and the next one names it.
-    pub fn needs_hands(&mut self, at: Timestamp, need: Need<'_>) -> bool {
+    pub(crate) fn needs_hands(&mut self, at: Timestamp, need: Need<'_>) -> bool {
         let before = self.reported.get(need.key);
         let in_time = |reported: &Reported| match (reported.early, need.early) {
             (Some(reported), Some(early)) => reported <= early + SAME_WALK,
@@ -147,7 +147,7 @@ impl Conversation {
     }
 
     /// It holds again after it was gone.
-    pub fn came_back(&mut self, key: &AlarmKey) {
+    pub(crate) fn came_back(&mut self, key: &AlarmKey) {
         if let Some(reported) = self.reported.get_mut(key) {
             reported.over = false;
             self.over_due = None;
@@ -155,7 +155,7 @@ impl Conversation {
     }
 
     /// An alarm is over.
-    pub fn returned(&mut self, at: Timestamp, key: &AlarmKey) {
+    pub(crate) fn returned(&mut self, at: Timestamp, key: &AlarmKey) {
         if self.waiting.iter().any(|(_, waiting)| waiting == key) {
             // Nobody was told yet: nothing need be said at all.
             self.waiting.retain(|(_, waiting)| waiting != key);
@@ -172,12 +172,12 @@ impl Conversation {
     }
 
     /// A new episode begins: what was told of the old one is told.
-    pub fn new_episode(&mut self, key: &AlarmKey) {
+    pub(crate) fn new_episode(&mut self, key: &AlarmKey) {
         self.reported.remove(key);
     }
 
     /// Somebody answered one: everything that was in the letters is answered. Which.
-    pub fn answered(&mut self, key: &AlarmKey) -> Vec<AlarmKey> {
+    pub(crate) fn answered(&mut self, key: &AlarmKey) -> Vec<AlarmKey> {
         if !self.reported.contains_key(key) {
             return Vec::new();
         }
@@ -196,7 +196,7 @@ impl Conversation {
     }
 
     /// Somebody silenced one.
-    pub fn silenced(&mut self, key: &AlarmKey) {
+    pub(crate) fn silenced(&mut self, key: &AlarmKey) {
         if let Some(reported) = self.reported.get_mut(key) {
             reported.answered = true;
         }
@@ -204,13 +204,13 @@ impl Conversation {
     }
 
     /// When to call [`Conversation::take_due`] next.
-    pub fn deadline(&self) -> Option<Timestamp> {
+    pub(crate) fn deadline(&self) -> Option<Timestamp> {
         [self.due_at, self.next_reminder(), self.over_due, self.call_again_at].into_iter().flatten().min()
     }
 
     /// The letter that is due now, if any. `needs_hands` says whether the rule for a call
     /// holds for an alarm at this very minute; `digest_at` is the next digest.
-    pub fn take_due(
+    pub(crate) fn take_due(
         &mut self,
         at: Timestamp,
         digest_at: Timestamp,
@@ -272,7 +272,7 @@ impl Conversation {
 
     /// The evening letter, with whatever will need hands before the morning or cannot be
     /// watched in the night; `None` when all of that was told already.
-    pub fn evening(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
+    pub(crate) fn evening(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
         let news = |need: &Need<'_>| {
             self.reported.get(need.key).is_none_or(|reported| reported.over)
                 && !self
@@ -289,7 +289,7 @@ impl Conversation {
     }
 
     /// The letter before a round; `None` when nothing in it is new.
-    pub fn before_round(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
+    pub(crate) fn before_round(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
         if !needs.iter().any(|need| !self.reported.contains_key(need.key)) {
             return None;
         }
@@ -302,7 +302,7 @@ impl Conversation {
 
     /// A round begins: people are in the room, and a new conversation with them. What is open
     /// and unanswered is taken along.
-    pub fn round_begins(&mut self, lasts_until: Timestamp) {
+    pub(crate) fn round_begins(&mut self, lasts_until: Timestamp) {
         // Who let a call and all its reminders stand has been told often enough.
         let told_often = self.letters >= MOST_A_NIGHT;
         self.root = None;
@@ -317,7 +317,7 @@ impl Conversation {
     }
 
     /// This alarm's present episode stands in a letter that was written or is about to be.
-    pub fn names(&self, key: &AlarmKey) -> bool {
+    pub(crate) fn names(&self, key: &AlarmKey) -> bool {
         self.reported.contains_key(key)
     }
 

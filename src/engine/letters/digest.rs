@@ -13,7 +13,7 @@ use crate::watch::seen::Seen;
 use crate::watch::sensors::SensorWatch;
 use crate::watch::tank::TankWatch;
 use crate::watch::trays::Trays;
-use crate::watch::trays::harvests::{Cut, Expected, Lost};
+use crate::watch::trays::harvests::{Cut, ExpectedYield, Lost};
 use crate::watch::trays::thermal::{ThermalClocks, Warmth};
 pub use crate::watch::trays::tray::Due;
 use crate::watch::trays::tray::{Stage, Tray};
@@ -92,6 +92,13 @@ pub struct ReservoirDay {
     pub empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
 }
 
+impl ReservoirDay {
+    /// The water is at the pump inlet, as far as the gauge can tell.
+    pub fn is_empty(&self) -> bool {
+        self.usable.is_some_and(|usable| usable <= self.usable_accuracy.unwrap_or(0.0).max(0.0))
+    }
+}
+
 /// A tray and what it needs.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TrayDay {
@@ -116,7 +123,7 @@ pub struct TrayDay {
     /// Its second clock.
     pub warmth: Warmth,
     /// What it should give, the whole lot.
-    pub expected: Expected,
+    pub expected: ExpectedYield,
 }
 
 /// The waterings of one day.
@@ -131,7 +138,7 @@ pub struct WaterDue {
 }
 
 /// Waterings a day (common practice, no source).
-pub const WATERINGS_A_DAY: f64 = 2.0;
+pub(crate) const WATERINGS_A_DAY: f64 = 2.0;
 /// Millilitres a tray at a time where none were logged: half a US cup (common practice, no source).
 const USUAL_WATER_ML: f64 = 118.0;
 /// The minutes after a start, before the air is known, are not worth a line. Own default.
@@ -286,7 +293,7 @@ pub(crate) fn place_of(rules: &Rules, sensor: &Sensor) -> String {
 }
 
 /// A tray as the digest tells it, with what is due until `until`.
-pub fn tray_day(
+pub(crate) fn tray_day(
     rules: &Rules,
     trays: &Trays,
     warmth: &ThermalClocks,

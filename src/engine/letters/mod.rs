@@ -5,5 +5,5 @@
 pub mod digest;
 pub mod facts;
 pub mod situation;
-pub mod conversation;
+pub(crate) mod conversation;
 pub mod snapshot;

@@ -6,6 +6,7 @@ use crate::letters::digest::{ReservoirDay, TrayDay};
 use crate::quality::saturation::Pinned;
 use crate::units::Timestamp;
 use crate::watch::Watches;
+use crate::watch::band::CropAtStage;
 use crate::watch::place::PlaceWatch;
 use crate::watch::probe::probes;
 use crate::watch::seen::Seen;
@@ -68,8 +69,8 @@ pub struct PlaceNow {
     pub mold: Option<crate::watch::mold::Pressure>,
     /// Temperature low and high, humidity low and high of the band; `None`: no limit.
     pub band: [Option<f64>; 4],
-    /// What stands there.
-    pub trays: Vec<String>,
+    /// What stands there, each crop and stage once.
+    pub crops: Vec<CropAtStage>,
     /// Nothing grows there.
     pub empty: bool,
     /// The tray whose band clashes with the rest.
@@ -163,7 +164,7 @@ fn place_now(seen: &Seen<'_>, watches: &Watches, place: &PlaceWatch) -> PlaceNow
             .map(|probe| SurfaceNow { on: probe.on.to_owned(), surface: probe.surface(&place.air) })
             .collect(),
         band: [band.temperature_min, band.temperature_max, band.humidity_min, band.humidity_max],
-        trays: place.demand.trays.clone(),
+        crops: place.demand.crops.clone(),
         empty: place.demand.empty,
         clash: place.demand.clash.clone(),
     }

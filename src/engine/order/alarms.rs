@@ -194,5 +194,8 @@ impl Engine {
         if self.letters.needs_hands(self.now, Need { key, cause, early }) {
             self.account.called(self.now, key);
         }
+        if let Some(alarm) = self.alarms.get_mut(key) {
+            alarm.called(self.now);
+        }
     }
 }

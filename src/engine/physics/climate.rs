@@ -14,10 +14,10 @@ pub const SEA_LEVEL: Kilopascals = Kilopascals(101.325);
 
 /// A tenth of the chance lies beyond this share of a sensor's limits on either side: its error
 /// is spread evenly over them (JCGM 100:2008, 4.3.7, type B, rectangular).
-pub const TENTH_OF_LIMITS: f64 = 0.8;
+pub(crate) const TENTH_OF_LIMITS: f64 = 0.8;
 /// The accuracy assumed of an air thermometer whose config states none, in
 /// kelvin (our default; low-cost probes are sold at 0.2 to 0.5 K).
-pub const TEMPERATURE_ACCURACY: f64 = 0.3;
+pub(crate) const TEMPERATURE_ACCURACY: f64 = 0.3;
 
 /// The accuracy assumed of a humidity sensor whose config states none, in per
 /// cent relative humidity (our default; low-cost probes are sold at 2 to 5 %).
@@ -34,28 +34,19 @@ pub fn saturation_pressure(temperature: Celsius) -> Kilopascals {
 
 /// How fast the saturation vapour pressure grows with temperature, in
 /// kilopascals a kelvin: the derivative of [`saturation_pressure`].
-pub fn saturation_slope(temperature: Celsius) -> f64 {
+pub(crate) fn saturation_slope(temperature: Celsius) -> f64 {
     let celsius = in_range(temperature.0);
     saturation_pascals(celsius) * log_slope(celsius + ZERO_CELSIUS) / 1000.0
 }
 
 /// Pressure of the vapour in the air. Humidity is taken between 0 and 100 %.
-pub fn vapour_pressure(temperature: Celsius, humidity: RelativeHumidity) -> Kilopascals {
+pub(crate) fn vapour_pressure(temperature: Celsius, humidity: RelativeHumidity) -> Kilopascals {
     Kilopascals(saturation_pressure(temperature).0 * fraction(humidity))
 }
 
 /// Vapour pressure deficit of the air: how far it is from saturation, zero or more.
 pub fn vapour_pressure_deficit(temperature: Celsius, humidity: RelativeHumidity) -> Kilopascals {
     Kilopascals(saturation_pressure(temperature).0 * (1.0 - fraction(humidity)))
-}
-
-/// Deficit between the inside of a leaf and the air. `leaf_offset` is leaf minus
-/// air temperature in kelvin; well-watered leaves under LEDs are typically
-/// within 2 K of the air (Nelson and Bugbee 2015, PLoS ONE 10:e0138930).
-/// Below zero, dew forms on the leaf.
-pub fn leaf_deficit(temperature: Celsius, humidity: RelativeHumidity, leaf_offset: f64) -> Kilopascals {
-    let leaf = saturation_pressure(Celsius(temperature.0 + leaf_offset));
-    Kilopascals(leaf.0 - vapour_pressure(temperature, humidity).0)
 }
 
 /// Dew point over water, never above the air temperature. `None` for air that
@@ -78,66 +69,10 @@ pub fn dew_point(temperature: Celsius, humidity: RelativeHumidity) -> Option<Cel
     Some(Celsius(refined.min(temperature.0)))
 }
 
-/// The humidity at which air of this temperature has this dew point, at most 100 %.
-pub fn humidity_from_dew_point(temperature: Celsius, dew_point: Celsius) -> RelativeHumidity {
-    let ratio = saturation_pressure(dew_point).0 / saturation_pressure(temperature).0;
-    RelativeHumidity((100.0 * ratio).min(100.0))
-}
-
-/// Air temperature minus dew point, in kelvin, zero or more.
-pub fn dew_point_depression(temperature: Celsius, humidity: RelativeHumidity) -> Option<f64> {
-    dew_point(temperature, humidity).map(|dew| temperature.0 - dew.0)
-}
-
-/// Water vapour in a cubic metre of air, in grams, as an ideal gas (0.4 to
-/// 0.6 % below the real gas of ASHRAE RP-1485).
-pub fn absolute_humidity(temperature: Celsius, humidity: RelativeHumidity) -> f64 {
-    let pascals = vapour_pressure(temperature, humidity).0 * 1000.0;
-    1000.0 * pascals / (VAPOUR_GAS_CONSTANT * (in_range(temperature.0) + ZERO_CELSIUS))
-}
-
-/// Kilograms of vapour to a kilogram of dry air. `pressure` is that of the
-/// room; it is taken as 50 kPa at least, higher than anybody grows, and the
-/// vapour as nine tenths of it at most.
-pub fn humidity_ratio(temperature: Celsius, humidity: RelativeHumidity, pressure: Kilopascals) -> f64 {
-    ratio_at(vapour_pressure(temperature, humidity).0, pressure.0)
-}
-
-/// Wet-bulb temperature to 0.001 K: ASHRAE Fundamentals 2017 chapter 1 equation
-/// 33, solved by bisection between dew point and air temperature. Over water
-/// also below 0 °C, where a real wick would freeze. `None` where there is no
-/// dew point.
-pub fn wet_bulb(temperature: Celsius, humidity: RelativeHumidity, pressure: Kilopascals) -> Option<Celsius> {
-    let mut low = dew_point(temperature, humidity)?.0;
-    let air = temperature.0;
-    let mut high = air;
-    let wanted = humidity_ratio(temperature, humidity, pressure);
-    while high - low > WET_BULB_STEP {
-        let middle = low + (high - low) / 2.0;
-        if middle <= low || middle >= high {
-            break; // beyond the size where f64 can be halved; only absurd temperatures come here
-        }
-        let saturated = ratio_at(saturation_pressure(Celsius(middle)).0, pressure.0);
-        let numerator = (2501.0 - 2.326 * middle) * saturated - 1.006 * (air - middle);
-        if numerator / (2501.0 + 1.86 * air - 4.186 * middle) > wanted {
-            high = middle;
-        } else {
-            low = middle;
-        }
-    }
-    Some(Celsius(low + (high - low) / 2.0))
-}
-
 /// Relative humidity of the room's air where it touches a surface, in per cent;
 /// above 100 the surface is below the dew point.
-pub fn surface_humidity(temperature: Celsius, humidity: RelativeHumidity, surface: Celsius) -> f64 {
+pub(crate) fn surface_humidity(temperature: Celsius, humidity: RelativeHumidity, surface: Celsius) -> f64 {
     100.0 * vapour_pressure(temperature, humidity).0 / saturation_pressure(surface).0
-}
-
-/// Pressure of the standard atmosphere at an altitude in metres (ICAO). Taken
-/// between -500 and 6000 m.
-pub fn standard_pressure(altitude_metres: f64) -> Kilopascals {
-    Kilopascals(SEA_LEVEL.0 * float::pow(1.0 - 2.25577e-5 * altitude_metres.clamp(-500.0, 6000.0), 5.2559))
 }
 
 /// What the sensor may be off by, with the same coverage as its maker states it.
@@ -190,12 +125,6 @@ fn fraction(humidity: RelativeHumidity) -> f64 {
     humidity.0.clamp(0.0, 100.0) / 100.0
 }
 
-fn ratio_at(vapour: f64, pressure: f64) -> f64 {
-    let pressure = pressure.max(LOWEST_PRESSURE);
-    let vapour = vapour.min(0.9 * pressure);
-    0.621_945 * vapour / (pressure - vapour)
-}
-
 fn saturation_pascals(celsius: f64) -> f64 {
     float::exp(saturation_log(celsius + ZERO_CELSIUS))
 }
@@ -228,10 +157,6 @@ const DRIEST: f64 = 0.5;
 const AERK_SCALE: f64 = 610.94;
 const AERK_RATE: f64 = 17.625;
 const AERK_SHIFT: f64 = 243.04;
-/// Width of the last bracket of the wet bulb, in kelvin.
-const WET_BULB_STEP: f64 = 0.001;
-/// Kilopascals; about 5500 m above the sea.
-const LOWEST_PRESSURE: f64 = 50.0;
 
 #[cfg(test)]
 mod tests {
@@ -271,30 +196,21 @@ mod tests {
     }
 
     #[test]
-    fn a_night_on_the_rack_has_the_published_dew_point_deficit_and_wet_bulb() {
-        // T, RH, VPD Pa, Td, Twb, AH: PsychroLib 2.5.0 at 101325 Pa.
-        for (t, rh, deficit, dew, wet, absolute) in [
-            (10.0, 80.0, 245.599, 6.7130, 8.2903, 7.5176),
-            (18.0, 95.0, 103.215, 17.1873, 17.4662, 14.5943),
-            (20.0, 50.0, 1169.402, 9.2724, 13.7834, 8.6433),
-            (20.0, 100.0, 0.0, 20.0, 20.0, 17.2866),
-            (22.0, 92.0, 211.580, 20.6402, 21.0502, 17.8623),
-            (24.0, 65.0, 1044.794, 17.0194, 19.3419, 14.1484),
-            (28.0, 50.0, 1891.103, 16.6146, 20.3571, 13.6063),
-            (30.0, 75.0, 1061.508, 25.0808, 26.3091, 22.7611),
+    fn a_night_on_the_rack_has_the_published_dew_point_and_deficit() {
+        // T, RH, VPD Pa, Td: PsychroLib 2.5.0.
+        for (t, rh, deficit, dew) in [
+            (10.0, 80.0, 245.599, 6.7130),
+            (18.0, 95.0, 103.215, 17.1873),
+            (20.0, 50.0, 1169.402, 9.2724),
+            (20.0, 100.0, 0.0, 20.0),
+            (22.0, 92.0, 211.580, 20.6402),
+            (24.0, 65.0, 1044.794, 17.0194),
+            (28.0, 50.0, 1891.103, 16.6146),
+            (30.0, 75.0, 1061.508, 25.0808),
         ] {
             let (air, damp) = (Celsius(t), RelativeHumidity(rh));
             near(vapour_pressure_deficit(air, damp).0 * 1000.0, deficit, f64::max(0.5, 0.0005 * deficit));
             near(dew_point(air, damp).unwrap().0, dew, 0.01);
-            near(wet_bulb(air, damp, SEA_LEVEL).unwrap().0, wet, 0.01);
-            near(absolute_humidity(air, damp), absolute, 0.0005 * absolute);
-        }
-    }
-
-    #[test]
-    fn a_leaf_colder_than_the_dew_point_has_a_deficit_below_zero() {
-        for (t, rh, pascals) in [(20.0, 85.0, 76.308), (22.0, 92.0, -94.369), (24.0, 98.0, -280.671)] {
-            near(leaf_deficit(Celsius(t), RelativeHumidity(rh), -2.0).0 * 1000.0, pascals, 0.5);
         }
     }
 
@@ -307,7 +223,6 @@ mod tests {
     #[test]
     fn air_without_vapour_has_no_dew_point() {
         assert_eq!(dew_point(Celsius(20.0), RelativeHumidity(0.0)), None);
-        assert_eq!(wet_bulb(Celsius(20.0), RelativeHumidity(-3.0), SEA_LEVEL), None);
         assert!(dew_point(Celsius(20.0), RelativeHumidity(0.01)).unwrap().0.is_finite());
     }
 
@@ -329,18 +244,11 @@ mod tests {
         }
     }
 
-    #[test]
-    fn pressure_falls_with_altitude_as_in_the_standard_atmosphere() {
-        near(standard_pressure(0.0).0, 101.325, 1e-9);
-        near(standard_pressure(1000.0).0, 89.874, 0.01); // ICAO Doc 7488, from memory
-    }
-
     proptest! {
         #[test]
-        fn the_dew_point_rises_with_humidity_and_the_depression_falls(t in 0.0..50.0, rh in 5.0..99.0, more in 0.01..1.0) {
+        fn the_dew_point_rises_with_humidity(t in 0.0..50.0, rh in 5.0..99.0, more in 0.01..1.0) {
             let (drier, damper) = (RelativeHumidity(rh), RelativeHumidity(rh + more));
             prop_assert!(dew_point(Celsius(t), damper).unwrap().0 > dew_point(Celsius(t), drier).unwrap().0);
-            prop_assert!(dew_point_depression(Celsius(t), damper).unwrap() < dew_point_depression(Celsius(t), drier).unwrap());
         }
 
         #[test]
@@ -351,14 +259,8 @@ mod tests {
         #[test]
         fn the_dew_point_gives_the_humidity_back(t in 0.0..50.0, rh in 5.0..100.0) {
             let dew = dew_point(Celsius(t), RelativeHumidity(rh)).unwrap();
-            prop_assert!((humidity_from_dew_point(Celsius(t), dew).0 - rh).abs() < 1e-6 * 100.0);
-        }
-
-        #[test]
-        fn the_wet_bulb_lies_between_dew_point_and_air(t in 0.0..50.0, rh in 1.0..100.0) {
-            let (air, damp) = (Celsius(t), RelativeHumidity(rh));
-            let wet = wet_bulb(air, damp, SEA_LEVEL).unwrap().0;
-            prop_assert!(wet >= dew_point(air, damp).unwrap().0 && wet <= t);
+            let humidity = 100.0 * saturation_pressure(dew).0 / saturation_pressure(Celsius(t)).0;
+            prop_assert!((humidity - rh).abs() < 1e-6 * 100.0);
         }
 
         #[test]
@@ -366,15 +268,14 @@ mod tests {
             let (air, damp) = (Celsius(t), RelativeHumidity(rh));
             let accuracy = Accuracy::default();
             let dew = dew_point(air, damp).map_or(0.0, |found| found.0);
-            let wet = wet_bulb(air, damp, Kilopascals(p)).map_or(0.0, |found| found.0);
             for found in [
-                dew, wet,
+                dew,
                 saturation_pressure(air).0, saturation_slope(air), vapour_pressure(air, damp).0,
-                vapour_pressure_deficit(air, damp).0, absolute_humidity(air, damp),
-                humidity_ratio(air, damp, Kilopascals(p)), surface_humidity(air, damp, Celsius(p)),
-                leaf_deficit(air, damp, -1.0).0, standard_pressure(p).0,
+                vapour_pressure_deficit(air, damp).0,
+                surface_humidity(air, damp, Celsius(p)),
+
                 accuracy.of_deficit(air, damp).0, accuracy.of_dew_point(air, damp).unwrap_or(0.0),
-                accuracy.of_depression(air, damp).unwrap_or(0.0), humidity_from_dew_point(air, Celsius(p)).0,
+                accuracy.of_depression(air, damp).unwrap_or(0.0),
             ] {
                 prop_assert!(found.is_finite(), "{t} °C, {rh} %, {p} kPa gave {found}");
             }

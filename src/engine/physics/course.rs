@@ -16,7 +16,7 @@ use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// The course is read from so much of the past.
-pub const REMEMBERED: TimeDelta = TimeDelta::minutes(60);
+pub(crate) const REMEMBERED: TimeDelta = TimeDelta::minutes(60);
 /// The present rate is that of the last so many minutes; few enough to follow a door, enough
 /// to see through a sensor's own scatter.
 const PRESENT_MINUTES: i64 = 20;
@@ -33,19 +33,19 @@ const APART_HOURS: f64 = 0.5;
 
 /// A value, its rate an hour, and the share of that rate that is lost in an hour.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Course {
+pub(crate) struct Course {
     /// Now.
     pub value: f64,
     /// An hour, now.
     pub rate: f64,
     /// Of the rate, an hour, as an exponent.
-    pub easing: f64,
+    pub(crate) easing: f64,
 }
 
 impl Course {
     /// Reads the course from the minutes of the last hour, ascending in time; `value` is now.
     /// Without enough of them the air is taken to stay as it is.
-    pub fn of(series: &VecDeque<(Timestamp, f64)>, at: Timestamp, value: f64) -> Course {
+    pub(crate) fn of(series: &VecDeque<(Timestamp, f64)>, at: Timestamp, value: f64) -> Course {
         let present = at - TimeDelta::minutes(PRESENT_MINUTES);
         let newer = slope(series.iter().filter(|(when, _)| *when > present), at);
         let older = slope(series.iter().filter(|(when, _)| *when <= present), at);
@@ -69,12 +69,12 @@ impl Course {
     }
 
     /// The same, off by `by`, easing `times` as fast.
-    pub fn but(self, by: f64, times: f64) -> Course {
+    pub(crate) fn but(self, by: f64, times: f64) -> Course {
         Course { value: self.value + by, easing: self.easing * times, ..self }
     }
 
     /// The values in steps of `step_hours`, beginning one step ahead.
-    pub fn ahead(self, step_hours: f64) -> impl Iterator<Item = f64> {
+    pub(crate) fn ahead(self, step_hours: f64) -> impl Iterator<Item = f64> {
         let kept = float::exp(-self.easing * step_hours);
         let mut left = self.rate / self.easing.max(1e-6);
         let mut value = self.value;

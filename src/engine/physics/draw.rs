@@ -48,19 +48,6 @@ pub fn steps(points: &[LevelPoint], threshold: f64) -> Vec<LevelStep> {
     found
 }
 
-/// The newest segment without a step, for a slope: the points since the last of `steps`.
-pub fn since_last_step<'a>(points: &'a [LevelPoint], steps: &[LevelStep]) -> &'a [LevelPoint] {
-    let start = steps.last().map_or(0, |step| step.index);
-    points.get(start..).unwrap_or(&[])
-}
-
-/// The series with its steps taken out, as if nothing had been poured in or
-/// pumped: what is left is the steady draw and any leak.
-pub fn without_steps(points: &[LevelPoint], steps: &[LevelStep]) -> Vec<LevelPoint> {
-    let taken_before = |index: usize| steps.iter().filter(|s| s.index <= index).map(|s| s.litres).sum::<f64>();
-    points.iter().enumerate().map(|(index, (hours, litres))| (*hours, litres - taken_before(index))).collect()
-}
-
 /// The draw over the last `window_hours` of a series without steps. `None` when
 /// the window has fewer than 12 points, or fewer than its half is covered.
 pub fn slope_over(points: &[LevelPoint], window_hours: f64) -> Option<Slope> {
@@ -74,86 +61,10 @@ pub fn slope_over(points: &[LevelPoint], window_hours: f64) -> Option<Slope> {
     theil_sen(window)
 }
 
-/// When the pump will draw air.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum ToReserve {
-    /// At or below the pump inlet already.
-    Reached,
-    /// The interval of the slope does not exclude "no draw at all". Said as
-    /// "no measurable draw", never as "never".
-    NoMeasurableDraw,
-    /// At the present draw.
-    Hours {
-        /// If it draws as fast as the interval allows.
-        early: f64,
-        /// At the best estimate.
-        likely: f64,
-        /// If it draws as slowly as the interval allows.
-        late: f64,
-    },
-}
-
-/// Hours from `now` (on the slope's own clock) until the line reaches
-/// `reserve` litres, the volume at the pump inlet.
-pub fn time_to_reserve(slope: &Slope, now: f64, reserve: f64) -> ToReserve {
-    let spare = slope.at(now) - reserve;
-    if spare <= 0.0 {
-        return ToReserve::Reached;
-    }
-    if !slope.falls() {
-        return ToReserve::NoMeasurableDraw;
-    }
-    let hours = |per_hour: f64| spare / -per_hour;
-    ToReserve::Hours { early: hours(slope.low), likely: hours(slope.per_hour), late: hours(slope.high) }
-}
-
-/// The draw is known too loosely to forecast from (half of its interval is
-/// more than 30 % of it): a forecast from the trays' own use is better (our rule).
-pub fn draw_is_vague(slope: &Slope) -> bool {
-    !slope.falls() || (slope.high - slope.low) / 2.0 > 0.3 * slope.per_hour.abs()
-}
-
-/// Water goes faster than plants can use it.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Leak {
-    /// Within the hour: even the slow end of the interval is beyond three times
-    /// what is expected plus 0.1 L/h.
-    Fast {
-        /// Litres an hour, at least.
-        at_least: f64,
-    },
-    /// Over a day: more than twice what is expected.
-    Slow {
-        /// Litres over the day.
-        litres: f64,
-    },
-}
-
-/// Judges a one-hour slope and, if known, the day's draw in litres (positive,
-/// logged waterings taken out) against the expected use in litres an hour.
-pub fn leak(hour: &Slope, day_litres: Option<f64>, expected_per_hour: f64) -> Option<Leak> {
-    let at_least = -hour.high;
-    if at_least > 3.0 * expected_per_hour + 0.1 {
-        return Some(Leak::Fast { at_least });
-    }
-    let litres = day_litres?;
-    // A tenth of a litre a day is beneath every gauge; without it, no expected use would make any draw a leak.
-    (litres > 2.0 * expected_per_hour * 24.0 + 0.1).then_some(Leak::Slow { litres })
-}
-
 /// Hours a gauge must stand still before that is odd: three times the tolerance
 /// over the expected draw. Infinite when nothing is expected to be drawn.
-pub fn stuck_after_hours(tolerance_litres: f64, expected_per_hour: f64) -> f64 {
+pub(crate) fn stuck_after_hours(tolerance_litres: f64, expected_per_hour: f64) -> f64 {
     if expected_per_hour > 0.0 { 3.0 * tolerance_litres.max(0.0) / expected_per_hour } else { f64::INFINITY }
-}
-
-/// The gauge has not moved by `tolerance` litres in the window, though the
-/// trays must have drawn more than three times that.
-pub fn is_stuck(window: &[LevelPoint], tolerance_litres: f64, expected_per_hour: f64) -> bool {
-    let (Some(first), Some(last)) = (window.first(), window.last()) else { return false };
-    let lowest = window.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
-    let highest = window.iter().map(|point| point.1).fold(f64::NEG_INFINITY, f64::max);
-    highest - lowest < tolerance_litres && (last.0 - first.0) * expected_per_hour > 3.0 * tolerance_litres
 }
 
 fn step_at(points: &[LevelPoint], start: usize, index: usize, threshold: f64) -> Option<LevelStep> {
@@ -205,30 +116,6 @@ mod tests {
     }
 
     #[test]
-    fn the_time_to_the_pump_inlet_is_that_of_the_reference() {
-        // theilsen_cases.csv: 13 points at half hours, 20 - 0.30 t, reserve 2 L.
-        let points: Vec<LevelPoint> = (0..13).map(|i| (f64::from(i) / 2.0, 20.0 - 0.15 * f64::from(i))).collect();
-        let ToReserve::Hours { early, likely, late } = time_to_reserve(&theil_sen(&points).unwrap(), 6.0, 2.0) else {
-            panic!("it falls");
-        };
-        for hours in [early, likely, late] {
-            assert!((hours - 54.0).abs() < 1e-6, "{hours}");
-        }
-    }
-
-    #[test]
-    fn a_tank_that_may_be_still_is_not_said_to_last_for_ever() {
-        let wavering: Vec<LevelPoint> =
-            (0..24).map(|i| (f64::from(i), 10.0 + if i % 2 == 0 { 0.1 } else { -0.1 })).collect();
-        assert_eq!(time_to_reserve(&theil_sen(&wavering).unwrap(), 23.0, 2.0), ToReserve::NoMeasurableDraw);
-    }
-
-    #[test]
-    fn a_tank_below_the_inlet_has_no_hours_left() {
-        assert_eq!(time_to_reserve(&theil_sen(&draining(0.3, 24)).unwrap(), 2.0, 19.9), ToReserve::Reached);
-    }
-
-    #[test]
     fn a_refill_is_one_step_and_leaves_the_draw_standing() {
         let mut points = draining(0.3, 60);
         for point in &mut points[30..] {
@@ -238,8 +125,11 @@ mod tests {
         assert_eq!(found.len(), 1);
         assert_eq!(found[0].index, 30);
         assert!((found[0].litres - 8.0).abs() < 1e-9, "{found:?}");
-        assert!((theil_sen(&without_steps(&points, &found)).unwrap().per_hour + 0.3).abs() < 1e-9);
-        assert_eq!(since_last_step(&points, &found).len(), 30);
+        let [after] = found[..] else { panic!("one step") };
+        for point in &mut points[after.index..] {
+            point.1 -= after.litres;
+        }
+        assert!((theil_sen(&points).unwrap().per_hour + 0.3).abs() < 1e-9);
     }
 
     #[test]
@@ -260,22 +150,10 @@ mod tests {
     }
 
     #[test]
-    fn more_than_plants_can_drink_is_a_leak() {
-        let hour = theil_sen(&draining(0.9, 13)).unwrap();
-        assert!(matches!(leak(&hour, None, 0.18), Some(Leak::Fast { .. })));
-        let usual = theil_sen(&draining(0.18, 13)).unwrap();
-        assert_eq!(leak(&usual, Some(4.3), 0.18), None);
-        assert_eq!(leak(&usual, Some(9.0), 0.18), Some(Leak::Slow { litres: 9.0 }));
-    }
-
-    #[test]
     fn a_gauge_is_stuck_only_once_the_trays_must_have_moved_it() {
         // Eight trays at 0.079 L/h, tolerance 0.15 L: 5.7 h (by hand).
         assert!((stuck_after_hours(0.15, 0.079) - 5.7).abs() < 0.01);
-        let still = |hours: i32| (0..=hours * 12).map(|i| (f64::from(i) / 12.0, 12.0)).collect::<Vec<LevelPoint>>();
-        assert!(!is_stuck(&still(5), 0.15, 0.079));
-        assert!(is_stuck(&still(6), 0.15, 0.079));
-        assert!(!is_stuck(&still(6), 0.15, 0.0));
+        assert_eq!(stuck_after_hours(0.15, 0.0), f64::INFINITY);
     }
 
     #[test]

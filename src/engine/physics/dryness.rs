@@ -12,7 +12,7 @@ use crate::watch::trays::tray::Stage;
 pub const HORIZON_HOURS: usize = 24;
 
 /// How well an amount of water from the grower's log is known, as a share of it (ours).
-pub const LOG_ERROR: f64 = 0.15;
+pub(crate) const LOG_ERROR: f64 = 0.15;
 
 /// How well the water that a soaked tray can give is known, as a share of it: fine media are
 /// given as 20 to 30 % of their volume, here 25 (De Boodt and Verdonck 1972, from memory).
@@ -23,7 +23,7 @@ const MEDIUM_ERROR: f64 = 0.20;
 const UNWRITTEN: f64 = 0.5;
 
 /// How well a draw measured in the reservoir is known, as a share of it (ours).
-pub const RESERVOIR_ERROR: f64 = 0.10;
+pub(crate) const RESERVOIR_ERROR: f64 = 0.10;
 
 /// Water one standard tray can give its plants, grams: what a layer of medium
 /// holds between 1 and 5 kPa of suction. Kinds of medium differ more than crops.
@@ -55,7 +55,14 @@ impl Medium {
 /// seedlings is taken (ours).
 ///
 /// Leaf area index 0.75 when uncovered, 4 at harvest, in a straight line (ours).
-pub fn draw_shape(stage: Stage, grown: f64, light: f64, air_speed: f64, t: Celsius, humidity: RelativeHumidity) -> f64 {
+pub(crate) fn draw_shape(
+    stage: Stage,
+    grown: f64,
+    light: f64,
+    air_speed: f64,
+    t: Celsius,
+    humidity: RelativeHumidity,
+) -> f64 {
     let share = match stage {
         Stage::Soak | Stage::Germination | Stage::Blackout => 0.0,
         Stage::Light => grown.clamp(0.0, 1.0),
@@ -70,7 +77,7 @@ pub fn draw_shape(stage: Stage, grown: f64, light: f64, air_speed: f64, t: Celsi
 
 /// What became of an observation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Lesson {
+pub(crate) enum Lesson {
     /// It was taken.
     Taken,
     /// It is too far from everything known, or no amount at all, and was left out.
@@ -99,16 +106,11 @@ impl Coefficient {
         self.mean
     }
 
-    /// Its standard deviation.
-    pub fn deviation(&self) -> f64 {
-        self.deviation
-    }
-
     /// Learns from one span between waterings: `observed` grams a tray where
     /// theory summed up to `shape` grams, known to a share of `error`. A normal
     /// update by precision; an observation more than four standard deviations
     /// off, or outside 0.1 to 2, is rejected.
-    pub fn learn(&mut self, observed: f64, shape: f64, error: f64) -> Lesson {
+    pub(crate) fn learn(&mut self, observed: f64, shape: f64, error: f64) -> Lesson {
         let ratio = observed / shape;
         let noise = float::square(error.clamp(0.01, 1.0) * ratio);
         let known = float::square(self.deviation);
@@ -155,7 +157,7 @@ impl MediumWater {
 
     /// Water was given; what the medium cannot hold runs through.
     pub fn pour(&mut self, grams: f64) {
-        self.grams = (self.grams + grams.max(0.0)).min(self.most);
+        self.grams = (self.grams.max(0.0) + grams.max(0.0)).min(self.most);
     }
 
     /// What is left if its medium gives the least that such media are given as.
@@ -171,30 +173,31 @@ impl MediumWater {
 
     /// The plants took water.
     pub fn draw(&mut self, grams: f64) {
-        self.grams = (self.grams - grams.max(0.0)).max(0.0);
+        // What there may be more of than was reckoned is drawn next.
+        self.grams = (self.grams - grams.max(0.0)).max(-UNWRITTEN * self.most);
     }
 
     /// What is left, grams.
     pub fn grams(&self) -> f64 {
-        self.grams
+        self.grams.max(0.0)
     }
 }
 
 /// The draw by theory in one hour to come, grams: at the likely humidity and at
 /// the ends of the sensor's accuracy.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HourAhead {
+pub(crate) struct HourAhead {
     /// Were the air as dry as the sensor's accuracy allows.
     pub driest: f64,
     /// At the humidity the sensor gave.
     pub likely: f64,
     /// Were the air as damp as the sensor's accuracy allows.
-    pub dampest: f64,
+    pub(crate) dampest: f64,
 }
 
 /// Hours until the water is used up; `None` is "not within the horizon".
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct DryIn {
+pub(crate) struct DryIn {
     /// A tenth of the chance lies before it: more draw, drier air.
     pub early: Option<f64>,
     /// At the best estimate.
@@ -206,7 +209,7 @@ pub struct DryIn {
 /// Hours until a tray is dry, from the forecast of its draw by theory hour by
 /// hour (yesterday's air at the same hours is a fair guess). Looks at most
 /// [`HORIZON_HOURS`] ahead.
-pub fn dry_in(store: MediumWater, coefficient: Coefficient, ahead: &[HourAhead]) -> DryIn {
+pub(crate) fn dry_in(store: MediumWater, coefficient: Coefficient, ahead: &[HourAhead]) -> DryIn {
     let ahead = &ahead[..ahead.len().min(HORIZON_HOURS)];
     let [more, likely, less] = coefficient.band(TENTH_IN_DEVIATIONS);
     // The errors of coefficient and hygrometer have nothing to do with each other: they add up
@@ -269,7 +272,7 @@ mod tests {
     fn three_waterings_teach_the_coefficient_of_the_worked_example() {
         let coefficient = taught();
         assert!((coefficient.mean() - 0.53726).abs() < 1e-4, "{coefficient:?}");
-        assert!((coefficient.deviation() - 0.04572).abs() < 1e-4, "{coefficient:?}");
+        assert!((coefficient.deviation - 0.04572).abs() < 1e-4, "{coefficient:?}");
     }
 
     #[test]
@@ -309,9 +312,9 @@ mod tests {
     fn what_was_learned_fades_but_never_below_the_beginning() {
         let mut coefficient = taught();
         coefficient.forget(4.0);
-        assert!((coefficient.deviation() - float::sqrt(float::square(0.04572) + 0.01)).abs() < 1e-4);
+        assert!((coefficient.deviation - float::sqrt(float::square(0.04572) + 0.01)).abs() < 1e-4);
         coefficient.forget(1000.0);
-        assert_eq!(coefficient.deviation(), Coefficient::default().deviation());
+        assert_eq!(coefficient.deviation, Coefficient::default().deviation);
     }
 
     /// The engine is rebuilt from the last ten days of the store; what a place taught before is
@@ -331,7 +334,7 @@ mod tests {
         };
         let (months, ten_days) = (taught_from(0), taught_from(50));
         assert!((months.mean() / ten_days.mean() - 1.0).abs() < 0.01, "{months:?} {ten_days:?}");
-        assert!((months.deviation() / ten_days.deviation() - 1.0).abs() < 0.05, "{months:?} {ten_days:?}");
+        assert!((months.deviation / ten_days.deviation - 1.0).abs() < 0.05, "{months:?} {ten_days:?}");
     }
 
     #[test]
@@ -364,7 +367,7 @@ mod tests {
                 coefficient.learn(observed, shape, error);
                 coefficient.forget(error);
                 prop_assert!((0.1..=2.0).contains(&coefficient.mean()));
-                prop_assert!(coefficient.deviation() > 0.0 && coefficient.deviation() <= 0.25);
+                prop_assert!(coefficient.deviation > 0.0 && coefficient.deviation <= 0.25);
             }
         }
 

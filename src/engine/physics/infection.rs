@@ -8,40 +8,51 @@ use crate::units::{Celsius, RelativeHumidity};
 
 /// A row of table 2 of Magarey, Sutton and Thayer 2005 (Phytopathology
 /// 95:92-100, doi 10.1094/PHYTO-95-0092), read in an open transcription.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Pathogen {
-    /// Its Latin name.
-    pub name: &'static str,
-    /// The host it was studied on.
-    pub host: &'static str,
+    /// Which it is.
+    pub name: PathogenName,
     /// Below this it does not infect, °C.
     pub coldest: f64,
     /// Where it infects fastest, °C.
     pub best: f64,
     /// Above this it does not infect, °C.
-    pub warmest: f64,
+    pub(crate) warmest: f64,
     /// Hours of wetness it needs where it is fastest.
-    pub wet_hours_min: f64,
+    pub(crate) wet_hours_min: f64,
     /// Hours of wetness it needs at most.
-    pub wet_hours_max: f64,
+    pub(crate) wet_hours_max: f64,
+}
+
+/// A pathogen, each studied on one host.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub enum PathogenName {
+    /// Alternaria brassicae on oilseed rape.
+    AlternariaBrassicae,
+    /// Botrytis cinerea on strawberry.
+    BotrytisCinerea,
+    /// Bremia lactucae on lettuce.
+    BremiaLactucae,
+    /// Mycosphaerella pinodes on pea.
+    MycosphaerellaPinodes,
 }
 
 /// Dark leaf spot, on oilseed rape: the brassicas.
-pub const ALTERNARIA_BRASSICAE: Pathogen = row("Alternaria brassicae", "oilseed rape", [2.6, 18.0, 35.0, 6.0, 22.0]);
+pub const ALTERNARIA_BRASSICAE: Pathogen = row(PathogenName::AlternariaBrassicae, [2.6, 18.0, 35.0, 6.0, 22.0]);
 /// Grey mold, on strawberry: whatever has no row of its own.
-pub const BOTRYTIS_CINEREA: Pathogen = row("Botrytis cinerea", "strawberry", [5.0, 25.0, 35.0, 8.0, 18.0]);
+pub const BOTRYTIS_CINEREA: Pathogen = row(PathogenName::BotrytisCinerea, [5.0, 25.0, 35.0, 8.0, 18.0]);
 /// Downy mildew of lettuce.
-pub const BREMIA_LACTUCAE: Pathogen = row("Bremia lactucae", "lettuce", [1.0, 15.0, 25.0, 4.0, 10.0]);
+pub const BREMIA_LACTUCAE: Pathogen = row(PathogenName::BremiaLactucae, [1.0, 15.0, 25.0, 4.0, 10.0]);
 /// Blight of pea.
-pub const MYCOSPHAERELLA_PINODES: Pathogen = row("Mycosphaerella pinodes", "pea", [1.4, 20.0, 35.0, 6.0, 72.0]);
+pub const MYCOSPHAERELLA_PINODES: Pathogen = row(PathogenName::MycosphaerellaPinodes, [1.4, 20.0, 35.0, 6.0, 72.0]);
 
 /// Hours without wetness (air below 95 %) that part two wet spells. From 3 to 4
 /// h without wetness stopped Alternaria (Humpherson-Jones and Phelps 1989).
-pub const DRY_GAP_HOURS: f64 = 4.0;
+pub(crate) const DRY_GAP_HOURS: f64 = 4.0;
 
 /// The rows that stand for a crop family (the `family` of the crop table). Of
 /// several, the one furthest on counts.
-pub fn pathogens_of(family: &str) -> &'static [Pathogen] {
+pub(crate) fn pathogens_of(family: &str) -> &'static [Pathogen] {
     match family {
         "brassica" => &[ALTERNARIA_BRASSICAE, BOTRYTIS_CINEREA],
         "lettuce" => &[BREMIA_LACTUCAE],
@@ -127,9 +138,9 @@ fn normal_share(z: f64) -> f64 {
     if z < 0.0 { tail } else { 1.0 - tail }
 }
 
-const fn row(name: &'static str, host: &'static str, figures: [f64; 5]) -> Pathogen {
+const fn row(name: PathogenName, figures: [f64; 5]) -> Pathogen {
     let [coldest, best, warmest, wet_hours_min, wet_hours_max] = figures;
-    Pathogen { name, host, coldest, best, warmest, wet_hours_min, wet_hours_max }
+    Pathogen { name, coldest, best, warmest, wet_hours_min, wet_hours_max }
 }
 
 #[cfg(test)]

@@ -4,11 +4,13 @@
 pub mod slope;
 pub mod climate;
 pub mod course;
+pub(crate) mod rhythm;
+pub(crate) mod outlook;
 pub mod surface;
 pub mod canopy;
 pub mod infection;
 pub mod mold_pressure;
-pub mod mold_band;
+pub(crate) mod mold_band;
 pub mod dryness;
 pub mod draw;
 pub mod tank_geometry;

@@ -7,7 +7,7 @@ use crate::units::{Celsius, RelativeHumidity};
 
 /// The least and the most that the air can have allowed, as far as the hygrometer is good.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct MoldBand {
+pub(crate) struct MoldBand {
     least: MoldPressure,
     most: MoldPressure,
 }
@@ -17,31 +17,42 @@ const ERROR_KNOWN: f64 = 0.1;
 
 impl MoldBand {
     /// Both clocks of a tray whose crop is of this family, with nothing behind them.
-    pub fn new(family: &str) -> Self {
+    pub(crate) fn new(family: &str) -> Self {
         MoldBand { least: MoldPressure::new(family), most: MoldPressure::new(family) }
     }
 
     /// The leaves were misted or watered from above.
-    pub fn wet_from_above(&mut self) {
+    pub(crate) fn wet_from_above(&mut self) {
         self.least.wet_from_above();
         self.most.wet_from_above();
     }
 
-    /// Lets so many hours pass in this air.
-    pub fn advance(&mut self, hours: f64, air: &TrayAir) {
-        self.least.advance(hours, &shifted(air, -air.humidity_accuracy));
-        self.most.advance(hours, &shifted(air, air.humidity_accuracy));
+    /// Lets so many hours pass in this air, which may be damper or drier by `off` per cent.
+    pub(crate) fn advance(&mut self, hours: f64, air: &TrayAir, off: f64) {
+        self.least.advance(hours, &damper(air, -off));
+        self.most.advance(hours, &damper(air, off));
+    }
+
+    /// The clock in air as dry as it may be.
+    pub(crate) fn least(&self) -> &MoldPressure {
+        &self.least
+    }
+
+    /// The clock in air as damp as it may be.
+    pub(crate) fn most(&self) -> &MoldPressure {
+        &self.most
     }
 
     /// Hours of wetness that conditions have allowed in the present spell, least and most.
-    pub fn hours(&self, temperature: Celsius) -> (f64, f64) {
+    pub(crate) fn hours(&self, temperature: Celsius) -> (f64, f64) {
         let of = |clock: &MoldPressure| clock.infection(temperature).allowed_hours;
         let (one, other) = (of(&self.least), of(&self.most));
         (one.min(other), one.max(other))
     }
 }
 
-fn shifted(air: &TrayAir, by: f64) -> TrayAir {
+/// The air as it is if it is damper by so many per cent than was measured, for certain.
+pub(crate) fn damper(air: &TrayAir, by: f64) -> TrayAir {
     let moved = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + by).clamp(0.0, 100.0));
     TrayAir {
         humidity: moved(air.humidity),
@@ -65,7 +76,7 @@ mod tests {
         };
         let (mut band, mut likely) = (MoldBand::new("brassica"), MoldPressure::new("brassica"));
         for _ in 0..9 {
-            band.advance(1.0, &air);
+            band.advance(1.0, &air, accuracy);
             likely.advance(1.0, &air);
         }
         (band.hours(air.temperature), likely.infection(air.temperature).allowed_hours)

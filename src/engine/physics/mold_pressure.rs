@@ -39,21 +39,21 @@ pub struct TrayAir {
     /// What the sensor may be off by, per cent relative humidity.
     pub humidity_accuracy: f64,
     /// Among the leaves; growth is judged by it. See `canopy`.
-    pub canopy_humidity: RelativeHumidity,
+    pub(crate) canopy_humidity: RelativeHumidity,
     /// Over the leaves, m/s; dries a film.
     pub air_speed: f64,
 }
 
 /// What infection the present wet spell has allowed.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Infection {
     /// The row that is furthest on.
     pub pathogen: Pathogen,
     /// Hours of wetness in this spell.
-    pub allowed_hours: f64,
+    pub(crate) allowed_hours: f64,
     /// Hours of wetness needed at the mean temperature of the spell. `None`: at
     /// that temperature it never infects.
-    pub needed_hours: Option<f64>,
+    pub(crate) needed_hours: Option<f64>,
     /// Share of the requirement met, summed hour by hour: 1 is all of it.
     pub progress: f64,
 }
@@ -117,7 +117,13 @@ impl MoldPressure {
     }
 
     /// The same with the wetness given, 0 to 1, as from a wetness sensor.
-    pub fn advance_wet(&mut self, hours: f64, temperature: Celsius, wetness: f64, surface_humidity: RelativeHumidity) {
+    pub(crate) fn advance_wet(
+        &mut self,
+        hours: f64,
+        temperature: Celsius,
+        wetness: f64,
+        surface_humidity: RelativeHumidity,
+    ) {
         let wet_hours = wetness.clamp(0.0, 1.0) * hours.max(0.0);
         self.wet_hours += wet_hours;
         self.wet_degree_hours += wet_hours * temperature.0.clamp(-40.0, 100.0);
@@ -168,11 +174,6 @@ impl MoldPressure {
         Infection { pathogen, allowed_hours: self.wet_hours, needed_hours: pathogen.wet_hours_needed(mean), progress }
     }
 
-    /// Growth of grey mold the air has allowed, mm.
-    pub fn growth_mm(&self) -> f64 {
-        self.growth
-    }
-
     /// Hours until the leaves are dry in this air; zero when no film is on
     /// them, `None` when this air takes nothing up.
     pub fn hours_until_dry(&self, air: &TrayAir) -> Option<f64> {
@@ -182,30 +183,18 @@ impl MoldPressure {
         crate::physics::canopy::drying_hours(self.film, air.temperature, air.humidity, air.air_speed)
     }
 
-    /// Hours until a requirement is met if the air stays as it is; zero when it
-    /// is met already, `None` when it is not within two days.
-    pub fn hours_until_met(&self, air: &TrayAir) -> Option<f64> {
-        self.hours_until_met_times(1.0, air)
-    }
-
-    /// The same for so many times the requirement.
-    pub fn hours_until_met_times(&self, times: f64, air: &TrayAir) -> Option<f64> {
-        let steps = (FORECAST_HOURS / FORECAST_STEP) as usize;
-        self.met_within(times, core::iter::repeat_n((FORECAST_STEP, *air), steps))
-    }
-
-    /// Hours until so many times a requirement are met in air to come, given as spans of hours
-    /// and their air (yesterday's, a trend's). `None` when it is not met in them.
-    pub fn met_within(&self, times: f64, future: impl IntoIterator<Item = (f64, TrayAir)>) -> Option<f64> {
+    /// Hours until infection has had so many times what it needs, in air to come given as spans of
+    /// hours and their air; zero when it has had it already, `None` when it will not in them.
+    pub(crate) fn infected_within(&self, times: f64, future: impl IntoIterator<Item = (f64, TrayAir)>) -> Option<f64> {
         let mut ahead = self.clone();
         let mut passed = 0.0;
-        let mut before = ahead.requirements_met();
+        let mut before = ahead.infection_progress();
         if before >= times {
             return Some(0.0);
         }
         for (hours, air) in future {
             ahead.advance(hours, &air);
-            let after = ahead.requirements_met();
+            let after = ahead.infection_progress();
             if after >= times {
                 return Some(passed + hours * (times - before) / (after - before));
             }
@@ -215,8 +204,14 @@ impl MoldPressure {
         None
     }
 
+    /// Share of what infection needs that the present wet spell has given, of the pathogen that is
+    /// furthest on.
+    pub(crate) fn infection_progress(&self) -> f64 {
+        self.progress.iter().copied().fold(0.0, f64::max)
+    }
+
     fn requirements_met(&self) -> f64 {
-        self.progress.iter().copied().fold(self.growth / GROWTH_MET, f64::max)
+        self.infection_progress().max(self.growth / GROWTH_MET)
     }
 }
 
@@ -242,13 +237,11 @@ const DECLINE: f64 = 0.05;
 const WET_FROM: f64 = 0.5;
 /// Minutes add up to four hours only nearly in binary fractions.
 const ROUNDING_HOURS: f64 = 1e-6;
-/// Beyond two days no room stays as it is.
-const FORECAST_HOURS: f64 = 48.0;
-const FORECAST_STEP: f64 = 0.25;
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::physics::infection::PathogenName;
     use proptest::prelude::*;
 
     fn run(clock: &mut MoldPressure, hours: usize, celsius: f64, surface: f64, wet: bool) {
@@ -265,6 +258,11 @@ mod tests {
             canopy_humidity: RelativeHumidity(humidity),
             air_speed: 0.2,
         }
+    }
+
+    /// Two days of it.
+    fn staying(air: TrayAir) -> impl Iterator<Item = (f64, TrayAir)> {
+        core::iter::repeat_n((0.25, air), 192)
     }
 
     /// Hours, temperature, humidity at the leaf, wet.
@@ -306,7 +304,7 @@ mod tests {
         }
         assert!((clock.progress[0] - 1.62528).abs() < 1e-5 && (clock.progress[1] - 1.08521).abs() < 1e-5);
         let infection = clock.infection(Celsius(22.0));
-        assert_eq!((infection.pathogen.name, infection.allowed_hours), ("Alternaria brassicae", 10.0));
+        assert_eq!((infection.pathogen.name, infection.allowed_hours), (PathogenName::AlternariaBrassicae, 10.0));
         assert!((infection.needed_hours.unwrap() - 6.1383).abs() < 1e-4);
     }
 
@@ -355,10 +353,10 @@ mod tests {
         let mut clock = MoldPressure::new("brassica");
         clock.advance(2.0, &air(20.0, 98.0));
         // Alternaria needs 6.0880 h at 20 °C.
-        assert!((clock.hours_until_met(&air(20.0, 98.0)).unwrap() - 4.0880).abs() < 1e-3);
-        assert_eq!(clock.hours_until_met(&air(20.0, 60.0)), None);
+        assert!((clock.infected_within(1.0, staying(air(20.0, 98.0))).unwrap() - 4.0880).abs() < 1e-3);
+        assert_eq!(clock.infected_within(1.0, staying(air(20.0, 60.0))), None);
         clock.advance(5.0, &air(20.0, 98.0));
-        assert_eq!(clock.hours_until_met(&air(20.0, 60.0)), Some(0.0));
+        assert_eq!(clock.infected_within(1.0, staying(air(20.0, 60.0))), Some(0.0));
     }
 
     proptest! {

@@ -6,11 +6,11 @@ use crate::units::{Celsius, RelativeHumidity};
 
 /// How much colder than the air a cold spot is taken to be where no probe is
 /// on it, kelvin (our default, for an outside wall, a window or a chiller line).
-pub const COLD_SPOT_OFFSET: f64 = 3.0;
+pub(crate) const COLD_SPOT_OFFSET: f64 = 3.0;
 
 /// Surface humidity from which building materials may mold when it lasts
 /// (ISO 13788, from memory: 80 % as the mean of a month).
-pub const DAMP_SURFACE: f64 = 80.0;
+pub(crate) const DAMP_SURFACE: f64 = 80.0;
 
 /// A surface in this air.
 #[derive(Clone, Copy, Debug, PartialEq)]

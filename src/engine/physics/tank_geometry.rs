@@ -3,7 +3,6 @@
 
 use crate::float;
 use crate::physics::climate::ZERO_CELSIUS;
-use crate::reading::Quantity;
 use crate::units::Celsius;
 use alloc::vec::Vec;
 use core::f64::consts::PI;
@@ -113,34 +112,13 @@ impl Shape {
 
     /// Depth in millimetres that holds this many litres, between floor and rim:
     /// the inverse of [`Shape::litres`], by bisection.
-    pub fn depth_for(&self, litres: f64) -> f64 {
+    pub(crate) fn depth_for(&self, litres: f64) -> f64 {
         let (mut low, mut high) = (0.0, self.height_mm().max(0.0));
         for _ in 0..HALVINGS {
             let middle = low + (high - low) / 2.0;
             if self.litres(middle) < litres { low = middle } else { high = middle }
         }
         low + (high - low) / 2.0
-    }
-
-    /// Litres one more millimetre of water is worth at this depth; turns a
-    /// gauge's error in millimetres into one in litres.
-    pub fn litres_per_mm(&self, depth_mm: f64) -> f64 {
-        let rim = self.height_mm().max(0.0);
-        let from = (depth_mm - 0.5).clamp(0.0, (rim - 1.0).max(0.0));
-        let to = (from + 1.0).min(rim);
-        if to > from { (self.litres(to) - self.litres(from)) / (to - from) } else { 0.0 }
-    }
-
-    /// Litres for what a gauge reports. `sensor_height_mm` is the height of a
-    /// distance gauge above the floor. `None` for a quantity that is no level.
-    pub fn litres_from(&self, quantity: Quantity, value: f64, sensor_height_mm: f64) -> Option<f64> {
-        match quantity {
-            Quantity::Distance => Some(self.litres(sensor_height_mm - value)),
-            Quantity::Depth => Some(self.litres(value)),
-            Quantity::Volume => Some(value),
-            Quantity::Filling => Some(self.capacity_litres() * value / 100.0),
-            Quantity::Temperature | Quantity::Humidity => None,
-        }
     }
 }
 
@@ -231,16 +209,6 @@ mod tests {
         assert_eq!(Shape::Strapping(Vec::new()).litres(5.0), 0.0);
     }
 
-    #[test]
-    fn a_gauge_above_the_water_and_one_in_it_agree() {
-        let tank = &shapes()[0];
-        let from_above = tank.litres_from(Quantity::Distance, 250.0, 400.0);
-        assert_eq!(from_above, tank.litres_from(Quantity::Depth, 150.0, 0.0));
-        near(tank.litres_from(Quantity::Filling, 50.0, 0.0).unwrap(), 36.0, 1e-9);
-        assert_eq!(tank.litres_from(Quantity::Humidity, 50.0, 0.0), None);
-        near(tank.litres_per_mm(150.0), 0.24, 1e-9);
-    }
-
     /// CoolProp 8.0.0, dry air, 101325 Pa (speed_of_sound.csv).
     #[test]
     fn sound_is_as_fast_as_coolprop_says() {
@@ -274,7 +242,7 @@ mod tests {
                 Shape::Tote { bottom_length: a, bottom_width: b, top_length: b, top_width: a, height: c },
                 Shape::Strapping(vec![(a, b)]),
             ] {
-                prop_assert!(!tank.litres(depth).is_nan() && !tank.depth_for(depth).is_nan() && !tank.litres_per_mm(depth).is_nan());
+                prop_assert!(!tank.litres(depth).is_nan() && !tank.depth_for(depth).is_nan());
             }
         }
     }

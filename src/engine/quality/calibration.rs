@@ -6,7 +6,6 @@
 
 use crate::float;
 use crate::units::{Celsius, RelativeHumidity};
-use alloc::string::String;
 
 /// A salt whose slurry, with solid salt still visible, holds the air above it
 /// at one humidity.
@@ -37,17 +36,6 @@ impl Salt {
         Salt::PotassiumSulfate,
     ];
 
-    /// The salt of a chemist's formula (in any case), of its name, or "table salt".
-    pub fn called(word: &str) -> Option<Salt> {
-        let plain = |text: &str| -> String {
-            text.chars().filter(char::is_ascii_alphanumeric).map(|letter| letter.to_ascii_lowercase()).collect()
-        };
-        let word = plain(word).replace("sulphate", "sulfate");
-        let table_salt = matches!(word.as_str(), "tablesalt" | "salt");
-        let named = |salt: &Salt| word == plain(salt.formula()) || word == plain(salt.name());
-        if table_salt { Some(Salt::SodiumChloride) } else { Salt::ALL.into_iter().find(named) }
-    }
-
     /// The chemist's formula, as the command line takes it.
     pub fn formula(self) -> &'static str {
         match self {
@@ -57,18 +45,6 @@ impl Salt {
             Salt::SodiumChloride => "NaCl",
             Salt::PotassiumChloride => "KCl",
             Salt::PotassiumSulfate => "K2SO4",
-        }
-    }
-
-    /// The name on the packet.
-    pub fn name(self) -> &'static str {
-        match self {
-            Salt::LithiumChloride => "lithium chloride",
-            Salt::MagnesiumChloride => "magnesium chloride",
-            Salt::MagnesiumNitrate => "magnesium nitrate",
-            Salt::SodiumChloride => "sodium chloride",
-            Salt::PotassiumChloride => "potassium chloride",
-            Salt::PotassiumSulfate => "potassium sulfate",
         }
     }
 
@@ -284,22 +260,6 @@ mod tests {
         assert!(matches!(far, Err(CalibrationError::Offset { .. })));
         let hot = Jar { temperature: Celsius(55.0), ..jar(Salt::SodiumChloride, 75.0) };
         assert_eq!(Correction::from_one(hot), Err(CalibrationError::Temperature { celsius: 55.0 }));
-    }
-
-    #[test]
-    fn a_salt_is_known_by_the_names_on_its_packet() {
-        for (word, salt) in [
-            ("MgCl2", Some(Salt::MagnesiumChloride)),
-            ("magnesium-chloride", Some(Salt::MagnesiumChloride)),
-            ("table salt", Some(Salt::SodiumChloride)),
-            ("nacl", Some(Salt::SodiumChloride)),
-            ("Mg(NO3)2", Some(Salt::MagnesiumNitrate)),
-            ("Potassium Sulphate", Some(Salt::PotassiumSulfate)),
-            ("k2so4", Some(Salt::PotassiumSulfate)),
-            ("sugar", None),
-        ] {
-            assert_eq!(Salt::called(word), salt, "{word}");
-        }
     }
 
     #[test]

@@ -35,7 +35,7 @@ const GATEWAY: [f64; 10] = [-999.0, -9999.0, 999.0, 9999.0, 32_767.0, -32_768.0,
 const ROUNDED: f64 = 0.006;
 
 /// A value that lies outside what the quantity can have: whether it is a known code.
-pub fn outside(quantity: Quantity, value: f64) -> bool {
+pub(crate) fn outside(quantity: Quantity, value: f64) -> bool {
     let is = |codes: &[f64], value: f64| codes.iter().any(|code| (value - code).abs() <= ROUNDED);
     let as_written: &[f64] = match quantity {
         Quantity::Temperature => &[value, value * 1.8 + 32.0, value + 273.15],
@@ -57,13 +57,13 @@ pub fn outside(quantity: Quantity, value: f64) -> bool {
 /// zeros, whose checksum fits: Arduino-Temperature-Control-Library, issue 16) and a sixteenth
 /// below zero (all ones: RobTillaart/DS18B20_RT, issue 9), down to one decimal. Only to be
 /// doubted where the air was far from it a moment ago.
-pub fn bus_without_probe(celsius: f64) -> bool {
+pub(crate) fn bus_without_probe(celsius: f64) -> bool {
     celsius.abs() < 0.0005 || (-0.11..=-0.05).contains(&celsius)
 }
 
 /// Whether a humidity is what a frame of all ones or zeros makes of it: believable alone, not
 /// beside a temperature that was a code.
-pub fn end_of_frame(humidity: f64) -> bool {
+pub(crate) fn end_of_frame(humidity: f64) -> bool {
     humidity <= 0.0 || humidity >= 99.98
 }
 

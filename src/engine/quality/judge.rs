@@ -26,9 +26,9 @@ const ONE_MESSAGE: TimeDelta = TimeDelta::seconds(2);
 /// After so long without any movement one channel alone is called stuck; together
 /// with its sister channel on the same device a quarter of it is enough
 /// (3 h and 12 h: own defaults).
-pub const STUCK_ALONE: TimeDelta = TimeDelta::hours(12);
+pub(crate) const STUCK_ALONE: TimeDelta = TimeDelta::hours(12);
 /// See [`STUCK_ALONE`].
-pub const STUCK_TOGETHER: TimeDelta = TimeDelta::hours(3);
+pub(crate) const STUCK_TOGETHER: TimeDelta = TimeDelta::hours(3);
 /// A sensor that has moved all the time is stuck much sooner: after so many times the
 /// longest standstill it has shown, but not before two hours. Known well enough after
 /// this many movements and hours. Own defaults.
@@ -115,13 +115,31 @@ impl Judge {
                 assumed: reservoir.echo.map(|echo| echo.assumed),
             }
         });
+        let limits = limits(channel.quantity, gauge.as_ref(), channel.resolution, sensor.surface.is_some());
         Judge {
-            channel: id,
-            quantity: channel.quantity,
-            every: sensor.every,
-            limits: limits(channel.quantity, gauge.as_ref(), channel.resolution, sensor.surface.is_some()),
             gain: channel.gain,
             offset: channel.offset,
+            ceiling: channel.ceiling,
+            ..Judge::uncalibrated(id, channel.quantity, sensor.every, limits, channel.resolution, gauge)
+        }
+    }
+
+    /// A judge that has heard nothing, of a channel that needs no correction.
+    fn uncalibrated(
+        channel: ChannelId,
+        quantity: Quantity,
+        every: TimeDelta,
+        limits: Limits,
+        resolution: f64,
+        gauge: Option<Gauge>,
+    ) -> Judge {
+        Judge {
+            channel,
+            quantity,
+            every,
+            limits,
+            gain: 1.0,
+            offset: 0.0,
             gauge,
             last: None,
             held: None,
@@ -133,8 +151,8 @@ impl Judge {
             movements: 0,
             moving_since: None,
             saturation: Saturation::default(),
-            resolution: channel.resolution,
-            ceiling: channel.ceiling,
+            resolution,
+            ceiling: 100.0,
             air: None,
             uncorrected: false,
             broken_frame: None,
@@ -142,12 +160,12 @@ impl Judge {
     }
 
     /// How warm the air is through which a gauge's echo goes; `None`: not known any more.
-    pub fn hear_air(&mut self, air: Option<Celsius>) {
+    pub(crate) fn hear_air(&mut self, air: Option<Celsius>) {
         self.air = air;
     }
 
     /// What came in the same message was a fault code.
-    pub fn frame_broke(&mut self, at: Timestamp) {
+    pub(crate) fn frame_broke(&mut self, at: Timestamp) {
         self.broken_frame = Some(at);
     }
 
@@ -157,7 +175,7 @@ impl Judge {
     }
 
     /// An echo that should be corrected for the warmth of the air could not be, last time.
-    pub fn is_uncorrected(&self, at: Timestamp) -> bool {
+    pub(crate) fn is_uncorrected(&self, at: Timestamp) -> bool {
         self.uncorrected && self.speaks(at)
     }
 
@@ -208,12 +226,12 @@ impl Judge {
     }
 
     /// Since when the raw value has not moved, and how many readings said so.
-    pub fn flat_since(&self) -> Option<(Timestamp, u32)> {
+    pub(crate) fn flat_since(&self) -> Option<(Timestamp, u32)> {
         self.flat.map(|flat| (flat.since, flat.count))
     }
 
     /// How long it must stand still before that is odd for it, at most [`STUCK_ALONE`].
-    pub fn odd_after(&self, at: Timestamp) -> TimeDelta {
+    pub(crate) fn odd_after(&self, at: Timestamp) -> TimeDelta {
         let known =
             self.movements >= MOVEMENTS_KNOWN && self.moving_since.is_some_and(|since| at - since >= KNOWN_AFTER);
         if known { (self.longest_standstill * STANDSTILLS).clamp(STUCK_LEAST, STUCK_ALONE) } else { STUCK_ALONE }
@@ -413,30 +431,8 @@ mod tests {
     use super::*;
 
     fn judge(quantity: Quantity, gauge: Option<Gauge>) -> Judge {
-        Judge {
-            channel: ChannelId(0),
-            quantity,
-            every: TimeDelta::minutes(1),
-            limits: limits(quantity, gauge.as_ref(), 0.1, false),
-            gain: 1.0,
-            offset: 0.0,
-            gauge,
-            last: None,
-            held: None,
-            leaps: Leaps::default(),
-            last_claim: None,
-            steady_lag: 0,
-            flat: None,
-            longest_standstill: TimeDelta::zero(),
-            movements: 0,
-            moving_since: None,
-            saturation: Saturation::default(),
-            resolution: 0.1,
-            ceiling: 100.0,
-            air: None,
-            uncorrected: false,
-            broken_frame: None,
-        }
+        let limits = limits(quantity, gauge.as_ref(), 0.1, false);
+        Judge::uncalibrated(ChannelId(0), quantity, TimeDelta::minutes(1), limits, 0.1, gauge)
     }
 
     fn minute(minute: i64) -> Timestamp {

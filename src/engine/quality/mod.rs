@@ -4,7 +4,7 @@
 //! means of what is believed.
 
 pub mod judgement;
-pub mod fault_codes;
+pub(crate) mod fault_codes;
 pub mod qartod;
 pub mod saturation;
 pub mod stillness;

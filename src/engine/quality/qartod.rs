@@ -17,7 +17,7 @@ pub struct Bounds {
 
 impl Bounds {
     /// No bound on either side.
-    pub const NONE: Bounds = Bounds { low: f64::NEG_INFINITY, high: f64::INFINITY };
+    pub(crate) const NONE: Bounds = Bounds { low: f64::NEG_INFINITY, high: f64::INFINITY };
 
     /// Whether a value lies inside, bounds included; what is not a number does not.
     pub fn hold(&self, value: f64) -> bool {

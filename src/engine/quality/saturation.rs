@@ -17,7 +17,7 @@ const NEAR_THE_TOP: f64 = 0.101;
 
 /// What one hygrometer has been through.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Saturation {
+pub(crate) struct Saturation {
     pinned_since: Option<Timestamp>,
     recovering: Option<(Timestamp, Timestamp)>,
 }
@@ -37,12 +37,12 @@ pub enum Pinned {
 
 impl Pinned {
     /// Whether a sister may be judged by what it says.
-    pub fn tells_of_the_air(self) -> bool {
+    pub(crate) fn tells_of_the_air(self) -> bool {
         self == Pinned::No
     }
 
     /// At the top of its scale, where a reading means "at least".
-    pub fn at_top(self) -> bool {
+    pub(crate) fn at_top(self) -> bool {
         matches!(self, Pinned::Since(_) | Pinned::Saturated(_))
     }
 
@@ -61,7 +61,7 @@ impl Saturation {
     /// Takes in a reading as it was sent and as it is believed: a correction may push it
     /// against 100 %, or pull the top of its scale below. `ceiling`: the highest it can send;
     /// `resolution`: its step.
-    pub fn take(&mut self, at: Timestamp, raw: f64, believed: f64, ceiling: f64, resolution: f64) {
+    pub(crate) fn take(&mut self, at: Timestamp, raw: f64, believed: f64, ceiling: f64, resolution: f64) {
         let below = NEAR_THE_TOP + resolution.clamp(0.0, 2.0) / 2.0;
         if raw >= ceiling - below || believed >= 100.0 - NEAR_THE_TOP {
             self.pinned_since.get_or_insert(at);
@@ -78,7 +78,7 @@ impl Saturation {
     }
 
     /// How it stands at a time.
-    pub fn at(&self, at: Timestamp) -> Pinned {
+    pub(crate) fn at(&self, at: Timestamp) -> Pinned {
         match (self.pinned_since, self.recovering) {
             (Some(since), _) if at - since >= SATURATED_AFTER => Pinned::Saturated(since),
             (Some(since), _) => Pinned::Since(since),

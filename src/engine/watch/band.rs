@@ -4,8 +4,7 @@
 use crate::rules::{BandOverride, PlaceId, Rules};
 use crate::units::Timestamp;
 use crate::watch::trays::Trays;
-use crate::watch::trays::tray::Tray;
-use alloc::format;
+use crate::watch::trays::tray::{Stage, Tray};
 use alloc::string::String;
 use alloc::vec::Vec;
 
@@ -36,6 +35,15 @@ pub struct Band {
     pub humidity_max: Option<f64>,
 }
 
+/// A crop that breathes the air of a place, at one of its stages there.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+pub struct CropAtStage {
+    /// The crop or blend.
+    pub crop: String,
+    /// The stage that its trays there are in.
+    pub stage: Stage,
+}
+
 /// What a place must hold now.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Demand {
@@ -43,8 +51,8 @@ pub struct Demand {
     pub band: Band,
     /// Where alarms begin.
     pub limits: Band,
-    /// What stands there and breathes the air, e.g. "broccoli in light".
-    pub trays: Vec<String>,
+    /// What stands there and breathes the air, each once.
+    pub crops: Vec<CropAtStage>,
     /// Nothing grows there.
     pub empty: bool,
     /// No temperature or humidity suits all trays; this one differs most.
@@ -93,22 +101,11 @@ pub fn demand_of(rules: &Rules, place: PlaceId, here: &[&Tray], journal_used: bo
         return Demand { band: with(band, own), limits: with(outside(band), own), empty, ..Demand::default() };
     }
     let (band, clash) = common(here, at);
-    let mut names: Vec<String> = here
-        .iter()
-        .map(|tray| {
-            let stage = tray.stage(at);
-            if stage.covered() {
-                format!("{} under cover", tray.crop)
-            } else if stage == crate::watch::trays::tray::Stage::Ready {
-                format!("{} ready to cut", tray.crop)
-            } else {
-                format!("{} in light", tray.crop)
-            }
-        })
-        .collect();
-    names.sort();
-    names.dedup();
-    Demand { band: with(band, own), limits: with(outside(band), own), trays: names, empty: false, clash }
+    let mut crops: Vec<CropAtStage> =
+        here.iter().map(|tray| CropAtStage { crop: tray.crop.clone(), stage: tray.stage(at) }).collect();
+    crops.sort();
+    crops.dedup();
+    Demand { band: with(band, own), limits: with(outside(band), own), crops, empty: false, clash }
 }
 
 /// Where all trays are comfortable. Covered trays are meant to be wet, so they ask

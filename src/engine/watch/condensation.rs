@@ -63,7 +63,7 @@ mod tests {
     use super::*;
     use crate::float;
     use crate::physics::climate::Accuracy;
-    use crate::watch::air::AirMinute;
+    use crate::watch::air::{AirMinute, AirWatch};
     use crate::watch::band::Demand;
     use crate::watch::probe::Probe;
 
@@ -73,6 +73,7 @@ mod tests {
             place: 0,
             name: "Rack A",
             air,
+            watch: &AirWatch::default(),
             demand: &demand,
             trays: &[],
             surfaces: probes,

@@ -75,14 +75,14 @@ struct Unshown {
 /// The last rounds in which waterings of a place were written down, whichever tray they were
 /// for.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-struct Log(VecDeque<Timestamp>);
+struct WateringLog(VecDeque<Timestamp>);
 
 /// Every tray's water, and what each place has taught about drying.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub struct DryOutWatch {
+pub(crate) struct DryOutWatch {
     trays: BTreeMap<String, Water>,
     coefficients: BTreeMap<u16, Coefficient>,
-    logs: BTreeMap<u16, Log>,
+    logs: BTreeMap<u16, WateringLog>,
     /// When the first tray in light of each place will have used up its water, where the log
     /// tells the water of all of them.
     lasts: BTreeMap<u16, Option<Harm>>,
@@ -90,7 +90,7 @@ pub struct DryOutWatch {
 
 impl DryOutWatch {
     /// A tray was watered.
-    pub fn watered(&mut self, tray: &Tray, at: Timestamp, ml: Option<f64>) {
+    pub(crate) fn watered(&mut self, tray: &Tray, at: Timestamp, ml: Option<f64>) {
         self.logs.entry(tray.place.0).or_default().watered(at);
         let coefficient = self.coefficients.entry(tray.place.0).or_default();
         let water = self.trays.entry(tray.name.clone()).or_default();
@@ -120,20 +120,20 @@ impl DryOutWatch {
     }
 
     /// It is believed that this tray was watered, whatever its tank showed.
-    pub fn believe(&mut self, tray: &str) {
+    pub(crate) fn believe(&mut self, tray: &str) {
         if let Some(water) = self.trays.get_mut(tray) {
             water.not_shown = None;
         }
     }
 
     /// A watering of this tray was logged that its tank did not show.
-    pub fn is_doubted(&self, tray: &str) -> bool {
+    pub(crate) fn is_doubted(&self, tray: &str) -> bool {
         self.trays.get(tray).is_some_and(|water| water.not_shown.is_some())
     }
 
     /// The tank fell by so many grams for each tray of the last round; where the log named no
     /// amount, that is the lesson. True if it was one.
-    pub fn drew(&mut self, tray: &Tray, grams: f64) -> bool {
+    pub(crate) fn drew(&mut self, tray: &Tray, grams: f64) -> bool {
         let Some(water) = self.trays.get_mut(&tray.name) else { return false };
         water.unshown = None;
         water.not_shown = None;
@@ -143,7 +143,7 @@ impl DryOutWatch {
 
     /// The watering logged at `logged_at` did not show in a tank where waterings do: its water
     /// is reckoned from the last one that did, as those between are no surer than this one.
-    pub fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp) {
+    pub(crate) fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp) {
         let Some(water) = self.trays.get_mut(&tray.name) else { return };
         let Some(unshown) = water.unshown.take() else { return };
         water.left = unshown.left;
@@ -156,19 +156,19 @@ impl DryOutWatch {
     }
 
     /// Trays that have left the room are forgotten.
-    pub fn keep(&mut self, growing: impl Fn(&str) -> bool) {
+    pub(crate) fn keep(&mut self, growing: impl Fn(&str) -> bool) {
         self.trays.retain(|name, _| growing(name));
     }
 
     /// What was learnt grows unsure as `hours` pass, whether anybody watched or not.
-    pub fn forget(&mut self, hours: f64) {
+    pub(crate) fn forget(&mut self, hours: f64) {
         for coefficient in self.coefficients.values_mut() {
             coefficient.forget(hours.clamp(0.0, 24.0) / 24.0);
         }
     }
 
     /// Lets `hours` pass over the trays of a place and judges their water.
-    pub fn look(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir) -> Condition {
+    pub(crate) fn look(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let learnt = self.coefficients.get(&stand.place).copied().unwrap_or_default();
         for tray in stand.trays {
             let water = self.trays.entry(tray.name.clone()).or_default();
@@ -186,7 +186,7 @@ impl DryOutWatch {
     /// What dry air comes to in a place: it harms by using up the water of its trays. Where the
     /// log tells how much they have left, that is when it will be used up, or `None`: not
     /// within a day. Outer `None`: the log does not tell.
-    pub fn dry_air_harms(&self, place: u16) -> Option<Option<Harm>> {
+    pub(crate) fn dry_air_harms(&self, place: u16) -> Option<Option<Harm>> {
         self.lasts.get(&place).copied()
     }
 
@@ -210,7 +210,7 @@ impl DryOutWatch {
     fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
         let log = self.logs.get(&stand.place).filter(|log| log.is_one());
-        let mut reported: Option<(Harm, f64, &Water)> = None;
+        let mut reported: Option<(Harm, f64, &Water, bool)> = None;
         let mut unlogged = false;
         let mut names = Vec::new();
         for tray in stand.trays {
@@ -248,14 +248,21 @@ impl DryOutWatch {
                 .zip(self.logs.get(&stand.place))
                 .is_some_and(|(since, log)| log.usual().is_none_or(|usual| at - since > usual + LATE));
             let untyped = late && water.not_shown.is_none();
-            let most = if untyped { None } else { dry_in(water.left.at_most(), coefficient, &ahead).late };
+            // Whether it was uncovered at all, only people know: nobody has typed it, nor a watering.
+            let perhaps_covered = tray.light_at.is_none() && water.watered_at.is_none();
+            let question = untyped || perhaps_covered;
+            // Who forgets to write one down rarely forgets the next.
+            let most = if untyped && !missed { None } else { dry_in(water.left.at_most(), coefficient, &ahead).late };
             let harm = beyond_horizon(at, early.min(likely), Some(likely).filter(|_| dry.likely.is_some()), most);
-            if reported.is_none_or(|(soonest, ..)| harm.early < soonest.early) {
-                reported = Some((harm, likely, water));
-                unlogged = untyped;
+            // What is known goes before what is asked.
+            let sooner =
+                |(soonest, _, _, asked): (Harm, f64, &Water, bool)| (question, harm.early) < (asked, soonest.early);
+            if reported.is_none_or(sooner) {
+                reported = Some((harm, likely, water, question));
+                unlogged = question;
             }
         }
-        let Some((harm, likely, water)) = reported else {
+        let Some((harm, likely, water, _)) = reported else {
             return Condition::Absent;
         };
         let evidence = Evidence::Dryness {
@@ -270,7 +277,7 @@ impl DryOutWatch {
     }
 }
 
-impl Log {
+impl WateringLog {
     fn watered(&mut self, at: Timestamp) {
         let since = self.0.back().map(|last| at - *last);
         if since.is_some_and(|since| since > LOG_ENDS_AFTER) {

@@ -50,6 +50,7 @@ impl GrowingWatch {
                 place: place.place.0,
                 name: &rules.name,
                 air: place.air,
+                watch: &place.watch,
                 demand: &place.demand,
                 trays: &trays,
                 surfaces: &surfaces,

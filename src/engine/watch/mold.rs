@@ -5,29 +5,38 @@
 use crate::alarm::Condition;
 use crate::alarm::{AlarmKind, Evidence, Harm};
 use crate::crop::FAMILIES;
+use crate::float;
 use crate::physics::climate::TENTH_OF_LIMITS;
-use crate::physics::mold_band::MoldBand;
-use crate::physics::mold_pressure::{MoldPressure, REQUIREMENT_MET, TrayAir};
+use crate::physics::mold_band::{MoldBand, damper};
+use crate::physics::mold_pressure::{Infection, MoldPressure, TrayAir};
+use crate::physics::outlook::{Face, STEP_HOURS};
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
 use crate::watch::condensation;
 use crate::watch::stand::Stand;
 use crate::watch::trays::tray::Tray;
 use alloc::borrow::ToOwned;
 use alloc::collections::BTreeMap;
-use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
 
 /// Half of what infection needs is allowed: from here on the forecast is told.
 const REPORTED_FROM: f64 = 0.5;
-/// The pressure must fall by so much before the alarm may return.
-const PRESSURE_DEADBAND: f64 = 20.0;
-/// A published requirement is the least that infection needs; a tenth, the half and nine tenths of
-/// the chance lie before so many times of it. Own default.
-const BEARS: [f64; 3] = [1.0, 1.4, 2.0];
-/// After a requirement was met, a look within a day is early enough: what grew shows
-/// after days (INRAE e-phytia: sporulation can begin three days after contamination).
+/// A published requirement is what leaves need that were sown with spores; leaves of a clean room
+/// bear more. A tenth, the half and nine tenths of the chance lie before so many times of it. Own
+/// default, the early one with care.
+const BEARS: [f64; 3] = [1.05, 1.45, 1.7];
+/// The same for leaves that are dripped on, of which it is sure that they are wet. Own default.
+const BEARS_DRIPPING: [f64; 3] = [1.0, 1.3, 1.7];
+/// Where leaves are wet from is known no better than so many per cent: other places were fitted
+/// best by other limits than 90 % (Sentelhas et al. 2008, from memory). A tenth of the chance on
+/// either side; own default.
+const RULE_OFF: f64 = 2.5;
+/// Three things are unsure: the hygrometer, the rule and what leaves bear. All three at their
+/// tenths at once is far less than a tenth: each is taken this share of the way (1 / √3).
+const TOGETHER: f64 = 0.58;
+/// After a spell in which a requirement was met, a look within a day is early enough: what grew
+/// shows after days (INRAE e-phytia: sporulation can begin three days after contamination).
 const LOOK_WITHIN: TimeDelta = TimeDelta::hours(24);
 
 /// One tray's leaves.
@@ -35,12 +44,28 @@ const LOOK_WITHIN: TimeDelta = TimeDelta::hours(24);
 struct Leaves {
     mold: MoldPressure,
     mold_band: MoldBand,
-    met_at: Option<Timestamp>,
+    /// The same, as far as all is known that decides of wet and dry.
+    unsure: MoldBand,
+    /// When leaves that are tender, usual and hardy, in air as damp as it may be, as it is measured
+    /// and as dry as it may be, had been wet for long enough in the present spell.
+    infected_at: [Option<Timestamp>; 3],
+    /// The newest spell in which a requirement was met.
+    met: Option<Met>,
+}
+
+/// A spell in which infection had what it needs.
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
+struct Met {
+    /// Its last hour in which that was so.
+    until: Timestamp,
+    /// As of then.
+    infection: Infection,
+    between: (f64, f64),
 }
 
 /// Every tray's leaves.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub struct MoldWatch {
+pub(crate) struct MoldWatch {
     trays: BTreeMap<String, Leaves>,
     /// Leaves that are assumed to be in a place while the journal knows of no tray at all.
     assumed: BTreeMap<u16, Vec<Leaves>>,
@@ -63,15 +88,16 @@ pub struct Pressure {
 
 impl MoldWatch {
     /// A tray was wetted from above.
-    pub fn misted(&mut self, tray: &Tray) {
+    pub(crate) fn misted(&mut self, tray: &Tray) {
         let leaves = self.trays.entry(tray.name.clone()).or_insert_with(|| Leaves::of(tray));
         leaves.mold.wet_from_above();
         leaves.mold_band.wet_from_above();
+        leaves.unsure.wet_from_above();
     }
 
     /// Trays that have left the room are forgotten, and with the first that is told of those that
     /// were assumed.
-    pub fn keep(&mut self, growing: impl Fn(&str) -> bool, any_sown: bool) {
+    pub(crate) fn keep(&mut self, growing: impl Fn(&str) -> bool, any_sown: bool) {
         self.trays.retain(|name, _| growing(name));
         if any_sown {
             self.assumed.clear();
@@ -80,22 +106,24 @@ impl MoldWatch {
 
     /// Lets `hours` pass over a place of which the journal says nothing: leaves of every family are
     /// taken to stand open there, and those that conditions favor most are told of.
-    pub fn assume(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
+    pub(crate) fn assume(
+        &mut self,
+        at: Timestamp,
+        hours: f64,
+        stand: &Stand<'_>,
+        air: &TrayAir,
+        held: bool,
+    ) -> Condition {
         let assumed = self.assumed.entry(stand.place).or_insert_with(|| FAMILIES.map(Leaves::of_family).to_vec());
         for leaves in assumed.iter_mut() {
             leaves.breathe(at, hours, air);
         }
-        let told = assumed.iter().filter_map(|leaves| Some((leaves, leaves.mold_harm(at, air)?)));
-        match told.max_by(|(a, _), (b, _)| a.mold.pressure().total_cmp(&b.mold.pressure())) {
-            Some((leaves, harm)) => {
-                Condition::Present { harm: Some(harm), evidence: leaves.evidence(stand, air, Vec::new()) }
-            }
-            None => gone(assumed.first().filter(|_| held), stand, air),
-        }
+        let assumed: Vec<(&Leaves, Option<&Tray>)> = assumed.iter().map(|leaves| (leaves, None)).collect();
+        judged(at, stand, air, &assumed, held)
     }
 
     /// Lets `hours` pass over the leaves of a place and judges them.
-    pub fn look(
+    pub(crate) fn look(
         &mut self,
         at: Timestamp,
         hours: f64,
@@ -129,8 +157,25 @@ impl MoldWatch {
                     return Condition::Present { harm: None, evidence };
                 };
                 let since = *self.dripping.entry(stand.place).or_insert(at);
-                let harm = Harm::after(since, needed * BEARS[0], needed * BEARS[1], needed * BEARS[2]);
-                Condition::Present { harm: Some(harm), evidence }
+                let Evidence::Condensation { surface, dew_point, .. } = &evidence else {
+                    return Condition::Present { harm: None, evidence };
+                };
+                let outlook = stand.watch.margin_outlook(at, surface - dew_point);
+                let passed = (at - since).num_seconds() as f64 / 3600.0;
+                let [early, likely, late] =
+                    [(Face::Low, 0), (Face::Likely, 1), (Face::High, 2)].map(|(face, which)| {
+                        let left = needed * BEARS_DRIPPING[which] - passed;
+                        // As long as it drips; leaves that dry before that begin anew.
+                        let drips =
+                            outlook.ahead(face, 0.0).take_while(|margin| *margin < 0.0).count() as f64 * STEP_HOURS;
+                        if left <= drips { left } else { f64::INFINITY }
+                    });
+                let harm = |early: f64| Harm {
+                    early: at_hours(at, early),
+                    likely: at_hours(at, likely.max(early)),
+                    late: at_hours(at, late.max(likely).max(early)),
+                };
+                Condition::Present { harm: early.is_finite().then(|| harm(early)), evidence }
             }
             found => {
                 self.dripping.remove(&stand.place);
@@ -140,7 +185,7 @@ impl MoldWatch {
     }
 
     /// The pressure of the tray in a place that is furthest on.
-    pub fn pressure(&self, trays: &[&Tray], temperature: Celsius) -> Option<Pressure> {
+    pub(crate) fn pressure(&self, trays: &[&Tray], temperature: Celsius) -> Option<Pressure> {
         let worst = trays
             .iter()
             .filter_map(|tray| self.trays.get(&tray.name))
@@ -156,37 +201,38 @@ impl MoldWatch {
 
     fn mold(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, held: bool) -> Condition {
         let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
-        let mut reported: Option<(f64, &Leaves, Harm)> = None;
-        let mut names = Vec::new();
-        for tray in open {
-            let Some(leaves) = self.trays.get(&tray.name) else {
-                continue;
-            };
-            let Some(harm) = leaves.mold_harm(at, air) else {
-                continue;
-            };
-            names.push(tray.name.clone());
-            let pressure = leaves.mold.pressure();
-            if reported.as_ref().is_none_or(|(worst, ..)| pressure > *worst) {
-                reported = Some((pressure, leaves, harm));
-            }
-        }
-        if let Some((_, leaves, harm)) = reported {
-            return Condition::Present { harm: Some(harm), evidence: leaves.evidence(stand, air, names) };
-        }
-        let open = stand.trays.iter().filter(|tray| tray.breathes_room_air(at));
-        let worst = open
-            .filter_map(|tray| self.trays.get(&tray.name))
-            .max_by(|a, b| a.mold.pressure().total_cmp(&b.mold.pressure()));
-        gone(worst.filter(|_| held), stand, air)
+        let leaves: Vec<(&Leaves, Option<&Tray>)> =
+            open.filter_map(|tray| Some((self.trays.get(&tray.name)?, Some(*tray)))).collect();
+        judged(at, stand, air, &leaves, held)
     }
 }
 
-/// Over, with the numbers of the leaves that are furthest on, where any are left.
-fn gone(leaves: Option<&Leaves>, stand: &Stand<'_>, air: &TrayAir) -> Condition {
-    match leaves {
-        Some(leaves) => Condition::Gone { evidence: leaves.evidence(stand, air, Vec::new()) },
-        None => Condition::Absent,
+/// So many hours from now, before it where they are negative.
+fn at_hours(at: Timestamp, hours: f64) -> Timestamp {
+    if hours < 0.0 {
+        at - TimeDelta::seconds((-hours * 3600.0) as i64)
+    } else {
+        Harm::after(at, hours, hours, hours).early
+    }
+}
+
+/// Of all leaves of a place those are told of that harm comes to first.
+fn judged(at: Timestamp, stand: &Stand<'_>, air: &TrayAir, all: &[(&Leaves, Option<&Tray>)], held: bool) -> Condition {
+    let wet = all.iter().any(|(leaves, _)| leaves.mold.infection_progress() >= REPORTED_FROM);
+    let coming = if wet { coming(at, stand, air) } else { Vec::new() };
+    let reported: Vec<_> =
+        all.iter().filter_map(|(leaves, tray)| Some((*leaves, *tray, leaves.harm(at, &coming)?))).collect();
+    let names = || reported.iter().filter_map(|(_, tray, _)| Some(tray.as_ref()?.name.clone())).collect();
+    let first = |(leaves, _, harm): &&(&Leaves, Option<&Tray>, Option<Harm>)| {
+        let never = Timestamp::MAX_UTC;
+        (harm.map_or((never, never), |harm| (harm.likely, harm.early)), core::cmp::Reverse(leaves.rank()))
+    };
+    if let Some((leaves, _, harm)) = reported.iter().min_by_key(first) {
+        return Condition::Present { harm: *harm, evidence: leaves.evidence(stand, air, names(), true) };
+    }
+    match all.iter().max_by_key(|(leaves, _)| leaves.rank()) {
+        Some((leaves, _)) if held => Condition::Gone { evidence: leaves.evidence(stand, air, Vec::new(), false) },
+        _ => Condition::Absent,
     }
 }
 
@@ -196,7 +242,13 @@ impl Leaves {
     }
 
     fn of_family(family: &str) -> Self {
-        Leaves { mold: MoldPressure::new(family), mold_band: MoldBand::new(family), met_at: None }
+        Leaves {
+            mold: MoldPressure::new(family),
+            mold_band: MoldBand::new(family),
+            unsure: MoldBand::new(family),
+            infected_at: [None; 3],
+            met: None,
+        }
     }
 
     fn pass(&mut self, at: Timestamp, hours: f64, tray: &Tray, air: &TrayAir) {
@@ -206,46 +258,85 @@ impl Leaves {
     fn breathe(&mut self, at: Timestamp, hours: f64, air: &TrayAir) {
         if hours > 0.0 {
             self.mold.advance(hours, air);
-            self.mold_band.advance(hours, air);
+            self.mold_band.advance(hours, air, air.humidity_accuracy);
+            self.unsure.advance(hours, air, unsure_by(air));
         }
-        if self.mold.pressure() >= REQUIREMENT_MET {
-            self.met_at.get_or_insert(at);
-        } else if self.mold.pressure() < REQUIREMENT_MET - PRESSURE_DEADBAND {
-            self.met_at = None;
+        for ((clock, infected_at), times) in
+            self.clocks().map(MoldPressure::infection_progress).into_iter().zip(&mut self.infected_at).zip(BEARS)
+        {
+            *infected_at = infected_at.or(Some(at)).filter(|_| clock >= times);
+        }
+        let infection = self.mold.infection(air.temperature);
+        if infection.progress >= 1.0 {
+            self.met = Some(Met { until: at, infection, between: self.mold_band.hours(air.temperature) });
         }
     }
 
-    fn evidence(&self, stand: &Stand<'_>, air: &TrayAir, trays: Vec<String>) -> Evidence {
-        let infection = self.mold.infection(air.temperature);
+    /// The clocks of the early, the likely and the late figure.
+    fn clocks(&self) -> [&MoldPressure; 3] {
+        [self.unsure.most(), &self.mold, self.unsure.least()]
+    }
+
+    /// How far on they are, for an order among them.
+    fn rank(&self) -> u64 {
+        // Thousandths of what infection needs, and then of all that a pressure tells.
+        (self.mold.infection_progress() * 1000.0) as u64 * 1000 + self.mold.pressure() as u64
+    }
+
+    /// The numbers of now; or, for leaves that have dried, those of their last spell if that is what
+    /// there is to tell.
+    fn evidence(&self, stand: &Stand<'_>, air: &TrayAir, trays: Vec<String>, of_spell: bool) -> Evidence {
+        let dried = of_spell && self.mold.infection_progress() < REPORTED_FROM;
+        let (infection, between) = self.met.as_ref().filter(|_| dried).map_or_else(
+            || (self.mold.infection(air.temperature), self.mold_band.hours(air.temperature)),
+            |met| (met.infection, met.between),
+        );
         Evidence::Mold {
             place: stand.name.to_owned(),
             trays,
             pressure: self.mold.pressure(),
             hours: infection.allowed_hours,
-            between: self.mold_band.hours(air.temperature),
+            between,
             needed: infection.needed_hours.unwrap_or(0.0),
-            model: format!("{} on {}", infection.pathogen.name, infection.pathogen.host),
+            pathogen: infection.pathogen.name,
         }
     }
 
-    fn mold_harm(&self, at: Timestamp, air: &TrayAir) -> Option<Harm> {
-        let infection = self.mold.infection(air.temperature);
-        if self.met_at.is_some() && self.mold.pressure() < REQUIREMENT_MET || infection.progress >= BEARS[2] {
-            return self.met_at.map(|met| Harm::certain(met + LOOK_WITHIN));
+    /// When it harms in air to come, if it is to be told at all. After a spell it only asks for a look.
+    fn harm(&self, at: Timestamp, coming: &[[TrayAir; 3]]) -> Option<Option<Harm>> {
+        if self.mold.infection_progress() < REPORTED_FROM {
+            return self.met.as_ref().is_some_and(|met| at - met.until < LOOK_WITHIN).then_some(None);
         }
-        if infection.progress < REPORTED_FROM {
-            return None;
-        }
-        // The hygrometer may read low or high, and a tenth of the chance lies beyond the greater
-        // part of its limits on either side.
-        let off = |share: f64, times: f64| {
-            let by = share * TENTH_OF_LIMITS * air.humidity_accuracy;
-            let damp = |humidity: RelativeHumidity| RelativeHumidity((humidity.0 + by).clamp(0.0, 100.0));
-            let other = TrayAir { humidity: damp(air.humidity), canopy_humidity: damp(air.canopy_humidity), ..*air };
-            self.mold.hours_until_met_times(times, &other)
-        };
-        let early = off(1.0, BEARS[0])?;
-        let likely = off(0.0, BEARS[1]).unwrap_or(f64::INFINITY).max(early);
-        Some(Harm::after(at, early, likely, off(-1.0, BEARS[2]).unwrap_or(f64::INFINITY)))
+        let begins = [0, 1, 2].map(|which| {
+            let ahead = coming.iter().map(|airs| (STEP_HOURS, airs[which]));
+            let foreseen = || self.clocks()[which].infected_within(BEARS[which], ahead);
+            self.infected_at[which].or_else(|| foreseen().map(|hours| Harm::after(at, hours, hours, hours).early))
+        });
+        let [early, likely, late] = begins;
+        let early = early?;
+        let likely = likely.unwrap_or(Harm::never(at)).max(early);
+        Some(Some(Harm { early, likely, late: late.unwrap_or(Harm::never(at)).max(likely) }))
     }
+}
+
+/// The air to come, in quarters of an hour: as damp as it may be, as it is likely, and as dry as it
+/// may be.
+fn coming(at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Vec<[TrayAir; 3]> {
+    let (temperature, humidity) = stand.watch.outlook(at, air.temperature.0, air.humidity.0);
+    let with = |warm: f64, damp: f64| {
+        let percent = |humidity: f64| RelativeHumidity(humidity.clamp(0.0, 100.0));
+        let canopy_humidity = percent(air.canopy_humidity.0 + damp - air.humidity.0);
+        TrayAir { temperature: Celsius(warm), humidity: percent(damp), canopy_humidity, ..*air }
+    };
+    let off = unsure_by(air);
+    let airs = |(warm, damp)| {
+        let likely = with(warm, damp);
+        [damper(&likely, off), likely, damper(&likely, -off)]
+    };
+    temperature.ahead(Face::Likely, 0.0).zip(humidity.ahead(Face::Likely, 0.0)).map(airs).collect()
+}
+
+/// By how much the air may be damper or drier than measured for what it does to leaves, per cent.
+fn unsure_by(air: &TrayAir) -> f64 {
+    float::hypot(TENTH_OF_LIMITS * air.humidity_accuracy, RULE_OFF) * TOGETHER
 }

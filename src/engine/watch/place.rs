@@ -89,11 +89,14 @@ pub(crate) fn minute(places: &mut [PlaceWatch], seen: &Seen<'_>, dryout: &DryOut
             at_least: place.humidities.iter().any(|id| seen.judge(*id).pinned(seen.at).at_top()),
         };
         place.day.minute(place.air, &place.demand.band);
+        let mut margin: Option<f64> = None;
         for probe in probes(seen, &place.surfaces) {
             if let Some(surface) = probe.surface(&place.air) {
                 place.day.surface(probe.on, &surface);
+                margin = Some(margin.map_or(surface.margin, |coldest| coldest.min(surface.margin)));
             }
         }
+        place.watch.note_margin(seen.at, margin);
         let held = |kind| seen.alarms.is_held(kind, &rules.id);
         let conditions = place.watch.minute(seen.at, place.air, &place.demand, &rules.name, held);
         for (kind, mut condition) in conditions {

@@ -56,11 +56,11 @@ pub struct SurfaceDay {
 
 /// One place's air, gathered minute by minute.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub struct PlaceTally {
-    temperature: Spread,
-    humidity: Spread,
-    deficit: Spread,
-    deficit_accuracy: Spread,
+pub(crate) struct PlaceTally {
+    temperature: LowHigh,
+    humidity: LowHigh,
+    deficit: LowHigh,
+    deficit_accuracy: LowHigh,
     warm: u32,
     cold: u32,
     damp: u32,
@@ -71,14 +71,14 @@ pub struct PlaceTally {
 }
 
 #[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
-struct Spread {
+struct LowHigh {
     low: f64,
     high: f64,
     sum: f64,
     count: u32,
 }
 
-impl Spread {
+impl LowHigh {
     fn take(&mut self, value: f64) {
         self.low = if self.count == 0 { value } else { self.low.min(value) };
         self.high = if self.count == 0 { value } else { self.high.max(value) };
@@ -93,7 +93,7 @@ impl Spread {
 
 impl PlaceTally {
     /// Takes in one minute.
-    pub fn minute(&mut self, air: AirMinute, band: &Band) {
+    pub(crate) fn minute(&mut self, air: AirMinute, band: &Band) {
         let above = |value: Option<f64>, limit: Option<f64>| value.zip(limit).is_some_and(|(v, l)| v > l);
         let below = |value: Option<f64>, limit: Option<f64>| value.zip(limit).is_some_and(|(v, l)| v < l);
         if let Some(temperature) = air.temperature {
@@ -116,7 +116,7 @@ impl PlaceTally {
     }
 
     /// One minute of a surface with a probe on it.
-    pub fn surface(&mut self, on: &str, surface: &Surface) {
+    pub(crate) fn surface(&mut self, on: &str, surface: &Surface) {
         if !self.surfaces.contains_key(on) {
             self.surfaces.insert(on.to_owned(), (0, 0));
         }
@@ -127,7 +127,7 @@ impl PlaceTally {
     }
 
     /// The day as the digest tells it.
-    pub fn reported(&self, place: &Place, demand: &Demand) -> PlaceDay {
+    pub(crate) fn reported(&self, place: &Place, demand: &Demand) -> PlaceDay {
         let hours = |minutes: u32| f64::from(minutes) / 60.0;
         PlaceDay {
             id: place.id.clone(),

@@ -80,10 +80,18 @@ impl<'a> Seen<'a> {
         self.minutes[usize::from(channel.0)].fresh(self.at)
     }
 
-    /// The middle of what these channels say now.
+    /// The middle of what these channels say now. One whose sensor is known to talk nonsense is
+    /// heard only where no other speaks.
     pub(crate) fn middle(&self, channels: &[ChannelId]) -> Option<f64> {
-        let values: Vec<f64> = channels.iter().filter_map(|channel| self.fresh(*channel)).collect();
-        slope::median(&values)
+        let raves = |channel: ChannelId| {
+            let sensor = self.rules.channel(channel).sensor;
+            self.alarms.is_held(AlarmKind::SensorImplausible, &self.rules.sensor(sensor).id)
+        };
+        let said = |wanted: &dyn Fn(ChannelId) -> bool| {
+            let heard = channels.iter().filter(|channel| wanted(**channel));
+            slope::median(&heard.filter_map(|channel| self.fresh(*channel)).collect::<Vec<f64>>())
+        };
+        said(&|channel| !raves(channel)).or_else(|| said(&|_| true))
     }
 
     /// What the quality stage knows of every channel of a sensor.

@@ -61,7 +61,7 @@ mod hour {
 
 /// What is known of one sensor's speaking.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
-pub struct SensorWatch {
+pub(crate) struct SensorWatch {
     /// The sensor that is listened for.
     pub sensor: SensorId,
     silent_after: TimeDelta,
@@ -82,23 +82,23 @@ pub struct SensorWatch {
 
 /// What a sensor did since the last digest.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct SensorTally {
+pub(crate) struct SensorTally {
     /// Readings believed.
     pub believed: u32,
     /// Messages and readings refused, by stable word.
     #[serde(with = "crate::refusal::counts")]
     pub refused: BTreeMap<&'static str, u32>,
     /// Minutes of silence.
-    pub silent_minutes: u32,
+    pub(crate) silent_minutes: u32,
     /// Minutes in which a hygrometer was saturated.
-    pub saturated_minutes: u32,
+    pub(crate) saturated_minutes: u32,
     /// Minutes in which an echo could not be corrected for the warmth of the air.
-    pub uncorrected_minutes: u32,
+    pub(crate) uncorrected_minutes: u32,
 }
 
 impl SensorWatch {
     /// A watch that begins to listen at `at`.
-    pub fn new(sensor: SensorId, silent_after: TimeDelta, at: Timestamp) -> Self {
+    pub(crate) fn new(sensor: SensorId, silent_after: TimeDelta, at: Timestamp) -> Self {
         SensorWatch {
             sensor,
             silent_after,
@@ -115,12 +115,12 @@ impl SensorWatch {
     }
 
     /// Whether anybody listened begins anew: a restart, or the broker came back.
-    pub fn listen_from(&mut self, at: Timestamp) {
+    pub(crate) fn listen_from(&mut self, at: Timestamp) {
         self.listening_since = at;
     }
 
     /// A reading of the present was believed.
-    pub fn believed(&mut self, at: Timestamp) {
+    pub(crate) fn believed(&mut self, at: Timestamp) {
         self.turn_to(at);
         self.healed(at);
         self.last_spoke = Some(at);
@@ -148,7 +148,7 @@ impl SensorWatch {
 
     /// How long its silences last by themselves: the 95th percentile of those of the last
     /// month that healed, between ten minutes and two hours. Counted from its last word.
-    pub fn settling(&self) -> TimeDelta {
+    pub(crate) fn settling(&self) -> TimeDelta {
         let mut lengths: Vec<TimeDelta> = self.outages.iter().map(|(_, length)| *length).collect();
         lengths.sort_unstable();
         let rank = (lengths.len() * 95).div_ceil(100);
@@ -158,18 +158,18 @@ impl SensorWatch {
 
     /// How long its silence must last before it is one, and how long it must speak before it
     /// is over.
-    pub fn hold(&self) -> Hold {
+    pub(crate) fn hold(&self) -> Hold {
         let on = (self.settling() - self.silent_after).max(TimeDelta::zero());
         Hold::of(on, self.silent_after + BACK_AFTER)
     }
 
     /// It spoke, and nothing came of it that says anything about the present.
-    pub fn spoke(&mut self, at: Timestamp) {
+    pub(crate) fn spoke(&mut self, at: Timestamp) {
         self.last_spoke = Some(at);
     }
 
     /// It spoke, and what it said was refused.
-    pub fn refused(&mut self, at: Timestamp, reason: &'static str) {
+    pub(crate) fn refused(&mut self, at: Timestamp, reason: &'static str) {
         self.turn_to(at);
         self.last_spoke = Some(at);
         self.refused_on_end = self.refused_on_end.saturating_add(1);
@@ -181,18 +181,18 @@ impl SensorWatch {
     }
 
     /// When it last said something we believed.
-    pub fn last_believed(&self) -> Option<Timestamp> {
+    pub(crate) fn last_believed(&self) -> Option<Timestamp> {
         self.last_believed
     }
 
     /// It has not spoken for longer than it may.
-    pub fn is_silent(&self, at: Timestamp) -> bool {
+    pub(crate) fn is_silent(&self, at: Timestamp) -> bool {
         at - self.last_spoke.unwrap_or(self.listening_since).max(self.listening_since) > self.silent_after
     }
 
     /// Judges silence. `blind`: nothing else measures there; `harm_after`: when what it
     /// gauges would harm, if that is known better than the general rule.
-    pub fn silence(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
+    pub(crate) fn silence(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
         if site.deaf {
             // Nobody is heard; that has an alarm of its own.
             return (AlarmKind::SensorSilent, Condition::Unknown);
@@ -212,7 +212,7 @@ impl SensorWatch {
     }
 
     /// Judges refusals.
-    pub fn implausible(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
+    pub(crate) fn implausible(&mut self, at: Timestamp, site: &Surroundings<'_>) -> (AlarmKind, Condition) {
         self.turn_to(at);
         let (heard, refused) = self
             .hour
@@ -233,7 +233,7 @@ impl SensorWatch {
     }
 
     /// When harm that nobody sees may begin: never while something else measures there.
-    pub fn unseen(&self, site: &Surroundings<'_>) -> Option<Harm> {
+    pub(crate) fn unseen(&self, site: &Surroundings<'_>) -> Option<Harm> {
         if !site.blind || !site.matters {
             return None;
         }
@@ -262,7 +262,7 @@ impl SensorWatch {
 
 /// What surrounds a sensor at the moment it is judged.
 #[derive(Clone, Copy, Debug)]
-pub struct Surroundings<'a> {
+pub(crate) struct Surroundings<'a> {
     /// The name of the place or reservoir.
     pub place: &'a str,
     /// How often it should speak.
@@ -283,7 +283,7 @@ pub struct Surroundings<'a> {
 
 /// Whether an air sensor repeats itself: one channel for longer than is usual for it (half a
 /// day at most), or all of its channels together for three hours.
-pub fn stuck_air(at: Timestamp, judges: &[&Judge]) -> Option<(Quantity, f64, Timestamp)> {
+pub(crate) fn stuck_air(at: Timestamp, judges: &[&Judge]) -> Option<(Quantity, f64, Timestamp)> {
     let flat = |judge: &&Judge| {
         let (since, count) = judge.flat_since()?;
         // At the top of its scale a hygrometer cannot move; that is a state of its own.
@@ -312,7 +312,7 @@ pub fn unheard_since(lost: Timestamp) -> Harm {
 }
 
 /// The same for what a stuck sensor hides since it froze.
-pub fn hidden_since(froze: Timestamp) -> Harm {
+pub(crate) fn hidden_since(froze: Timestamp) -> Harm {
     let (early, likely, late) = UNSEEN_HOURS;
     Harm::after(froze + STUCK_TOGETHER, early, likely, late)
 }
@@ -328,7 +328,7 @@ pub(crate) struct Others<'a> {
     pub(crate) tanks: &'a [TankWatch],
     pub(crate) places: &'a [PlaceWatch],
     /// No connection to the broker: no sensor can be heard at all.
-    pub(crate) deaf: bool,
+    pub deaf: bool,
     /// Every sensor of the site is silent.
     pub(crate) all: bool,
     /// When people last were in the room, by its rounds.

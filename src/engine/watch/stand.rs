@@ -4,7 +4,7 @@
 use crate::physics::canopy::{FAN_AIR_SPEED, humidity_within_unknown_canopy};
 use crate::physics::mold_pressure::TrayAir;
 use crate::units::{Celsius, RelativeHumidity, Timestamp};
-use crate::watch::air::AirMinute;
+use crate::watch::air::{AirMinute, AirWatch};
 use crate::watch::band::Demand;
 use crate::watch::probe::Probe;
 use crate::watch::trays::tray::Tray;
@@ -21,6 +21,8 @@ pub struct Stand<'a> {
     pub name: &'a str,
     /// Its air.
     pub air: AirMinute,
+    /// What it has done lately.
+    pub(crate) watch: &'a AirWatch,
     /// What it must hold.
     pub demand: &'a Demand,
     /// The trays, by the grower's names for them.

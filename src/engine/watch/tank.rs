@@ -26,8 +26,8 @@ use known::{KEPT_HOURS, POINT_MINUTES, gone};
 const SIGHT_HOURS: f64 = 24.0;
 /// What goes within this goes at once. Own default.
 const SUDDEN_WITHIN: TimeDelta = TimeDelta::minutes(90);
-/// So long after the hour of a round somebody may be watering. Own default.
-const ROUND_MAY_LAST: TimeDelta = TimeDelta::hours(2);
+/// So long after the hour of a round somebody may be watering: two hours late, and at it. Own default.
+const ROUND_MAY_LAST: TimeDelta = TimeDelta::minutes(165);
 /// A low tank of whose draw nothing is known is taken to be empty in so many hours: early,
 /// likely, late. Own defaults.
 const UNKNOWN_DRAW_HOURS: (f64, f64, f64) = (12.0, 30.0, 96.0);
@@ -45,7 +45,8 @@ pub(crate) fn minute(tanks: &mut [TankWatch], seen: &Seen<'_>, means: &[Option<f
         let known = Use {
             trays: seen.trays.any_sown().then_some(seen.trays_on(reservoir)),
             places: reservoir.feeds.len(),
-            watering: seen.at - crate::calendar::last_round(&seen.rules.site, seen.at) < ROUND_MAY_LAST,
+            round_at: Some(crate::calendar::last_round(&seen.rules.site, seen.at))
+                .filter(|round| seen.at - *round < ROUND_MAY_LAST),
             flat_since: judge.flat_since().map(|(since, _)| since),
             odd_after: judge.odd_after(seen.at),
         };

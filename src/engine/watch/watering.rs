@@ -25,17 +25,17 @@ const USUAL_GRAMS: f64 = 118.0;
 
 /// What is watched for at one tank.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub struct WateringWatch {
+pub(crate) struct WateringWatch {
     shown: u32,
     /// The last round that could be judged did not show; one that cannot be judged is no
     /// better.
     still: bool,
-    round: Option<Round>,
+    round: Option<WateringRound>,
 }
 
 /// Waterings logged close together.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
-struct Round {
+struct WateringRound {
     first: Timestamp,
     last: Timestamp,
     grams: f64,
@@ -45,7 +45,7 @@ struct Round {
 
 /// What the tank says of a round of waterings.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Showed {
+pub(crate) enum Showed {
     /// It fell.
     Fell {
         /// Drawn from the tank for each tray, grams.
@@ -64,7 +64,7 @@ pub enum Showed {
 
 impl WateringWatch {
     /// Trays were logged as watered now, each with so many millilitres if the log says so.
-    pub fn logged(&mut self, at: Timestamp, trays: &[(String, u32)], ml: Option<f64>) {
+    pub(crate) fn logged(&mut self, at: Timestamp, trays: &[(String, u32)], ml: Option<f64>) {
         let all: u32 = trays.iter().map(|(_, count)| *count).sum();
         let grams = ml.unwrap_or(USUAL_GRAMS) * f64::from(all);
         let names = trays.iter().map(|(name, _)| name.clone());
@@ -75,18 +75,18 @@ impl WateringWatch {
                 round.count += all;
                 round.trays.extend(names);
             }
-            _ => self.round = Some(Round { first: at, last: at, grams, count: all, trays: names.collect() }),
+            _ => self.round = Some(WateringRound { first: at, last: at, grams, count: all, trays: names.collect() }),
         }
     }
 
     /// Somebody was told and has watered since, by hand perhaps: the log is believed until the
     /// tank has shown anew that waterings draw on it.
-    pub fn believe(&mut self) {
+    pub(crate) fn believe(&mut self) {
         *self = WateringWatch::default();
     }
 
     /// Once a minute: a round whose hour is over is held against the tank.
-    pub fn minute(&mut self, at: Timestamp, tank: &TankWatch, reservoir: &Reservoir) -> Option<Showed> {
+    pub(crate) fn minute(&mut self, at: Timestamp, tank: &TankWatch, reservoir: &Reservoir) -> Option<Showed> {
         let round = self.round.take_if(|round| at - round.last >= SHOWS_WITHIN)?;
         // Half a per cent of a tank is what a gauge of a few millimetres can tell.
         let least = (reservoir.shape.capacity_litres() * 0.005).max(0.1) * 1000.0;

@@ -36,7 +36,7 @@ fn row(kind: &KindAccount) -> Vec<String> {
 }
 
 /// "air too warm".
-fn name(kind: AlarmKind) -> String {
+pub(super) fn name(kind: AlarmKind) -> String {
     kind.word().replace('-', " ")
 }
 

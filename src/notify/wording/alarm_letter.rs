@@ -5,7 +5,7 @@
 use super::alarm_reported;
 use super::alarm_words::words;
 use super::answering;
-use super::blocks::{Block, Blocks, Tone};
+use super::blocks::{Block, Blocks, Urgency};
 use super::letterhead::{SUBJECT, masthead, subject};
 use super::situation_words::{action, caution, headline, seen, what};
 use super::speech::{Speech, ascii, capital, list, percent, shortened, span};
@@ -26,7 +26,7 @@ pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Blocks {
         subject: subject(if again { "Still:" } else { "Now:" }, &headline(situation, speech), situations.len()),
         masthead: masthead(speech),
         lead: action(situation, first, speech),
-        tone: Tone::Urgent,
+        urgency: Urgency::Urgent,
         blocks,
     }
 }
@@ -47,7 +47,7 @@ pub(crate) fn evening(situations: &[Situation], speech: &Speech) -> Blocks {
         subject: subject("Tonight:", &headline(situation, speech), situations.len()),
         masthead: masthead(speech),
         lead,
-        tone: Tone::Due,
+        urgency: Urgency::Due,
         blocks,
     }
 }
@@ -84,7 +84,7 @@ pub(crate) fn over(situations: &[Situation], speech: &Speech) -> Blocks {
             list(&names, 3),
             if names.len() == 1 { "is" } else { "are" }
         ),
-        tone: Tone::Calm,
+        urgency: Urgency::Calm,
         blocks,
     }
 }
@@ -111,7 +111,7 @@ pub(crate) fn round(situations: &[Situation], speech: &Speech) -> Blocks {
         subject: subject(&format!("{at} round: "), &headline(situation, speech), situations.len()),
         masthead: masthead(speech),
         lead,
-        tone: Tone::Due,
+        urgency: Urgency::Due,
         blocks,
     }
 }
@@ -122,7 +122,7 @@ pub(crate) fn test(speech: &Speech) -> Blocks {
         subject: ascii(&shortened(&format!("Test letter from {}", ascii(&speech.site.name)), SUBJECT)),
         masthead: masthead(speech),
         lead: "Nothing to do: this is a test letter, and it has arrived.".to_owned(),
-        tone: Tone::Calm,
+        urgency: Urgency::Calm,
         blocks: vec![
             Block::Paragraph(
                 "Alarms will reach you the same way. Two things are worth a minute now: \
@@ -214,7 +214,7 @@ fn nothing(speech: &Speech, lead: &str) -> Blocks {
         subject: subject("Note:", &speech.site.name, 1),
         masthead: masthead(speech),
         lead: lead.to_owned(),
-        tone: Tone::Calm,
+        urgency: Urgency::Calm,
         blocks: Vec::new(),
     }
 }

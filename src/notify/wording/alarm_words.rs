@@ -5,6 +5,8 @@ use super::sentences::{AlarmWords, short};
 use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, the};
 use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
 use crate::engine::physics::dryness::HORIZON_HOURS;
+use crate::engine::physics::infection::PathogenName;
+use crate::engine::watch::band::CropAtStage;
 use crate::engine::watch::trays::tray::Stage;
 use crate::reading::{BelievedAs, Quantity};
 use crate::units::Timestamp;
@@ -45,19 +47,19 @@ fn over_without_numbers(change: &AlarmChange) -> Option<String> {
 
 fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     match &change.evidence {
-        Evidence::Air { place, quantity, value, limit, worst, trays, dew_point, dew_point_accuracy, accuracy } => air(
+        Evidence::Air { place, quantity, value, limit, worst, crops, dew_point, dew_point_accuracy, accuracy } => air(
             change,
             speech,
             place,
             *quantity,
             [*value, *limit, *worst, *accuracy],
-            trays,
+            crops,
             dew_point.zip(*dew_point_accuracy),
         ),
         Evidence::Condensation { place, dew_point, surface, accuracy, on } => {
             condensation(speech, place, [*dew_point, *surface, *accuracy], on.as_deref())
         }
-        Evidence::Mold { place, trays, pressure, hours: had, between, needed, model } => AlarmWords {
+        Evidence::Mold { place, trays, pressure, hours: had, between, needed, pathogen } => AlarmWords {
             headline: format!("{} mold conditions, {had:.0} of {needed:.0} h", short(place)),
             name: format!("Mold conditions at {}", short(place)),
             action: format!(
@@ -66,10 +68,11 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             ),
             what: format!(
                 "In {place} conditions have allowed infection for {}{}; at this temperature about {} are needed \
-                 (pressure {pressure:.0} of 100, model of {model}).{}",
+                 (pressure {pressure:.0} of 100, model of {}).{}",
                 hours(*had),
                 between_hours(*between),
                 hours(*needed),
+                studied(*pathogen),
                 concerned(trays)
             ),
             state: "Building up",
@@ -101,6 +104,9 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                     speech.day_and_clock(*at)
                 ),
                 (Some(at), None) => format!(" The last watering in your log was {}.", speech.day_and_clock(*at)),
+                (None, None) if *unlogged => {
+                    " Your log has neither their uncovering nor a watering: if they are open, log both.".to_owned()
+                }
                 (None, None) => " Your log has no watering for them.".to_owned(),
             };
             AlarmWords {
@@ -186,7 +192,7 @@ fn air(
     place: &str,
     quantity: Quantity,
     [value, limit, worst, accuracy]: [f64; 4],
-    trays: &[String],
+    crops: &[CropAtStage],
     dew_point: Option<(f64, f64)>,
 ) -> AlarmWords {
     let believed = quantity.believed_as();
@@ -223,7 +229,10 @@ fn air(
             None,
         ),
     };
-    let whose = if trays.is_empty() { "the limit".to_owned() } else { format!("the limit for {}", list(trays, 3)) };
+    let whose = match crops {
+        [] => "the limit".to_owned(),
+        crops => format!("the limit for {}", list(&crops_at_stage(crops), 3)),
+    };
     let worst_formatted = if (worst - value).abs() < 0.05 {
         String::new()
     } else {
@@ -352,6 +361,30 @@ pub(crate) fn standing(stage: Stage) -> &'static str {
         Stage::Light => "in light",
         Stage::Ready => "ready to cut",
     }
+}
+
+/// A pathogen by its Latin name, and the host it was studied on.
+fn studied(pathogen: PathogenName) -> &'static str {
+    match pathogen {
+        PathogenName::AlternariaBrassicae => "Alternaria brassicae on oilseed rape",
+        PathogenName::BotrytisCinerea => "Botrytis cinerea on strawberry",
+        PathogenName::BremiaLactucae => "Bremia lactucae on lettuce",
+        PathogenName::MycosphaerellaPinodes => "Mycosphaerella pinodes on pea",
+    }
+}
+
+/// What stands in a place, each as "broccoli in light", in the order of a dictionary.
+pub(crate) fn crops_at_stage(crops: &[CropAtStage]) -> Vec<String> {
+    let mut words: Vec<String> = crops
+        .iter()
+        .map(|CropAtStage { crop, stage }| {
+            let stage = if stage.covered() { Stage::Blackout } else { *stage };
+            format!("{crop} {}", standing(stage))
+        })
+        .collect();
+    words.sort();
+    words.dedup();
+    words
 }
 
 fn reservoir_words(

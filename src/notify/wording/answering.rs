@@ -2,7 +2,7 @@
 //! machine. One sentence, and a link that has the reply ready.
 
 use super::alarm_reported;
-use super::blocks::{Block, Blocks, Tone};
+use super::blocks::{Block, Blocks, Urgency};
 use super::by_mail::ByMail;
 use super::letterhead::{masthead, subject};
 use super::speech::{Speech, shortened};
@@ -103,7 +103,7 @@ pub(crate) fn reply(reported: &[(String, Result<String, String>)], speech: &Spee
         subject: subject(prefix, about, 1),
         masthead: masthead(speech),
         lead: lead.to_owned(),
-        tone: if refused.is_some() { Tone::Due } else { Tone::Calm },
+        urgency: if refused.is_some() { Urgency::Due } else { Urgency::Calm },
         blocks,
     }
 }

@@ -9,14 +9,14 @@ pub(crate) struct Blocks {
     /// The first line: what to do.
     pub(crate) lead: String,
     /// How pressing it looks.
-    pub(crate) tone: Tone,
+    pub(crate) urgency: Urgency,
     /// The rest.
     pub(crate) blocks: Vec<Block>,
 }
 
 /// How pressing a letter looks; the words never depend on it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Tone {
+pub(crate) enum Urgency {
     /// Hands are needed.
     Urgent,
     /// To be seen to on the next occasion.

@@ -5,7 +5,7 @@ use super::account_words;
 use super::alarm_reported;
 use super::alarm_words::words;
 use super::answering;
-use super::blocks::{Block, Blocks, Tone};
+use super::blocks::{Block, Blocks, Urgency};
 use super::digest_trays::{due_blocks, harvest_blocks, overdue_blocks, tasks, tray_blocks};
 use super::letterhead::{masthead, subject};
 use super::sensor_words::doubt;
@@ -66,10 +66,10 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Bl
         ),
         masthead: masthead(speech),
         lead: lead(day, speech),
-        tone: match (urgent, day.standing.is_empty()) {
-            (true, _) => Tone::Urgent,
-            (false, false) => Tone::Due,
-            (false, true) => Tone::Calm,
+        urgency: match (urgent, day.standing.is_empty()) {
+            (true, _) => Urgency::Urgent,
+            (false, false) => Urgency::Due,
+            (false, true) => Urgency::Calm,
         },
         blocks,
     }
@@ -353,9 +353,7 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
         moved.push(format!("{} added", speech.volume(tank.added)));
     }
     let forecast = match tank.empty_at {
-        _ if tank.usable.is_some_and(|usable| usable <= tank.usable_accuracy.unwrap_or(0.0).max(0.0)) => {
-            " At the pump inlet.".to_owned()
-        }
+        _ if tank.is_empty() => " At the pump inlet.".to_owned(),
         Some((best, early, late)) if late - early > TimeDelta::hours(1) => format!(
             " At the pump inlet {}, between {} and {}.",
             speech.day_and_clock(best),

@@ -5,7 +5,7 @@ use super::alarm_words::standing;
 use super::blocks::Block;
 use super::speech::{Speech, capital, count, list, shortened};
 use crate::engine::letters::digest::{DigestFacts, Due, TrayDay};
-use crate::engine::watch::trays::harvests::{Cut, Expected};
+use crate::engine::watch::trays::harvests::{Cut, ExpectedYield};
 use crate::engine::watch::trays::thermal::PLAN_TEMPERATURE;
 use crate::engine::watch::trays::tray::Stage;
 
@@ -55,7 +55,7 @@ fn times(trays: u32) -> String {
 }
 
 /// "usually 350 to 550 g", "1.6 to 1.7 kg by your last 5 cuts".
-fn expectation(expected: &Expected, speech: &Speech) -> String {
+fn expectation(expected: &ExpectedYield, speech: &Speech) -> String {
     let range = speech.site.units.weight_range(expected.from, expected.to);
     match expected.own_cuts {
         0 => format!("usually {range}"),

@@ -1,7 +1,7 @@
 //! What the guard writes: that nobody watches, that somebody does again, that the breakfast
 //! letter did not come.
 
-use super::blocks::{Block, Blocks, Tone};
+use super::blocks::{Block, Blocks, Urgency};
 use super::letterhead::subject;
 use super::speech::{Speech, span};
 use crate::config::GuardSettings;
@@ -68,7 +68,7 @@ pub(crate) fn site(guard: &GuardSettings) -> Site {
 pub(crate) fn sheet(call: &GuardCall, guard: &GuardSettings, broken: &str, speech: &Speech) -> Blocks {
     let name = &guard.name;
     let masthead = format!("{name} · {} · from its guard", speech.local(speech.now).format("%a %-d %b %H:%M"));
-    let (prefix, headline, lead, tone, blocks) = match call {
+    let (prefix, headline, lead, urgency, blocks) = match call {
         GuardCall::Gone { since, why } => (
             "Now:",
             format!("nobody watches {name} since {}", speech.clock(*since)),
@@ -76,14 +76,14 @@ pub(crate) fn sheet(call: &GuardCall, guard: &GuardSettings, broken: &str, speec
                 "Look after {name} yourself until the watch is back: nothing has been heard of it since {}.",
                 speech.clock(*since)
             ),
-            Tone::Urgent,
+            Urgency::Urgent,
             gone(guard, *why, broken),
         ),
         GuardCall::Back { since } => (
             "Over:",
             format!("{name} is watched again"),
             format!("Nothing to do: the watch of {name} is back after {}.", span(speech.now - *since)),
-            Tone::Calm,
+            Urgency::Calm,
             vec![Block::Paragraph(
                 "What happened meanwhile stands in its digest, as far as sensors kept it. Look at tank and trays on \
                  your next round."
@@ -94,7 +94,7 @@ pub(crate) fn sheet(call: &GuardCall, guard: &GuardSettings, broken: &str, speec
             "Note:",
             format!("no breakfast letter from {name}"),
             format!("Look at the mail of {name}: the letter of {} has not left.", day(*date)),
-            Tone::Due,
+            Urgency::Due,
             vec![Block::Paragraph(format!(
                 "The watch answers on the broker, so it runs; but its daily letter was due by {} and the mail server \
                  has not taken it. Its alarms may not reach you either. On its machine, \"traywarden alarms\" and \
@@ -106,11 +106,11 @@ pub(crate) fn sheet(call: &GuardCall, guard: &GuardSettings, broken: &str, speec
             "Over:",
             format!("the breakfast letter of {name} has left"),
             format!("Nothing to do: the letter of {} has left after all.", day(*date)),
-            Tone::Calm,
+            Urgency::Calm,
             Vec::new(),
         ),
     };
-    Blocks { subject: subject(prefix, &headline, 1), masthead, lead, tone, blocks }
+    Blocks { subject: subject(prefix, &headline, 1), masthead, lead, urgency, blocks }
 }
 
 /// A letter that says only that letters of the guard arrive.
@@ -119,7 +119,7 @@ pub(crate) fn test(guard: &GuardSettings, speech: &Speech) -> Blocks {
         subject: subject("Test:", &format!("the guard of {} can write", guard.name), 1),
         masthead: format!("{} · {} · from its guard", guard.name, speech.local(speech.now).format("%a %-d %b %H:%M")),
         lead: "Nothing to do: this is a test letter, and it has arrived.".to_owned(),
-        tone: Tone::Calm,
+        urgency: Urgency::Calm,
         blocks: Vec::new(),
     }
 }

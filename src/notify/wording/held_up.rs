@@ -1,6 +1,6 @@
 //! The one letter that tells what several had to tell, after nobody was reached for long.
 
-use super::blocks::{Block, Blocks, Tone};
+use super::blocks::{Block, Blocks, Urgency};
 use super::letterhead::masthead;
 use super::speech::{Speech, ascii, count};
 use crate::notify::post::Posted;
@@ -26,7 +26,7 @@ pub(super) fn sheet(held: &[Posted], speech: &Speech) -> Blocks {
         subject: ascii(&format!("{letters} that waited since {since}")),
         masthead: masthead(speech),
         lead: "Look how the room is now: some of what stands here may be over.".into(),
-        tone: Tone::Due,
+        urgency: Urgency::Due,
         blocks,
     }
 }
@@ -36,11 +36,11 @@ mod tests {
     use super::*;
     use crate::engine::event::LetterKind;
     use crate::engine::rules::Site;
-    use crate::notify::letter::{ChannelName, Parcel, ParcelKey};
+    use crate::notify::letter::{CarrierName, Parcel, ParcelKey};
     use crate::units::{Timestamp, UnitSystem};
 
     fn posted(at: &str, subject: &str) -> Posted {
-        let key = ParcelKey { letter: at.into(), channel: ChannelName::Mail, recipient: "a@saltmarsh.example".into() };
+        let key = ParcelKey { letter: at.into(), carrier: CarrierName::Mail, recipient: "a@saltmarsh.example".into() };
         Posted {
             parcel: Parcel { key, message_id: None, bytes: Vec::new() },
             kind: LetterKind::Alarm,

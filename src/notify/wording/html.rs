@@ -2,7 +2,7 @@
 //! mail programs drop the rest. One light card with its own colours, so that it
 //! reads alike on a light and on a dark ground.
 
-use super::blocks::{Block, Blocks, Tone, units_kept};
+use super::blocks::{Block, Blocks, Urgency, units_kept};
 use maud::{DOCTYPE, Markup, html};
 
 const FONT: &str = "font-family:Inter,-apple-system,'Segoe UI',Roboto,'Helvetica Neue',Arial,sans-serif;";
@@ -13,10 +13,10 @@ const CARD: &str = "#fcfcf9";
 
 /// The whole page.
 pub(crate) fn page(sheet: &Blocks) -> String {
-    let (edge, ground, ink) = match sheet.tone {
-        Tone::Urgent => ("#b3401f", "#fbece4", "#7c2610"),
-        Tone::Due => ("#b07d12", "#faf3dd", "#5c430a"),
-        Tone::Calm => ("#3f7d5b", "#ebf4ee", "#22513a"),
+    let (edge, ground, ink) = match sheet.urgency {
+        Urgency::Urgent => ("#b3401f", "#fbece4", "#7c2610"),
+        Urgency::Due => ("#b07d12", "#faf3dd", "#5c430a"),
+        Urgency::Calm => ("#3f7d5b", "#ebf4ee", "#22513a"),
     };
     html! {
         (DOCTYPE)

@@ -9,13 +9,13 @@ pub struct Rationale {
     /// What usually causes it.
     pub cause: &'static str,
     /// What happens if nobody does anything.
-    pub consequence: &'static str,
+    pub(crate) consequence: &'static str,
     /// What to do.
     pub response: &'static str,
     /// How long there usually is.
-    pub time_to_respond: &'static str,
+    pub(crate) time_to_respond: &'static str,
     /// How far back inside the limit the value must be.
-    pub deadband: &'static str,
+    pub(crate) deadband: &'static str,
     /// What decides the priority.
     pub priority: &'static str,
 }

@@ -11,15 +11,15 @@ use crate::engine::rules::Site;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Slip {
     /// What it is: "Tank empty, pump draws air".
-    pub headline: String,
+    pub(crate) headline: String,
     /// What to do, and by when.
     pub action: String,
     /// What is measured, since when, and what comes of it.
-    pub because: String,
+    pub(crate) because: String,
     /// Who answered, or that it is over.
     pub standing: String,
     /// The usual caution.
-    pub caution: Option<&'static str>,
+    pub(crate) caution: Option<&'static str>,
 }
 
 /// An alarm that stands, as a slip.

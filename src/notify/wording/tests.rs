@@ -1,7 +1,8 @@
 //! The sample letters, kept as snapshots so that a person can read every sentence, and laws
 //! that hold for all of them.
 
-use super::samples::{at, change, every_kind, facts, later, rules, samples, site, tank_low};
+use super::sample_alarms::{at, change, every_kind, rules, site, tank_low};
+use super::samples::{facts, later, samples};
 use super::*;
 use crate::engine::alarm::{AlarmKind, AlarmState, Evidence, Harm, Priority, REPORTED_IN_THE_DIGEST};
 use crate::engine::event::{AtStake, Occasion};

@@ -30,7 +30,7 @@ pub struct Edition {
 /// its sowing was struck out, in the last month is in it as cancelled.
 pub fn calendar(rules: &Rules, journal: &[JournalLine], edition: Edition) -> String {
     let lives = lives(rules, journal);
-    let mut lines = Lines(String::new());
+    let mut lines = ContentLines(String::new());
     lines.raw("BEGIN:VCALENDAR");
     lines.raw("VERSION:2.0");
     lines.raw(concat!("PRODID:-//traywarden//traywarden ", env!("CARGO_PKG_VERSION"), "//EN"));
@@ -87,7 +87,7 @@ fn plan(life: &Life) -> Vec<(Due, Timestamp)> {
 }
 
 fn event(
-    lines: &mut Lines,
+    lines: &mut ContentLines,
     rules: &Rules,
     life: &Life,
     (due, at): (Due, Timestamp),
@@ -167,9 +167,9 @@ fn utc(at: Timestamp) -> String {
 }
 
 /// Content lines, folded and ended as RFC 5545, 3.1 asks.
-struct Lines(String);
+struct ContentLines(String);
 
-impl Lines {
+impl ContentLines {
     /// A property of type TEXT, escaped (RFC 5545, 3.3.11). Control characters, which have
     /// no place in it, are left out.
     fn text(&mut self, property: &str, words: &str) {
@@ -270,7 +270,7 @@ mod tests {
 
     #[test]
     fn lines_fold_at_75_octets_between_characters_and_unfold_to_the_same() {
-        let mut lines = Lines(String::new());
+        let mut lines = ContentLines(String::new());
         let words = "Ä;,\\\u{7}\n✂".repeat(30);
         lines.text("SUMMARY", &words);
         assert!(lines.0.split("\r\n").all(|line| line.len() <= 75), "{}", lines.0);

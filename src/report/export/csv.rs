@@ -3,7 +3,7 @@
 //! apostrophe before them: the journal can be written by anybody on the broker.
 
 use super::ExportError;
-use super::table::{Cell, ExportSpan, Table};
+use super::table::{Cell, ExportSpan, ExportTable};
 use crate::store::{ReadMoment, Reader};
 use std::io::Write;
 
@@ -12,7 +12,7 @@ use std::io::Write;
 /// # Errors
 /// When the store cannot be read or `out` cannot be written.
 pub fn write(
-    table: Table,
+    table: ExportTable,
     reader: &Reader,
     moment: &ReadMoment<'_>,
     span: ExportSpan<'_>,

@@ -6,7 +6,7 @@
 pub mod calendar;
 pub mod csv;
 pub mod record;
-pub mod record_page;
+pub(crate) mod record_page;
 pub mod table;
 pub mod sqlite;
 #[cfg(test)]

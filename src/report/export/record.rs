@@ -5,7 +5,7 @@
 use super::ExportError;
 use crate::analysis::lives::{Life, lives};
 use crate::analysis::place_air::own_sensors;
-use crate::analysis::standing::{Rhythm, standing};
+use crate::analysis::standing::{SpeaksEvery, standing};
 use crate::engine::calendar::local_instant;
 use crate::engine::rules::{PlaceId, Rules};
 use crate::engine::watch::band::{Band, demand_of, served_by};
@@ -38,7 +38,7 @@ pub struct PlaceRecord {
     /// Its name.
     pub name: String,
     /// Names of the places inside it that breathe by its sensors.
-    pub serves: Vec<String>,
+    pub(crate) serves: Vec<String>,
     /// Its sensors.
     pub sensors: Vec<SensorRecord>,
     /// A local day each.
@@ -53,12 +53,12 @@ pub struct SensorRecord {
     /// The id.
     pub id: String,
     /// How each quantity is corrected, as the settings say.
-    pub corrections: Vec<SensorCorrection>,
+    pub(crate) corrections: Vec<SensorCorrection>,
 }
 
 /// How one quantity of a sensor is corrected: `believed = gain * raw + offset`.
 #[derive(Clone, Debug, PartialEq)]
-pub struct SensorCorrection {
+pub(crate) struct SensorCorrection {
     /// Which quantity; the figures are in its unit.
     pub quantity: Quantity,
     /// Factor.
@@ -83,18 +83,18 @@ pub struct RecordDay {
     /// Relative humidity, per cent.
     pub humidity: Measured,
     /// Stages of the trays that stood there, in order.
-    pub stages: Vec<Stage>,
+    pub(crate) stages: Vec<Stage>,
 }
 
 /// One quantity over a day.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Measured {
     /// Lowest, mean over time, highest; `None`: nothing was read.
-    pub low_mean_high: Option<(f64, f64, f64)>,
+    pub(super) low_mean_high: Option<(f64, f64, f64)>,
     /// Hours with data.
     pub known_hours: f64,
     /// Hours outside the band; `None`: there was no limit to be outside of, or no data.
-    pub outside_hours: Option<f64>,
+    pub(super) outside_hours: Option<f64>,
     /// The narrowest limits that were asked for that day; `None`: none.
     pub band: (Option<f64>, Option<f64>),
 }
@@ -132,10 +132,10 @@ pub fn gather(reader: &Reader, rules: &Rules, since: Timestamp, until: Timestamp
                 heard.push(reader.history(id, quantity, from, until, TimeDelta::minutes(1))?);
             }
             let own = sensors.iter().map(|sensor| rules.sensor(*sensor));
-            let rhythm = Rhythm::of_slowest(own.map(|sensor| (sensor.every, sensor.silent_after)));
+            let rhythm = SpeaksEvery::of_slowest(own.map(|sensor| (sensor.every, sensor.silent_after)));
             Ok(held(&heard, (since, until), rhythm))
         };
-        let stand = Stand { rules, place, served: served_by(rules, place), lives: &all };
+        let stand = RecordedStand { rules, place, served: served_by(rules, place), lives: &all };
         let days = days(&stand, since, until, &air(Quantity::Temperature)?, &air(Quantity::Humidity)?);
         let own = rules.place(place);
         let step = report::step_for(since, until);
@@ -187,7 +187,7 @@ struct Held {
 }
 
 /// The minutes of one or more sensors of a place as values over time.
-fn held(heard: &[Vec<HistoryPoint>], span: (Timestamp, Timestamp), rhythm: Rhythm) -> Vec<Held> {
+fn held(heard: &[Vec<HistoryPoint>], span: (Timestamp, Timestamp), rhythm: SpeaksEvery) -> Vec<Held> {
     let mut minutes: BTreeMap<Timestamp, (f64, f64, u32, f64)> = BTreeMap::new();
     for point in heard.iter().flatten() {
         let minute = minutes.entry(point.from).or_insert((f64::INFINITY, 0.0, 0, f64::NEG_INFINITY));
@@ -203,14 +203,14 @@ fn held(heard: &[Vec<HistoryPoint>], span: (Timestamp, Timestamp), rhythm: Rhyth
 }
 
 /// A place, and who breathes its air.
-struct Stand<'a> {
+struct RecordedStand<'a> {
     rules: &'a Rules,
     place: PlaceId,
     served: Vec<PlaceId>,
     lives: &'a [Life],
 }
 
-impl Stand<'_> {
+impl RecordedStand<'_> {
     fn trays(&self, at: Timestamp) -> Vec<Tray> {
         self.lives
             .iter()
@@ -222,7 +222,7 @@ impl Stand<'_> {
 }
 
 fn days(
-    stand: &Stand<'_>,
+    stand: &RecordedStand<'_>,
     since: Timestamp,
     until: Timestamp,
     temperature: &[Held],
@@ -250,7 +250,7 @@ fn days(
         }
         stages.sort_unstable();
         stages.dedup();
-        let day = ExportSpan { from, to, bands: &bands };
+        let day = BandedDay { from, to, bands: &bands };
         days.push(RecordDay {
             date,
             hours: hours(to - from),
@@ -264,13 +264,13 @@ fn days(
 }
 
 /// A day, and the band that held in each of its steps of [`DEMAND_EVERY`].
-struct ExportSpan<'a> {
+struct BandedDay<'a> {
     from: Timestamp,
     to: Timestamp,
     bands: &'a [Band],
 }
 
-impl ExportSpan<'_> {
+impl BandedDay<'_> {
     fn measure(&self, air: &[Held], limits: impl Fn(&Band) -> (Option<f64>, Option<f64>)) -> Measured {
         let mut extremes: Option<(f64, f64)> = None;
         let (mut known, mut weighed, mut outside) = (0.0, 0.0, 0.0);
@@ -363,7 +363,7 @@ mod tests {
     }
 
     fn one_sensor(points: Vec<HistoryPoint>, until: &str) -> Vec<Held> {
-        let rhythm = Rhythm { every: TimeDelta::minutes(1), silent_after: TimeDelta::minutes(5) };
+        let rhythm = SpeaksEvery { every: TimeDelta::minutes(1), silent_after: TimeDelta::minutes(5) };
         held(&[points], (at("2026-03-01 00:00"), at(until)), rhythm)
     }
 
@@ -377,7 +377,7 @@ mod tests {
         let rules = rules();
         let place = rules.place_named("rack-a").expect("it is in the room");
         let lives = lives(&rules, journal);
-        let stand = Stand { rules: &rules, place, served: served_by(&rules, place), lives: &lives };
+        let stand = RecordedStand { rules: &rules, place, served: served_by(&rules, place), lives: &lives };
         days(&stand, at(since), at(until), temperature, humidity)
     }
 

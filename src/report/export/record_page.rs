@@ -15,7 +15,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 ///
 /// # Errors
 /// When a chart cannot be drawn.
-pub fn page(rules: &Rules, record: &AirRecord, made_at: Timestamp) -> Result<String, ExportError> {
+pub(crate) fn page(rules: &Rules, record: &AirRecord, made_at: Timestamp) -> Result<String, ExportError> {
     let site = &rules.site;
     let title = format!("Temperature and humidity record, {}", site.name);
     let mut places = Vec::new();

@@ -2,7 +2,7 @@
 //! each column means stands in the file itself: `.schema` shows it.
 
 use super::ExportError;
-use super::table::{Cell, ExportSpan, Holds, Table};
+use super::table::{Cell, ExportSpan, ExportTable, Holds};
 use crate::store::{ReadMoment, Reader};
 use rusqlite::types::{ToSqlOutput, Value};
 use rusqlite::{Connection, OpenFlags, params};
@@ -30,7 +30,7 @@ pub fn write(reader: &Reader, moment: &ReadMoment<'_>, span: ExportSpan<'_>, pat
     ] {
         whole.execute("INSERT INTO about (what, words) VALUES (?1, ?2)", params![what, words]).map_err(explain)?;
     }
-    for table in Table::ALL {
+    for table in ExportTable::ALL {
         whole.execute_batch(&create(table)).map_err(explain)?;
         let mut insert = whole.prepare(&insert(table)).map_err(explain)?;
         table.rows(reader, moment, span, |row| {
@@ -56,7 +56,7 @@ const INDEXES: &str = "
 CREATE INDEX reading_by_sensor ON reading (sensor, quantity, measured_at_utc);
 CREATE INDEX minute_by_place ON minute (place, minute_utc);";
 
-fn create(table: Table) -> String {
+fn create(table: ExportTable) -> String {
     let mut sql = format!("CREATE TABLE {} (\n    -- {}", table.table(), table.about());
     let columns = table.columns();
     for (nth, (name, holds, means)) in columns.iter().enumerate() {
@@ -73,7 +73,7 @@ fn create(table: Table) -> String {
     sql
 }
 
-fn insert(table: Table) -> String {
+fn insert(table: ExportTable) -> String {
     let marks = vec!["?"; table.columns().len()].join(", ");
     format!("INSERT INTO {} VALUES ({marks})", table.table())
 }

@@ -35,11 +35,11 @@ pub enum Holds {
 }
 
 /// One column: its name with the unit in it, what it holds, what it means.
-pub type Column = (&'static str, Holds, &'static str);
+pub(crate) type ExportColumn = (&'static str, Holds, &'static str);
 
 /// A table that can be exported.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Table {
+pub enum ExportTable {
     /// Every value that was heard, believed or not.
     Readings,
     /// Minute means of believed readings, a row a sensor and minute.
@@ -63,7 +63,7 @@ pub struct ExportSpan<'a> {
 
 use Holds::{Real, Text, Whole};
 
-const READINGS: &[Column] = &[
+const READINGS: &[ExportColumn] = &[
     ("heard_at_utc", Text, "when it was heard, RFC 3339"),
     ("measured_at_utc", Text, "when it was measured, as believed, RFC 3339"),
     ("measured_at_local", Text, "the same by the site's clock, for spreadsheets"),
@@ -80,7 +80,7 @@ const READINGS: &[Column] = &[
     ("retained", Whole, "1: the broker handed out an old message"),
 ];
 
-const MINUTES: &[Column] = &[
+const MINUTES: &[ExportColumn] = &[
     ("minute_utc", Text, "where the minute begins, RFC 3339"),
     ("minute_local", Text, "the same by the site's clock, for spreadsheets"),
     ("sensor", Text, "the sensor's id"),
@@ -100,7 +100,7 @@ const MINUTES: &[Column] = &[
     ("readings", Whole, "believed readings in the minute, all quantities together"),
 ];
 
-const JOURNAL: &[Column] = &[
+const JOURNAL: &[ExportColumn] = &[
     ("number", Whole, "the entry's number"),
     ("told_at_utc", Text, "when it was entered, RFC 3339"),
     ("done_at_utc", Text, "when it was done, RFC 3339"),
@@ -127,7 +127,7 @@ const JOURNAL: &[Column] = &[
     ("entry", Text, "the whole entry as JSON"),
 ];
 
-const ALARMS: &[Column] = &[
+const ALARMS: &[ExportColumn] = &[
     ("changed_at_utc", Text, "when it changed, RFC 3339"),
     ("changed_at_local", Text, "the same by the site's clock, for spreadsheets"),
     ("kind", Text, "air-too-warm, reservoir-low, ..."),
@@ -144,37 +144,38 @@ const ALARMS: &[Column] = &[
     ("by", Text, "who answered it"),
 ];
 
-impl Table {
+impl ExportTable {
     /// Every sheet, in the order in which they are written.
-    pub const ALL: [Table; 4] = [Table::Readings, Table::Minutes, Table::Journal, Table::Alarms];
+    pub const ALL: [ExportTable; 4] =
+        [ExportTable::Readings, ExportTable::Minutes, ExportTable::Journal, ExportTable::Alarms];
 
     /// The name of its table in SQLite.
     pub fn table(self) -> &'static str {
         match self {
-            Table::Readings => "reading",
-            Table::Minutes => "minute",
-            Table::Journal => "journal",
-            Table::Alarms => "alarm",
+            ExportTable::Readings => "reading",
+            ExportTable::Minutes => "minute",
+            ExportTable::Journal => "journal",
+            ExportTable::Alarms => "alarm",
         }
     }
 
     /// What one row is.
     pub fn about(self) -> &'static str {
         match self {
-            Table::Readings => "Every value that was heard, believed or not, in the order it was heard.",
-            Table::Minutes => "Means of believed readings, a row a sensor and minute.",
-            Table::Journal => "What the grower did. Refused and struck entries stay and say so.",
-            Table::Alarms => "Every change of every alarm.",
+            ExportTable::Readings => "Every value that was heard, believed or not, in the order it was heard.",
+            ExportTable::Minutes => "Means of believed readings, a row a sensor and minute.",
+            ExportTable::Journal => "What the grower did. Refused and struck entries stay and say so.",
+            ExportTable::Alarms => "Every change of every alarm.",
         }
     }
 
     /// Its columns, in order.
-    pub fn columns(self) -> &'static [Column] {
+    pub fn columns(self) -> &'static [ExportColumn] {
         match self {
-            Table::Readings => READINGS,
-            Table::Minutes => MINUTES,
-            Table::Journal => JOURNAL,
-            Table::Alarms => ALARMS,
+            ExportTable::Readings => READINGS,
+            ExportTable::Minutes => MINUTES,
+            ExportTable::Journal => JOURNAL,
+            ExportTable::Alarms => ALARMS,
         }
     }
 
@@ -192,23 +193,23 @@ impl Table {
     ) -> Result<(), ExportError> {
         let within = |at: Timestamp| span.since <= at && at < span.until;
         match self {
-            Table::Readings => streamed(&mut each, |hand| {
+            ExportTable::Readings => streamed(&mut each, |hand| {
                 moment.readings(span.since, span.until, |row| hand(reading(span.rules, row)))
             }),
-            Table::Minutes => {
+            ExportTable::Minutes => {
                 for sensor in moment.sensors()? {
                     minutes(moment, span, &sensor, &mut each)?;
                 }
                 Ok(())
             }
-            Table::Journal => {
+            ExportTable::Journal => {
                 let lines = reader.journal(Timestamp::UNIX_EPOCH)?;
                 lines
                     .into_iter()
                     .filter(|line| within(done_at(line)))
                     .try_for_each(|line| each(entry(span.rules, line)))
             }
-            Table::Alarms => {
+            ExportTable::Alarms => {
                 let lines = reader.alarm_changes(span.since)?;
                 lines.into_iter().filter(|line| within(line.at)).try_for_each(|line| each(alarm(span.rules, line)))
             }
@@ -302,13 +303,13 @@ fn reading(rules: &Rules, row: ReadingRow) -> Vec<Cell> {
 fn entry(rules: &Rules, line: JournalLine) -> Vec<Cell> {
     // By its JSON, so that what the journal learns to hold is never left out of `entry`.
     let whole = serde_json::to_value(&line.entry).unwrap_or_default();
-    let by_key = |(name, holds, _): &Column| match (holds, whole.get(*name)) {
+    let by_key = |(name, holds, _): &ExportColumn| match (holds, whole.get(*name)) {
         (Real, Some(Value::Number(number))) => number.as_f64().map_or(Cell::Nothing, Cell::Real),
         (Whole, Some(Value::Number(number))) => number.as_i64().map_or(Cell::Nothing, Cell::Whole),
         (Text, Some(Value::String(words))) => text(words),
         _ => Cell::Nothing,
     };
-    let reported = |column: &Column| match column.0 {
+    let reported = |column: &ExportColumn| match column.0 {
         "number" => Cell::Whole(line.number),
         "told_at_utc" => utc(line.at),
         "done_at_utc" => utc(done_at(&line)),

@@ -1,7 +1,7 @@
 //! Exports of a real store: the same rows in CSV and SQLite, of one moment, whatever the
 //! daemon writes meanwhile.
 
-use super::table::{Cell, ExportSpan, Table};
+use super::table::{Cell, ExportSpan, ExportTable};
 use super::{csv, record, record_page, sqlite};
 use crate::analysis::sample::{at, rules};
 use crate::engine::Engine;
@@ -57,7 +57,7 @@ impl Site {
         ExportSpan { since: Timestamp::UNIX_EPOCH, until: at("2027-01-01 00:00"), rules: &self.rules }
     }
 
-    fn csv(&self, table: Table) -> Vec<Vec<String>> {
+    fn csv(&self, table: ExportTable) -> Vec<Vec<String>> {
         let (reader, mut bytes) = (self.reader(), Vec::new());
         csv::write(table, &reader, &reader.moment().expect("a moment"), self.span(), &mut bytes)
             .expect("it is written");
@@ -86,7 +86,7 @@ fn evening() -> Site {
 #[test]
 fn minutes_are_the_same_before_and_after_the_store_rolls_them_up() {
     let mut site = evening();
-    let before = site.csv(Table::Minutes);
+    let before = site.csv(ExportTable::Minutes);
     // Two readings of each: 20.0 and 20.2 °C, 50.0 and 50.4 %.
     let wanted = [
         "2026-03-02T14:00:00Z",
@@ -107,9 +107,9 @@ fn minutes_are_the_same_before_and_after_the_store_rolls_them_up() {
     assert!((derived[0] - 1.172).abs() < 0.0015 && (derived[1] - 9.424).abs() < 0.01, "{derived:?}");
     assert_eq!((before.len(), before[1][16].as_str()), (7, "4"));
     site.store.roll_up_minutes(at("2026-03-02 14:03")).expect("it rolls up");
-    assert_eq!(site.csv(Table::Minutes), before, "half from means, half from readings");
+    assert_eq!(site.csv(ExportTable::Minutes), before, "half from means, half from readings");
     site.store.roll_up_minutes(at("2026-03-02 15:00")).expect("it rolls up");
-    assert_eq!(site.csv(Table::Minutes), before);
+    assert_eq!(site.csv(ExportTable::Minutes), before);
 }
 
 #[test]
@@ -118,7 +118,7 @@ fn sqlite_holds_what_csv_holds_and_explains_itself() {
     let (reader, path) = (site.reader(), site.folder.path().join("copy.db"));
     sqlite::write(&reader, &reader.moment().expect("a moment"), site.span(), &path).expect("it is written");
     let copy = rusqlite::Connection::open(&path).expect("it opens");
-    for table in Table::ALL {
+    for table in ExportTable::ALL {
         let rows: i64 =
             copy.query_row(&format!("SELECT count(*) FROM {}", table.table()), [], |row| row.get(0)).expect("a table");
         assert_eq!(rows as usize + 1, site.csv(table).len(), "{}", table.table());
@@ -132,7 +132,7 @@ fn sqlite_holds_what_csv_holds_and_explains_itself() {
     let note: String =
         copy.query_row("SELECT note FROM journal WHERE number = 2", [], |row| row.get(0)).expect("a note");
     assert_eq!(note, "=1+1, \"so\" it goes", "only spreadsheets need it disarmed");
-    assert_eq!(site.csv(Table::Journal)[2][19], "'=1+1, \"so\" it goes");
+    assert_eq!(site.csv(ExportTable::Journal)[2][19], "'=1+1, \"so\" it goes");
     let seed: f64 =
         copy.query_row("SELECT seed_grams FROM journal WHERE number = 1", [], |row| row.get(0)).expect("it");
     assert_eq!(seed, 24.0);
@@ -142,7 +142,7 @@ fn sqlite_holds_what_csv_holds_and_explains_itself() {
 fn an_export_is_of_one_moment_though_the_daemon_goes_on() {
     let mut site = evening();
     let reader = site.reader();
-    let rows = |moment: &crate::store::ReadMoment<'_>, span: ExportSpan<'_>, table: Table| {
+    let rows = |moment: &crate::store::ReadMoment<'_>, span: ExportSpan<'_>, table: ExportTable| {
         let mut rows: Vec<Vec<Cell>> = Vec::new();
         table
             .rows(&reader, moment, span, |row| {
@@ -153,17 +153,18 @@ fn an_export_is_of_one_moment_though_the_daemon_goes_on() {
         rows.len()
     };
     let before = reader.moment().expect("a moment");
-    let (readings, entries) = (rows(&before, site.span(), Table::Readings), rows(&before, site.span(), Table::Journal));
+    let (readings, entries) =
+        (rows(&before, site.span(), ExportTable::Readings), rows(&before, site.span(), ExportTable::Journal));
     drop(before);
     let moment = reader.moment().expect("a moment");
     site.air(at("2026-03-02 15:00"), 21.0, 51.0);
     site.log(3, at("2026-03-02 15:01"), r#"{"did":"look","tray":"K1"}"#);
-    assert_eq!(rows(&moment, site.span(), Table::Readings), readings);
-    assert_eq!(rows(&moment, site.span(), Table::Journal), entries);
+    assert_eq!(rows(&moment, site.span(), ExportTable::Readings), readings);
+    assert_eq!(rows(&moment, site.span(), ExportTable::Journal), entries);
     drop(moment);
     let moment = reader.moment().expect("a moment");
-    assert_eq!(rows(&moment, site.span(), Table::Readings), readings + 2);
-    assert_eq!(rows(&moment, site.span(), Table::Journal), entries + 1);
+    assert_eq!(rows(&moment, site.span(), ExportTable::Readings), readings + 2);
+    assert_eq!(rows(&moment, site.span(), ExportTable::Journal), entries + 1);
 }
 
 #[test]

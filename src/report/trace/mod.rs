@@ -27,7 +27,7 @@ use chrono::NaiveDate;
 use serde::Serialize;
 
 /// What stands under every trace: first what such figures cannot claim.
-pub const CAUTION: &str = "Computed from room air and your log with field-crop disease models; not validated on \
+pub(crate) const CAUTION: &str = "Computed from room air and your log with field-crop disease models; not validated on \
      microgreens; look at the tray. Moldy trays: isolate, do not taste, discard by your own food-safety plan. This is \
      no food-safety record.";
 
@@ -41,7 +41,7 @@ pub struct Trace {
     /// How many alike.
     pub count: u32,
     /// When it was sown.
-    pub sown_at: Timestamp,
+    pub(crate) sown_at: Timestamp,
     /// When it ended, or until when it is told.
     pub until: Timestamp,
     /// `harvested`, `thrown away, mold`, `growing`.
@@ -49,11 +49,11 @@ pub struct Trace {
     /// Names of the places where it stood, each with since when.
     pub stood: Vec<(Timestamp, String)>,
     /// Its stages, in order.
-    pub stages: Vec<StageTrace>,
+    pub(crate) stages: Vec<StageTrace>,
     /// Its air in even steps; a step in which nothing was believed has `None`.
     pub series: Vec<AirStep>,
     /// The length of a step, seconds.
-    pub step_s: i64,
+    pub(crate) step_s: i64,
     /// What was done to it, in words.
     pub events: Vec<(Timestamp, String)>,
     /// Refills of the reservoirs that feed its places.
@@ -61,14 +61,14 @@ pub struct Trace {
     /// Alarms about it, its places, their sensors and reservoirs.
     pub alarms: Vec<Spoken>,
     /// Spans longer than half an hour in which its air was not known.
-    pub holes: Vec<(Timestamp, Timestamp)>,
+    pub(crate) holes: Vec<(Timestamp, Timestamp)>,
     /// The healthy trays it is held against.
     #[serde(rename = "sisters")]
     pub peers: Vec<String>,
     /// Their air at the same age, for a picture.
-    pub envelope: Vec<beside::Envelope>,
+    pub(crate) envelope: Vec<beside::Envelope>,
     /// Every condition, with its sisters'.
-    pub conditions: Vec<beside::Comparison>,
+    pub(crate) conditions: Vec<beside::Comparison>,
     /// The three causes that differ most in the direction that can harm, in sentences.
     pub differences: Vec<String>,
     /// How much the comparison is worth.
@@ -76,7 +76,7 @@ pub struct Trace {
     /// When the trouble likely began, if mold was seen.
     pub onset: Option<Onset>,
     /// What these figures are not.
-    pub caution: &'static str,
+    pub(crate) caution: &'static str,
 }
 
 /// An alarm and what was done about it.
@@ -106,7 +106,7 @@ pub struct Onset {
     /// Not likely after.
     pub until: Timestamp,
     /// What is assumed, and from where.
-    pub assumption: String,
+    pub(super) assumption: String,
     /// What fell into it, in sentences.
     pub events: Vec<String>,
 }

@@ -44,7 +44,7 @@ pub(super) fn rank(condition: &Comparison) -> String {
 }
 
 /// One difference as a sentence: what is farthest out, and the other faces of the same cause.
-pub fn difference(faces: &[&Comparison]) -> String {
+pub(super) fn difference(faces: &[&Comparison]) -> String {
     let Some((first, others)) = faces.split_first() else { return String::new() };
     let whose = if first.n == 1 { "its one sister".to_owned() } else { format!("its {} sisters", first.n) };
     let mut says = match theirs(first) {
@@ -106,7 +106,7 @@ fn theirs(one: &Comparison) -> Option<String> {
 }
 
 /// How much the comparison is worth.
-pub fn beside(n: usize, conditions: &[Comparison]) -> String {
+pub(super) fn beside(n: usize, conditions: &[Comparison]) -> String {
     if n == 0 {
         return "There is no healthy tray of the same crop of this age to hold it against.".to_owned();
     }

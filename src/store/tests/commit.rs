@@ -5,9 +5,9 @@ use crate::engine::event::{Doubt, EntryNote, EntryRefusal, Garbled, Judgement, L
 use crate::engine::letters::digest::Due;
 use crate::engine::watch::trays::tray::Stage;
 use crate::journal::{Did, Entry, Target};
-use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
+use crate::notify::letter::{CarrierName, Letter, Parcel, ParcelKey};
 use crate::reading::Flag;
-use crate::store::{Inbox, InboxAnswer, InboxFate, InboxKind, LetterProgress, Outcome, Rejected, StoredDelivery};
+use crate::store::{Inbox, InboxAnswer, InboxFate, InboxKind, LetterProgress, Rejected, StoredDelivery, StoredOutcome};
 
 fn letter(id: &str, at: Timestamp) -> Letter {
     Letter {
@@ -23,7 +23,7 @@ fn letter(id: &str, at: Timestamp) -> Letter {
 }
 
 fn key(letter: &str, recipient: &str) -> ParcelKey {
-    ParcelKey { letter: letter.into(), channel: ChannelName::Mail, recipient: recipient.into() }
+    ParcelKey { letter: letter.into(), carrier: CarrierName::Mail, recipient: recipient.into() }
 }
 
 fn mail(letter: &str, recipient: &str) -> Parcel {
@@ -34,12 +34,12 @@ fn mail(letter: &str, recipient: &str) -> Parcel {
     }
 }
 
-fn sent(letter: &str, recipient: &str) -> Outcome {
-    Outcome::Sent(key(letter, recipient))
+fn sent(letter: &str, recipient: &str) -> StoredOutcome {
+    StoredOutcome::Sent(key(letter, recipient))
 }
 
-fn failed(recipient: &str, error: &str, not_before: Option<Timestamp>) -> Outcome {
-    Outcome::Failed { key: key("alarm-1", recipient), error: error.into(), not_before }
+fn failed(recipient: &str, error: &str, not_before: Option<Timestamp>) -> StoredOutcome {
+    StoredOutcome::Failed { key: key("alarm-1", recipient), error: error.into(), not_before }
 }
 
 fn journal(at: Timestamp, number: i64, did: Did, effects: Vec<Effect>) -> Record {
@@ -114,8 +114,8 @@ fn a_letter_that_was_sent_is_not_put_in_the_outbox_again_by_a_second_run() {
     let mut store = room.store();
     let records = full_record(&room.rules);
     store.commit(&records).unwrap();
-    store.note_outcome(&sent("alarm-1", "one"), at(5)).unwrap();
-    store.note_outcome(&sent("alarm-1", "two"), at(5)).unwrap();
+    note(&store, &sent("alarm-1", "one"), at(5));
+    note(&store, &sent("alarm-1", "two"), at(5));
     let mut again = records;
     again[0].letters[0].1[0].key.recipient = "another".into();
     store.commit(&again).unwrap();
@@ -297,14 +297,14 @@ fn a_mail_waits_until_it_is_taken_or_given_up() {
     let first = store.waiting_parcels().unwrap().remove(0);
     assert_eq!((first.parcel, first.decided_at), (mail("alarm-1", "one"), at(0)));
     assert_eq!((first.subject.as_str(), first.text.as_str()), ("18h Rack A too warm", "Open the vent."));
-    store.note_outcome(&failed("one", "451 later", Some(at(60_000))), at(1)).unwrap();
+    note(&store, &failed("one", "451 later", Some(at(60_000))), at(1));
     assert_eq!(waits(&store), [("one".to_owned(), 1), ("two".to_owned(), 0)]);
-    store.note_outcome(&sent("alarm-1", "two"), at(2)).unwrap();
+    note(&store, &sent("alarm-1", "two"), at(2));
     let mut gave_up = happening(at(3), 0, What::LetterFailed { letter: "alarm-1".into(), error: "550".into() });
     gave_up.outcomes = vec![failed("one", "550 no", None)];
     store.commit(&[gave_up]).unwrap();
     // A late "failed" cannot take back what the server took.
-    store.note_outcome(&failed("two", "timeout", None), at(4)).unwrap();
+    note(&store, &failed("two", "timeout", None), at(4));
     let progress = LetterProgress { waiting: 0, sent: 1, failed: 1 };
     assert_eq!(store.letter_progress("alarm-1").unwrap(), progress);
     assert_eq!(waits(&store), []);
@@ -319,21 +319,19 @@ fn letters_told_by_another_end_with_it_and_are_known_after_a_restart() {
     let room = TestStore::new();
     let mut store = room.store();
     store.commit(&full_record(&room.rules)).unwrap();
-    let reported = |recipient: &str| Outcome::ToldBy { key: key("alarm-1", recipient), letter: "held-up".into() };
+    let reported = |recipient: &str| StoredOutcome::ToldBy { key: key("alarm-1", recipient), letter: "held-up".into() };
     let mut harvests = happening(at(3), 0, What::Tick);
     harvests.letters = vec![(letter("held-up", at(3)), vec![mail("held-up", "one"), mail("held-up", "two")])];
     harvests.outcomes = vec![reported("one"), reported("two")];
     store.commit(&[harvests]).unwrap();
     drop(store);
-    let mut store = room.store();
+    let store = room.store();
     let waiting = store.waiting_parcels().unwrap();
     assert_eq!(waiting.len(), 2);
     assert!(waiting.iter().all(|waiting| waiting.tells.contains("alarm-1")), "{waiting:?}");
     assert_eq!(store.letter_progress("alarm-1").unwrap(), LetterProgress { waiting: 2, sent: 0, failed: 0 });
-    store.note_outcome(&sent("held-up", "one"), at(4)).unwrap();
-    store
-        .note_outcome(&Outcome::Failed { key: key("held-up", "two"), error: "550".into(), not_before: None }, at(4))
-        .unwrap();
+    note(&store, &sent("held-up", "one"), at(4));
+    note(&store, &StoredOutcome::Failed { key: key("held-up", "two"), error: "550".into(), not_before: None }, at(4));
     assert_eq!(store.letter_progress("alarm-1").unwrap(), LetterProgress { waiting: 0, sent: 1, failed: 1 });
 }
 
@@ -341,17 +339,17 @@ fn letters_told_by_another_end_with_it_and_are_known_after_a_restart() {
 fn a_lamp_that_has_not_heard_of_the_end_is_told_after_a_restart() {
     let room = TestStore::new();
     let mut store = room.store();
-    let lamp = ParcelKey { letter: "air@1".into(), channel: ChannelName::Lamp, recipient: "alarm/air".into() };
+    let lamp = ParcelKey { letter: "air@1".into(), carrier: CarrierName::Lamp, recipient: "alarm/air".into() };
     let mut over = happening(at(3), 0, What::Tick);
     over.parcels = vec![Parcel { key: lamp.clone(), message_id: None, bytes: Vec::new() }];
     store.commit(&[over]).unwrap();
     drop(store);
-    let mut store = room.store();
+    let store = room.store();
     assert_eq!(
         store.waiting_parcels().unwrap()[0].parcel,
         Parcel { key: lamp.clone(), message_id: None, bytes: Vec::new() }
     );
-    store.note_outcome(&Outcome::Sent(lamp), at(4)).unwrap();
+    note(&store, &StoredOutcome::Sent(lamp), at(4));
     assert_eq!(store.waiting_parcels().unwrap(), []);
 }
 

@@ -3,8 +3,8 @@
 use super::*;
 use crate::engine::event::{Command, LetterKind};
 use crate::journal::{Did, Entry, Target};
-use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
-use crate::store::Outcome;
+use crate::notify::letter::{CarrierName, Letter, Parcel, ParcelKey};
+use crate::store::StoredOutcome;
 
 const DAY_MS: i64 = 86_400_000;
 
@@ -89,7 +89,7 @@ fn a_gap_of_months_loses_and_doubles_nothing() {
 }
 
 fn mail(letter: &str) -> ParcelKey {
-    ParcelKey { letter: letter.into(), channel: ChannelName::Mail, recipient: String::new() }
+    ParcelKey { letter: letter.into(), carrier: CarrierName::Mail, recipient: String::new() }
 }
 
 fn letter(id: &str, at: Timestamp) -> (Letter, Vec<Parcel>) {
@@ -130,7 +130,7 @@ fn retention_takes_old_readings_and_small_events_and_nothing_else() {
             happening(at(100 * DAY_MS), 1, What::BrokerUp),
         ])
         .unwrap();
-    store.note_outcome(&Outcome::Sent(mail("sent")), at(5)).unwrap();
+    note(&store, &StoredOutcome::Sent(mail("sent")), at(5));
     let now = at(200 * DAY_MS);
     let keep = TimeDelta::days(100);
     while store.forget(now, keep).unwrap() > 0 {}

@@ -1,7 +1,6 @@
 //! History by step and the last of each series, from single readings and minute means.
 
 use super::*;
-use crate::reading::Flag;
 use crate::store::HistoryPoint;
 
 fn point(from_ms: i64, low: f64, mean: f64, high: f64, n: u64) -> HistoryPoint {
@@ -71,29 +70,6 @@ fn history_of_nothing_is_empty() {
     assert_eq!(look("rack-a-air", 600_000, 0, minute).unwrap(), []);
     assert_eq!(look("rack-a-air", 0, 600_000, TimeDelta::zero()).unwrap(), []);
     assert_eq!(look("rack-a-air", 600_000, 900_000, minute).unwrap(), []);
-}
-
-#[test]
-fn the_last_of_each_series_is_found_also_when_it_fell_silent_long_ago() {
-    let room = TestStore::new();
-    let mut store = room.store();
-    let days = 3 * 86_400_000;
-    store
-        .commit(&[
-            reading(&room.rules, at(0), 0, heard(2, 18.0)),
-            reading(&room.rules, at(1), 0, heard(0, 20.0)),
-            reading(&room.rules, at(days), 0, heard(0, 85.0)),
-        ])
-        .unwrap();
-    store.roll_up_minutes(at(days + 60_000)).unwrap();
-    let last = room.reader().last_readings().unwrap();
-    let seen: Vec<_> =
-        last.iter().map(|last| (last.sensor.as_str(), last.at, last.raw, last.believed, last.flag)).collect();
-    assert_eq!(
-        seen,
-        [("rack-a-air", at(days), Some(85.0), None, Flag::Fail), ("rack-b-air", at(0), None, Some(18.0), Flag::Good),],
-        "a series that never spoke is not listed"
-    );
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::engine::event::LetterKind;
-use crate::notify::letter::{ChannelName, Letter, Parcel, ParcelKey};
+use crate::notify::letter::{CarrierName, Letter, Parcel, ParcelKey};
 use crate::store::{InboxKind, MailboxPosition, Replies, ReplyFate};
 
 fn with_a_letter(room: &TestStore) -> Replies {
@@ -20,7 +20,7 @@ fn with_a_letter(room: &TestStore) -> Replies {
     let mail = Parcel {
         key: ParcelKey {
             letter: "alarm-1".into(),
-            channel: ChannelName::Mail,
+            carrier: CarrierName::Mail,
             recipient: "grower@saltmarsh.example".into(),
         },
         message_id: Some("<alarm-1.5eed@saltmarsh.example>".into()),

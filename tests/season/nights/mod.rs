@@ -19,10 +19,10 @@ use std::fmt::Write;
 use std::sync::Mutex;
 use traywarden::demo::plan::TIME_ZONE;
 use traywarden::demo::plan::{Breakage, Broken};
-use traywarden::demo::random::SplitMix64;
 use traywarden::demo::sensors::{Ailment, SensorTrouble};
 use traywarden::engine::alarm::AlarmKind;
 use traywarden::notify::wording;
+use traywarden::random::SplitMix64;
 use traywarden::units::Timestamp;
 
 /// The day of the story in whose evening the night begins; the days before are for learning.

@@ -105,7 +105,7 @@ impl TankWatch {
 
     /// Litres the level fell over a span, from the higher half hour of its first half to its last
     /// half hour; `None` when it was not watched, or water was poured in.
-    pub fn fell_between(&self, from: Timestamp, until: Timestamp) -> Option<f64> {
+    pub(crate) fn fell_between(&self, from: Timestamp, until: Timestamp) -> Option<f64> {
         let (from, until) = (self.hours(from), self.hours(until));
         let all: Vec<LevelPoint> = self.points.iter().copied().collect();
         let span: Vec<LevelPoint> = all.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();

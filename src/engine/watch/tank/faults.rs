@@ -33,10 +33,16 @@ const LEAST_DEVIATION: f64 = 0.0005;
 const SPILL_BLUR_HOURS: f64 = 0.5;
 /// A sudden fall must stand for so many minutes.
 const SUDDEN_SURE: usize = 3;
+/// So long after the hour of a round a double watering is one. Own default.
+const SUDDEN_AT_A_ROUND: chrono::TimeDelta = chrono::TimeDelta::hours(2);
 /// It is told for so long, or until somebody says where the water went. Own default.
 const SUDDEN_TOLD_FOR: chrono::TimeDelta = chrono::TimeDelta::hours(12);
 /// A watering in the log explains what goes within this, hours. Own default.
 const SUDDEN_EXPLAINED_HOURS: f64 = 1.0;
+/// A round with all its trays takes no longer, hours. Own default.
+const ROUND_TAKES_HOURS: f64 = 1.25;
+/// People come a little early, hours. Own default.
+const BEFORE_THE_HOUR: f64 = 0.25;
 /// Litres a tray is given at a time at most (common practice, no source).
 const TRAY_WATERING: f64 = 0.25;
 /// Before two days were watched, nothing less than this share of the tank is a sudden fall. Own default.
@@ -83,7 +89,9 @@ impl TankWatch {
         let newest = self.points.back().map(|(when, _)| *when);
         if self.tested.is_none_or(|(when, _)| newest != Some(when)) {
             // Between two points nothing changes that the sum could see.
-            self.tested = newest.map(|when| (when, self.leak_test(allowed)));
+            let all: Vec<LevelPoint> = self.points.iter().copied().collect();
+            let points = if self.may_be_a_round(known) { self.until_the_round(known) } else { all };
+            self.tested = newest.map(|when| (when, self.leak_test(&points, allowed)));
         }
         let Some(found) = self.tested.and_then(|(_, found)| found) else {
             self.leaking = false;
@@ -111,6 +119,30 @@ impl TankWatch {
         Condition::Present { harm: Some(harm), evidence }
     }
 
+    /// What has gone since the hour of a round is a round, until it goes on for longer than one
+    /// takes: as much as one takes, as fast as hands are. Who waters types it afterwards.
+    fn may_be_a_round(&self, known: Use) -> bool {
+        let Some(begins) = known.round_at.map(|round| self.hours(round) - BEFORE_THE_HOUR) else { return false };
+        let level = |points: &mut dyn Iterator<Item = &LevelPoint>| {
+            median(&points.take(3).map(|(_, litres)| *litres).collect::<Vec<f64>>())
+        };
+        let before = level(&mut self.points.iter().rev().skip_while(|(when, _)| *when >= begins));
+        let (Some(before), Some(now)) = (before, level(&mut self.points.iter().rev())) else { return false };
+        let gone = before - now;
+        let newest = self.points.back().map_or(0.0, |(when, _)| *when);
+        let still_full = self.points.iter().rev().find(|(_, litres)| before - litres < gone / 5.0);
+        let hours = newest - still_full.map_or(begins, |(when, _)| *when).max(begins);
+        let trays = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
+        let usual = self.largest_pulse(newest).filter(|pulse| *pulse > 0.0).unwrap_or(trays);
+        hours < ROUND_TAKES_HOURS && gone > 0.4 * usual * hours && gone < 1.5 * usual
+    }
+
+    /// Points up to the hour of the newest round that nobody has typed yet.
+    fn until_the_round(&self, known: Use) -> Vec<LevelPoint> {
+        let begins = known.round_at.map_or(f64::INFINITY, |round| self.hours(round) - BEFORE_THE_HOUR);
+        self.points.iter().copied().filter(|(when, _)| *when < begins).collect()
+    }
+
     /// A large fall within an hour and a half that no log explains: water on a floor with mains.
     fn look_for_a_sudden_fall(&mut self, at: Timestamp, known: Use) {
         if let Some(sudden) = self.sudden {
@@ -129,9 +161,10 @@ impl TankWatch {
         }
         let now = self.minutes.range(sure..).map(|(_, litres)| *litres).fold(f64::MIN, f64::max);
         let watering = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
+        let at_a_round = known.round_at.is_some_and(|round| at - round < SUDDEN_AT_A_ROUND);
         let usual = match self.largest_pulse(self.hours(at)) {
             // Who left a round out waters twice as much at the next, and types it later.
-            Some(pulse) if pulse > 0.0 => pulse * if known.watering { 3.0 } else { 1.5 },
+            Some(pulse) if pulse > 0.0 => pulse * if at_a_round { 3.0 } else { 1.5 },
             // Waterings too small to stand out against the gauge.
             Some(_) => watering,
             None => (2.0 * watering).max(self.capacity * UNKNOWN_PULSE),
@@ -159,10 +192,9 @@ impl TankWatch {
     ///
     /// A gap begins it anew; a pair with a step or a refill in it tells nothing. How often it calls
     /// a still tank leaking is played in `tests/season`.
-    fn leak_test(&self, allowed: f64) -> Option<LeakTest> {
-        let newest = self.points.back()?.0;
+    fn leak_test(&self, points: &[LevelPoint], allowed: f64) -> Option<LeakTest> {
+        let newest = points.last()?.0;
         let mut from = newest - LEAK_TEST_HOURS;
-        let points: Vec<LevelPoint> = self.points.iter().copied().collect();
         for pair in points.windows(2) {
             if pair[1].0 - pair[0].0 > GAP_HOURS {
                 from = from.max(pair[1].0);
@@ -174,7 +206,7 @@ impl TankWatch {
         let mut level: Vec<LevelPoint> = points[begin..].to_vec();
         level.retain(|(when, _)| !self.rounds.iter().any(|round| round.0 < *when && *when < round.1 + SETTLED_HOURS));
         // How the gauge scatters is known from all of the day, however short the stretch is.
-        let scatter = scatter(&points);
+        let scatter = scatter(points);
         let slow = self.sum(&level, HALF_HOURS, scatter, allowed);
         let fast = self.sum(&level, QUARTERS, scatter, allowed);
         match (slow, fast) {
@@ -184,7 +216,7 @@ impl TankWatch {
         }
     }
 
-    fn sum(&self, level: &[LevelPoint], blocks_of: Blocks, scatter: f64, allowed: f64) -> Option<LeakTest> {
+    fn sum(&self, level: &[LevelPoint], blocks_of: LevelBlocks, scatter: f64, allowed: f64) -> Option<LeakTest> {
         // Counted back from now, so that the newest is whole.
         let blocks: Vec<(f64, f64)> = level
             .rchunks(blocks_of.points)
@@ -208,12 +240,13 @@ impl TankWatch {
         let mut largest: f64 = 0.0;
         let mut lost: f64 = 0.0;
         for pair in blocks.windows(2).filter(|pair| known(pair)) {
-            let hours = pair[0].0 - pair[1].0;
-            stretch.add(pair[1].1 - pair[0].1 - allowed * hours, hours);
+            let span = pair[0].0 - pair[1].0;
+            stretch.add(pair[1].1 - pair[0].1 - allowed * span, span);
             let beyond = stretch.beyond(blocks_of.watering, least).unwrap_or(0.0);
             if beyond > largest {
                 largest = beyond;
-                lost = beyond + allowed * stretch.hours;
+                // What is told as gone has gone.
+                lost = beyond.min(stretch.sum) + allowed * stretch.hours;
             }
         }
         let draw = (before.1 - last.1) / (last.0 - before.0).max(0.1);
@@ -258,7 +291,7 @@ impl TankWatch {
 
 /// How a level is cut for the sum.
 #[derive(Clone, Copy)]
-struct Blocks {
+struct LevelBlocks {
     points: usize,
     /// How far the middle of a block scatters, of what its points do: the median of six is worth
     /// about four of them, that of three two.
@@ -270,8 +303,8 @@ struct Blocks {
     watering: usize,
 }
 
-const HALF_HOURS: Blocks = Blocks { points: 6, deviation: 0.5, limit: 6.0, watering: 2 };
-const QUARTERS: Blocks = Blocks { points: 3, deviation: 0.7, limit: 8.0, watering: 3 };
+const HALF_HOURS: LevelBlocks = LevelBlocks { points: 6, deviation: 0.5, limit: 6.0, watering: 2 };
+const QUARTERS: LevelBlocks = LevelBlocks { points: 3, deviation: 0.7, limit: 8.0, watering: 3 };
 
 /// Blocks in a row, newest first, and what went in them beyond what is allowed, litres.
 #[derive(Default)]

@@ -73,12 +73,12 @@ pub struct Use {
     pub trays: Option<u32>,
     /// Places on this reservoir.
     pub places: usize,
-    /// A round began lately: somebody may be watering, and type it later.
-    pub watering: bool,
+    /// The hour of a round that began lately: somebody may be watering, and type it later.
+    pub round_at: Option<Timestamp>,
     /// Since when the gauge has not moved.
-    pub flat_since: Option<Timestamp>,
+    pub(crate) flat_since: Option<Timestamp>,
     /// How long it must stand still before that is odd for this gauge, as it has moved so far.
-    pub odd_after: TimeDelta,
+    pub(crate) odd_after: TimeDelta,
 }
 
 /// What the leak test found.
@@ -129,12 +129,12 @@ impl TankWatch {
     }
 
     /// Litres between pump inlet and rim.
-    pub fn usable_when_full(&self) -> f64 {
+    pub(crate) fn usable_when_full(&self) -> f64 {
         (self.capacity - self.reserve).max(0.001)
     }
 
     /// Litres drawn and added since this was last asked.
-    pub fn take_day(&mut self) -> (f64, f64) {
+    pub(crate) fn take_day(&mut self) -> (f64, f64) {
         let day = (self.drawn_day, self.added_day);
         self.drawn_day = 0.0;
         self.added_day = 0.0;
@@ -169,7 +169,7 @@ impl TankWatch {
     }
 
     /// Litres an hour between waterings; `None`: no measurable draw.
-    pub fn steady_draw(&self) -> Option<f64> {
+    pub(crate) fn steady_draw(&self) -> Option<f64> {
         match self.drift {
             Some(drift) if drift.falls() => Some(-drift.per_hour),
             _ => self.usual.filter(|usual| *usual > 0.005),

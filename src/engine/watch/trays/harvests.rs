@@ -47,7 +47,7 @@ pub struct Lost {
 
 /// What a tray or lot should give, grams of the whole lot.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Expected {
+pub struct ExpectedYield {
     /// Lowest.
     pub from: f64,
     /// Highest.
@@ -57,7 +57,7 @@ pub struct Expected {
 }
 
 /// What `tray` should give, from `cuts` in any order.
-pub(super) fn expected(tray: &Tray, cuts: &[Cut]) -> Expected {
+pub(super) fn expected(tray: &Tray, cuts: &[Cut]) -> ExpectedYield {
     let name = spelled_alike(&tray.crop);
     let mut own: Vec<(Timestamp, f64)> = cuts
         .iter()
@@ -69,10 +69,10 @@ pub(super) fn expected(tray: &Tray, cuts: &[Cut]) -> Expected {
     let count = f64::from(tray.count);
     if own.len() < OWN_CUTS {
         let usual = &tray.figures;
-        return Expected { from: usual.yield_grams_from * count, to: usual.yield_grams_to * count, own_cuts: 0 };
+        return ExpectedYield { from: usual.yield_grams_from * count, to: usual.yield_grams_to * count, own_cuts: 0 };
     }
     let grams = || own.iter().map(|(_, grams)| *grams);
-    Expected {
+    ExpectedYield {
         from: grams().fold(f64::INFINITY, f64::min) * count,
         to: grams().fold(0.0, f64::max) * count,
         own_cuts: own.len(),
@@ -95,9 +95,9 @@ mod tests {
         tray.count = 4;
         let two = [cut(1, "broccoli", Some(800.0)), cut(2, "Broccoli", Some(900.0)), cut(3, "broccoli", None)];
         // The usual small brassica: 300 to 450 g a tray.
-        assert_eq!(expected(&tray, &two), Expected { from: 1200.0, to: 1800.0, own_cuts: 0 });
+        assert_eq!(expected(&tray, &two), ExpectedYield { from: 1200.0, to: 1800.0, own_cuts: 0 });
         let three = [&two[..], &[cut(4, "broccoli", Some(840.0)), cut(5, "kale", Some(100.0))]].concat();
-        assert_eq!(expected(&tray, &three), Expected { from: 1600.0, to: 1800.0, own_cuts: 3 });
+        assert_eq!(expected(&tray, &three), ExpectedYield { from: 1600.0, to: 1800.0, own_cuts: 3 });
     }
 
     #[test]
@@ -105,6 +105,6 @@ mod tests {
         let tray = crate::watch::trays::sowing::sample("K9", "broccoli", Timestamp::UNIX_EPOCH);
         let mut cuts: Vec<Cut> = (1..=10).map(|day| cut(day, "broccoli", Some(800.0))).collect();
         cuts.push(cut(0, "broccoli", Some(100.0)));
-        assert_eq!(expected(&tray, &cuts), Expected { from: 400.0, to: 400.0, own_cuts: 10 });
+        assert_eq!(expected(&tray, &cuts), ExpectedYield { from: 400.0, to: 400.0, own_cuts: 10 });
     }
 }

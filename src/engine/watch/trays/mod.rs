@@ -12,7 +12,7 @@ pub(crate) mod overdue;
 use crate::journal::{Did, Entry, Loss, Sowing, Target, cut_in_all};
 use crate::rules::{PlaceId, Rules};
 use crate::units::Timestamp;
-use crate::watch::trays::harvests::{Cut, Expected, Lost, expected};
+use crate::watch::trays::harvests::{Cut, ExpectedYield, Lost, expected};
 use crate::watch::trays::notes::EntryNote;
 use crate::watch::trays::refusal::{Amount, EntryRefusal};
 use crate::watch::trays::sowing::did_you_mean;
@@ -98,7 +98,7 @@ impl Trays {
     }
 
     /// What a tray should give.
-    pub fn expected(&self, tray: &Tray) -> Expected {
+    pub fn expected(&self, tray: &Tray) -> ExpectedYield {
         expected(tray, &self.cuts)
     }
 

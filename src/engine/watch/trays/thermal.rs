@@ -40,7 +40,7 @@ impl Warmth {
 }
 
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
-struct Clock {
+struct ThermalClock {
     sown_at: Timestamp,
     warmth: Warmth,
     counted_at: Timestamp,
@@ -48,17 +48,17 @@ struct Clock {
 
 /// The second clocks of all trays.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub struct ThermalClocks {
-    clocks: BTreeMap<String, Clock>,
+pub(crate) struct ThermalClocks {
+    clocks: BTreeMap<String, ThermalClock>,
 }
 
 impl ThermalClocks {
     /// `hours` of this temperature pass over a tray.
-    pub fn pass(&mut self, tray: &Tray, at: Timestamp, hours: f64, temperature: f64) {
+    pub(crate) fn pass(&mut self, tray: &Tray, at: Timestamp, hours: f64, temperature: f64) {
         if at < tray.sown_at {
             return;
         }
-        let fresh = || Clock { sown_at: tray.sown_at, warmth: Warmth::default(), counted_at: at };
+        let fresh = || ThermalClock { sown_at: tray.sown_at, warmth: Warmth::default(), counted_at: at };
         if !self.clocks.contains_key(&tray.name) {
             self.clocks.insert(tray.name.clone(), fresh());
         }
@@ -74,12 +74,12 @@ impl ThermalClocks {
     }
 
     /// Clocks of trays that left long ago are forgotten.
-    pub fn forget(&mut self, at: Timestamp) {
+    pub(crate) fn forget(&mut self, at: Timestamp) {
         self.clocks.retain(|_, clock| at - clock.counted_at <= KEPT);
     }
 
     /// The warmth this tray has had since it was sown.
-    pub fn of(&self, tray: &Tray) -> Warmth {
+    pub(crate) fn of(&self, tray: &Tray) -> Warmth {
         let mine = self.clocks.get(&tray.name).filter(|clock| clock.sown_at == tray.sown_at);
         mine.map_or(Warmth::default(), |clock| clock.warmth)
     }

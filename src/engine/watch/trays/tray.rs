@@ -152,7 +152,7 @@ impl Tray {
 
     /// The stage by which its draw of water is judged: a tray believed to be uncovered draws
     /// like one.
-    pub fn draws_as(&self, at: Timestamp) -> Stage {
+    pub(crate) fn draws_as(&self, at: Timestamp) -> Stage {
         match self.stage(at) {
             stage if stage.covered() && self.breathes_room_air(at) => Stage::Light,
             stage => stage,

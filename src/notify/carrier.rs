@@ -1,14 +1,14 @@
 //! A way to tell people: how a letter or an alarm becomes parcels, and one try to
 //! bring a parcel to its recipient. When to try again is the outbox's business;
-//! `post` gives each channel a queue of its own, so that none waits for another.
+//! `post` gives each carrier a queue of its own, so that none waits for another.
 
-use super::letter::{ChannelName, Letter, Parcel};
-use super::outbox::Refusal;
+use super::letter::{CarrierName, Letter, Parcel};
+use super::waits::Refusal;
 use crate::engine::alarm::AlarmChange;
 use std::pin::Pin;
 
 /// One try on its way.
-pub type Attempt<'a> = Pin<Box<dyn Future<Output = Result<(), Refused>> + Send + 'a>>;
+pub(crate) type Attempt<'a> = Pin<Box<dyn Future<Output = Result<(), Refused>> + Send + 'a>>;
 
 /// Why a parcel was not taken.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -20,16 +20,16 @@ pub struct Refused {
     pub text: String,
 }
 
-/// A way to tell people. A new one needs this, a word in [`ChannelName`], and its
+/// A way to tell people. A new one needs this, a word in [`CarrierName`], and its
 /// place in the daemon's list.
-pub trait Channel: Send + Sync {
+pub trait Carrier: Send + Sync {
     /// Which one it is.
-    fn name(&self) -> ChannelName;
+    fn name(&self) -> CarrierName;
 
-    /// A letter as parcels, one for each recipient; empty when this channel carries no letters.
+    /// A letter as parcels, one for each recipient; empty when it carries no letters.
     fn letter(&self, letter: &Letter) -> Vec<Parcel>;
 
-    /// A change of an alarm as a parcel, if this channel carries alarms themselves.
+    /// A change of an alarm as a parcel, if it carries alarms themselves.
     fn alarm(&self, change: &AlarmChange) -> Option<Parcel>;
 
     /// A parcel takes the place of any that still waits for the same recipient.
