@@ -6,10 +6,17 @@
 //! those of the newest count, and none before. What is no reading has its mark in table
 //! `delivery`.
 
-use super::Store;
-use super::write::StoredDelivery;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::{HashMap, VecDeque};
+
+/// What tells an MQTT message from others until it is acknowledged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StoredDelivery {
+    /// The packet id the broker gave it.
+    pub packet_id: u16,
+    /// A hash of topic and payload.
+    pub hash: u32,
+}
 
 /// Packet id, then how far it reaches back, then the hash.
 const PACKET_ID_BITS: u32 = 16;
@@ -128,13 +135,6 @@ pub(super) fn forget(connection: &Connection, all: bool, marks: &[StoredDelivery
         forget.execute(params![mark.packet_id, mark.hash])?;
     }
     Ok(())
-}
-
-impl Store {
-    /// Messages that were committed and may be delivered again, the oldest first.
-    pub fn deliveries(&self) -> Result<Vec<StoredDelivery>, super::StoreError> {
-        read(&self.connection).map_err(self.explain())
-    }
 }
 
 #[cfg(test)]

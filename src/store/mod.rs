@@ -48,6 +48,7 @@ mod written;
 pub use crate::engine::event::JournalLine;
 pub use backup::backup;
 pub use claim::{Claim, claim, is_watched};
+pub use delivered::StoredDelivery;
 pub use encode::{Encoded, SensorNames, Undecodable, decode, encode};
 pub use error::StoreError;
 pub use history::HistoryPoint;
@@ -66,7 +67,7 @@ pub use seal::{Seal, SealFound};
 pub use state::{EngineState, KeptState, StateDoubt, TakenIn};
 pub use state_file::StateFile;
 pub use trouble::{Trouble, TroubleAlarm, TroubleFile};
-pub use write::{Record, Rejected, StoredDelivery};
+pub use write::{Record, Rejected};
 pub use written::{AlarmLine, Counts, GarbledLine, LetterLine};
 
 use crate::engine::rules::Rules;
@@ -144,6 +145,11 @@ impl Store {
             .optional()
             .map_err(self.explain())?;
         Ok(last.and_then(|(at, seq)| Some((Timestamp::from_timestamp_millis(at)?, seq))))
+    }
+
+    /// Messages that were committed and may be delivered again, the oldest first.
+    pub fn deliveries(&self) -> Result<Vec<StoredDelivery>, StoreError> {
+        delivered::read(&self.connection).map_err(self.explain())
     }
 
     /// The number the next journal entry gets; the first is 1.

@@ -1,11 +1,12 @@
 //! Writing a batch of events and what came of them: one transaction, all or
 //! nothing, and harmless when it is given the same batch again.
 
+use super::delivered::{self, StoredDelivery};
 use super::encode::{belief, encode, encode_notes, pack_judgement};
 use super::error::{StoreError, explain};
 use super::inbox::{self, InboxAnswer};
 use super::outbox::{self, StoredOutcome};
-use super::{Store, delivered, replies, rollup};
+use super::{Store, replies, rollup};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, Grade, Judgement, What};
 use crate::journal::Did;
@@ -49,15 +50,6 @@ pub struct Rejected {
     pub topic: String,
     /// Its payload; only the first 256 bytes are kept.
     pub payload: Vec<u8>,
-}
-
-/// What tells an MQTT message from others until it is acknowledged.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct StoredDelivery {
-    /// The packet id the broker gave it.
-    pub packet_id: u16,
-    /// A hash of topic and payload.
-    pub hash: u32,
 }
 
 /// How many messages that were no readings are kept for inspection.
