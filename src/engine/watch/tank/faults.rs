@@ -132,6 +132,11 @@ impl TankWatch {
         let newest = self.points.back().map_or(0.0, |(when, _)| *when);
         let still_full = self.points.iter().rev().find(|(_, litres)| before - litres < gone / 5.0);
         let hours = newest - still_full.map_or(begins, |(when, _)| *when).max(begins);
+        // What fell before the hour as it falls now is no hands.
+        let earlier = level(&mut self.points.iter().rev().skip_while(|(when, _)| *when >= begins - 1.0));
+        if earlier.is_some_and(|earlier| (earlier - before) * hours > 0.4 * gone) {
+            return false;
+        }
         let trays = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
         let usual = self.largest_pulse(newest).filter(|pulse| *pulse > 0.0).unwrap_or(trays);
         hours < ROUND_TAKES_HOURS && gone > 0.8 * usual * hours && gone < 1.5 * usual
