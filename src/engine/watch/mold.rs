@@ -25,7 +25,7 @@ const REPORTED_FROM: f64 = 0.5;
 /// A published requirement is what leaves need that were sown with spores; leaves of a clean room
 /// bear more. A tenth, the half and nine tenths of the chance lie before so many times of it. Own
 /// default, the early one with care.
-const BEARS: [f64; 3] = [1.05, 1.45, 1.7];
+const BEARS: [f64; 3] = [1.05, 1.35, 1.65];
 /// The same for leaves that are dripped on, of which it is sure that they are wet. Own default.
 const BEARS_DRIPPING: [f64; 3] = [1.0, 1.3, 1.7];
 /// Where leaves are wet from is known no better than so many per cent: other places were fitted
@@ -69,8 +69,9 @@ pub(crate) struct MoldWatch {
     trays: BTreeMap<String, Leaves>,
     /// Leaves that are assumed to be in a place while the journal knows of no tray at all.
     assumed: BTreeMap<u16, Vec<Leaves>>,
-    /// Since when a surface with a probe is below the dew point over trays in light.
-    dripping: BTreeMap<u16, Timestamp>,
+    /// The share of what infection needs that leaves have had, in a spell in which a surface with a
+    /// probe is below the dew point over trays in light.
+    dripping: BTreeMap<u16, f64>,
 }
 
 /// The mold pressure of a place: of the tray that is furthest on.
@@ -137,7 +138,7 @@ impl MoldWatch {
         }
         [
             (MoldPressure, self.mold(at, stand, air, held(MoldPressure))),
-            (Condensation, self.dripping(at, stand, air, condensation::judge(stand, held(Condensation)))),
+            (Condensation, self.dripping(at, hours, stand, air, condensation::judge(stand, held(Condensation)))),
         ]
     }
 
@@ -145,7 +146,7 @@ impl MoldWatch {
     /// then wet: harm begins when they have been wet for as long as infection needs at this
     /// temperature. Of an assumed cold spot nobody knows whether it is there: no harm is
     /// reckoned, and it is told in the digest.
-    fn dripping(&mut self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir, found: Condition) -> Condition {
+    fn dripping(&mut self, at: Timestamp, hours: f64, stand: &Stand<'_>, air: &TrayAir, found: Condition) -> Condition {
         let measured = |evidence: &Evidence| matches!(evidence, Evidence::Condensation { on: Some(_), .. });
         match found {
             Condition::Present { evidence, .. } if measured(&evidence) => {
@@ -156,15 +157,16 @@ impl MoldWatch {
                     self.dripping.remove(&stand.place);
                     return Condition::Present { harm: None, evidence };
                 };
-                let since = *self.dripping.entry(stand.place).or_insert(at);
+                // Hours count by how warm they were, as those of the clock do.
+                let had = self.dripping.entry(stand.place).and_modify(|had| *had += hours / needed).or_insert(0.0);
+                let had = *had;
                 let Evidence::Condensation { surface, dew_point, .. } = &evidence else {
                     return Condition::Present { harm: None, evidence };
                 };
                 let outlook = stand.watch.margin_outlook(at, surface - dew_point);
-                let passed = (at - since).num_seconds() as f64 / 3600.0;
                 let [early, likely, late] =
                     [(Face::Low, 0), (Face::Likely, 1), (Face::High, 2)].map(|(face, which)| {
-                        let left = needed * BEARS_DRIPPING[which] - passed;
+                        let left = needed * (BEARS_DRIPPING[which] - had);
                         // As long as it drips; leaves that dry before that begin anew.
                         let drips =
                             outlook.ahead(face, 0.0).take_while(|margin| *margin < 0.0).count() as f64 * STEP_HOURS;

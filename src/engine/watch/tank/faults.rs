@@ -134,7 +134,7 @@ impl TankWatch {
         let hours = newest - still_full.map_or(begins, |(when, _)| *when).max(begins);
         let trays = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
         let usual = self.largest_pulse(newest).filter(|pulse| *pulse > 0.0).unwrap_or(trays);
-        hours < ROUND_TAKES_HOURS && gone > 0.4 * usual * hours && gone < 1.5 * usual
+        hours < ROUND_TAKES_HOURS && gone > 0.8 * usual * hours && gone < 1.5 * usual
     }
 
     /// Points up to the hour of the newest round that nobody has typed yet.
