@@ -222,6 +222,8 @@ impl Ledger {
         if self.waiting.is_empty() {
             self.on_its_way = std::mem::take(&mut self.harvests);
             self.urgent = false;
+            // A backlog gives back the room it took.
+            self.waiting.shrink_to(FULL);
         }
         let state = self.waiting.is_empty().then(state).flatten();
         self.writing = records.iter().filter(|waiting| is_reading(&waiting.record)).count();

@@ -71,7 +71,7 @@ fn committed(path: &Path, night: &Night, keep_after: usize, until: usize) -> Eng
 }
 
 #[test]
-fn a_start_from_a_state_and_the_store_goes_on_as_if_nothing_had_been() {
+fn a_start_from_a_state_goes_on_as_if_nothing_had_been() {
     for seed in seeds(6) {
         let (night, stop) = cut(seed, Bent { storable: true, ..Bent::default() });
         let keep_after = (stop / 2).max(1);

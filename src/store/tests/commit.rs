@@ -354,7 +354,7 @@ fn a_lamp_that_has_not_heard_of_the_end_is_told_after_a_restart() {
 }
 
 #[test]
-fn a_message_delivered_again_is_known_at_the_next_start_until_it_is_forgotten() {
+fn a_message_delivered_again_is_known_until_it_is_forgotten() {
     let room = TestStore::new();
     let mark = |packet_id| StoredDelivery { packet_id, hash: u32::MAX - u32::from(packet_id) };
     let message = |nth: i64| {
