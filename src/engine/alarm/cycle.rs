@@ -332,7 +332,13 @@ impl Alarm {
     fn own(&self, moment: &Moment) -> Moment {
         let wake_if = self.wake_if.unwrap_or(moment.wake_if);
         let known = self.called.is_some_and(|(at, been_there)| been_there && moment.at - at < KNOWN_FOR);
-        Moment { wake_if: if known { wake_if.max(LIKELY) } else { wake_if }, ..*moment }
+        // A leak has been proven before it is told: there is nothing to wait for.
+        let proven = matches!(self.evidence, Some(Evidence::Leak { .. }));
+        Moment {
+            wake_if: if known { wake_if.max(LIKELY) } else { wake_if },
+            sure_from: if proven { 0.0 } else { moment.sure_from },
+            ..*moment
+        }
     }
 
     /// It leaves something unwatched that grows or draws.

@@ -15,7 +15,7 @@ use chrono::TimeDelta;
 
 /// People who are awake are told at once of what is as good as sure; of what may not come they are
 /// told when it is time, as by then it is known better. Own default.
-const AS_GOOD_AS_SURE: f64 = 0.8;
+pub(crate) const AS_GOOD_AS_SURE: f64 = 0.8;
 /// More likely than not.
 pub(crate) const LIKELY: f64 = 0.5;
 
@@ -34,6 +34,8 @@ pub struct Moment {
     pub asleep: bool,
     /// Hands are needed when harm before the next round is more likely than this, 0 to 1.
     pub wake_if: f64,
+    /// Who is awake is told at once of what is more likely than this, 0 to 1.
+    pub sure_from: f64,
     /// From a letter to hands at the rack.
     pub come_within: TimeDelta,
 }
@@ -60,7 +62,7 @@ impl Moment {
         let Some(known) = harm else { return Priority::Digest };
         if self.needs_hands(harm) {
             let last_call = known.early - self.come_within;
-            let unsure = self.chance(harm) < AS_GOOD_AS_SURE;
+            let unsure = self.chance(harm) < self.sure_from;
             let may_wait =
                 self.asleep || reported || unsure || self.evening_at.is_some_and(|evening| evening < last_call);
             return if self.at >= last_call || !may_wait { Priority::Now } else { Priority::NextRound };
@@ -85,6 +87,7 @@ mod tests {
             evening_at: evening.map(instant),
             asleep,
             wake_if: 0.2,
+            sure_from: AS_GOOD_AS_SURE,
             come_within: TimeDelta::minutes(45),
         }
     }

@@ -11,7 +11,7 @@ mod letters;
 use crate::alarm::account::{Account, Call, KindAccount};
 use crate::alarm::cycle::Alarm;
 use crate::alarm::register::Register;
-use crate::alarm::waking::Moment;
+use crate::alarm::waking::{AS_GOOD_AS_SURE, Moment};
 use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Condition, Evidence};
 use crate::calendar;
 use crate::event::{Doubt, Effect, Event, What};
@@ -424,6 +424,7 @@ impl Engine {
             evening_at: self.next_evening.filter(|evening| *evening < next_round),
             asleep: self.asleep,
             wake_if: site.wake_if,
+            sure_from: AS_GOOD_AS_SURE,
             come_within: site.come_within,
         }
     }
