@@ -111,7 +111,7 @@ fn what_ran_out_on_the_floor_is_no_watering_that_comes_again() {
 
 /// A second evening of the same heat: they were called the night before, and were in the room since.
 #[test]
-fn whoever_was_called_and_has_been_there_is_called_again_only_for_what_is_likely() {
+fn who_was_called_and_there_since_is_called_again_for_what_is_likely() {
     let evening_of = |second: f64| {
         let mut night = Night::begins("2026-03-03 17:00");
         night.until("2026-03-03 22:10").says("b1", 35.0, 50.0).until("2026-03-03 23:00");

@@ -352,8 +352,8 @@ fn a_probe_on_a_window_tells_of_the_window_and_not_of_the_air() {
     // What drips on leaves keeps them wet: harm from when they were so for as long as infection needs.
     let needed = place.mold.expect("a tray in light").needed.expect("22 °C suits the fungus");
     let wet_for = (raised[0].harm.expect("a probe knows").early - raised[0].since).num_minutes() as f64 / 60.0;
-    // The alarm is raised by the minute, leaves are looked at every ten.
-    assert!((wet_for - needed).abs() < 0.3 && needed > 4.0, "{wet_for} {needed}");
+    // The early time is a little before what is published, as leaves are looked at every ten minutes.
+    assert!((wet_for - 0.95 * needed).abs() < 0.2 && needed > 4.0, "{wet_for} {needed}");
     let day = &room.engine.digest_facts(false).places[0].surfaces[0];
     assert!((day.hours_wet - 4.0).abs() < 0.1 && (day.hours_damp - 6.0).abs() < 0.1, "{day:?}");
     assert!(room.raised(AlarmKind::SensorDrift).is_empty(), "a window is no sister of the air");

@@ -117,7 +117,7 @@ mod tests {
     }
 
     #[test]
-    fn the_waking_hear_of_what_may_not_come_when_it_is_time_and_of_what_is_sure_at_once() {
+    fn the_waking_hear_of_what_is_sure_at_once_and_of_the_rest_in_time() {
         let noon = |at: &str| night(at, false, None);
         let unsure = harm("2026-03-05T08:00:00Z", "2026-03-05T11:00:00Z", "2026-03-06T12:00:00Z");
         let sure = harm("2026-03-05T08:00:00Z", "2026-03-05T09:00:00Z", "2026-03-05T12:00:00Z");

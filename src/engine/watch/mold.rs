@@ -27,7 +27,7 @@ const REPORTED_FROM: f64 = 0.5;
 /// default, the early one with care.
 const BEARS: [f64; 3] = [1.05, 1.25, 1.7];
 /// The same for leaves that are dripped on, of which it is sure that they are wet. Own default.
-const BEARS_DRIPPING: [f64; 3] = [1.0, 1.3, 1.7];
+const BEARS_DRIPPING: [f64; 3] = [0.95, 1.3, 1.7];
 /// Where leaves are wet from is known no better than so many per cent: other places were fitted
 /// best by other limits than 90 % (Sentelhas et al. 2008, from memory). A tenth of the chance on
 /// either side; own default.
