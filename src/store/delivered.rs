@@ -82,8 +82,32 @@ fn unpacked(number: i64) -> (StoredDelivery, u64) {
     (mark, (number >> PACKET_ID_BITS) & MOST_REACH)
 }
 
-/// Marks that count, with the time of each, the oldest first.
+/// Marks that count, the oldest first.
 pub(super) fn read(connection: &Connection) -> rusqlite::Result<Vec<StoredDelivery>> {
+    let mut found = of_readings(connection)?;
+    let mut table = connection.prepare_cached("SELECT at, packet_id, hash FROM delivery")?;
+    let mut rows = table.query([])?;
+    while let Some(row) = rows.next()? {
+        // Older builds kept 64 bits of it.
+        let mark = StoredDelivery { packet_id: row.get(1)?, hash: row.get::<_, i64>(2)? as u32 };
+        found.push((row.get(0)?, mark));
+    }
+    found.sort_by_key(|(at, mark)| (*at, mark.packet_id));
+    Ok(found.into_iter().map(|(_, mark)| mark).collect())
+}
+
+impl Marks {
+    /// What counted before goes on counting until it is forgotten. Those of the table are not among
+    /// them: how far a reading reaches back is told in readings.
+    pub(super) fn as_they_stand(connection: &Connection) -> rusqlite::Result<Marks> {
+        let mut marks = Marks::default();
+        of_readings(connection)?.into_iter().rev().for_each(|(_, mark)| _ = marks.take(mark));
+        Ok(marks)
+    }
+}
+
+/// Those that stand in readings, with the time of each, the newest first.
+fn of_readings(connection: &Connection) -> rusqlite::Result<Vec<(i64, StoredDelivery)>> {
     let mut found = Vec::new();
     let mut newest =
         connection.prepare_cached("SELECT at, delivery FROM reading ORDER BY at DESC, seq DESC LIMIT ?1")?;
@@ -100,16 +124,7 @@ pub(super) fn read(connection: &Connection) -> rusqlite::Result<Vec<StoredDelive
         unmarked = 0;
         found.push((row.get::<_, i64>(0)?, mark));
     }
-    drop(rows);
-    let mut table = connection.prepare_cached("SELECT at, packet_id, hash FROM delivery")?;
-    let mut rows = table.query([])?;
-    while let Some(row) = rows.next()? {
-        // Older builds kept 64 bits of it.
-        let mark = StoredDelivery { packet_id: row.get(1)?, hash: row.get::<_, i64>(2)? as u32 };
-        found.push((row.get(0)?, mark));
-    }
-    found.sort_by_key(|(at, mark)| (*at, mark.packet_id));
-    Ok(found.into_iter().map(|(_, mark)| mark).collect())
+    Ok(found)
 }
 
 /// The table's own marks: those of messages that are no readings.

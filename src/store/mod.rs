@@ -108,19 +108,9 @@ impl Store {
     ) -> Result<(Store, Opening), StoreError> {
         let series = series::SeriesOfChannels::enter(&connection, rules).map_err(error::explain(path))?;
         let identity = identity::Identity::of(path);
-        let mut store = Store {
-            connection,
-            path: path.to_owned(),
-            rules: rules.clone(),
-            series,
-            seen_outside: 0,
-            identity,
-            marks: delivered::Marks::default(),
-        };
-        // What counted before goes on counting until it is forgotten.
-        for mark in store.deliveries()? {
-            store.marks.take(mark);
-        }
+        let marks = delivered::Marks::as_they_stand(&connection).map_err(error::explain(path))?;
+        let mut store =
+            Store { connection, path: path.to_owned(), rules: rules.clone(), series, seen_outside: 0, identity, marks };
         store.changed_outside()?;
         Ok((store, opening))
     }

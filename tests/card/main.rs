@@ -47,8 +47,15 @@ fn opened_again(path: &Path) -> Vec<String> {
 /// What is in the store is what was acknowledged, or that and the batch on its way.
 fn nothing_is_lost(found: &[String], acknowledged: usize, what: &str) {
     let expected = expected();
-    let fits = [acknowledged, acknowledged + 1].into_iter().filter_map(|count| expected.get(count));
-    assert!(fits.into_iter().any(|wanted| wanted == found), "{what}: {acknowledged} batches were acknowledged");
+    let all = [acknowledged, acknowledged + 1].into_iter().filter_map(|count| expected.get(count));
+    let fits = |wanted: &Vec<String>| wanted == found;
+    let wanted = &expected[acknowledged];
+    let differs: Vec<&String> = wanted
+        .iter()
+        .filter(|row| !found.contains(row))
+        .chain(found.iter().filter(|row| !wanted.contains(row)))
+        .collect();
+    assert!(all.into_iter().any(fits), "{what}: {acknowledged} batches were acknowledged; {differs:#?}");
 }
 
 #[test]

@@ -30,7 +30,7 @@ pub fn rationale(kind: AlarmKind) -> Rationale {
             response: "lights and heater off, fan on, open the door",
             time_to_respond: "half an hour at 38 °C to most of a day at 29 °C",
             deadband: "0.5 K",
-            priority: "the square of the degrees above the limit, times hours, along the course the air is on",
+            priority: "degree-hours beyond what a tender, a usual and a hardy seedling bear, along the course the air is on",
         },
         AirTooCold => Rationale {
             cause: "heater off, a door or window open, a cold night",
@@ -38,7 +38,7 @@ pub fn rationale(kind: AlarmKind) -> Rationale {
             response: "close doors, heater on",
             time_to_respond: "an hour or two near freezing to days just below the limit",
             deadband: "0.5 K",
-            priority: "the square of the degrees below the limit, times hours, along the course the air is on, at once at freezing",
+            priority: "degree-hours below what a tender, a usual and a hardy seedling bear, along the course the air is on, at once at freezing",
         },
         AirTooDamp => Rationale {
             cause: "fan or dehumidifier off, misting before lights-off",
@@ -69,8 +69,8 @@ pub fn rationale(kind: AlarmKind) -> Rationale {
             consequence: "conditions have allowed infection",
             response: "fan on, dry the canopy, look at the trays",
             time_to_respond: "hours, by forecast",
-            deadband: "20 points",
-            priority: "when the hours needed are reached; a day after that, when somebody should look",
+            deadband: "a day after the leaves have dried",
+            priority: "when the hours needed are reached; after that a look within a day",
         },
         DryOut => Rationale {
             cause: "a missed watering, a dead pump, a hot or dry night",
