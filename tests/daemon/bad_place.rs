@@ -38,6 +38,32 @@ fn a_store_whose_first_page_is_not_given_back_is_set_aside_and_said() {
     assert_eq!(room.terminate(), Some(0), "{}", room.log());
 }
 
+/// Spoils a page that neither a start nor a commit of readings looks at: one of messages that
+/// were no readings.
+fn lose_a_page_of_garbled_messages(store: &std::path::Path) {
+    let whole = std::fs::read(store).unwrap();
+    let tried = store.with_file_name("tried.db");
+    let spoiled = |page: usize| {
+        let mut bytes = whole.clone();
+        bytes[page * 4096..(page + 1) * 4096].fill(0x5a);
+        bytes
+    };
+    let found = (1..whole.len() / 4096 - 1).find(|page| {
+        std::fs::write(&tried, spoiled(*page)).unwrap();
+        let Ok(connection) = rusqlite::Connection::open(&tried) else { return false };
+        let reads = |query: &str| connection.query_row(query, [], |row| row.get::<_, i64>(0)).is_ok();
+        let tables = "SELECT name FROM sqlite_master WHERE type = 'table' AND name <> 'garbled'";
+        let tables = connection
+            .prepare(tables)
+            .and_then(|mut all| all.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<Vec<String>>>());
+        tables.is_ok_and(|tables| tables.iter().all(|table| reads(&format!("SELECT count(*) FROM \"{table}\""))))
+            && reads("SELECT at FROM garbled LIMIT 1")
+            && !reads("SELECT count(payload) FROM garbled")
+    });
+    std::fs::remove_file(&tried).unwrap();
+    std::fs::write(store, spoiled(found.expect("they fill some pages"))).unwrap();
+}
+
 /// A start does not wait for the whole file to be read: what is wrong with it shows soon after.
 #[test]
 fn damage_that_a_kill_left_behind_is_found_while_the_watch_runs() {
@@ -45,14 +71,12 @@ fn damage_that_a_kill_left_behind_is_found_while_the_watch_runs() {
     let mut room = Room::new(broker.port, None);
     room.start(&broker);
     publish(broker.port, &(0..3_000).map(air).collect::<Vec<_>>());
+    publish(broker.port, &(0..100).map(|nth| ("loft/rack-a/air", format!("{{{nth:0>300}"))).collect::<Vec<_>>());
     wait_for("the readings", || (room.stored("temperature") == (3_000, 3_000)).then_some(()));
     assert_eq!(room.terminate(), Some(0), "{}", room.log());
-    // As after a kill there is no seal; a page in the middle, which no start reads, is lost.
+    // As after a kill there is no seal; and a page is lost.
     std::fs::remove_file(room.store.with_file_name("room.db.seal")).expect("a good stop seals");
-    let mut bytes = std::fs::read(&room.store).unwrap();
-    let middle = bytes.len() / 8192 * 4096;
-    bytes[middle..middle + 4096].fill(0x5a);
-    std::fs::write(&room.store, bytes).unwrap();
+    lose_a_page_of_garbled_messages(&room.store);
 
     room.start(&broker);
     publish(broker.port, &[air(3_000)]);
