@@ -23,7 +23,7 @@ use std::sync::Arc;
 
 /// What the file begins with; the number is that of its form.
 const MAGIC: &[u8; 16] = b"traywarden st 1\n";
-/// A sum over the engine's sources; see build.rs.
+/// A sum over the engine's sources; see .ci/build.rs.
 const BUILD: &[u8; 16] = include_build();
 /// Magic, build, time, number within the millisecond, sum of the record.
 const HEAD: usize = 16 + 16 + 8 + 4 + 8;
