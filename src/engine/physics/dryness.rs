@@ -267,7 +267,6 @@ mod tests {
         coefficient
     }
 
-    /// dryout_worked_example.csv: our own transcription, a test of typing.
     #[test]
     fn a_medium_that_has_long_been_dry_is_dry_for_certain_too() {
         let mut water = MediumWater::full(1000.0);
@@ -282,6 +281,7 @@ mod tests {
         assert_eq!(water.grams(), 300.0, "what is poured is there, whatever was missing");
     }
 
+    /// dryout_worked_example.csv: our own transcription, a test of typing.
     #[test]
     fn three_waterings_teach_the_coefficient_of_the_worked_example() {
         let coefficient = taught();
