@@ -158,3 +158,13 @@ fn leaves_that_have_dried_are_told_of_with_what_their_spell_allowed() {
     let told = night.reported(&["mold-pressure:rack-b"]);
     assert!(told.last().is_some_and(|line| line.contains("returned") || line.contains("normal")), "{told:?}");
 }
+
+#[test]
+fn leaves_that_just_had_enough_are_not_over_while_they_dry() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs_of_days_ago(6, sow("K1", "rack-b")).says("b1", 20.0, 97.0).until("2026-03-03 23:20");
+    night.says("b1", 21.0, 50.0).until("2026-03-04 08:00");
+    let over = night.reported(&["mold-pressure:rack-b returned", "mold-pressure:rack-b normal"]);
+    assert!(over.is_empty(), "{over:?}");
+    assert!(night.words("mold-pressure:rack-b").contains("have allowed infection for 6 hours"));
+}

@@ -306,8 +306,9 @@ impl Leaves {
 
     /// When it harms in air to come, if it is to be told at all. After a spell it only asks for a look.
     fn harm(&self, at: Timestamp, coming: &[[TrayAir; 3]]) -> Option<Option<Harm>> {
+        let look = || self.met.as_ref().is_some_and(|met| at - met.until < LOOK_WITHIN).then_some(None);
         if self.mold.infection_progress() < REPORTED_FROM {
-            return self.met.as_ref().is_some_and(|met| at - met.until < LOOK_WITHIN).then_some(None);
+            return look();
         }
         let begins = [0, 1, 2].map(|which| {
             let ahead = coming.iter().map(|airs| (STEP_HOURS, airs[which]));
@@ -315,7 +316,8 @@ impl Leaves {
             self.infected_at[which].or_else(|| foreseen().map(|hours| Harm::after(at, hours, hours, hours).early))
         });
         let [early, likely, late] = begins;
-        let early = early?;
+        // Leaves that are drying and had what infection needs are looked at like those that are dry.
+        let Some(early) = early else { return look() };
         let likely = likely.unwrap_or(Harm::never(at)).max(early);
         Some(Some(Harm { early, likely, late: late.unwrap_or(Harm::never(at)).max(likely) }))
     }
