@@ -68,14 +68,42 @@ fn call(line: &str, folder: &Path) -> Option<Call> {
     }
 }
 
-/// What stands between the quotes: hexadecimal throughout, or plain.
+/// What stands between the quotes: hexadecimal throughout, or, where every byte happens to be
+/// printable (the four of a nonce may be), plain with C's escapes.
 fn text(arguments: &str) -> Option<Vec<u8>> {
     let quoted = &arguments[arguments.find('"')? + 1..arguments.rfind('"')?];
     if let Some(hexadecimal) = quoted.strip_prefix("\\x") {
         return hexadecimal.split("\\x").map(|byte| u8::from_str_radix(byte, 16).ok()).collect();
     }
-    assert!(!quoted.replace("\\n", "").contains('\\'), "{quoted:.200}");
-    Some(quoted.replace("\\n", "\n").into_bytes())
+    let mut bytes = Vec::new();
+    let mut signs = quoted.bytes();
+    while let Some(sign) = signs.next() {
+        bytes.push(match sign {
+            b'\\' => match signs.next()? {
+                b'n' => b'\n',
+                b't' => b'\t',
+                b'r' => b'\r',
+                b'v' => 0x0B,
+                b'f' => 0x0C,
+                escaped @ (b'"' | b'\\') => escaped,
+                _ => panic!("an escape that no printable byte has: {quoted:.200}"),
+            },
+            plain => plain,
+        });
+    }
+    Some(bytes)
+}
+
+#[test]
+fn four_bytes_that_happen_to_be_printable_are_read_as_they_were_written() {
+    for (written, bytes) in [
+        (r#"3</a/b>, "~\"R/", 4, 12"#, &b"~\"R/"[..]),
+        (r#"3</a/b>, "\\\t\r\n", 4, 12"#, b"\\\t\r\n"),
+        (r#"3</a/b>, "\v\fx1", 4, 12"#, b"\x0b\x0cx1"),
+        (r#"3</a/b>, "\x00\x78\x22\x5c", 4, 12"#, b"\x00x\"\\"),
+    ] {
+        assert_eq!(text(written).as_deref(), Some(bytes), "{written}");
+    }
 }
 
 /// A call, the error it fails with, and the which of its kind it is.
