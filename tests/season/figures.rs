@@ -3,7 +3,7 @@
 
 use crate::asked::{CLAIMED, Letter};
 use crate::gauge::{CALM_DAYS, leaks_raised};
-use crate::harm::Hazard;
+use crate::harm::{Harm, Hazard};
 use crate::table::{Broken, Season, median};
 use crate::watched::{COME_WITHIN, Forecast, Reported, Stated, Written};
 use chrono::{NaiveDate, TimeDelta};
@@ -148,8 +148,9 @@ fn false_alarms(season: &Season) -> Row {
     }
 }
 
-/// Calls after which no harm came, with what they called for.
-pub fn called_for_nothing(season: &Season) -> Vec<String> {
+/// Every call: what it called for at which chance, the letters that had named it since noon, and
+/// whether anything came of it; hours until the next round, until harm by forecast and by truth.
+pub fn each_call(season: &Season) -> Vec<String> {
     let named = season.healthy.iter().map(|room| (format!("healthy, seed {}", room.seed), &room.reported, &room.came));
     let broken = season
         .broken
@@ -159,14 +160,27 @@ pub fn called_for_nothing(season: &Season) -> Vec<String> {
     for (room, reported, came) in named.chain(broken) {
         for call in reported.calls() {
             let kinds: Vec<AlarmKind> = call.about.iter().map(|key| key.kind).collect();
-            if for_nothing(reported, came, call.at, &kinds) {
-                let about: Vec<String> = call.about.iter().map(|key| key.id()).collect();
-                found.push(format!(
-                    "{room}: {} {}",
-                    call.at.with_timezone(&TIME_ZONE).format("%m-%d %H:%M"),
-                    about.join(", ")
-                ));
-            }
+            let needless = for_nothing(reported, came, call.at, &kinds);
+            let about: Vec<String> = call.about.iter().map(|key| key.id()).collect();
+            let before = reported.letters.iter().filter(|letter| {
+                letter.at < call.at && night_of(letter.at) == night_of(call.at) && letter.names(&kinds)
+            });
+            let before: Vec<String> = before.map(|letter| format!("{:?}", letter.what)).collect();
+            let hours = |when: Timestamp| (when - call.at).num_minutes() as f64 / 60.0;
+            let next = came[came.partition_point(|round| *round <= call.at)..].first().copied();
+            let hazards: Vec<Hazard> = kinds.iter().flat_map(|kind| Hazard::of(*kind)).copied().collect();
+            let over = |harm: &&Harm| harm.until.is_none_or(|over| over >= call.at);
+            let truth = reported.harms.iter().filter(over).find(|harm| harm.hazard.is_among(&hazards));
+            found.push(format!(
+                "{} {room}: {} {} at {:.2}, after {before:?}; round {:.1?}, forecast {:.1?}, truth {:.1?}",
+                if needless { "needless" } else { "right" },
+                call.at.with_timezone(&TIME_ZONE).format("%m-%d %H:%M"),
+                about.join(", "),
+                call.chance,
+                next.map(hours),
+                call.harm.map(|harm| harm.map(hours)),
+                truth.map(|harm| hours(harm.from)),
+            ));
         }
     }
     found
