@@ -383,11 +383,17 @@ pub fn forecasts(season: &Season) -> Vec<String> {
         let (early, late, truth) = (hours(Some(forecast.early)), hours(forecast.late), hours(forecast.truth));
         format!("{what}: {early} to {late}, was {truth}")
     };
-    let of = |reported: &Reported| {
-        let tank = reported.tank_forecasts.iter().map(|forecast| shown("tank", forecast));
-        tank.chain(reported.dry_forecasts.iter().map(|forecast| shown("tray", forecast))).collect::<Vec<_>>()
+    let of = |room: String, reported: &Reported| {
+        let when = |forecast: &Forecast| forecast.at.with_timezone(&TIME_ZONE).format("%m-%d %H:%M").to_string();
+        let shown =
+            |(what, forecast): (&str, &Forecast)| format!("{} ({room}, {})", shown(what, forecast), when(forecast));
+        let tank = reported.tank_forecasts.iter().map(|forecast| ("tank", forecast));
+        let dry = reported.dry_forecasts.iter().map(|forecast| ("tray", forecast));
+        tank.chain(dry).map(shown).collect::<Vec<_>>()
     };
-    season.reported().flat_map(of).collect()
+    let healthy = season.healthy.iter().map(|room| of(format!("healthy {}", room.seed), &room.reported));
+    let broken = season.broken.iter().map(|room| of(format!("{} {}", room.kind.name(), room.seed), &room.reported));
+    healthy.chain(broken).flatten().collect()
 }
 
 fn inside(figure: &str, forecasts: &[Forecast]) -> Row {

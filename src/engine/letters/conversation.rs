@@ -25,6 +25,9 @@ const MOST_A_NIGHT: usize = 4;
 const MOST_OF_TWO: usize = 8;
 /// A hazard is covered by a letter that asks for hands no later than this after it would. Own default.
 const SAME_WALK: TimeDelta = TimeDelta::minutes(15);
+/// The same where the letter asked for hands for the same cause: its early hour is no better known
+/// than this. Own default.
+const SAME_CAUSE: TimeDelta = TimeDelta::hours(1);
 /// All of it must be over for so long before that is written. Own default.
 const OVER_HOLDS: TimeDelta = TimeDelta::minutes(2);
 /// A digest that comes within this says it instead.
@@ -100,7 +103,9 @@ impl Conversation {
     pub(crate) fn needs_hands(&mut self, at: Timestamp, need: Need<'_>) -> bool {
         let before = self.reported.get(need.key);
         let in_time = |reported: &Reported| match (reported.early, need.early) {
-            (Some(reported), Some(early)) => reported <= early + SAME_WALK,
+            (Some(early), Some(needed)) => {
+                early <= needed + if reported.cause == need.cause { SAME_CAUSE } else { SAME_WALK }
+            }
             (reported, None) => reported.is_some(),
             (None, Some(_)) => false,
         };
