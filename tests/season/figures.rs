@@ -16,6 +16,8 @@ use traywarden::units::Timestamp;
 
 /// Days in a month on average.
 const MONTH: f64 = 365.25 / 12.0;
+/// Letters on a night with one fault, digest included.
+const MOST_LETTERS: usize = 6;
 /// Statements a bin needs before its share says anything.
 const ENOUGH: usize = 50;
 
@@ -247,8 +249,28 @@ fn fault_nights(season: &Season) -> Row {
         must_be: "<= 6".into(),
         is,
         plain: shown(&mut plain),
-        holds: ours.last().map(|worst| *worst <= 6),
+        holds: ours.last().map(|worst| *worst <= MOST_LETTERS),
     }
+}
+
+/// Nights of a fault with more letters than there may be, letter by letter.
+pub fn busy_nights(season: &Season) -> Vec<String> {
+    let mut found = Vec::new();
+    for room in &season.broken {
+        let mut nights: BTreeMap<NaiveDate, Vec<&Written>> = BTreeMap::new();
+        let letters = room.reported.letters.iter().filter(|letter| letter.at >= room.from);
+        letters.for_each(|letter| nights.entry(night_of(letter.at)).or_default().push(letter));
+        for (night, letters) in nights.iter().filter(|(_, letters)| letters.len() > MOST_LETTERS) {
+            let told = |letter: &&Written| {
+                let about: Vec<String> = letter.about.iter().map(|key| key.id()).collect();
+                let clock = letter.at.with_timezone(&TIME_ZONE).format("%H:%M");
+                format!("  {clock} {:?} {}", letter.what, about.join(", "))
+            };
+            let told: Vec<String> = letters.iter().map(told).collect();
+            found.push(format!("{}, seed {}, {night}:\n{}", room.kind.name(), room.seed, told.join("\n")));
+        }
+    }
+    found
 }
 
 /// Every statement with what came of it.
