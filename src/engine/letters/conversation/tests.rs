@@ -1,9 +1,11 @@
 //! Who is written to and when, minute by minute.
 
+use super::allowance::MOST_A_NIGHT;
 use super::*;
 use crate::alarm::AlarmKind;
 use crate::letters::situation::SharedAir;
 use alloc::borrow::ToOwned;
+use alloc::format;
 use alloc::vec;
 
 fn minute(minute: i64) -> Timestamp {
