@@ -14,7 +14,7 @@ const SAME_WALK: TimeDelta = TimeDelta::minutes(15);
 /// One alarm of the conversation.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Reported {
-    cause: Cause,
+    pub(super) cause: Cause,
     /// When its harm could begin, as it was told.
     pub(super) early: Option<Timestamp>,
     /// In a letter that calls, not only in one that waits for a round.
@@ -22,7 +22,7 @@ pub(super) struct Reported {
     pub(super) answered: bool,
     pub(super) over: bool,
     /// Called once more after a round; a grower who lets it stand has seen it twice.
-    again: bool,
+    pub(super) again: bool,
 }
 
 impl Reported {
