@@ -470,3 +470,6 @@ impl Alarm {
         (!self.active && self.unacknowledged).then(|| returned + SEEN_AFTER)
     }
 }
+
+#[cfg(test)]
+mod tests;
