@@ -11,12 +11,14 @@ mod file;
 mod guard;
 mod outside;
 mod page;
+mod password;
 mod problem;
 mod reservoir;
 mod settings;
 mod devices;
 mod tank;
 
+pub(crate) use password::password_in;
 pub use problem::{Problem, Problems};
 pub use settings::{
     AnswersSettings, Beat, Broker, Config, Field, GuardRules, GuardSettings, Locator, Mail, MetricsFor, PageSettings,

@@ -471,3 +471,6 @@ impl Alarm {
         (!self.active && self.unacknowledged).then(|| returned + SEEN_AFTER)
     }
 }
+
+#[cfg(test)]
+mod tests;

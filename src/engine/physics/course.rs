@@ -35,9 +35,9 @@ const APART_HOURS: f64 = 0.5;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Course {
     /// Now.
-    pub value: f64,
+    pub(crate) value: f64,
     /// An hour, now.
-    pub rate: f64,
+    pub(crate) rate: f64,
     /// Of the rate, an hour, as an exponent.
     pub(crate) easing: f64,
 }
