@@ -9,9 +9,11 @@ use alloc::vec::Vec;
 
 /// The waterings of the days to come differ from those of the last by so much, as trays come to the
 /// light and are cut: tenths of the chance. Own default.
-const PULSE_SPREAD: (f64, f64) = (0.65, 1.5);
+const PULSE_SPREAD: (f64, f64) = (0.55, 1.5);
+/// A leak that has been seen for an hour may run faster by so much. Own default.
+const LEAK_WIDENS: f64 = 1.1;
 /// So many hours earlier and later than yesterday somebody waters. Own default.
-const PULSE_SHIFT: (f64, f64) = (0.75, 1.5);
+const PULSE_SHIFT: (f64, f64) = (1.0, 2.5);
 
 impl TankWatch {
     /// When the pump draws air. `None`: no measurable draw, or it does already.
@@ -39,7 +41,7 @@ impl TankWatch {
         let likely = until(usable, best, 1.0, 0.0)?;
         // The gauge may read high: then there is less than it says.
         let off = self.accuracy * TENTH_OF_LIMITS;
-        let fast = most.min(best * 3.0).max(best);
+        let fast = most.min(best * 3.0).max(best) * if self.leaking { LEAK_WIDENS } else { 1.0 };
         let early = until(usable - off, fast, PULSE_SPREAD.1, -PULSE_SHIFT.0).unwrap_or(likely).min(likely);
         let slow = least.max(best / 3.0);
         let late = until(usable + off, slow, PULSE_SPREAD.0, PULSE_SHIFT.1).unwrap_or(likely * 2.0).max(likely);
