@@ -1,6 +1,5 @@
 //! What the letters of this night told of each alarm, and what people said to it.
 
-use super::Need;
 use crate::alarm::AlarmKey;
 use crate::letters::situation::Cause;
 use crate::units::Timestamp;
@@ -10,6 +9,17 @@ use chrono::TimeDelta;
 
 /// A hazard is covered by a letter that asks for hands no later than this after it would. Own default.
 const SAME_WALK: TimeDelta = TimeDelta::minutes(15);
+
+/// An alarm that needs hands.
+#[derive(Clone, Debug)]
+pub(crate) struct Need<'a> {
+    /// Which.
+    pub(crate) key: &'a AlarmKey,
+    /// What it shares with others.
+    pub(crate) cause: Cause,
+    /// When its harm may begin.
+    pub(crate) early: Option<Timestamp>,
+}
 
 /// One alarm of the conversation.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]

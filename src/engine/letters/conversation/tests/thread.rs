@@ -92,7 +92,7 @@ fn a_night_of_ever_new_harm_has_eight_letters_beside_round_and_digest() {
 }
 
 #[test]
-fn a_second_harm_is_called_though_the_evening_has_told_of_it_and_four_were_written() {
+fn a_second_harm_the_evening_told_of_is_called_though_four_were_written() {
     let mut letters = Conversation::default();
     let low = low(500);
     evening(&mut letters, 0, &low);
