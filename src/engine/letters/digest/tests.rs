@@ -1,9 +1,12 @@
 //! What the digest says of trays, water, losses and tanks.
 
+mod day;
+
 use super::*;
 use crate::letters::sample_rules::rules;
 use alloc::borrow::ToOwned;
 use alloc::format;
+use alloc::vec;
 
 fn hour(hour: i64) -> Timestamp {
     Timestamp::from_timestamp(1_772_600_000 + hour * 3600, 0).unwrap()
