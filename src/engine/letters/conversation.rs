@@ -149,15 +149,14 @@ impl Conversation {
 
     /// A round begins: people are in the room, and a new conversation with them. What is open
     /// and unanswered is taken along.
-    pub(crate) fn round_begins(&mut self, lasts_until: Timestamp) {
-        // Who let a call and all its reminders stand has been told often enough.
-        let told_often = !self.allowance.has_room();
+    pub(crate) fn round_begins(&mut self, at: Timestamp, lasts_until: Timestamp) {
         self.root = None;
-        self.allowance = Allowance::default();
         self.evening_at = None;
         self.over_due = None;
         let stands = self.reported.keep_open();
-        self.call_again_at = (stands && !told_often).then_some(lasts_until);
+        self.allowance.round_begins(at, stands);
+        // Who let a call and all its reminders stand has been told often enough.
+        self.call_again_at = (stands && self.allowance.has_room_to_repeat()).then_some(lasts_until);
     }
 
     /// This alarm's present episode stands in a letter that was written or is about to be.

@@ -68,6 +68,12 @@ impl Course {
         Course { value, rate, easing }
     }
 
+    /// The same without what is no more than usual: a rate an hour from the least to the most of it.
+    pub(crate) fn without(self, (least, most): (f64, f64)) -> Course {
+        let rate = if self.rate > 0.0 { (self.rate - most).max(0.0) } else { (self.rate - least).min(0.0) };
+        Course { rate, ..self }
+    }
+
     /// The same, off by `by`, easing `times` as fast.
     pub(crate) fn but(self, by: f64, times: f64) -> Course {
         Course { value: self.value + by, easing: self.easing * times, ..self }

@@ -319,10 +319,11 @@ impl WateringLog {
     }
 }
 
-/// Harm by drying in hours; what lies beyond the horizon is taken to lie well beyond it.
+/// Harm by drying in hours. What is likely beyond the horizon is taken to lie well beyond it; what may
+/// be late beyond it may as well never come.
 fn beyond_horizon(at: Timestamp, early: f64, likely: Option<f64>, late: Option<f64>) -> Harm {
     let horizon = HORIZON_HOURS as f64;
-    Harm::after(at, early, likely.unwrap_or(1.5 * horizon), late.unwrap_or(3.0 * horizon))
+    Harm::after(at, early, likely.unwrap_or(1.5 * horizon), late.unwrap_or(f64::INFINITY))
 }
 
 impl Default for Water {

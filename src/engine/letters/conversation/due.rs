@@ -41,21 +41,21 @@ impl Conversation {
     /// The evening letter, with whatever will need hands before the morning or cannot be
     /// watched in the night; `None` when all of that was told already.
     pub(crate) fn evening(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
-        if !needs.iter().any(|need| self.reported.lack(need)) || !self.allowance.has_room() {
+        if !needs.iter().any(|need| self.reported.lack(need)) || !self.allowance.has_room_to_repeat() {
             return None;
         }
         let about = self.waiting_for_it(&needs);
         self.evening_at = Some(at);
-        Some(self.written(format!("evening-{}", at.timestamp()), LetterKind::Evening, about))
+        Some(self.written(at, format!("evening-{}", at.timestamp()), LetterKind::Evening, about))
     }
 
-    /// The letter before a round, which is not counted; `None` when nothing in it is new.
+    /// The letter before a round, which nothing bounds; `None` when nothing in it is new.
     pub(crate) fn before_round(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
         if !needs.iter().any(|need| !self.names(need.key)) {
             return None;
         }
         let about = self.waiting_for_it(&needs);
-        Some(self.draft(format!("round-{}", at.timestamp()), LetterKind::Round, about))
+        Some(self.written(at, format!("round-{}", at.timestamp()), LetterKind::Round, about))
     }
 
     /// People were in the room, and went without an answer.
@@ -83,7 +83,7 @@ impl Conversation {
         let (_, first) = about.first()?;
         let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
         self.allowance.called(at);
-        Some(self.written(id, LetterKind::Alarm, about))
+        Some(self.written(at, id, LetterKind::Alarm, about))
     }
 
     fn take_reminder(&mut self, at: Timestamp, needs_hands: impl Fn(&AlarmKey) -> bool) -> Option<Draft> {
@@ -102,7 +102,7 @@ impl Conversation {
         self.over_due = None;
         let about = self.reported.take_all().into_iter().map(|key| (Occasion::Returned, key)).collect();
         let is_written = self.allowance.has_room_for_two() && digest_at - at > DIGEST_IS_NEAR;
-        is_written.then(|| self.written(format!("over-{}", at.timestamp()), LetterKind::Over, about))
+        is_written.then(|| self.written(at, format!("over-{}", at.timestamp()), LetterKind::Over, about))
     }
 
     fn next_reminder(&self) -> Option<Timestamp> {
@@ -113,7 +113,7 @@ impl Conversation {
 
     fn reminder(&mut self, at: Timestamp, number: u8, of: Vec<AlarmKey>) -> Draft {
         let about = of.into_iter().map(|key| (Occasion::Reminder(number), key)).collect();
-        self.written(format!("alarm-{}-reminder", at.timestamp()), LetterKind::Alarm, about)
+        self.written(at, format!("alarm-{}-reminder", at.timestamp()), LetterKind::Alarm, about)
     }
 
     /// Notes that a letter names what waits for people to come anyway.
@@ -122,13 +122,9 @@ impl Conversation {
         needs.iter().map(|need| (Occasion::Waiting, need.key.clone())).collect()
     }
 
-    fn written(&mut self, id: String, kind: LetterKind, about: Vec<(Occasion, AlarmKey)>) -> Draft {
-        self.allowance.count_one();
-        self.draft(id, kind, about)
-    }
-
     /// In the thread that the first letter opened.
-    fn draft(&mut self, id: String, kind: LetterKind, about: Vec<(Occasion, AlarmKey)>) -> Draft {
+    fn written(&mut self, at: Timestamp, id: String, kind: LetterKind, about: Vec<(Occasion, AlarmKey)>) -> Draft {
+        self.allowance.count_one(at);
         let answers = self.root.clone();
         self.root.get_or_insert_with(|| id.clone());
         Draft { id, kind, answers, about }

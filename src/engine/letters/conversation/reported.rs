@@ -10,6 +10,10 @@ use chrono::TimeDelta;
 /// A hazard is covered by a letter that asks for hands no later than this after it would. Own default.
 const SAME_WALK: TimeDelta = TimeDelta::minutes(15);
 
+/// The same where the letter asked for hands for the same cause: its early hour is no better known
+/// than this. Own default.
+const SAME_CAUSE: TimeDelta = TimeDelta::hours(1);
+
 /// An alarm that needs hands.
 #[derive(Clone, Debug)]
 pub(crate) struct Need<'a> {
@@ -46,10 +50,12 @@ impl Reported {
         self.called && !self.answered && !self.over
     }
 
-    /// Whoever comes for it comes in time for something that may begin then.
-    fn is_in_time_for(&self, early: Option<Timestamp>) -> bool {
-        match (self.early, early) {
-            (Some(reported), Some(early)) => reported <= early + SAME_WALK,
+    /// Whoever comes for it comes in time for this need.
+    fn is_in_time_for(&self, need: &Need<'_>) -> bool {
+        match (self.early, need.early) {
+            (Some(early), Some(needed)) => {
+                early <= needed + if self.cause == need.cause { SAME_CAUSE } else { SAME_WALK }
+            }
             (reported, None) => reported.is_some(),
             (None, Some(_)) => false,
         }
@@ -95,7 +101,7 @@ impl Reports {
         self.0.values().any(|reported| {
             let shares = reported.cause == need.cause && (reported.called || reported.answered);
             !reported.over
-                && reported.is_in_time_for(need.early)
+                && reported.is_in_time_for(need)
                 && (shares || (reported.called && !reported.answered && reminding))
         })
     }

@@ -3,7 +3,7 @@
 mod covering;
 mod thread;
 
-use super::allowance::MOST_A_NIGHT;
+use super::allowance::{BUT_FOR_A_CALL, MOST_A_NIGHT};
 use super::*;
 use crate::alarm::AlarmKind;
 use crate::letters::situation::{Cause, SharedAir};
@@ -140,7 +140,7 @@ fn an_over_is_left_to_a_digest_within_the_hour() {
 }
 
 #[test]
-fn whatever_breaks_a_night_has_four_letters_beside_round_and_digest() {
+fn whatever_breaks_a_night_has_five_letters_beside_the_digest() {
     let mut letters = Conversation::default();
     let mut all = Vec::new();
     for at in 0..700 {
@@ -188,7 +188,7 @@ fn after_a_call_and_three_reminders_a_round_brings_no_fifth() {
     let mut letters = Conversation::default();
     call(&mut letters, 0, &warm("a"), warmth(), 30);
     assert_eq!(written(&mut letters, 0, 500).len(), 4);
-    letters.round_begins(minute(570));
+    letters.round_begins(minute(510), minute(570));
     assert_eq!(written(&mut letters, 500, 2000), []);
 }
 
@@ -197,9 +197,9 @@ fn what_nobody_answered_is_called_once_more_after_a_round() {
     let mut letters = Conversation::default();
     call(&mut letters, 0, &warm("a"), warmth(), 30);
     written(&mut letters, 0, 5);
-    letters.round_begins(minute(70));
+    letters.round_begins(minute(10), minute(70));
     let all = written(&mut letters, 5, 75);
     assert_eq!(all, [(70, LetterKind::Alarm)]);
-    letters.round_begins(minute(790));
+    letters.round_begins(minute(730), minute(790));
     assert_eq!(written(&mut letters, 75, 2000), [], "once more, and then it is left alone");
 }

@@ -4,8 +4,15 @@ use super::*;
 
 #[test]
 fn whoever_comes_within_a_quarter_of_an_hour_comes_for_both() {
-    assert!(!call(&mut called(100), 5, &warm("b"), warmth(), 85));
-    assert!(call(&mut called(100), 5, &warm("b"), warmth(), 84));
+    let (key, cause) = tank("tank");
+    assert!(!call(&mut called(100), 5, &key, cause.clone(), 85));
+    assert!(call(&mut called(100), 5, &key, cause, 84));
+}
+
+#[test]
+fn the_hour_of_one_cause_is_known_no_better_than_to_an_hour() {
+    assert!(!call(&mut called(100), 5, &warm("b"), warmth(), 40));
+    assert!(call(&mut called(100), 5, &warm("b"), warmth(), 39));
 }
 
 #[test]
