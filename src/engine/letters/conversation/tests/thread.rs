@@ -105,7 +105,7 @@ fn a_second_harm_the_evening_told_of_is_called_though_all_were_written() {
 }
 
 #[test]
-fn who_lets_calls_stand_over_a_round_has_one_more_that_night_and_who_answers_all() {
+fn who_lets_calls_stand_has_one_more_that_night_and_who_answers_all() {
     let mut letters = called(300);
     assert_eq!(written(&mut letters, 5, 300).len() + 1, BUT_FOR_A_CALL);
     let mut answered = letters.clone();
