@@ -17,6 +17,7 @@ mod settings;
 mod devices;
 mod tank;
 
+pub use page::USUAL_PAGE;
 pub use problem::{Problem, Problems};
 pub use settings::{
     AnswersSettings, Beat, Broker, Config, Field, GuardRules, GuardSettings, Locator, Mail, MetricsFor, PageSettings,

@@ -79,6 +79,8 @@ listen = "127.0.0.1:{port}"
 names = ["watch.lan"]
 {of_page}[alarm.reservoir-empty]
 on_delay = "0 s"
+[alarm.reservoir-low]
+on_delay = "0 s"
 [[place]]
 id = "rack-a"
 name = "Rack A"
@@ -125,6 +127,17 @@ shape = {{ kind = "box", length = "600 mm", width = "400 mm", height = "350 mm" 
             std::thread::sleep(Duration::from_millis(50));
         }
         panic!("waited {PATIENCE:?} in vain for {what}");
+    }
+
+    /// The gauge says so three times.
+    pub fn hears_that_the_tank_is_empty(&self, broker: u16) {
+        for _ in 0..3 {
+            let sent = Command::new("mosquitto_pub")
+                .args(["-p", &broker.to_string(), "-t", "loft/tank/distance", "-m", "385"])
+                .status()
+                .expect("mosquitto_pub runs (apt install mosquitto-clients)");
+            assert!(sent.success());
+        }
     }
 
     /// A tray in light that wants water and can be cut, and one under cover that wants a look.
