@@ -125,6 +125,7 @@ def mail():
     signed = "x509 -req -in server.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 -extfile names -out server.pem"
     run("openssl", *signed.split(), cwd=HOME, check=True)
     (HOME / "password").write_text("pass word\n")
+    os.chmod(HOME / "password", 0o600)
     (HOME / "sent").mkdir()
     for name in ["server.pem", "server.key"]:
         shutil.copy(HOME / name, HOME / "sent" / name)
@@ -208,6 +209,7 @@ def evening():
     sensors.start()
     smtp, imap, page = mail(), mailbox(), free_port()
     (HOME / "mqtt.password").write_text(PASSWORD + "\n")
+    os.chmod(HOME / "mqtt.password", 0o600)
     commands, edits = 0, 0
 
     print("To the first letter")
@@ -218,7 +220,12 @@ def evening():
     figure("listen, s", f"{time.monotonic() - begun:.1f}")
     settings = (HOME / "traywarden.toml").read_text()
     proposed = settings
-    # What a person writes: a place for each rack's name is proposed; mail, and lines marked "look".
+    figure("lines marked \"look\"", settings.count("look:"))
+    # What a person writes: where letters go, and the tank, whose signs are taken away.
+    tank = re.search(r"#\[\[reservoir\]\](\n#.*)+", settings)
+    if tank:
+        settings = settings.replace(tank[0], tank[0].replace("\n#", "\n")[1:])
+        edits += tank[0].count("\n") + 1
     table = (
         f'[mail]\nfrom = "warden@saltmarsh.example"\nto = ["grower@saltmarsh.example"]\n'
         f'smtp = "smtps://grower@localhost:{smtp}"\npassword_file = "password"\nca_file = "ca.pem"\n'
