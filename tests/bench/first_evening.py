@@ -284,7 +284,7 @@ def evening():
     before, at = len(letters()), time.monotonic()
     sensors.distance = 385
     letter = wait_for("the letter of the tank", lambda: [one for one in letters()[before:]
-                      if "ank" in one["headers"]["Subject"]], 900)[0]
+                      if one["headers"]["Subject"].startswith("Now: ")], 900)[0]
     figure("from the empty tank to the letter, s", f"{time.monotonic() - at:.0f}")
     figure("its subject", letter["headers"]["Subject"])
     at = time.monotonic()
