@@ -1,7 +1,7 @@
 //! The mailbox over IMAP (RFC 3501): opened with EXAMINE, so that nothing in it can be
 //! changed; new mails told by IDLE (RFC 2177), with a look every few minutes beneath it.
 
-use crate::config::AnswersSettings;
+use crate::config::{AnswersSettings, password_in};
 use crate::trust;
 use async_imap::error::Error as ImapError;
 use async_imap::extensions::idle::IdleResponse;
@@ -25,8 +25,6 @@ const LOOK_WITHOUT_IDLE: Duration = Duration::from_secs(60);
 const HEADER_BYTES: u32 = 64 * 1024;
 /// A reply's own words stand at its beginning; pictures behind it are not fetched.
 const BODY_BYTES: u32 = 256 * 1024;
-/// A password file is one line; a larger file is the wrong one.
-const LARGEST_PASSWORD_FILE: u64 = 4096;
 
 /// What IMAP is spoken over.
 pub(crate) trait Stream: AsyncRead + AsyncWrite + Unpin + Send + Debug {}
@@ -50,7 +48,7 @@ impl Mailbox {
     /// A sentence that names the server and the remedy.
     pub(super) async fn open(settings: &AnswersSettings) -> Result<Mailbox, String> {
         let AnswersSettings { host, port, .. } = settings;
-        let password = password(settings)?;
+        let password = password_in(&settings.password_file)?;
         let stream: Box<dyn Stream> = if settings.tls {
             Box::new(trust::connect(host, *port, settings.ca_file.as_deref(), "ca_file in [mail.answers]").await?)
         } else {
@@ -174,19 +172,4 @@ fn broke(settings: &AnswersSettings, error: &ImapError) -> String {
 fn one_line(words: &str) -> String {
     let plain: String = words.chars().map(|sign| if sign.is_control() { ' ' } else { sign }).take(200).collect();
     plain.split_whitespace().collect::<Vec<_>>().join(" ")
-}
-
-/// Read at each try, so that a password that was corrected needs no restart.
-fn password(settings: &AnswersSettings) -> Result<String, String> {
-    let file = &settings.password_file;
-    let reported = |cause: String| format!("the password file {} {cause}", file.display());
-    let size = std::fs::metadata(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?.len();
-    if size > LARGEST_PASSWORD_FILE {
-        return Err(reported(format!("has {size} bytes; it should hold one line")));
-    }
-    let text = std::fs::read_to_string(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?;
-    match text.lines().next() {
-        Some(line) if !line.is_empty() => Ok(line.to_owned()),
-        _ => Err(reported("is empty; its first line should be the password".to_owned())),
-    }
 }

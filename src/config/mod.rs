@@ -11,6 +11,7 @@ mod file;
 mod guard;
 mod outside;
 mod page;
+mod password;
 mod problem;
 mod reservoir;
 mod settings;
@@ -18,6 +19,7 @@ mod devices;
 mod tank;
 
 pub use page::USUAL_PAGE;
+pub(crate) use password::password_in;
 pub use problem::{Problem, Problems};
 pub use settings::{
     AnswersSettings, Beat, Broker, Config, Field, GuardRules, GuardSettings, Locator, Mail, MetricsFor, PageSettings,

@@ -19,8 +19,6 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-/// A password file is one line; a larger file is the wrong one.
-const LARGEST_PASSWORD_FILE: u64 = 4096;
 /// Where mail is handed over with TLS from the first byte on: RFC 8314 section 3.3.
 const PORT_OF_IMPLICIT_TLS: u16 = 465;
 
@@ -129,7 +127,7 @@ fn security(smtp: &config::Smtp) -> Result<Security, Refused> {
 fn login(smtp: &config::Smtp) -> Result<Option<Credentials>, Refused> {
     let Some(user) = &smtp.user else { return Ok(None) };
     let password = match &smtp.password_file {
-        Some(file) => password(file)?,
+        Some(file) => config::password_in(file).map_err(self::settings)?,
         None => String::new(),
     };
     Ok(Some(Credentials::new(user.clone(), password)))
@@ -145,19 +143,6 @@ fn tls_parameters(smtp: &config::Smtp) -> Result<TlsParameters, Refused> {
         builder = builder.add_root_certificate(authority);
     }
     builder.build_rustls().map_err(|cause| settings(format!("TLS for {} cannot be set up: {cause}", smtp.host)))
-}
-
-fn password(file: &Path) -> Result<String, Refused> {
-    let reported = |cause: String| settings(format!("the password file {} {cause}", file.display()));
-    let size = std::fs::metadata(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?.len();
-    if size > LARGEST_PASSWORD_FILE {
-        return Err(reported(format!("has {size} bytes; it should hold one line")));
-    }
-    let text = std::fs::read_to_string(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?;
-    match text.lines().next() {
-        Some(line) if !line.is_empty() => Ok(line.to_owned()),
-        _ => Err(reported("is empty; its first line should be the password".to_owned())),
-    }
 }
 
 fn is_loopback(host: &str) -> bool {

@@ -2,10 +2,10 @@
 //! the running daemon takes them out and answers. The daemon remains the only
 //! one who decides.
 
-use super::error::{StoreError, explain, must_exist};
-use super::{Store, opening, schema};
+use super::error::{StoreError, explain};
+use super::{Store, opening};
 use crate::units::Timestamp;
-use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension, params};
 use std::path::{Path, PathBuf};
 
 /// What an item is about.
@@ -125,18 +125,8 @@ impl Inbox {
     /// the file would belong to the wrong user.
     pub fn open(path: &Path) -> Result<Inbox, StoreError> {
         let path = path.to_owned();
-        must_exist(&path)?;
-        let explain = explain(&path);
-        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection = Connection::open_with_flags(&path, flags).map_err(&explain)?;
-        opening::configure(&connection).map_err(&explain)?;
-        let found = schema::version(&connection).map_err(&explain)?;
-        let known = schema::MIGRATIONS.len();
-        if found > known {
-            return Err(StoreError::Newer { path, found, known });
-        }
-        connection.execute_batch("PRAGMA synchronous = FULL;").map_err(&explain)?;
-        drop(explain);
+        let (connection, _) = opening::beside_the_writer(&path)?;
+        connection.execute_batch("PRAGMA synchronous = FULL;").map_err(explain(&path))?;
         Ok(Inbox { connection, path })
     }
 

@@ -2,12 +2,12 @@
 //! a file that cannot be trusted any more. Carrying rows over is `salvage`'s.
 
 use super::beside::with_suffix;
-use super::error::{StoreError, explain};
+use super::error::{StoreError, explain, must_exist};
 use super::state_file::StateFile;
 use super::{salvage, schema};
 use crate::units::Timestamp;
 use rusqlite::config::DbConfig;
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use std::io::Write;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
@@ -92,6 +92,22 @@ pub(super) fn configure(connection: &Connection) -> rusqlite::Result<()> {
     connection.busy_timeout(PATIENCE)?;
     connection.set_prepared_statement_cache_capacity(64);
     connection.execute_batch("PRAGMA cache_size = -1024; PRAGMA temp_store = MEMORY; PRAGMA trusted_schema = OFF;")
+}
+
+/// Opens a store that the writer has made, to put something beside its own rows, and gives the
+/// version it has. It is never made here: the file would belong to the wrong user.
+pub(super) fn beside_the_writer(path: &Path) -> Result<(Connection, usize), StoreError> {
+    must_exist(path)?;
+    let explain = explain(path);
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags).map_err(&explain)?;
+    configure(&connection).map_err(&explain)?;
+    let found = schema::version(&connection).map_err(&explain)?;
+    let known = schema::MIGRATIONS.len();
+    if found > known {
+        return Err(StoreError::Newer { path: path.to_owned(), found, known });
+    }
+    Ok((connection, found))
 }
 
 fn open_sound(path: &Path, looks_through: bool) -> Result<(Connection, Opening), StoreError> {

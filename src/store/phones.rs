@@ -7,7 +7,7 @@ use super::error::{StoreError, explain};
 use super::{opening, schema};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use std::path::{Path, PathBuf};
 
 /// A visit is noted once an hour, not once a tap: flash wears.
@@ -50,22 +50,10 @@ impl Phones {
     /// When there is no such store, or none of this version.
     pub fn open(path: &Path) -> Result<Phones, StoreError> {
         let path = path.to_owned();
-        if !path.exists() {
+        let (connection, version) = opening::beside_the_writer(&path)?;
+        if version < schema::MIGRATIONS.len() {
             return Err(StoreError::Missing { path });
         }
-        let explain = explain(&path);
-        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection = Connection::open_with_flags(&path, flags).map_err(&explain)?;
-        opening::configure(&connection).map_err(&explain)?;
-        let found = schema::version(&connection).map_err(&explain)?;
-        let known = schema::MIGRATIONS.len();
-        if found > known {
-            return Err(StoreError::Newer { path, found, known });
-        }
-        if found < known {
-            return Err(StoreError::Missing { path });
-        }
-        drop(explain);
         Ok(Phones { connection, path })
     }
 

@@ -4,14 +4,12 @@
 
 #![expect(clippy::disallowed_methods, reason = "a benchmark asks the clock")]
 
-#[path = "../broker/server.rs"]
-#[expect(dead_code, reason = "shared with tests/broker, which uses the rest")]
-mod broker_server;
+mod keeping_broker;
+mod racks;
+mod resident;
 
-use broker_server::Server;
 use chrono::TimeDelta;
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
@@ -23,6 +21,9 @@ use traywarden::reading::{ChannelId, Quantity, RawReading};
 use traywarden::store::{Record, Store};
 use traywarden::units::Timestamp;
 
+use racks::{publish, stop};
+use resident::memory_mib;
+
 const RACKS: usize = 24;
 const DAYS: i64 = 30;
 /// Each figure is the middle of so many.
@@ -33,12 +34,7 @@ fn main() {
     let temporary = tempfile::tempdir().expect("a temporary folder");
     let folder = std::env::var("BOARD").map_or_else(|_| temporary.path().to_owned(), PathBuf::from);
     std::fs::create_dir_all(&folder).expect("a folder");
-    let broker = Server::start(|server| {
-        format!(
-            "allow_anonymous true\nmax_queued_messages 0\npersistence_location {}/\n",
-            server.file("").trim_end_matches('/')
-        )
-    });
+    let broker = keeping_broker::start();
     let settings = folder.join("room.toml");
     std::fs::write(&settings, room(broker.port)).expect("writable");
     let store = folder.join("room.db");
@@ -125,11 +121,7 @@ fn verb(settings: &Path, arguments: &[&str]) -> Command {
 /// Starts the daemon and gives the milliseconds until it watches: it has lived through the past.
 fn started(settings: &Path, log: &Path) -> (f64, Child) {
     let began = Instant::now();
-    let daemon = verb(settings, &["run"])
-        .stdin(Stdio::null())
-        .stderr(std::fs::File::create(log).expect("writable"))
-        .spawn()
-        .expect("the binary runs");
+    let daemon = racks::watch(settings, log);
     while !std::fs::read_to_string(log).unwrap_or_default().contains("watching ") {
         std::thread::sleep(Duration::from_millis(1));
         assert!(began.elapsed() < Duration::from_secs(120), "it does not start");
@@ -139,12 +131,6 @@ fn started(settings: &Path, log: &Path) -> (f64, Child) {
         std::thread::sleep(Duration::from_millis(5));
     }
     (took, daemon)
-}
-
-fn stop(daemon: &mut Child) {
-    let asked = Command::new("kill").arg(daemon.id().to_string()).status().expect("kill runs");
-    assert!(asked.success());
-    daemon.wait().expect("it ends");
 }
 
 /// A month of a large room, every series once a minute, judged and stored.
@@ -232,18 +218,7 @@ fn value(quantity: Quantity, minute: i64, index: i64) -> f64 {
 }
 
 fn room(port: u16) -> String {
-    let mut text = format!(
-        "[site]\nname = \"Saltmarsh Lane\"\ntime_zone = \"America/Chicago\"\n[broker]\nurl = \"mqtt://127.0.0.1:{port}\"\n\
-         [store]\npath = \"room.db\"\n[page]\nlisten = \"off\"\n"
-    );
-    for rack in 0..RACKS {
-        let _ = write!(
-            text,
-            "[[place]]\nid = \"rack-{rack}\"\nname = \"Rack {rack}\"\n[[sensor]]\nid = \"air-{rack}\"\nplace = \"rack-{rack}\"\n\
-             topic = \"loft/{rack}\"\nevery = \"1 min\"\n\
-             temperature = {{ pointer = \"/t\", unit = \"Cel\" }}\nhumidity = {{ pointer = \"/h\", unit = \"%RH\" }}\n"
-        );
-    }
+    let mut text = racks::settings(RACKS, port);
     for tank in 0..2 {
         let fed: Vec<String> =
             (tank * RACKS / 2..(tank + 1) * RACKS / 2).map(|rack| format!("\"rack-{rack}\"")).collect();
@@ -256,26 +231,4 @@ fn room(port: u16) -> String {
         );
     }
     text
-}
-
-/// A backlog of messages of two readings, from a publisher in C.
-fn publish(port: u16, messages: usize) {
-    let mut publisher = Command::new("mosquitto_pub")
-        .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-q", "1", "-t", "loft/0", "-l"])
-        .stdin(Stdio::piped())
-        .spawn()
-        .expect("mosquitto_pub runs (apt install mosquitto-clients)");
-    let mut lines = publisher.stdin.take().expect("it is piped");
-    for number in 0..messages {
-        writeln!(lines, "{{\"t\":{:.3},\"h\":55.5}}", 21.0 + (number % 600) as f64 / 1000.0).expect("it listens");
-    }
-    drop(lines);
-    assert!(publisher.wait().expect("it ends").success());
-}
-
-fn memory_mib(process: u32) -> f64 {
-    let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
-    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or_default();
-    let kib: f64 = line.split_whitespace().nth(1).and_then(|number| number.parse().ok()).unwrap_or(0.0);
-    kib / 1024.0
 }

@@ -3,12 +3,11 @@
 
 #![expect(clippy::disallowed_methods, reason = "a benchmark asks the clock")]
 
-#[path = "../broker/server.rs"]
-#[expect(dead_code, reason = "shared with tests/broker, which uses the rest")]
-mod broker_server;
+mod keeping_broker;
+mod resident;
 
-use broker_server::Server;
 use chrono::TimeDelta;
+use keeping_broker::Server;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
 use rusqlite::Connection;
 use std::io::{Read, Write};
@@ -24,6 +23,8 @@ use traywarden::reading::{ChannelId, Quantity, RawReading};
 use traywarden::rehearse::printed::Printed;
 use traywarden::rehearse::recorded::{Grain, Recording, rehearse};
 use traywarden::store::{Reader, Record, Store};
+
+use resident::memory_mib;
 
 const MESSAGES: usize = 40_000;
 
@@ -52,13 +53,7 @@ fn main() {
 
 /// Durable QoS 1 intake of the real daemon beside a subscriber that only acknowledges.
 fn intake(folder: &Path) {
-    let settings = |server: &broker_server::Folder| {
-        format!(
-            "allow_anonymous true\nmax_queued_messages 0\npersistence_location {}/\n",
-            server.file("").trim_end_matches('/')
-        )
-    };
-    let broker = Server::start(settings);
+    let broker = keeping_broker::start();
     let null = null_subscriber(broker.port);
     println!("null subscriber, QoS 1:        {null:>10.0} messages/s");
     let config = folder.join("room.toml");
@@ -364,13 +359,6 @@ fn run<T>(future: impl Future<Output = T>) -> T {
 fn stored(store: &Path) -> i64 {
     let count = || Connection::open(store)?.query_row("SELECT count(*) FROM reading", [], |row| row.get(0));
     count().unwrap_or(0)
-}
-
-fn memory_mib(process: u32) -> f64 {
-    let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
-    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or_default();
-    let kib: f64 = line.split_whitespace().nth(1).and_then(|number| number.parse().ok()).unwrap_or(0.0);
-    kib / 1024.0
 }
 
 fn written(process: u32) -> u64 {

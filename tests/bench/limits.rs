@@ -7,17 +7,14 @@
 
 #![expect(clippy::disallowed_methods, reason = "a benchmark asks the clock")]
 
-#[path = "../broker/server.rs"]
-#[expect(dead_code, reason = "shared with tests/broker, which uses the rest")]
-mod broker_server;
+mod keeping_broker;
+mod racks;
 
-use broker_server::Server;
 use chrono::TimeDelta;
 use rusqlite::{Connection, params};
-use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 use traywarden::config::{self, Config};
 use traywarden::engine::event::{Event, What};
@@ -28,12 +25,13 @@ use traywarden::rehearse::recorded::{Recording, rehearse};
 use traywarden::store::{Record, Store};
 use traywarden::units::Timestamp;
 
+use racks::{TOPIC, publish, stop};
+
 /// Messages of two readings each.
 const BACKLOG: usize = 20_000;
 /// Readings a commit, as the ledger takes them from a backlog.
 const COMMITS_OF: usize = 1_000;
 const COMMITTED: usize = 200_000;
-const TOPIC: &str = "loft/0";
 
 fn main() {
     let folder = tempfile::tempdir().expect("a temporary folder");
@@ -50,25 +48,20 @@ fn row(what: &str, ours: f64, limit: &str, theirs: f64) {
 
 /// The same backlog of QoS 1 for three subscribers, each with a session that waited for it.
 fn intake(folder: &Path) {
-    let broker = Server::start(|server| {
-        format!(
-            "allow_anonymous true\nmax_queued_messages 0\npersistence_location {}/\n",
-            server.file("").trim_end_matches('/')
-        )
-    });
+    let broker = keeping_broker::start();
     for name in ["null", "pipe"] {
         let asked = subscriber(broker.port, name).arg("-E").status().expect("mosquitto_sub runs");
         assert!(asked.success(), "mosquitto_sub makes a session (apt install mosquitto-clients)");
     }
     let settings = folder.join("room.toml");
-    std::fs::write(&settings, room(1, broker.port)).expect("writable");
+    std::fs::write(&settings, racks::settings(1, broker.port)).expect("writable");
     let store = folder.join("room.db");
-    let mut daemon = daemon(&settings, &folder.join("log"));
+    let mut daemon = racks::watch(&settings, &folder.join("log"));
     while !std::fs::read_to_string(folder.join("log")).unwrap_or_default().contains("connected to the broker") {
         std::thread::sleep(Duration::from_millis(20));
     }
     stop(&mut daemon);
-    publish(broker.port);
+    publish(broker.port, BACKLOG);
 
     let count = BACKLOG.to_string();
     let began = Instant::now();
@@ -96,7 +89,7 @@ fn intake(folder: &Path) {
     let pipe = BACKLOG as f64 / began.elapsed().as_secs_f64();
 
     let began = Instant::now();
-    let mut daemon = self::daemon(&settings, &folder.join("log"));
+    let mut daemon = racks::watch(&settings, &folder.join("log"));
     while stored(&store) < BACKLOG as i64 * 2 {
         std::thread::sleep(Duration::from_millis(20));
         assert!(began.elapsed() < Duration::from_secs(300), "the daemon stored only {} readings", stored(&store));
@@ -227,61 +220,13 @@ fn start() -> Timestamp {
 }
 
 fn parsed(sensors: usize, folder: &Path) -> Config {
-    config::parse(&room(sensors, 1883), "room.toml", folder).unwrap_or_else(|problems| panic!("{problems}"))
-}
-
-fn room(sensors: usize, port: u16) -> String {
-    let mut text = format!(
-        "[site]\nname = \"Saltmarsh Lane\"\ntime_zone = \"America/Chicago\"\n[broker]\nurl = \"mqtt://127.0.0.1:{port}\"\n\
-         [store]\npath = \"room.db\"\n[page]\nlisten = \"off\"\n"
-    );
-    for sensor in 0..sensors {
-        let _ = write!(
-            text,
-            "[[place]]\nid = \"rack-{sensor}\"\nname = \"Rack {sensor}\"\n[[sensor]]\nid = \"air-{sensor}\"\nplace = \"rack-{sensor}\"\n\
-             topic = \"loft/{sensor}\"\nevery = \"1 min\"\n\
-             temperature = {{ pointer = \"/t\", unit = \"Cel\" }}\nhumidity = {{ pointer = \"/h\", unit = \"%RH\" }}\n"
-        );
-    }
-    text
+    config::parse(&racks::settings(sensors, 1883), "room.toml", folder).unwrap_or_else(|problems| panic!("{problems}"))
 }
 
 fn subscriber(port: u16, name: &str) -> Command {
     let mut command = Command::new("mosquitto_sub");
     command.args(["-h", "127.0.0.1", "-p", &port.to_string(), "-i", name, "-c", "-q", "1", "-t", TOPIC]);
     command
-}
-
-fn daemon(settings: &Path, log: &Path) -> Child {
-    Command::new(env!("CARGO_BIN_EXE_traywarden"))
-        .arg("--config")
-        .arg(settings)
-        .arg("run")
-        .stdin(Stdio::null())
-        .stderr(std::fs::File::create(log).expect("writable"))
-        .spawn()
-        .expect("the binary runs")
-}
-
-fn stop(daemon: &mut Child) {
-    let asked = Command::new("kill").arg(daemon.id().to_string()).status().expect("kill runs");
-    assert!(asked.success());
-    daemon.wait().expect("it ends");
-}
-
-/// The backlog, from a publisher in C.
-fn publish(port: u16) {
-    let mut publisher = Command::new("mosquitto_pub")
-        .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-q", "1", "-t", TOPIC, "-l"])
-        .stdin(Stdio::piped())
-        .spawn()
-        .expect("mosquitto_pub runs (apt install mosquitto-clients)");
-    let mut lines = publisher.stdin.take().expect("it is piped");
-    for number in 0..BACKLOG {
-        writeln!(lines, "{{\"t\":{:.3},\"h\":55.5}}", 18.0 + (number % 6000) as f64 / 1000.0).expect("it listens");
-    }
-    drop(lines);
-    assert!(publisher.wait().expect("it ends").success());
 }
 
 fn stored(store: &Path) -> i64 {

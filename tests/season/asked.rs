@@ -48,6 +48,16 @@ pub fn about(facts: &LetterFacts) -> Vec<AlarmKey> {
     named.chain(digest.map(|change| change.key.clone())).collect()
 }
 
+/// The largest chance of harm, 0 to 1, of what a letter is about, and when that harm comes: early,
+/// likely, late.
+pub fn chance(facts: &LetterFacts) -> (f64, Option<[Timestamp; 3]>) {
+    let about = about(facts);
+    let named = facts.alarms().map(|(_, change)| change).filter(|change| about.contains(&change.key));
+    let most = named.max_by(|a, b| a.chance.total_cmp(&b.chance));
+    let harm = most.and_then(|change| change.harm).map(|harm| [harm.early, harm.likely, harm.late]);
+    (most.map_or(0.0, |change| change.chance), harm)
+}
+
 /// The chance the engine states that this hazard does harm before the next round: the largest
 /// of what is open.
 pub fn stated_chance(snapshot: &Snapshot, hazard: Hazard) -> f64 {

@@ -3,7 +3,7 @@
 
 use crate::asked::{CLAIMED, Letter};
 use crate::gauge::{CALM_DAYS, leaks_raised};
-use crate::harm::Hazard;
+use crate::harm::{Harm, Hazard};
 use crate::table::{Broken, Season, median};
 use crate::watched::{COME_WITHIN, Forecast, Reported, Stated, Written};
 use chrono::{NaiveDate, TimeDelta};
@@ -16,6 +16,8 @@ use traywarden::units::Timestamp;
 
 /// Days in a month on average.
 const MONTH: f64 = 365.25 / 12.0;
+/// Letters on a night with one fault, digest included.
+const MOST_LETTERS: usize = 6;
 /// Statements a bin needs before its share says anything.
 const ENOUGH: usize = 50;
 
@@ -148,8 +150,9 @@ fn false_alarms(season: &Season) -> Row {
     }
 }
 
-/// Calls after which no harm came, with what they called for.
-pub fn called_for_nothing(season: &Season) -> Vec<String> {
+/// Every call: what it called for at which chance, the letters that had named it since noon, and
+/// whether anything came of it; hours until the next round, until harm by forecast and by truth.
+pub fn each_call(season: &Season) -> Vec<String> {
     let named = season.healthy.iter().map(|room| (format!("healthy, seed {}", room.seed), &room.reported, &room.came));
     let broken = season
         .broken
@@ -159,14 +162,27 @@ pub fn called_for_nothing(season: &Season) -> Vec<String> {
     for (room, reported, came) in named.chain(broken) {
         for call in reported.calls() {
             let kinds: Vec<AlarmKind> = call.about.iter().map(|key| key.kind).collect();
-            if for_nothing(reported, came, call.at, &kinds) {
-                let about: Vec<String> = call.about.iter().map(|key| key.id()).collect();
-                found.push(format!(
-                    "{room}: {} {}",
-                    call.at.with_timezone(&TIME_ZONE).format("%m-%d %H:%M"),
-                    about.join(", ")
-                ));
-            }
+            let needless = for_nothing(reported, came, call.at, &kinds);
+            let about: Vec<String> = call.about.iter().map(|key| key.id()).collect();
+            let before = reported.letters.iter().filter(|letter| {
+                letter.at < call.at && night_of(letter.at) == night_of(call.at) && letter.names(&kinds)
+            });
+            let before: Vec<String> = before.map(|letter| format!("{:?}", letter.what)).collect();
+            let hours = |when: Timestamp| (when - call.at).num_minutes() as f64 / 60.0;
+            let next = came[came.partition_point(|round| *round <= call.at)..].first().copied();
+            let hazards: Vec<Hazard> = kinds.iter().flat_map(|kind| Hazard::of(*kind)).copied().collect();
+            let over = |harm: &&Harm| harm.until.is_none_or(|over| over >= call.at);
+            let truth = reported.harms.iter().filter(over).find(|harm| harm.hazard.is_among(&hazards));
+            found.push(format!(
+                "{} {room}: {} {} at {:.2}, after {before:?}; round {:.1?}, forecast {:.1?}, truth {:.1?}",
+                if needless { "needless" } else { "right" },
+                call.at.with_timezone(&TIME_ZONE).format("%m-%d %H:%M"),
+                about.join(", "),
+                call.chance,
+                next.map(hours),
+                call.harm.map(|harm| harm.map(hours)),
+                truth.map(|harm| hours(harm.from)),
+            ));
         }
     }
     found
@@ -233,8 +249,28 @@ fn fault_nights(season: &Season) -> Row {
         must_be: "<= 6".into(),
         is,
         plain: shown(&mut plain),
-        holds: ours.last().map(|worst| *worst <= 6),
+        holds: ours.last().map(|worst| *worst <= MOST_LETTERS),
     }
+}
+
+/// Nights of a fault with more letters than there may be, letter by letter.
+pub fn busy_nights(season: &Season) -> Vec<String> {
+    let mut found = Vec::new();
+    for room in &season.broken {
+        let mut nights: BTreeMap<NaiveDate, Vec<&Written>> = BTreeMap::new();
+        let letters = room.reported.letters.iter().filter(|letter| letter.at >= room.from);
+        letters.for_each(|letter| nights.entry(night_of(letter.at)).or_default().push(letter));
+        for (night, letters) in nights.iter().filter(|(_, letters)| letters.len() > MOST_LETTERS) {
+            let told = |letter: &&Written| {
+                let about: Vec<String> = letter.about.iter().map(|key| key.id()).collect();
+                let clock = letter.at.with_timezone(&TIME_ZONE).format("%H:%M");
+                format!("  {clock} {:?} {}", letter.what, about.join(", "))
+            };
+            let told: Vec<String> = letters.iter().map(told).collect();
+            found.push(format!("{}, seed {}, {night}:\n{}", room.kind.name(), room.seed, told.join("\n")));
+        }
+    }
+    found
 }
 
 /// Every statement with what came of it.
@@ -369,11 +405,17 @@ pub fn forecasts(season: &Season) -> Vec<String> {
         let (early, late, truth) = (hours(Some(forecast.early)), hours(forecast.late), hours(forecast.truth));
         format!("{what}: {early} to {late}, was {truth}")
     };
-    let of = |reported: &Reported| {
-        let tank = reported.tank_forecasts.iter().map(|forecast| shown("tank", forecast));
-        tank.chain(reported.dry_forecasts.iter().map(|forecast| shown("tray", forecast))).collect::<Vec<_>>()
+    let of = |room: String, reported: &Reported| {
+        let when = |forecast: &Forecast| forecast.at.with_timezone(&TIME_ZONE).format("%m-%d %H:%M").to_string();
+        let shown =
+            |(what, forecast): (&str, &Forecast)| format!("{} ({room}, {})", shown(what, forecast), when(forecast));
+        let tank = reported.tank_forecasts.iter().map(|forecast| ("tank", forecast));
+        let dry = reported.dry_forecasts.iter().map(|forecast| ("tray", forecast));
+        tank.chain(dry).map(shown).collect::<Vec<_>>()
     };
-    season.reported().flat_map(of).collect()
+    let healthy = season.healthy.iter().map(|room| of(format!("healthy {}", room.seed), &room.reported));
+    let broken = season.broken.iter().map(|room| of(format!("{} {}", room.kind.name(), room.seed), &room.reported));
+    healthy.chain(broken).flatten().collect()
 }
 
 fn inside(figure: &str, forecasts: &[Forecast]) -> Row {

@@ -45,7 +45,8 @@ fn season() -> &'static Season {
             println!("Told too late:\n{}", figures::too_late(&season).join("\n"));
             println!("Forecasts:\n{}", figures::forecasts(&season).join("\n"));
             println!("Chances by hazard:\n{}", figures::calibration_by_hazard(&season).join("\n"));
-            println!("Called for nothing:\n{}", figures::called_for_nothing(&season).join("\n"));
+            println!("Nights with too many letters:\n{}", figures::busy_nights(&season).join("\n"));
+            println!("Calls:\n{}", figures::each_call(&season).join("\n"));
         }
         season
     })

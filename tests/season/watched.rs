@@ -25,6 +25,9 @@ pub struct Written {
     pub at: Timestamp,
     pub what: Letter,
     pub about: Vec<AlarmKey>,
+    /// The largest chance it gave, 0 to 1, and when the harm comes: early, likely, late.
+    pub chance: f64,
+    pub harm: Option<[Timestamp; 3]>,
 }
 
 impl Written {
@@ -114,7 +117,8 @@ pub fn watch_and(drawn: &Drawn, mut shows: impl FnMut(&Engine, &LetterFacts)) ->
                     Effect::Letter(facts) => {
                         shows(&engine, &facts);
                         let (what, about) = (asked::letter(&facts), asked::about(&facts));
-                        reported.letters.push(Written { at: facts.at, what, about });
+                        let (chance, harm) = asked::chance(&facts);
+                        reported.letters.push(Written { at: facts.at, what, about, chance, harm });
                     }
                     Effect::EntryRefused { why, .. } => reported.refused.push(format!("{why:?}")),
                     _ => {}

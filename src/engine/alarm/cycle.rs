@@ -327,11 +327,12 @@ impl Alarm {
     }
 
     /// The moment by this alarm's own rule. Whoever was called for it and has been in the room since
-    /// knows of it: a second call changes less than the first, and is worth it only for what comes
-    /// more likely than not.
+    /// knows of it, and so does who read of it before going to bed: a second call changes less than
+    /// the first word did, and is worth it only for what comes more likely than not.
     fn own(&self, moment: &Moment) -> Moment {
         let wake_if = self.wake_if.unwrap_or(moment.wake_if);
-        let known = self.called.is_some_and(|(at, been_there)| been_there && moment.at - at < KNOWN_FOR);
+        let seen = self.called.is_some_and(|(at, been_there)| been_there && moment.at - at < KNOWN_FOR);
+        let known = seen || self.told_early.is_some();
         // A leak has been proven before it is told: there is nothing to wait for.
         let proven = matches!(self.evidence, Some(Evidence::Leak { .. }));
         Moment {
@@ -470,3 +471,6 @@ impl Alarm {
         (!self.active && self.unacknowledged).then(|| returned + SEEN_AFTER)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -3,6 +3,7 @@
 //! likely the half, late nine tenths. Between and a little beyond them the chance is taken
 //! to grow evenly, which is as much as three figures can say.
 
+use crate::float;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
@@ -14,6 +15,9 @@ const FLANK: f64 = 0.5 - TAIL;
 const HORIZON: TimeDelta = TimeDelta::days(30);
 /// What lies so much later than the early figure is not foreseen but a stand-in for never.
 const FORESEEN: TimeDelta = TimeDelta::days(10);
+/// Where half of the chance is foreseen and nine tenths are not, harm comes at all by a chance between
+/// the two: their middle.
+const COMES_AT_ALL: f64 = 0.7;
 
 /// When harm begins if nobody does anything.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -67,6 +71,11 @@ impl Harm {
         if until < self.likely {
             return share(self.early, self.likely, TAIL, FLANK);
         }
+        if self.late - self.early >= FORESEEN && self.has_likely() {
+            // As it came nearer from early to likely, it goes on towards all there is to come.
+            let flank = hours(self.early, self.likely).max(f64::MIN_POSITIVE);
+            return 0.5 + (COMES_AT_ALL - 0.5) * (1.0 - float::exp(-hours(self.likely, until) / flank));
+        }
         share(self.likely, self.late, 0.5, FLANK)
     }
 
@@ -101,6 +110,15 @@ mod tests {
         {
             let found = harm.chance_before(at(until));
             assert!((found - chance).abs() < 1e-9, "{found} before {until}, wanted {chance}");
+        }
+    }
+
+    #[test]
+    fn harm_that_may_never_come_is_the_surer_the_longer_after_its_likely_hour_somebody_comes() {
+        let harm = Harm::after(at(0.0), 1.0, 3.0, f64::INFINITY);
+        for (until, chance) in [(3.0, 0.5), (3.2, 0.519), (5.0, 0.626), (9.0, 0.690), (700.0, 0.7)] {
+            let found = harm.chance_before(at(until));
+            assert!((found - chance).abs() < 1e-3, "{found} before {until}, wanted {chance}");
         }
     }
 

@@ -265,17 +265,17 @@ pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay
 fn sensors(rules: &Rules, watches: &Watches) -> Vec<SensorDay> {
     let reported = |(watch, sensor): (&SensorWatch, &Sensor)| {
         let mut reasons: Vec<(&'static str, u32)> =
-            watch.day.refused.iter().map(|(word, count)| (*word, *count)).collect();
+            watch.day().refused.iter().map(|(word, count)| (*word, *count)).collect();
         reasons.sort_by_key(|(word, count)| (core::cmp::Reverse(*count), *word));
         SensorDay {
             id: sensor.id.clone(),
             place: place_of(rules, sensor),
-            believed: watch.day.believed,
-            refused: watch.day.refused.values().sum(),
+            believed: watch.day().believed,
+            refused: watch.day().refused.values().sum(),
             reasons,
-            silent_hours: f64::from(watch.day.silent_minutes) / 60.0,
-            saturated_hours: f64::from(watch.day.saturated_minutes) / 60.0,
-            uncorrected_hours: f64::from(watch.day.uncorrected_minutes) / 60.0,
+            silent_hours: f64::from(watch.day().silent_minutes) / 60.0,
+            saturated_hours: f64::from(watch.day().saturated_minutes) / 60.0,
+            uncorrected_hours: f64::from(watch.day().uncorrected_minutes) / 60.0,
         }
     };
     let mut days: Vec<SensorDay> = watches.sensors.iter().zip(&rules.sensors).map(reported).collect();

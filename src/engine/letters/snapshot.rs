@@ -116,17 +116,17 @@ pub(crate) fn of(seen: &Seen<'_>, watches: &Watches, next_round: Timestamp, alar
         place: digest::place_of(rules, sensor),
         last_believed: watch.last_believed(),
         silent: watch.is_silent(at),
-        refused: watch.day.refused.values().sum(),
+        refused: watch.day().refused.values().sum(),
         pinned: seen
-            .judges_of(watch.sensor)
+            .judges_of(watch.sensor())
             .map(|judge| judge.pinned(at))
             .find(|pinned| *pinned != Pinned::No)
             .unwrap_or(Pinned::No),
-        uncorrected: seen.judges_of(watch.sensor).any(|judge| judge.is_uncorrected(at)),
+        uncorrected: seen.judges_of(watch.sensor()).any(|judge| judge.is_uncorrected(at)),
         calibrated: rules
             .channels
             .iter()
-            .filter(|channel| channel.sensor == watch.sensor)
+            .filter(|channel| channel.sensor == watch.sensor())
             .filter_map(|channel| channel.calibrated)
             .max(),
     });

@@ -354,7 +354,7 @@ impl Engine {
     fn round_begins(&mut self, at: Timestamp) {
         self.next_round = calendar::next_round(&self.rules.site, at);
         self.round_after = calendar::next_round(&self.rules.site, self.next_round);
-        self.letters.round_begins(at + ROUND_LASTS);
+        self.letters.round_begins(at, at + ROUND_LASTS);
         self.written.clear();
         for alarm in self.alarms.iter_mut() {
             alarm.round_begins(at + ROUND_LASTS);

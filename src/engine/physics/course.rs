@@ -35,9 +35,9 @@ const APART_HOURS: f64 = 0.5;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Course {
     /// Now.
-    pub value: f64,
+    pub(crate) value: f64,
     /// An hour, now.
-    pub rate: f64,
+    pub(crate) rate: f64,
     /// Of the rate, an hour, as an exponent.
     pub(crate) easing: f64,
 }
@@ -66,6 +66,12 @@ impl Course {
         };
         let rate = if hour.abs() < newer.abs() { hour } else { newer };
         Course { value, rate, easing }
+    }
+
+    /// The same without what is no more than usual: a rate an hour from the least to the most of it.
+    pub(crate) fn without(self, (least, most): (f64, f64)) -> Course {
+        let rate = if self.rate > 0.0 { (self.rate - most).max(0.0) } else { (self.rate - least).min(0.0) };
+        Course { rate, ..self }
     }
 
     /// The same, off by `by`, easing `times` as fast.

@@ -188,9 +188,9 @@ impl MediumWater {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct HourAhead {
     /// Were the air as dry as the sensor's accuracy allows.
-    pub driest: f64,
+    pub(crate) driest: f64,
     /// At the humidity the sensor gave.
-    pub likely: f64,
+    pub(crate) likely: f64,
     /// Were the air as damp as the sensor's accuracy allows.
     pub(crate) dampest: f64,
 }

@@ -11,11 +11,11 @@ use crate::units::{Celsius, RelativeHumidity};
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Pathogen {
     /// Which it is.
-    pub name: PathogenName,
+    pub(crate) name: PathogenName,
     /// Below this it does not infect, °C.
-    pub coldest: f64,
+    pub(crate) coldest: f64,
     /// Where it infects fastest, °C.
-    pub best: f64,
+    pub(crate) best: f64,
     /// Above this it does not infect, °C.
     pub(crate) warmest: f64,
     /// Hours of wetness it needs where it is fastest.

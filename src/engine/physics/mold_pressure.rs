@@ -32,30 +32,30 @@ pub enum Level {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TrayAir {
     /// Of the room.
-    pub temperature: Celsius,
+    pub(crate) temperature: Celsius,
     /// Of the room. Wetness is judged by it: the 90 % rule was made with the
     /// humidity of the air around, not of that among the leaves.
-    pub humidity: RelativeHumidity,
+    pub(crate) humidity: RelativeHumidity,
     /// What the sensor may be off by, per cent relative humidity.
-    pub humidity_accuracy: f64,
+    pub(crate) humidity_accuracy: f64,
     /// Among the leaves; growth is judged by it. See `canopy`.
     pub(crate) canopy_humidity: RelativeHumidity,
     /// Over the leaves, m/s; dries a film.
-    pub air_speed: f64,
+    pub(crate) air_speed: f64,
 }
 
 /// What infection the present wet spell has allowed.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Infection {
     /// The row that is furthest on.
-    pub pathogen: Pathogen,
+    pub(crate) pathogen: Pathogen,
     /// Hours of wetness in this spell.
     pub(crate) allowed_hours: f64,
     /// Hours of wetness needed at the mean temperature of the spell. `None`: at
     /// that temperature it never infects.
     pub(crate) needed_hours: Option<f64>,
     /// Share of the requirement met, summed hour by hour: 1 is all of it.
-    pub progress: f64,
+    pub(crate) progress: f64,
 }
 
 /// The running clock of one tray, from the day it came to the light.

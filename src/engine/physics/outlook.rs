@@ -16,7 +16,7 @@ const A_DAY: i32 = 96;
 /// Steps of the hour that a course is read from.
 const AN_HOUR: i32 = 4;
 
-/// What one value has done lately: the last hour by the minute, the last week by the half hour.
+/// What one value has done lately: the last hour by the minute, the last week by the quarter.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Trail {
     recent: VecDeque<(Timestamp, f64)>,
@@ -56,8 +56,8 @@ impl Trail {
     /// The outlook from a value that is so now.
     pub(crate) fn outlook(&self, at: Timestamp, value: f64) -> Outlook {
         let quarters = |range: core::ops::RangeInclusive<i32>| range.map(|step| f64::from(step) * STEP_HOURS);
-        let behind: Vec<f64> =
-            self.rhythm.changes(at, quarters(-AN_HOUR..=0)).iter().map(|change| change.middle).collect();
+        let changes_behind = self.rhythm.changes(at, quarters(-AN_HOUR..=0));
+        let behind: Vec<f64> = changes_behind.iter().map(|change| change.middle).collect();
         let usual = |when: Timestamp| {
             let ago = ((at - when).num_seconds() as f64 / 3600.0 / STEP_HOURS).clamp(0.0, f64::from(AN_HOUR));
             let (whole, last) = (ago as usize, behind.len() - 1);
@@ -66,7 +66,11 @@ impl Trail {
         };
         // What is usual at this hour is no course: what is left is what is the matter.
         let unusual = self.recent.iter().map(|(when, value)| (*when, value - usual(*when))).collect();
-        Outlook { course: Course::of(&unusual, at, value), usual: self.rhythm.changes(at, quarters(1..=A_DAY)) }
+        // So much more or less than usual do days rise in this hour by themselves.
+        let differ =
+            changes_behind.first().map_or((0.0, 0.0), |hour| (hour.middle - hour.high, hour.middle - hour.low));
+        let course = Course::of(&unusual, at, value).without(differ);
+        Outlook { course, usual: self.rhythm.changes(at, quarters(1..=A_DAY)) }
     }
 }
 

@@ -11,8 +11,9 @@ use crate::units::Timestamp;
 use alloc::collections::VecDeque;
 use alloc::vec::Vec;
 
-/// A mean is kept for each half hour.
-const SLOT_SECONDS: i64 = 1800;
+/// A mean is kept for each quarter of an hour: lamps go out within a minute, and longer means would
+/// make an hour's slope of that.
+const SLOT_SECONDS: i64 = 900;
 const DAY_SECONDS: i64 = 86_400;
 /// So many days are looked back on. An odd number, so that the middle one is a day that was.
 const DAYS: i64 = 7;
@@ -21,10 +22,16 @@ const FEWEST_DAYS: usize = 3;
 /// Half a slot on either side for what is read between two.
 const KEPT_SLOTS: i64 = DAYS * DAY_SECONDS / SLOT_SECONDS + 2;
 
-/// What a value did in the last days, by the half hour.
+/// What a value did in the last days, by the quarter of an hour.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct DailyRhythm {
-    slots: VecDeque<HalfHour>,
+    /// The number of the slot that is being filled, counted from 1970.
+    newest: i64,
+    sum: f64,
+    count: u32,
+    /// Means of the slots before it, the newest last; `None` where nothing was known. Half of a
+    /// float's digits are enough, as hours of them are subtracted.
+    means: VecDeque<Option<f32>>,
 }
 
 /// By how much a value usually differs later from what it is at this hour.
@@ -38,27 +45,27 @@ pub(crate) struct Change {
     pub high: f64,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-struct HalfHour {
-    number: i64,
-    sum: f64,
-    count: u32,
-}
-
 impl DailyRhythm {
     /// A value at a time; times ascend.
     pub(crate) fn note(&mut self, at: Timestamp, value: f64) {
         let number = at.timestamp().div_euclid(SLOT_SECONDS);
-        match self.slots.back_mut() {
-            Some(slot) if slot.number == number => {
-                slot.sum += value;
-                slot.count += 1;
-            }
-            _ => self.slots.push_back(HalfHour { number, sum: value, count: 1 }),
+        if self.count == 0 {
+            self.newest = number;
+        } else if number > self.newest {
+            let unknown = (number - self.newest - 1).min(KEPT_SLOTS);
+            self.means.push_back(self.filling());
+            self.means.extend(core::iter::repeat_n(None, unknown as usize));
+            let too_many = self.means.len().saturating_sub(KEPT_SLOTS as usize);
+            self.means.drain(..too_many);
+            (self.newest, self.sum, self.count) = (number, 0.0, 0);
         }
-        while self.slots.front().is_some_and(|slot| number - slot.number > KEPT_SLOTS) {
-            self.slots.pop_front();
-        }
+        self.sum += value;
+        self.count += 1;
+    }
+
+    /// The mean of the slot that is being filled.
+    fn filling(&self) -> Option<f32> {
+        (self.count > 0).then(|| (self.sum / f64::from(self.count)) as f32)
     }
 
     /// By how much the value usually differs at each of these offsets, hours from `at` and within
@@ -87,7 +94,7 @@ impl DailyRhythm {
         offsets.map(change).collect()
     }
 
-    /// The value at a second of the past, between the middles of half hours; `None` where it is not
+    /// The value at a second of the past, between the middles of slots; `None` where it is not
     /// known.
     fn value(&self, seconds: i64) -> Option<f64> {
         let from_middle = seconds - SLOT_SECONDS / 2;
@@ -100,8 +107,12 @@ impl DailyRhythm {
     }
 
     fn mean(&self, number: i64) -> Option<f64> {
-        let index = self.slots.binary_search_by_key(&number, |slot| slot.number).ok()?;
-        self.slots.get(index).map(|slot| slot.sum / f64::from(slot.count))
+        if number == self.newest {
+            return self.filling().map(f64::from);
+        }
+        let index = self.means.len() as i64 - (self.newest - number);
+        let index = usize::try_from(index).ok().filter(|_| number < self.newest)?;
+        self.means.get(index).copied().flatten().map(f64::from)
     }
 }
 
@@ -164,6 +175,6 @@ mod tests {
 
     #[test]
     fn no_more_than_a_week_is_kept() {
-        assert_eq!(lived(24.0 * 30.0, lamps).slots.len() as i64, KEPT_SLOTS + 1);
+        assert_eq!(lived(24.0 * 30.0, lamps).means.len() as i64, KEPT_SLOTS);
     }
 }

@@ -30,9 +30,9 @@ struct Bears {
     dose: [f64; 3],
 }
 
-/// Beyond 28.4, 30 and 31.6 °C where the limit is 27: two hours at two kelvin more. Seedlings wilt
-/// within the hour near 35 °C (common practice, no source).
-const BEARS_WARMTH: Bears = Bears { beyond: [1.4, 3.0, 4.6], dose: [4.0; 3] };
+/// Beyond 28.9, 30.5 and 32.1 °C where the limit is 27: two hours at a kelvin and a half more.
+/// Seedlings wilt within the hour near 35 °C (common practice, no source).
+const BEARS_WARMTH: Bears = Bears { beyond: [1.9, 3.5, 5.1], dose: [3.0; 3] };
 /// Below 11.6, 10 and 8.4 °C where the limit is 15: three to five hours at two kelvin less. Crops that love
 /// warmth are chilled in some hours below 10 °C (common practice, no source).
 const BEARS_COLD: Bears = Bears { beyond: [3.4, 5.0, 6.6], dose: [6.0, 8.0, 10.0] };
@@ -396,6 +396,6 @@ mod tests {
         let harm = warm(&[LIMIT + 4.0; 300]).expect("beyond what a tender one bears");
         assert!(harm.early <= after(300), "{harm:?}");
         let chance = harm.chance_before(after(300) + TimeDelta::days(3));
-        assert!((0.5..0.6).contains(&chance), "{chance}: {harm:?}");
+        assert!((0.5..=0.7).contains(&chance), "{chance}: {harm:?}");
     }
 }

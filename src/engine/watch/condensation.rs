@@ -14,7 +14,7 @@ use alloc::vec::Vec;
 const DEADBAND: f64 = 0.5;
 
 /// Judges a place whose air is known. `held`: its alarm holds.
-pub fn judge(stand: &Stand<'_>, held: bool) -> Condition {
+pub(crate) fn judge(stand: &Stand<'_>, held: bool) -> Condition {
     if stand.demand.empty {
         return Condition::Absent;
     }

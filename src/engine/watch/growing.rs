@@ -26,7 +26,7 @@ pub(crate) struct GrowingWatch {
     pub(crate) dryout: DryOutWatch,
     pub(crate) warmth: ThermalClocks,
     /// When they were last looked at.
-    looked_at: Option<Timestamp>,
+    pub(crate) looked_at: Option<Timestamp>,
 }
 
 impl GrowingWatch {

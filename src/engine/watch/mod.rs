@@ -111,7 +111,7 @@ impl Watches {
             tank.take_day();
         }
         for sensor in &mut self.sensors {
-            sensor.day = sensors::SensorTally::default();
+            sensor.begin_day();
         }
     }
 }

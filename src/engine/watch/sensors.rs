@@ -62,8 +62,7 @@ mod hour {
 /// What is known of one sensor's speaking.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct SensorWatch {
-    /// The sensor that is listened for.
-    pub sensor: SensorId,
+    sensor: SensorId,
     silent_after: TimeDelta,
     listening_since: Timestamp,
     last_spoke: Option<Timestamp>,
@@ -77,17 +76,17 @@ pub(crate) struct SensorWatch {
     /// Silences that healed by themselves: when they ended, and how long they were.
     outages: VecDeque<(Timestamp, TimeDelta)>,
     /// Since the last digest.
-    pub day: SensorTally,
+    day: SensorTally,
 }
 
 /// What a sensor did since the last digest.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct SensorTally {
     /// Readings believed.
-    pub believed: u32,
+    pub(crate) believed: u32,
     /// Messages and readings refused, by stable word.
     #[serde(with = "crate::refusal::counts")]
-    pub refused: BTreeMap<&'static str, u32>,
+    pub(crate) refused: BTreeMap<&'static str, u32>,
     /// Minutes of silence.
     pub(crate) silent_minutes: u32,
     /// Minutes in which a hygrometer was saturated.
@@ -112,6 +111,21 @@ impl SensorWatch {
             outages: VecDeque::new(),
             day: SensorTally::default(),
         }
+    }
+
+    /// The sensor that is listened for.
+    pub(crate) fn sensor(&self) -> SensorId {
+        self.sensor
+    }
+
+    /// Since the last digest.
+    pub(crate) fn day(&self) -> &SensorTally {
+        &self.day
+    }
+
+    /// The digest was written.
+    pub(crate) fn begin_day(&mut self) {
+        self.day = SensorTally::default();
     }
 
     /// Whether anybody listened begins anew: a restart, or the broker came back.
@@ -328,7 +342,7 @@ pub(crate) struct Others<'a> {
     pub(crate) tanks: &'a [TankWatch],
     pub(crate) places: &'a [PlaceWatch],
     /// No connection to the broker: no sensor can be heard at all.
-    pub deaf: bool,
+    pub(crate) deaf: bool,
     /// Every sensor of the site is silent.
     pub(crate) all: bool,
     /// When people last were in the room, by its rounds.

@@ -14,28 +14,28 @@ use chrono::Timelike;
 const LIT_HOURS: core::ops::Range<u32> = 6..22;
 
 /// A place and the trays that breathe its air.
-pub struct Stand<'a> {
+pub(crate) struct Stand<'a> {
     /// The place's number, for what it has taught.
-    pub place: u16,
+    pub(crate) place: u16,
     /// The place's name.
-    pub name: &'a str,
+    pub(crate) name: &'a str,
     /// Its air.
-    pub air: AirMinute,
+    pub(crate) air: AirMinute,
     /// What it has done lately.
     pub(crate) watch: &'a AirWatch,
     /// What it must hold.
-    pub demand: &'a Demand,
+    pub(crate) demand: &'a Demand,
     /// The trays, by the grower's names for them.
-    pub trays: &'a [&'a Tray],
+    pub(crate) trays: &'a [&'a Tray],
     /// Probes on surfaces there.
-    pub surfaces: &'a [Probe<'a>],
+    pub(crate) surfaces: &'a [Probe<'a>],
     /// The site's time zone, for when lights are taken to be on.
-    pub zone: chrono_tz::Tz,
+    pub(crate) zone: chrono_tz::Tz,
 }
 
 impl Stand<'_> {
     /// The air of its trays in light; `None` where it is not known.
-    pub fn tray_air(&self, at: Timestamp) -> Option<TrayAir> {
+    pub(crate) fn tray_air(&self, at: Timestamp) -> Option<TrayAir> {
         let (temperature, humidity) = self.air.temperature.zip(self.air.humidity)?;
         Some(tray_air(at, self.zone, temperature, humidity, self.air.accuracy.humidity))
     }

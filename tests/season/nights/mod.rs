@@ -323,6 +323,7 @@ pub fn read(name: &str, seed: u64) -> String {
             }
         }
     });
+    let _ = writeln!(text, "truth: {:?}", room.bears);
     for harm in reported.harms.iter().filter(|harm| harm.until.is_none_or(|until| until >= from)) {
         let _ = writeln!(text, "truth: {:?} from {} until {:?}", harm.hazard, clock(harm.from), harm.until.map(clock));
     }

@@ -1,9 +1,14 @@
 //! Who is written to and when, minute by minute.
 
+mod covering;
+mod thread;
+
+use super::allowance::{BUT_FOR_A_CALL, MOST_A_NIGHT};
 use super::*;
 use crate::alarm::AlarmKind;
 use crate::letters::situation::SharedAir;
 use alloc::borrow::ToOwned;
+use alloc::format;
 use alloc::vec;
 
 fn minute(minute: i64) -> Timestamp {
@@ -19,7 +24,27 @@ fn warm(subject: &str) -> AlarmKey {
 }
 
 fn call(letters: &mut Conversation, at: i64, key: &AlarmKey, cause: Cause, early: i64) -> bool {
-    letters.needs_hands(minute(at), Need { key, cause, early: Some(minute(early)) })
+    letters.needs_hands(minute(at), need(key, cause, early))
+}
+
+fn warmth() -> Cause {
+    Cause::Warmth(SharedAir::Common)
+}
+
+fn tank(name: &str) -> (AlarmKey, Cause) {
+    (key(AlarmKind::ReservoirLow, name), Cause::Tank(name.to_owned()))
+}
+
+fn need(key: &AlarmKey, cause: Cause, early: i64) -> Need<'_> {
+    Need { key, cause, early: Some(minute(early)) }
+}
+
+/// A night in which one rack was called for at minute 0, with harm from `early` on.
+fn called(early: i64) -> Conversation {
+    let mut letters = Conversation::default();
+    assert!(call(&mut letters, 0, &warm("a"), warmth(), early));
+    assert_eq!(written(&mut letters, 0, 5).len(), 1);
+    letters
 }
 
 /// Every letter until `until`, with its minute.
@@ -32,7 +57,7 @@ fn written(letters: &mut Conversation, from: i64, until: i64) -> Vec<(i64, Lette
 #[test]
 fn an_unanswered_call_is_repeated_three_times() {
     let mut letters = Conversation::default();
-    assert!(call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30));
+    assert!(call(&mut letters, 0, &warm("a"), warmth(), 30));
     let all = written(&mut letters, 0, 1000);
     assert_eq!(all, [1, 21, 61, 181].map(|at| (at, LetterKind::Alarm)));
 }
@@ -40,7 +65,7 @@ fn an_unanswered_call_is_repeated_three_times() {
 #[test]
 fn a_reminder_is_left_out_while_the_rule_does_not_hold() {
     let mut letters = Conversation::default();
-    call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30);
+    call(&mut letters, 0, &warm("a"), warmth(), 30);
     let holds = |at: i64| !(10..50).contains(&at);
     let mut all = Vec::new();
     for at in 0..1000 {
@@ -54,7 +79,7 @@ fn a_reminder_is_left_out_while_the_rule_does_not_hold() {
 #[test]
 fn a_call_that_eases_in_the_minute_it_is_due_waits_until_it_holds() {
     let mut letters = Conversation::default();
-    call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30);
+    call(&mut letters, 0, &warm("a"), warmth(), 30);
     let due = |letters: &mut Conversation, at: i64| letters.take_due(minute(at), minute(100_000), |_| at >= 4);
     let first = (0..9).find(|at| due(&mut letters, *at).is_some());
     assert_eq!(first, Some(4));
@@ -63,15 +88,15 @@ fn a_call_that_eases_in_the_minute_it_is_due_waits_until_it_holds() {
 #[test]
 fn the_same_trouble_in_a_second_rack_joins_and_does_not_call() {
     let mut letters = Conversation::default();
-    assert!(call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30));
+    assert!(call(&mut letters, 0, &warm("a"), warmth(), 30));
     assert_eq!(written(&mut letters, 0, 5).len(), 1);
-    assert!(!call(&mut letters, 5, &warm("b"), Cause::Warmth(SharedAir::Common), 20));
+    assert!(!call(&mut letters, 5, &warm("b"), warmth(), 20));
 }
 
 #[test]
 fn a_different_harm_that_comes_sooner_is_a_new_call() {
     let mut letters = Conversation::default();
-    call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 300);
+    call(&mut letters, 0, &warm("a"), warmth(), 300);
     written(&mut letters, 0, 5);
     let leak = key(AlarmKind::ReservoirLeak, "tank");
     assert!(call(&mut letters, 6, &leak, Cause::Tank("tank".into()), 10));
@@ -83,7 +108,7 @@ fn a_different_harm_that_comes_sooner_is_a_new_call() {
 fn an_answer_answers_everything_in_the_letter_and_ends_the_reminders() {
     let mut letters = Conversation::default();
     let leak = key(AlarmKind::ReservoirLeak, "tank");
-    call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 300);
+    call(&mut letters, 0, &warm("a"), warmth(), 300);
     call(&mut letters, 0, &leak, Cause::Tank("tank".into()), 10);
     assert_eq!(written(&mut letters, 0, 5).len(), 1);
     assert_eq!(letters.answered(&leak), [warm("a")]);
@@ -94,7 +119,7 @@ fn an_answer_answers_everything_in_the_letter_and_ends_the_reminders() {
 fn one_letter_says_that_all_of_it_is_over() {
     let mut letters = Conversation::default();
     let leak = key(AlarmKind::ReservoirLeak, "tank");
-    call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 300);
+    call(&mut letters, 0, &warm("a"), warmth(), 300);
     call(&mut letters, 0, &leak, Cause::Tank("tank".into()), 10);
     written(&mut letters, 0, 5);
     letters.returned(minute(6), &leak);
@@ -108,23 +133,23 @@ fn one_letter_says_that_all_of_it_is_over() {
 #[test]
 fn an_over_is_left_to_a_digest_within_the_hour() {
     let mut letters = Conversation::default();
-    call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 300);
+    call(&mut letters, 0, &warm("a"), warmth(), 300);
     written(&mut letters, 0, 5);
     letters.returned(minute(6), &warm("a"));
     assert_eq!(letters.take_due(minute(8), minute(60), |_| true), None);
 }
 
 #[test]
-fn whatever_breaks_a_night_has_four_letters_beside_round_and_digest() {
+fn whatever_breaks_a_night_has_five_letters_beside_the_digest() {
     let mut letters = Conversation::default();
     let mut all = Vec::new();
     for at in 0..700 {
         if at % 7 == 0 {
             // It comes and goes, and each time sooner than it was told.
             let rack = format!("rack-{}", at % 3);
-            call(&mut letters, at, &warm(&rack), Cause::Warmth(SharedAir::Common), -at * 60);
+            call(&mut letters, at, &warm(&rack), warmth(), -at * 60);
             letters.answered(&warm(&rack));
-            call(&mut letters, at, &warm(&rack), Cause::Warmth(SharedAir::Common), -at * 61);
+            call(&mut letters, at, &warm(&rack), warmth(), -at * 61);
         }
         all.extend(letters.take_due(minute(at), minute(100_000), |_| true));
     }
@@ -161,20 +186,20 @@ fn what_the_evening_letter_told_just_now_is_reminded_of_instead_of_called() {
 #[test]
 fn after_a_call_and_three_reminders_a_round_brings_no_fifth() {
     let mut letters = Conversation::default();
-    call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30);
+    call(&mut letters, 0, &warm("a"), warmth(), 30);
     assert_eq!(written(&mut letters, 0, 500).len(), 4);
-    letters.round_begins(minute(570));
+    letters.round_begins(minute(510), minute(570));
     assert_eq!(written(&mut letters, 500, 2000), []);
 }
 
 #[test]
 fn what_nobody_answered_is_called_once_more_after_a_round() {
     let mut letters = Conversation::default();
-    call(&mut letters, 0, &warm("a"), Cause::Warmth(SharedAir::Common), 30);
+    call(&mut letters, 0, &warm("a"), warmth(), 30);
     written(&mut letters, 0, 5);
-    letters.round_begins(minute(70));
+    letters.round_begins(minute(10), minute(70));
     let all = written(&mut letters, 5, 75);
     assert_eq!(all, [(70, LetterKind::Alarm)]);
-    letters.round_begins(minute(790));
+    letters.round_begins(minute(730), minute(790));
     assert_eq!(written(&mut letters, 75, 2000), [], "once more, and then it is left alone");
 }

@@ -12,6 +12,10 @@ const STEP_TAIL: usize = 15;
 pub(super) const SETTLED_HOURS: f64 = 0.17;
 /// The slope of hours is taken anew every so many points.
 const DRIFT_EVERY: i32 = 6;
+/// A pulse at nearly the hour of yesterday's is the same one of another day. Own default.
+const SAME_PULSE_HOURS: f64 = 3.0;
+/// A round may be late by so much. Own default.
+const PULSE_LATE_HOURS: f64 = 1.5;
 /// Points of half an hour.
 const HALF_HOUR: usize = 6;
 /// From one point to the next a gauge rises by itself by so many deviations of its points, hardly
@@ -86,13 +90,19 @@ impl TankWatch {
         (now >= 48.0).then_some(largest.unwrap_or(0.0))
     }
 
-    /// Pump pulses of the last day, as hours from now until each comes again, and litres.
+    /// Pump pulses of the last day, as hours from now until each comes again, and litres. One that
+    /// has come today already, earlier or later than yesterday, does not come a second time; one
+    /// whose hour has just passed is still awaited.
     pub(super) fn pulses(&self, now: f64) -> Vec<(f64, f64)> {
-        let mut pulses: Vec<(f64, f64)> = self
-            .steps
+        let falls: Vec<&LevelStep> =
+            self.steps.iter().filter(|step| step.litres < 0.0 && !self.is_spill(step)).collect();
+        let due = |step: &LevelStep| step.hours + 24.0 - now;
+        let has_come =
+            |step: &LevelStep| falls.iter().any(|newer| (newer.hours - step.hours - 24.0).abs() < SAME_PULSE_HOURS);
+        let mut pulses: Vec<(f64, f64)> = falls
             .iter()
-            .filter(|step| step.litres < 0.0 && now - step.hours < 24.0 && !self.is_spill(step))
-            .map(|step| ((step.hours + 24.0 - now).max(0.0), -step.litres))
+            .filter(|step| due(step) > -PULSE_LATE_HOURS && !has_come(step))
+            .map(|step| (due(step).max(0.0), -step.litres))
             .collect();
         pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
         pulses

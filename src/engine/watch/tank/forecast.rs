@@ -5,9 +5,13 @@ use crate::alarm::Harm;
 use crate::physics::climate::TENTH_OF_LIMITS;
 use crate::physics::slope::Slope;
 use crate::units::Timestamp;
+use alloc::vec::Vec;
 
-/// A day's waterings differ from the day before by so much: tenths of the chance. Own default.
-const PULSE_SPREAD: (f64, f64) = (0.8, 1.25);
+/// The waterings of the days to come differ from those of the last by so much, as trays come to the
+/// light and are cut: tenths of the chance. Own default.
+const PULSE_SPREAD: (f64, f64) = (0.65, 1.5);
+/// So many hours earlier and later than yesterday somebody waters. Own default.
+const PULSE_SHIFT: (f64, f64) = (0.75, 1.5);
 
 impl TankWatch {
     /// When the pump draws air. `None`: no measurable draw, or it does already.
@@ -27,12 +31,18 @@ impl TankWatch {
             _ => (0.0, 0.0, 0.0),
         };
         let pulses = self.pulses(now);
-        let until = |left: f64, rate: f64, pulse: f64| empty_in(left.max(0.0), rate, &pulses, pulse);
-        let likely = until(usable, best, 1.0)?;
+        let until = |left: f64, rate: f64, pulse: f64, shift: f64| {
+            let moved: Vec<(f64, f64)> =
+                pulses.iter().map(|(when, litres)| ((when + shift).max(0.0), litres * pulse)).collect();
+            empty_in(left.max(0.0), rate, &moved)
+        };
+        let likely = until(usable, best, 1.0, 0.0)?;
         // The gauge may read high: then there is less than it says.
         let off = self.accuracy * TENTH_OF_LIMITS;
-        let early = until(usable - off, most.min(best * 3.0).max(best), PULSE_SPREAD.1).unwrap_or(likely).min(likely);
-        let late = until(usable + off, least.max(best / 3.0), PULSE_SPREAD.0).unwrap_or(likely * 2.0).max(likely);
+        let fast = most.min(best * 3.0).max(best);
+        let early = until(usable - off, fast, PULSE_SPREAD.1, -PULSE_SHIFT.0).unwrap_or(likely).min(likely);
+        let slow = least.max(best / 3.0);
+        let late = until(usable + off, slow, PULSE_SPREAD.0, PULSE_SHIFT.1).unwrap_or(likely * 2.0).max(likely);
         Some(Harm::after(at, early, likely, late))
     }
 
@@ -44,7 +54,7 @@ impl TankWatch {
 
 /// Hours until `usable` litres are gone at a steady rate and daily pulses; `None` when
 /// that lies beyond thirty days.
-fn empty_in(usable: f64, rate: f64, pulses: &[(f64, f64)], pulse_factor: f64) -> Option<f64> {
+fn empty_in(usable: f64, rate: f64, pulses: &[(f64, f64)]) -> Option<f64> {
     let mut left = usable;
     let mut hour = 0.0;
     for day in 0..30 {
@@ -54,7 +64,7 @@ fn empty_in(usable: f64, rate: f64, pulses: &[(f64, f64)], pulse_factor: f64) ->
             if left <= steady {
                 return Some(hour + left / rate);
             }
-            left -= steady + litres * pulse_factor;
+            left -= steady + litres;
             hour = when;
             if left <= 0.0 {
                 return Some(hour);

@@ -1,0 +1,212 @@
+//! The states of one alarm, minute by minute.
+
+use super::*;
+use crate::alarm::AlarmKind;
+use crate::alarm::waking::AS_GOOD_AS_SURE;
+
+const ON: i64 = 3;
+const OFF: i64 = 5;
+const ROUND: i64 = 600;
+
+fn minute(minute: i64) -> Timestamp {
+    Timestamp::from_timestamp(1_772_600_000 + minute * 60, 0).unwrap()
+}
+
+/// People sleep until the round: they are called as late as is safe.
+fn night(at: i64) -> Moment {
+    Moment {
+        at: minute(at),
+        next_round: minute(ROUND),
+        round_after: minute(ROUND + 720),
+        evening_at: None,
+        asleep: true,
+        wake_if: 0.2,
+        sure_from: AS_GOOD_AS_SURE,
+        come_within: TimeDelta::minutes(45),
+    }
+}
+
+fn alarm() -> Alarm {
+    let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".into() };
+    Alarm::new(key, Hold::of(TimeDelta::minutes(ON), TimeDelta::minutes(OFF)), None)
+}
+
+/// Its harm begins within the hour after `early`.
+fn harmful_from(early: i64) -> Condition {
+    let harm = Harm { early: minute(early), likely: minute(early + 30), late: minute(early + 60) };
+    Condition::Present { harm: Some(harm), evidence: Evidence::Clock { by: TimeDelta::zero() } }
+}
+
+fn harmless() -> Condition {
+    Condition::Present { harm: None, evidence: Evidence::Clock { by: TimeDelta::zero() } }
+}
+
+/// It holds from this minute on, until it is raised.
+fn comes(alarm: &mut Alarm, from: i64, condition: &Condition) -> Option<Transition> {
+    (from..=from + ON).find_map(|at| alarm.observe(&night(at), condition.clone()))
+}
+
+/// It is gone from this minute on; when it returned.
+fn goes(alarm: &mut Alarm, from: i64) -> Option<i64> {
+    (from..from + 200).find(|at| alarm.observe(&night(*at), Condition::Absent) == Some(Transition::Returned))
+}
+
+#[test]
+fn what_comes_back_within_half_an_hour_continues_its_episode() {
+    let mut alarm = alarm();
+    assert_eq!(comes(&mut alarm, 0, &harmless()), Some(Transition::Raised));
+    assert_eq!(goes(&mut alarm, 10), Some(15));
+    assert_eq!(comes(&mut alarm, 45, &harmless()), Some(Transition::CameBack));
+    assert_eq!((alarm.times, alarm.since), (2, minute(0)));
+    assert_eq!(goes(&mut alarm, 55), Some(60));
+    assert_eq!(comes(&mut alarm, 91, &harmless()), Some(Transition::Raised), "a minute more and it is another");
+    assert_eq!((alarm.times, alarm.since, alarm.raised_at), (1, minute(91), minute(91 + ON)));
+}
+
+#[test]
+fn what_comes_after_people_were_told_it_is_over_is_new() {
+    let mut alarm = alarm();
+    comes(&mut alarm, 0, &harmless());
+    alarm.told_over();
+    goes(&mut alarm, 10);
+    assert_eq!(comes(&mut alarm, 20, &harmless()), Some(Transition::CameBack), "it was said while it stood");
+    goes(&mut alarm, 30);
+    alarm.told_over();
+    assert_eq!(comes(&mut alarm, 40, &harmless()), Some(Transition::Raised));
+}
+
+#[test]
+fn a_third_coming_in_half_an_hour_must_be_quiet_for_as_long() {
+    let mut alarm = alarm();
+    for from in [0, 10] {
+        comes(&mut alarm, from, &harmless());
+        assert_eq!(goes(&mut alarm, from + ON + 1), Some(from + ON + 1 + OFF), "the usual delay");
+    }
+    comes(&mut alarm, 20, &harmless());
+    assert_eq!(goes(&mut alarm, 24), Some(54));
+}
+
+#[test]
+fn comings_of_more_than_half_an_hour_ago_are_no_chatter() {
+    let mut alarm = alarm();
+    for from in [0, 16, 32] {
+        comes(&mut alarm, from, &harmless());
+        assert_eq!(goes(&mut alarm, from + ON + 1), Some(from + ON + 1 + OFF));
+    }
+    // Comings at 3, 13 and 23: the first is half an hour old when it goes.
+    for (gone, returned) in [(33, 63), (34, 39)] {
+        let mut other = self::alarm();
+        for from in [0, 10, 20] {
+            comes(&mut other, from, &harmless());
+            if from < 20 {
+                goes(&mut other, from + ON + 1);
+            }
+        }
+        assert_eq!(goes(&mut other, gone), Some(returned), "gone at {gone}");
+    }
+}
+
+#[test]
+fn a_delay_longer_than_that_of_chatter_is_not_shortened_by_it() {
+    let mut alarm = alarm();
+    alarm.set_hold(Hold::of(TimeDelta::minutes(ON), TimeDelta::minutes(40)));
+    alarm.comings.extend([0, 1, 2].map(minute));
+    comes(&mut alarm, 3, &harmless());
+    assert_eq!(goes(&mut alarm, 10), Some(50));
+}
+
+#[test]
+fn a_return_nobody_saw_is_taken_as_seen_after_a_week() {
+    let mut alarm = alarm();
+    comes(&mut alarm, 0, &harmless());
+    goes(&mut alarm, 10);
+    let seen = 15 + 7 * 24 * 60;
+    assert_eq!(alarm.deadline(), Some(minute(seen)));
+    assert_eq!(alarm.on_deadline(&night(seen - 1)), None);
+    assert_eq!(alarm.state(), AlarmState::ReturnedUnacknowledged);
+    assert_eq!(alarm.on_deadline(&night(seen)), Some(Transition::Acknowledged));
+    assert_eq!((alarm.state(), alarm.deadline()), (AlarmState::Normal, None));
+}
+
+#[test]
+fn whoever_answered_hears_again_only_of_harm_an_hour_sooner() {
+    let answered = || {
+        let mut alarm = alarm();
+        comes(&mut alarm, 0, &harmful_from(300));
+        assert_eq!(alarm.priority(), Priority::NextRound);
+        alarm.reported();
+        alarm.acknowledge(minute(10), "ada");
+        alarm
+    };
+    assert_eq!(answered().observe(&night(255), harmful_from(300)), None, "its hour has come, as was said");
+    assert_eq!(answered().observe(&night(200), harmful_from(240)), None, "an hour sooner is no news");
+    let mut alarm = answered();
+    assert_eq!(alarm.observe(&night(200), harmful_from(239)), Some(Transition::Escalated));
+    assert_eq!(alarm.state(), AlarmState::Unacknowledged, "it was said of what could wait");
+}
+
+#[test]
+fn what_stands_becomes_no_more_urgent_while_people_are_in_the_room() {
+    let mut alarm = alarm();
+    comes(&mut alarm, 0, &harmful_from(300));
+    alarm.round_begins(minute(290));
+    assert_eq!(alarm.observe(&night(289), harmful_from(300)), None);
+    assert_eq!(alarm.observe(&night(290), harmful_from(300)), Some(Transition::Escalated));
+}
+
+#[test]
+fn what_comes_back_during_a_round_is_called_though_people_are_there() {
+    // What nobody could see when they came in, they do not know of.
+    let mut gone_before = alarm();
+    comes(&mut gone_before, 0, &harmful_from(300));
+    goes(&mut gone_before, 10);
+    gone_before.round_begins(minute(290));
+    let mut gone_since = alarm();
+    comes(&mut gone_since, 0, &harmful_from(300));
+    gone_since.round_begins(minute(290));
+    goes(&mut gone_since, 10);
+    for mut alarm in [gone_before, gone_since] {
+        assert_eq!(comes(&mut alarm, 30, &harmful_from(300)), Some(Transition::CameBack));
+        assert_eq!(alarm.observe(&night(255), harmful_from(300)), Some(Transition::Escalated));
+    }
+}
+
+#[test]
+fn a_shelf_that_ends_brings_back_what_stands_as_unseen() {
+    let mut alarm = alarm();
+    comes(&mut alarm, 0, &harmless());
+    alarm.shelve(minute(10), "ada", minute(70));
+    assert_eq!(alarm.state(), AlarmState::Shelved);
+    assert_eq!((alarm.deadline(), alarm.on_deadline(&night(69))), (Some(minute(70)), None));
+    alarm.acknowledge(minute(20), "ada");
+    assert_eq!(alarm.on_deadline(&night(70)), Some(Transition::Shelf));
+    assert_eq!((alarm.state(), alarm.by.as_deref()), (AlarmState::Unacknowledged, None), "by time, not by anybody");
+    assert_eq!(alarm.on_deadline(&night(70)), None);
+}
+
+#[test]
+fn a_shelf_that_ends_makes_nothing_of_what_is_over() {
+    let mut alarm = alarm();
+    comes(&mut alarm, 0, &harmless());
+    alarm.acknowledge(minute(5), "ada");
+    alarm.shelve(minute(6), "ada", minute(70));
+    goes(&mut alarm, 10);
+    assert_eq!(alarm.on_deadline(&night(70)), Some(Transition::Shelf));
+    assert_eq!(alarm.state(), AlarmState::Normal);
+}
+
+#[test]
+fn whoever_brings_back_a_silenced_alarm_is_named() {
+    let mut alarm = alarm();
+    comes(&mut alarm, 0, &harmless());
+    assert_eq!(alarm.unshelve(minute(5), "ada"), None, "it is not silenced");
+    assert_eq!((alarm.by.as_deref(), alarm.answered_at), (None, None));
+    alarm.shelve(minute(6), "ada", minute(70));
+    assert_eq!(alarm.unshelve(minute(7), "ben"), Some(Transition::Shelf));
+    assert_eq!((alarm.state(), alarm.deadline()), (AlarmState::Unacknowledged, None));
+    assert_eq!((alarm.by.as_deref(), alarm.answered_at), (Some("ben"), Some(minute(7))));
+    alarm.take_out(minute(8), "ada", "being cleaned");
+    assert_eq!(alarm.state(), AlarmState::OutOfService);
+    assert_eq!(alarm.unshelve(minute(9), "ben"), Some(Transition::Shelf));
+    assert_eq!((alarm.state(), alarm.answered_at), (AlarmState::Unacknowledged, Some(minute(9))));
+}

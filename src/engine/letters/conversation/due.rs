@@ -1,0 +1,132 @@
+//! Which letter is due: the call and its reminders, which look before they speak, the call after
+//! a round, the one that says all is over, the evening's, and the one before a round.
+
+use super::{BUNDLE, Conversation, Draft, Need};
+use crate::alarm::AlarmKey;
+use crate::letters::facts::LetterKind;
+use crate::letters::situation::Occasion;
+use crate::units::Timestamp;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+use chrono::TimeDelta;
+
+/// A digest that comes within this says it instead.
+const DIGEST_IS_NEAR: TimeDelta = TimeDelta::hours(1);
+
+fn is_due(due_at: Option<Timestamp>, at: Timestamp) -> bool {
+    due_at.is_some_and(|due| due <= at)
+}
+
+impl Conversation {
+    /// When to call [`Conversation::take_due`] next.
+    pub(crate) fn deadline(&self) -> Option<Timestamp> {
+        [self.due_at, self.next_reminder(), self.over_due, self.call_again_at].into_iter().flatten().min()
+    }
+
+    /// The letter that is due now, if any. `needs_hands` says whether the rule for a call
+    /// holds for an alarm at this very minute; `digest_at` is the next digest.
+    pub(crate) fn take_due(
+        &mut self,
+        at: Timestamp,
+        digest_at: Timestamp,
+        needs_hands: impl Fn(&AlarmKey) -> bool,
+    ) -> Option<Draft> {
+        let draft = self.take_call_after_round(at, &needs_hands);
+        let draft = draft.or_else(|| self.take_call(at, &needs_hands));
+        let draft = draft.or_else(|| self.take_reminder(at, &needs_hands));
+        draft.or_else(|| self.take_over(at, digest_at))
+    }
+
+    /// The evening letter, with whatever will need hands before the morning or cannot be
+    /// watched in the night; `None` when all of that was told already.
+    pub(crate) fn evening(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
+        if !needs.iter().any(|need| self.reported.lack(need)) || !self.allowance.has_room_to_repeat() {
+            return None;
+        }
+        let about = self.waiting_for_it(&needs);
+        self.evening_at = Some(at);
+        Some(self.written(at, format!("evening-{}", at.timestamp()), LetterKind::Evening, about))
+    }
+
+    /// The letter before a round, which nothing bounds; `None` when nothing in it is new.
+    pub(crate) fn before_round(&mut self, at: Timestamp, needs: Vec<Need<'_>>) -> Option<Draft> {
+        if !needs.iter().any(|need| !self.names(need.key)) {
+            return None;
+        }
+        let about = self.waiting_for_it(&needs);
+        Some(self.written(at, format!("round-{}", at.timestamp()), LetterKind::Round, about))
+    }
+
+    /// People were in the room, and went without an answer.
+    fn take_call_after_round(&mut self, at: Timestamp, needs_hands: impl Fn(&AlarmKey) -> bool) -> Option<Draft> {
+        if !is_due(self.call_again_at, at) {
+            return None;
+        }
+        self.call_again_at = None;
+        let again = self.reported.take_again(needs_hands);
+        if again.is_empty() {
+            return None;
+        }
+        // People were at it; once is enough.
+        self.allowance.called_for_the_last_time(at);
+        Some(self.reminder(at, 1, again))
+    }
+
+    fn take_call(&mut self, at: Timestamp, needs_hands: impl Fn(&AlarmKey) -> bool) -> Option<Draft> {
+        if !is_due(self.due_at, at) {
+            return None;
+        }
+        // Whatever eases in this very minute is looked at again in the next.
+        let about: Vec<(Occasion, AlarmKey)> = self.waiting.extract_if(.., |(_, key)| needs_hands(key)).collect();
+        self.due_at = (!self.waiting.is_empty()).then_some(at + BUNDLE);
+        let (_, first) = about.first()?;
+        let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
+        self.allowance.called(at);
+        Some(self.written(at, id, LetterKind::Alarm, about))
+    }
+
+    fn take_reminder(&mut self, at: Timestamp, needs_hands: impl Fn(&AlarmKey) -> bool) -> Option<Draft> {
+        if !is_due(self.next_reminder(), at) {
+            return None;
+        }
+        let number = self.allowance.take_reminder();
+        let open: Vec<AlarmKey> = self.reported.open_calls().filter(|key| needs_hands(key)).cloned().collect();
+        (!open.is_empty()).then(|| self.reminder(at, number, open))
+    }
+
+    fn take_over(&mut self, at: Timestamp, digest_at: Timestamp) -> Option<Draft> {
+        if !is_due(self.over_due, at) {
+            return None;
+        }
+        self.over_due = None;
+        let about = self.reported.take_all().into_iter().map(|key| (Occasion::Returned, key)).collect();
+        let is_written = self.allowance.has_room_for_two() && digest_at - at > DIGEST_IS_NEAR;
+        is_written.then(|| self.written(at, format!("over-{}", at.timestamp()), LetterKind::Over, about))
+    }
+
+    fn next_reminder(&self) -> Option<Timestamp> {
+        self.reported.open_calls().next()?;
+        // What is about to be written names them too.
+        self.allowance.next_reminder().filter(|_| self.due_at.is_none())
+    }
+
+    fn reminder(&mut self, at: Timestamp, number: u8, of: Vec<AlarmKey>) -> Draft {
+        let about = of.into_iter().map(|key| (Occasion::Reminder(number), key)).collect();
+        self.written(at, format!("alarm-{}-reminder", at.timestamp()), LetterKind::Alarm, about)
+    }
+
+    /// Notes that a letter names what waits for people to come anyway.
+    fn waiting_for_it(&mut self, needs: &[Need<'_>]) -> Vec<(Occasion, AlarmKey)> {
+        self.reported.insert_waiting(needs);
+        needs.iter().map(|need| (Occasion::Waiting, need.key.clone())).collect()
+    }
+
+    /// In the thread that the first letter opened.
+    fn written(&mut self, at: Timestamp, id: String, kind: LetterKind, about: Vec<(Occasion, AlarmKey)>) -> Draft {
+        self.allowance.count_one(at);
+        let answers = self.root.clone();
+        self.root.get_or_insert_with(|| id.clone());
+        Draft { id, kind, answers, about }
+    }
+}

@@ -1,0 +1,149 @@
+//! What is news: an alarm that needs hands, beside what the letters of the night have told.
+
+use super::*;
+
+#[test]
+fn whoever_comes_within_a_quarter_of_an_hour_comes_for_both() {
+    let (key, cause) = tank("tank");
+    assert!(!call(&mut called(100), 5, &key, cause.clone(), 85));
+    assert!(call(&mut called(100), 5, &key, cause, 84));
+}
+
+#[test]
+fn the_hour_of_one_cause_is_known_no_better_than_to_an_hour() {
+    assert!(!call(&mut called(100), 5, &warm("b"), warmth(), 40));
+    assert!(call(&mut called(100), 5, &warm("b"), warmth(), 39));
+}
+
+#[test]
+fn a_harm_without_a_time_is_covered_by_one_that_has_one_and_by_no_other() {
+    let timeless = |letters: &mut Conversation, key: &AlarmKey| {
+        letters.needs_hands(minute(5), Need { key, cause: warmth(), early: None })
+    };
+    assert!(!timeless(&mut called(100), &warm("b")));
+    let mut letters = Conversation::default();
+    assert!(timeless(&mut letters, &warm("a")));
+    written(&mut letters, 5, 10);
+    assert!(timeless(&mut letters.clone(), &warm("b")));
+    assert!(call(&mut letters, 10, &warm("b"), warmth(), 100));
+}
+
+#[test]
+fn what_a_call_covers_is_named_in_its_reminders() {
+    let mut letters = called(100);
+    assert!(!call(&mut letters, 5, &warm("b"), warmth(), 100));
+    let reminder = letters.take_due(minute(21), minute(100_000), |_| true).expect("it is due");
+    assert_eq!(reminder.about, [warm("a"), warm("b")].map(|key| (Occasion::Reminder(1), key)));
+}
+
+#[test]
+fn an_answer_holds_for_the_next_of_the_same_trouble() {
+    let mut letters = called(100);
+    letters.answered(&warm("a"));
+    assert!(!call(&mut letters, 5, &warm("b"), warmth(), 100));
+    assert_eq!(written(&mut letters, 5, 1000), [], "somebody has it in hand");
+}
+
+#[test]
+fn an_answer_to_what_is_over_holds_for_nothing() {
+    let mut letters = called(100);
+    letters.answered(&warm("a"));
+    letters.returned(minute(6), &warm("a"));
+    assert!(call(&mut letters, 7, &warm("b"), warmth(), 100));
+    // Bounded, it is not written, and yet nobody has answered it.
+    let mut full = called(100);
+    full.answered(&warm("a"));
+    full.returned(minute(6), &warm("a"));
+    assert!(call(&mut full, 7, &warm("b"), warmth(), 100));
+    assert_eq!(written(&mut full, 7, 500), [8, 28, 68].map(|at| (at, LetterKind::Alarm)), "with the first: four");
+}
+
+#[test]
+fn what_waits_and_was_answered_covers_the_next_of_the_same_trouble() {
+    let mut letters = Conversation::default();
+    letters.evening(minute(0), vec![need(&warm("a"), warmth(), 100)]);
+    assert!(call(&mut letters.clone(), 30, &warm("b"), warmth(), 100), "nobody has answered");
+    letters.answered(&warm("a"));
+    assert!(!call(&mut letters, 30, &warm("b"), warmth(), 100));
+}
+
+#[test]
+fn a_call_covers_another_harm_only_while_it_is_repeated() {
+    let mut letters = called(300);
+    let (low, cause) = tank("tank");
+    assert!(!call(&mut letters.clone(), 100, &low, cause.clone(), 400));
+    assert_eq!(written(&mut letters, 5, 200).len(), 3);
+    assert!(call(&mut letters, 200, &low, cause, 400));
+}
+
+#[test]
+fn what_is_new_is_raised_and_what_was_told_before_escalates() {
+    let occasion = |letters: &mut Conversation, from| {
+        let draft = (from..from + 5).find_map(|at| letters.take_due(minute(at), minute(100_000), |_| true));
+        draft.expect("it is due").about[0].0
+    };
+    let mut letters = Conversation::default();
+    call(&mut letters, 0, &warm("a"), warmth(), 300);
+    assert_eq!(occasion(&mut letters, 0), Occasion::Raised);
+    call(&mut letters, 5, &warm("a"), warmth(), 100);
+    assert_eq!(occasion(&mut letters, 5), Occasion::Escalated);
+    letters.new_episode(&warm("a"));
+    call(&mut letters, 12, &warm("a"), warmth(), 100);
+    assert_eq!(occasion(&mut letters, 12), Occasion::Raised);
+}
+
+#[test]
+fn what_needs_hands_twice_in_a_minute_stands_in_the_letter_once() {
+    let mut letters = Conversation::default();
+    call(&mut letters, 0, &warm("a"), warmth(), 300);
+    call(&mut letters, 0, &warm("a"), warmth(), 100);
+    let draft = letters.take_due(minute(1), minute(100_000), |_| true).expect("it is due");
+    assert_eq!(draft.about, [(Occasion::Escalated, warm("a"))]);
+}
+
+#[test]
+fn what_was_over_before_it_was_written_was_never_told() {
+    let mut letters = Conversation::default();
+    call(&mut letters, 0, &warm("a"), warmth(), 300);
+    letters.returned(minute(1), &warm("a"));
+    assert_eq!((letters.deadline(), letters.names(&warm("a"))), (None, false));
+    assert_eq!(written(&mut letters, 1, 1000), []);
+}
+
+#[test]
+fn an_answer_is_none_to_what_no_letter_has_told_yet() {
+    let mut letters = called(300);
+    let (low, cause) = tank("tank");
+    assert!(call(&mut letters, 10, &low, cause, 100));
+    assert_eq!(letters.answered(&warm("a")), []);
+    assert_eq!(written(&mut letters, 10, 20), [(11, LetterKind::Alarm)]);
+}
+
+#[test]
+fn what_is_answered_or_silenced_before_it_is_written_is_not_written() {
+    let mut letters = Conversation::default();
+    call(&mut letters, 0, &warm("a"), warmth(), 300);
+    let mut silenced = letters.clone();
+    silenced.silenced(&warm("a"));
+    assert_eq!(written(&mut silenced, 0, 1000), []);
+    letters.answered(&warm("a"));
+    assert_eq!(written(&mut letters, 0, 1000), []);
+}
+
+#[test]
+fn what_is_silenced_is_not_reminded_of() {
+    let mut letters = called(300);
+    letters.silenced(&warm("a"));
+    assert_eq!(written(&mut letters, 5, 1000), []);
+}
+
+#[test]
+fn an_evening_letter_tells_no_trouble_that_was_called_for() {
+    let mut letters = called(300);
+    assert_eq!(letters.evening(minute(10), vec![need(&warm("b"), warmth(), 300)]), None);
+    letters.returned(minute(11), &warm("a"));
+    assert!(
+        letters.evening(minute(12), vec![need(&warm("a"), warmth(), 300)]).is_some(),
+        "it was over, and comes again"
+    );
+}
