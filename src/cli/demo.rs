@@ -54,8 +54,7 @@ impl Demo {
         // Relative paths are taken from where the settings lie, so the folder can be moved.
         let page = page_address(config::USUAL_PAGE)
             .map_err(|error| Failure::Sentence(format!("no port of 127.0.0.1 is free for the demo's page: {error}")))?;
-        let text =
-            format!("{}\n[page]\nlisten = \"{page}\"\n", story.config_text(port, "traywarden.db", "letters"));
+        let text = format!("{}\n[page]\nlisten = \"{page}\"\n", story.config_text(port, "traywarden.db", "letters"));
         let config_file = self.folder.join("traywarden.toml");
         std::fs::write(&config_file, &text).map_err(Failure::system(format!("write {}", config_file.display())))?;
         let config = config::parse(&text, "the demo's settings", &self.folder)?;

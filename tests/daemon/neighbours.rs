@@ -29,10 +29,7 @@ fn an_entry_for_a_site_nobody_watches_is_answered_and_never_taken() {
     let told = wait_for("the entry to be noticed", || {
         publish(
             broker.port,
-            &[
-                ("traywarden/barn/journal", watered.to_owned()),
-                ("traywarden/saltmarsh/journal", watered.to_owned()),
-            ],
+            &[("traywarden/barn/journal", watered.to_owned()), ("traywarden/saltmarsh/journal", watered.to_owned())],
         );
         Some(room.now()).filter(|now| now.contains("traywarden/saltmarsh/journal"))
     });

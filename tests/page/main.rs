@@ -112,7 +112,10 @@ fn one_tick_brings_a_tray_to_the_light_of_another_rack() {
     form.set_all("tray", &["K2"]);
     let answer = room.post(&form);
     assert_eq!(answer.status, 303, "{}", answer.body);
-    assert_eq!((room.newest("move")["tray"].clone(), room.newest("uncover")["tray"].clone()), ("K2".into(), "K2".into()));
+    assert_eq!(
+        (room.newest("move")["tray"].clone(), room.newest("uncover")["tray"].clone()),
+        ("K2".into(), "K2".into())
+    );
     assert_eq!((room.entries("move"), room.entries("uncover")), (1, 1), "K1 stays where and as it is");
     let trays: serde_json::Value = serde_json::from_str(&room.verb(&["trays", "--json"])).unwrap();
     let of = |name: &str| trays.as_array().unwrap().iter().find(|tray| tray["tray"] == name).cloned().unwrap();

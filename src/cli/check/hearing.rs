@@ -103,10 +103,10 @@ fn sensors(config: &Config, heard: &Survey, span: Duration, known: Option<&Prese
     }
     match well.len() {
         0 => {}
-        all if all == rules.sensors.len() => {
-            points.insert(0, CheckPoint::Well(format!("Every sensor was heard: {}. Is that the room?", well.join("; "))))
+        all => {
+            let who = if all == rules.sensors.len() { "Every sensor was heard" } else { "Heard" };
+            points.insert(0, CheckPoint::Well(format!("{who}: {}. Is that the room?", well.join("; "))));
         }
-        _ => points.insert(0, CheckPoint::Well(format!("Heard: {}. Is that the room?", well.join("; ")))),
     }
     points
 }
