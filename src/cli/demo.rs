@@ -21,6 +21,7 @@ use crate::units::Timestamp;
 use chrono::{TimeDelta, Timelike};
 use clap::Args;
 use std::collections::BTreeSet;
+use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -51,7 +52,9 @@ impl Demo {
         print(&format!("A broker on 127.0.0.1:{}: {}.", broker.port, broker.what()))?;
         let port = broker.port;
         // Relative paths are taken from where the settings lie, so the folder can be moved.
-        let text = story.config_text(port, "traywarden.db", "letters");
+        let page = page_address(config::USUAL_PAGE)
+            .map_err(|error| Failure::Sentence(format!("no port of 127.0.0.1 is free for the demo's page: {error}")))?;
+        let text = format!("{}\n[page]\nlisten = \"{page}\"\n", story.config_text(port, "traywarden.db", "letters"));
         let config_file = self.folder.join("traywarden.toml");
         std::fs::write(&config_file, &text).map_err(Failure::system(format!("write {}", config_file.display())))?;
         let config = config::parse(&text, "the demo's settings", &self.folder)?;
@@ -59,7 +62,8 @@ impl Demo {
         let minutes = if minutes < 1.5 { "a minute".to_owned() } else { format!("{minutes:.0} minutes") };
         print(&format!(
             "Saltmarsh Lane, an invented room: two racks, a tank, nobody there at night.\n\
-             Two nights pass in about {minutes}. Letters become files in {}.\n",
+             Two nights pass in about {minutes}. Letters become files in {}.\n\
+             The round sheet, as long as it plays: http://{page}/\n",
             letters.display()
         ))?;
         let mut account = Commentary {
@@ -138,6 +142,13 @@ impl Demo {
         watched?;
         published
     }
+}
+
+/// Where the demo's page is served: at the usual address, or at any free port where the watch of
+/// a real room, or something else, has that.
+fn page_address(usual: SocketAddr) -> std::io::Result<SocketAddr> {
+    let free = TcpListener::bind(usual).or_else(|_| TcpListener::bind((usual.ip(), 0)))?;
+    free.local_addr()
 }
 
 /// What to look at now: each line can be pasted into a shell and runs, from any folder.
@@ -308,6 +319,16 @@ mod tests {
     fn what_happens_is_set_beside_its_time() {
         let set = set_beside_its_time("Tue 17:04  over: A3 overdue: back to normal after 2 minutes.", 40);
         assert_eq!(set, "Tue 17:04 over: A3 overdue: back to\n          normal after 2 minutes.");
+    }
+
+    #[test]
+    fn the_page_takes_a_free_port_where_its_usual_one_is_taken() {
+        let taken = TcpListener::bind("127.0.0.1:0").expect("a free port");
+        let usual = taken.local_addr().expect("it is bound");
+        let page = page_address(usual).expect("another free port");
+        assert_ne!(page, usual);
+        drop(taken);
+        assert_eq!(page_address(usual).expect("it is free again"), usual);
     }
 
     #[test]

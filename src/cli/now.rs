@@ -195,6 +195,7 @@ fn not_understood(refused: &[GarbledLine], now: Timestamp, site: &Site, width: u
         let why = match line.reason.as_str() {
             "unknown-topic" => "no sensor of the settings has this topic",
             "bad-entry" => "it was no entry for the journal",
+            "other-site" => "nobody watches this site, so nothing was taken",
             other => wording::refusal(other),
         };
         let formatted: String =

@@ -18,6 +18,7 @@ mod settings;
 mod devices;
 mod tank;
 
+pub use page::USUAL_PAGE;
 pub(crate) use password::password_in;
 pub use problem::{Problem, Problems};
 pub use settings::{

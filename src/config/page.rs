@@ -8,8 +8,8 @@ use toml::de::DeValue;
 
 /// Own default; no service registered with IANA bears this port (from memory).
 const USUAL_PORT: u16 = 8460;
-/// Only this machine itself.
-const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), USUAL_PORT);
+/// Where the page is served without `[page]`: to this machine alone.
+pub const USUAL_PAGE: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), USUAL_PORT);
 
 /// `[page]`. Without it: served to this machine alone.
 pub(super) fn page(mut table: Table<'_>, findings: &mut Findings<'_>) -> PageSettings {
@@ -19,7 +19,7 @@ pub(super) fn page(mut table: Table<'_>, findings: &mut Findings<'_>) -> PageSet
         .map_or_else(Vec::new, |item| item.list().iter().filter_map(|item| item.read(findings, host_name)).collect());
     let metrics = table.optional(findings, "metrics", metrics).unwrap_or_default();
     table.finish(findings);
-    PageSettings { listen: listen.unwrap_or(Some(LISTEN)), names, metrics }
+    PageSettings { listen: listen.unwrap_or(Some(USUAL_PAGE)), names, metrics }
 }
 
 fn metrics(value: &DeValue<'_>) -> Result<MetricsFor, Complaint> {

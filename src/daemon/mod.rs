@@ -11,6 +11,7 @@ mod keeper;
 mod lamp;
 mod ledger;
 mod letters;
+mod neighbours;
 mod proposals;
 mod replies;
 mod saving;
@@ -44,6 +45,7 @@ use deliveries::Deliveries;
 use gate::EntryGate;
 use keeper::Keeper;
 use ledger::{Ledger, Written};
+use neighbours::{Ear, Neighbours};
 use std::path::PathBuf;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
@@ -136,6 +138,9 @@ pub(crate) struct Daemon<'w> {
     deaf: Option<(Timestamp, String)>,
     next_entry: i64,
     entry_gate: EntryGate,
+    neighbours: Neighbours,
+    /// Apart from that of our own entries, which must not suffer.
+    astray_gate: EntryGate,
     /// Since when the store fails, as it was told last.
     store_failing: Option<Failing>,
     /// Nobody could open the store when this watch began.
@@ -222,6 +227,7 @@ impl Daemon<'_> {
         mut from_broker: mpsc::Receiver<FromBroker>,
         mut written: mpsc::UnboundedReceiver<Written>,
         mut answers: replies::Listening,
+        mut ear: Ear,
     ) -> (Turn, Kept) {
         let (tried, mut from_posts) = mpsc::unbounded_channel::<Tried>();
         // A fast clock wants its letters in its own time.
@@ -265,13 +271,22 @@ impl Daemon<'_> {
                     self.flush(true);
                     self.show_trouble();
                 }
-                _ = look.tick() => self.read_inbox(),
+                _ = look.tick() => {
+                    self.read_inbox();
+                    self.tell_astray();
+                }
                 () = nudge.notified() => self.read_inbox(),
                 _ = beat.tick() => self.beat(),
                 reported = answers.next() => self.take_from_answers(reported),
+                overheard = ear.next() => self.take_overheard(overheard),
                 () = tokio::time::sleep(wake) => self.wake(),
                 message = from_broker.recv() => match message {
-                    Some(message) => self.take_from_broker(message),
+                    Some(message) => {
+                        if matches!(message, FromBroker::Up { .. } | FromBroker::Down { .. }) {
+                            ear.watch_is_up(matches!(message, FromBroker::Up { .. }), tokio::time::Instant::now());
+                        }
+                        self.take_from_broker(message);
+                    }
                     None => break Turn::Leave(Leave::Stop),
                 },
             }

@@ -4,6 +4,7 @@
 
 use super::keeper::{self, Keeper};
 use super::lamp::Lamp;
+use super::neighbours::Ear;
 use super::replies::Listening;
 use super::{
     Daemon, DaemonError, Extras, KEEP_STATE_EVERY, Kept, Leave, Observed, TIDY_EVERY, Turn, deliveries::Deliveries,
@@ -143,6 +144,8 @@ async fn watch(
         deaf: None,
         next_entry: past.next_entry,
         entry_gate: Default::default(),
+        neighbours: Default::default(),
+        astray_gate: Default::default(),
         store_failing: None,
         without_store: why_not.is_some(),
         without_past: past.unknown,
@@ -188,7 +191,8 @@ async fn watch(
         std::thread::spawn(daemon.look_through(Depth::Full));
     }
     let answers = Listening::begin(&daemon.config, &daemon.marks);
-    Ok(daemon.live(stop, from_broker, written, answers).await)
+    let ear = Ear::begin(&daemon.config);
+    Ok(daemon.live(stop, from_broker, written, answers, ear).await)
 }
 
 /// The past as the open store has it, its times put right first where they lie in the future.

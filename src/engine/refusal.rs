@@ -31,6 +31,8 @@ listed! {
         UnknownTopic,
         /// A journal entry that could not be read.
         BadEntry,
+        /// A journal entry for another site, of which no watch is on the broker.
+        OtherSite,
     }
 }
 
@@ -47,6 +49,7 @@ impl Garbled {
             Garbled::OutOfThisWorld => "out-of-this-world",
             Garbled::UnknownTopic => "unknown-topic",
             Garbled::BadEntry => "bad-entry",
+            Garbled::OtherSite => "other-site",
         }
     }
 }

@@ -65,7 +65,7 @@ pub async fn run(guard: GuardSettings, clock: Clock, stop: impl Future<Output = 
                 desk.broken = error;
                 Some(GuardNews::Lost)
             }
-            Some(Overheard::Message { topic, payload }) if topic == status => {
+            Some(Overheard::Message { topic, payload, .. }) if topic == status => {
                 Some(GuardNews::Online(payload == b"online"))
             }
             Some(Overheard::Message { payload, .. }) => date_of(&payload).map(GuardNews::Digest),

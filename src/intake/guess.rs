@@ -184,37 +184,44 @@ fn of_number(topic: &str, at: &Locator, values: &[f64], stated: Option<Unit>, be
         Locator::Bare => "",
         Locator::Pointer(name) | Locator::Senml(name) => name,
     };
-    // The nearest name counts first: "/air/temperature" before the topic's own words.
-    let words: Vec<String> = words_of(own).into_iter().rev().chain(words_of(topic).into_iter().rev()).collect();
     let own_words = words_of(own);
     if own_words.last().is_some_and(|last| OTHERS.contains(&last.as_str())) {
         return None;
     }
-    let (quantity, word) = words.iter().find_map(|word| {
-        if OTHERS.contains(&word.as_str()) {
+    let levels: Vec<Vec<String>> = topic.split('/').chain(own.split('/')).map(words_of).collect();
+    let words: Vec<&str> = levels.iter().flatten().map(String::as_str).collect();
+    // A letter that is not a level by itself is more often the name of a rack.
+    let is_whole: Vec<bool> = levels.iter().flat_map(|level| level.iter().map(|_| level.len() == 1)).collect();
+    // The nearest name counts first: "/air/temperature" before the topic's own words.
+    let (quantity, nth) = words.iter().enumerate().rev().find_map(|(nth, word)| {
+        if OTHERS.contains(word) {
             return Some(None);
         }
-        Quantity::ALL
-            .into_iter()
-            .find(|one| names_of(*one).contains(&word.as_str()))
-            .map(|quantity| Some((quantity, word)))
+        let is_a_name = |quantity: &Quantity| names_of(*quantity).contains(word) && (word.len() > 1 || is_whole[nth]);
+        Quantity::ALL.into_iter().find(is_a_name).map(|quantity| Some((quantity, nth)))
     })??;
+    let word = words[nth];
     if before.iter().any(|found| found.quantity == quantity) {
         return None;
     }
-    let (quantity, unit, because) = settle(quantity, &words, values, stated)?;
+    let (quantity, unit, because) = settle(quantity, &words, nth, values, stated)?;
     Some(Guessed { at: at.clone(), quantity, unit, why: format!("\"{word}\" in its name; {because}") })
 }
 
 /// The unit, by what is stated, by the name, or by what values there can be; `None` when the
-/// values cannot be that quantity at all.
+/// values cannot be that quantity at all. The quantity is named by the `nth` of the words.
 fn settle(
     quantity: Quantity,
-    words: &[String],
+    words: &[&str],
+    nth: usize,
     values: &[f64],
     stated: Option<Unit>,
 ) -> Option<(Quantity, Unit, String)> {
-    let named = |wanted: &[&str]| words.iter().any(|word| wanted.contains(&word.as_str()));
+    // An abbreviation is a unit only behind what it is a unit of: "rack-c/temperature" says
+    // nothing of Celsius, "temp_deg_c" does.
+    let behind = words[nth + 1..].iter().find(|word| !matches!(**word, "deg" | "degrees" | "value"));
+    let said = |word: &str| word.len() > 3 || word == words[nth] || behind == Some(&word);
+    let named = |wanted: &[&str]| words.iter().any(|word| wanted.contains(word) && said(word));
     let (low, high) = values
         .iter()
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(*value), high.max(*value)));
@@ -333,6 +340,26 @@ mod tests {
             found[0].found.iter().map(|found| (shown(&found.at), found.quantity, found.unit)).collect();
         let wanted: Vec<_> = wanted.iter().map(|(at, quantity, unit)| ((*at).to_owned(), *quantity, *unit)).collect();
         assert_eq!(found, wanted, "{topic} {payload}");
+    }
+
+    #[test]
+    fn the_letter_of_a_rack_is_neither_a_unit_nor_a_quantity() {
+        let of = |topic: &str, payload: &str| {
+            let guess = guess(&said(&[(0, topic, payload)]), Timestamp::UNIX_EPOCH).remove(0);
+            guess.found.into_iter().map(|found| (found.quantity, found.unit)).collect::<Vec<_>>()
+        };
+        let (warmth, celsius, fahrenheit) = (Quantity::Temperature, Unit::Celsius, Unit::Fahrenheit);
+        assert_eq!(of("loft/rack-f/air", r#"{"temperature":21}"#), [(warmth, celsius)]);
+        assert_eq!(of("loft/rack-c/air", r#"{"temperature":70}"#), [(warmth, fahrenheit)]);
+        assert_eq!(of("loft/temperature/rack-f", "21"), [(warmth, celsius)]);
+        assert_eq!(of("loft/air", r#"{"rack-f":{"temperature":21}}"#), [(warmth, celsius)]);
+        assert_eq!(of("loft/in/tank/distance", "150"), [(Quantity::Distance, Unit::Millimetre)]);
+        assert_eq!(of("loft/rack-h/weight", "50"), []);
+        // Behind the quantity it is one.
+        assert_eq!(of("loft/rack-c/airTemp_F", "41"), [(warmth, fahrenheit)]);
+        assert_eq!(of("loft/air", r#"{"temp_deg_f":41}"#), [(warmth, fahrenheit)]);
+        assert_eq!(of("loft/air/t", "21"), [(warmth, celsius)]);
+        assert_eq!(of("loft/tank/distance_in", "41"), [(Quantity::Distance, Unit::Inch)]);
     }
 
     #[test]

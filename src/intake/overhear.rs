@@ -1,12 +1,13 @@
 //! Listening on the broker without a session: a few topics, what is retained on them at
 //! every connection anew, nothing acknowledged late and nothing said. For the guard, whose
-//! news is what holds now, not what held while it was away.
+//! news is what holds now, not what held while it was away; and for what a watch wants to
+//! know of other sites, which must never stand in the way of its own session.
 
 use super::listen::sentence;
 use super::mqtt::{ConnectError, read_password};
 use super::tls::Bridge;
 use crate::config::Broker;
-use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, QoS, Transport};
+use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, Publish, QoS, Transport};
 use std::time::Duration;
 use tokio::sync::mpsc;
 
@@ -33,6 +34,8 @@ pub(crate) enum Overheard {
         topic: String,
         /// Its bytes.
         payload: Vec<u8>,
+        /// The broker had kept it; its age is not known.
+        retained: bool,
     },
 }
 
@@ -84,23 +87,26 @@ async fn listen(
                 Overheard::Up
             }
             Ok(Event::Incoming(Packet::Publish(message))) => {
-                Overheard::Message { topic: message.topic, payload: message.payload.to_vec() }
+                let Publish { topic, payload, retain: retained, .. } = message;
+                Overheard::Message { topic, payload: payload.to_vec(), retained }
             }
             Ok(_) => continue,
             Err(error) => {
                 let error = sentence(&broker, bridge.as_ref(), true, &error);
                 // What was asked for on the old connection is asked for again on the next.
                 event_loop.clean();
+                if reported.as_ref() != Some(&error) {
+                    reported = Some(error.clone());
+                    if tell.send(Overheard::Down { error }).await.is_err() {
+                        return;
+                    }
+                }
                 tokio::time::sleep(pause).await;
                 pause = (pause * 2).min(LONGEST_PAUSE);
                 if tell.is_closed() {
                     return;
                 }
-                if reported.as_ref() == Some(&error) {
-                    continue;
-                }
-                reported = Some(error.clone());
-                Overheard::Down { error }
+                continue;
             }
         };
         if tell.send(overheard).await.is_err() {

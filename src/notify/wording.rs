@@ -54,7 +54,7 @@ use crate::notify::message::fingerprint;
 use crate::notify::post::Posted;
 use crate::units::Timestamp;
 pub use rationale::{Rationale, rationale};
-pub use slip::{Slip, slip};
+pub use slip::{Slip, headline, slip};
 use speech::Speech;
 
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
@@ -119,6 +119,11 @@ pub fn entry_refused(refusal: &EntryRefusal) -> String {
 /// Why an answer to an alarm changed nothing, and what to do about it.
 pub fn command_refused(refusal: &CommandRefusal) -> String {
     refusals::command(refusal)
+}
+
+/// What whoever sent an entry to a site that nobody watches is told; sites as in topics.
+pub(crate) fn of_another_site(ours: &str, theirs: &str) -> String {
+    refusals::of_another_site(ours, theirs)
 }
 
 /// The words of a letter. A picture is shown beside the place for which

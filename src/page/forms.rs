@@ -166,26 +166,35 @@ pub(super) fn did(rules: &Rules, snapshot: &Snapshot, fields: &Fields, by: &str)
             if trays.is_empty() {
                 return Err("No tray was chosen, so nothing was written down.".to_owned());
             }
+            // Where light is on other racks than darkness, coming to the light is a move too.
+            if let (Task::Uncover, Some(place)) = (task, fields.get("place")) {
+                let each = |tray: String| {
+                    let target = Target { tray: Some(tray.clone()), place: None };
+                    [Did::Move { tray, place: place.to_owned() }, Did::Uncover(target)]
+                };
+                return Ok(trays.into_iter().flat_map(each).map(entry).collect());
+            }
             let targets = targets(rules, snapshot, fields.get("rack"), trays);
             Ok(targets.into_iter().filter_map(|target| of_task(task, target, ml, note())).map(entry).collect())
         }
     }
 }
 
-/// What a slip is answered with.
+/// What a slip is answered with: each of its alarms that nobody had answered.
 ///
 /// # Errors
 /// A sentence, where the form cannot be read.
-pub(super) fn answer(fields: &Fields, by: &str) -> Result<Command, String> {
+pub(super) fn answer(fields: &Fields, by: &str) -> Result<Vec<Command>, String> {
     let old = "That sheet is of another version; open it again.";
-    let alarm = fields.get("alarm").and_then(AlarmKey::from_id).ok_or(old)?;
+    let alarms: Option<Vec<AlarmKey>> = fields.all("alarm").map(AlarmKey::from_id).collect();
+    let alarms = alarms.filter(|alarms| !alarms.is_empty()).ok_or(old)?;
     let grade = match fields.get("word") {
         Some("seen") | None => None,
         Some("right") => Some(Grade::Right),
         Some("wrong") => Some(Grade::Wrong),
         Some(_) => return Err(old.to_owned()),
     };
-    Ok(Command::Acknowledge { alarm, by: by.to_owned(), grade })
+    Ok(alarms.into_iter().map(|alarm| Command::Acknowledge { alarm, by: by.to_owned(), grade }).collect())
 }
 
 /// Entries that strike others, by their numbers.

@@ -146,7 +146,7 @@ fn standing(site: &Site, standing: &Standing<'_>) -> Markup {
             Standing::Unknown => p.detail { "Nothing is heard from here just now." },
             Standing::Reported(alarms) => {
                 @for alarm in alarms {
-                    p.late { (wording::slip(alarm, site).headline) ", since " (clock(site, alarm.since)) "." }
+                    p.late { (wording::headline(alarm, site)) ", since " (clock(site, alarm.since)) "." }
                 }
             },
         }

@@ -80,7 +80,9 @@ pub(super) struct Tank {
 pub(super) enum Task {
     /// The weight comes off.
     Unweight,
-    /// The cover comes off, and it goes under light.
+    /// The cover comes off, and with that it is in light: darkness is what the cover is for, and
+    /// the air it then breathes is what the watch judges. Where light is on another rack, the
+    /// same tick also moves it there.
     Uncover,
     /// Water from below.
     Water,

@@ -6,6 +6,7 @@ use super::frame::{sealed, tick_box};
 use super::gate::Guest;
 use super::round::{Done, On, Rack, RoundSheet, Tank, Task, TaskLine};
 use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
+use crate::engine::letters::situation::{self, Occasion, Situation};
 use crate::engine::letters::snapshot::PlaceNow;
 use crate::engine::rules::{Rules, Site};
 use crate::notify::wording;
@@ -42,9 +43,30 @@ impl Setting<'_> {
     }
 }
 
+/// What hangs above the round: what is open, alarms of one cause together as letters and
+/// `now` tell them; then, each by itself, what somebody silenced.
+pub(super) fn pinned(rules: &Rules, alarms: &[AlarmChange]) -> Vec<Situation> {
+    let mut all = situation::shown(rules, alarms);
+    let silenced = |alarm: &&AlarmChange| matches!(alarm.state, AlarmState::Shelved | AlarmState::OutOfService);
+    all.extend(alarms.iter().filter(silenced).map(|alarm| Situation {
+        cause: situation::cause_of(rules, &alarm.key),
+        occasion: Occasion::Waiting,
+        alarms: vec![alarm.clone()],
+        reported: None,
+    }));
+    // Within each, the engine's order: worst first.
+    all.sort_by_key(|situation| match situation.first().map(|first| first.state) {
+        _ if unseen(situation).next().is_some() && !situation.is_over() => 0,
+        Some(AlarmState::Acknowledged) => 1,
+        Some(AlarmState::ReturnedUnacknowledged) => 2,
+        _ => 3,
+    });
+    all
+}
+
 /// The whole round.
-pub(super) fn round(setting: &Setting<'_>, sheet: &RoundSheet, alarms: &[AlarmChange]) -> Markup {
-    let open = alarms.iter().filter(|alarm| is_open(alarm)).count();
+pub(super) fn round(setting: &Setting<'_>, sheet: &RoundSheet, pinned: &[Situation]) -> Markup {
+    let open = pinned.iter().filter(|situation| unseen(situation).next().is_some()).count();
     let left: usize = sheet.racks.iter().map(|rack| rack.lines.len()).sum::<usize>()
         + sheet.tanks.iter().filter(|tank| tank.due).count();
     html! {
@@ -52,7 +74,7 @@ pub(super) fn round(setting: &Setting<'_>, sheet: &RoundSheet, alarms: &[AlarmCh
             h1 { (name_of_round(setting.site(), sheet.round.at)) }
             p.count { (counted(left, open)) }
         }
-        (slips(setting, alarms))
+        (slips(setting, pinned))
         @if sheet.racks.is_empty() {
             p.quiet { "No tray is growing, so there is nothing to tick. " a href="/sow" { "Sow the first" } "." }
         }
@@ -68,9 +90,9 @@ pub(super) fn round(setting: &Setting<'_>, sheet: &RoundSheet, alarms: &[AlarmCh
 }
 
 /// The lines of one rack, as its label opens it, with room for what the round does not ask for.
-pub(super) fn one_rack(setting: &Setting<'_>, rack: &Rack, alarms: &[AlarmChange]) -> Markup {
+pub(super) fn one_rack(setting: &Setting<'_>, rack: &Rack, pinned: &[Situation]) -> Markup {
     html! {
-        (slips(setting, alarms))
+        (slips(setting, pinned))
         (rack_on_sheet(setting, rack, true))
         (something_else(setting, rack))
     }
@@ -101,34 +123,32 @@ fn counted(left: usize, open: usize) -> String {
     }
 }
 
-fn is_open(alarm: &AlarmChange) -> bool {
-    matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged)
+/// Its alarms that nobody has answered.
+fn unseen(situation: &Situation) -> impl Iterator<Item = &AlarmChange> {
+    let unseen =
+        |alarm: &&AlarmChange| matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged);
+    situation.alarms.iter().filter(unseen)
 }
 
-fn slips(setting: &Setting<'_>, alarms: &[AlarmChange]) -> Markup {
-    let mut order: Vec<&AlarmChange> = alarms.iter().collect();
-    // Within each, the engine's order: worst first.
-    order.sort_by_key(|alarm| match alarm.state {
-        AlarmState::Unacknowledged => 0,
-        AlarmState::Acknowledged => 1,
-        AlarmState::ReturnedUnacknowledged => 2,
-        _ => 3,
-    });
+fn slips(setting: &Setting<'_>, pinned: &[Situation]) -> Markup {
     html! {
-        @if !order.is_empty() {
+        @if !pinned.is_empty() {
             section.slips aria-label="What is open" {
-                @for alarm in order { (slip(setting, alarm)) }
+                @for situation in pinned { (slip(setting, situation)) }
             }
         }
     }
 }
 
-fn slip(setting: &Setting<'_>, alarm: &AlarmChange) -> Markup {
-    let words = wording::slip(alarm, setting.site());
-    let id = alarm.key.id();
-    let class = match (alarm.state, alarm.priority) {
-        (AlarmState::Unacknowledged | AlarmState::Acknowledged, Priority::Now) => "slip now",
-        (AlarmState::Unacknowledged | AlarmState::Acknowledged, Priority::NextRound) => "slip round",
+fn slip(setting: &Setting<'_>, situation: &Situation) -> Markup {
+    let words = wording::slip(situation, setting.site());
+    let Some(first) = situation.first() else { return html! {} };
+    let id = first.key.id();
+    let unseen: Vec<String> = unseen(situation).map(|alarm| alarm.key.id()).collect();
+    let holds = matches!(first.state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
+    let class = match first.priority {
+        Priority::Now if holds => "slip now",
+        Priority::NextRound if holds => "slip round",
         _ => "slip calm",
     };
     html! {
@@ -136,15 +156,15 @@ fn slip(setting: &Setting<'_>, alarm: &AlarmChange) -> Markup {
             h2 { (words.headline) }
             @if !words.action.is_empty() { p.do { (words.action) } }
             @if !words.standing.is_empty() { p.standing { (words.standing) } }
-            details id=(part_id(&id)) open[alarm.state == AlarmState::Unacknowledged && alarm.priority == Priority::Now] {
+            details id=(part_id(&id)) open[holds && !unseen.is_empty() && first.priority == Priority::Now] {
                 summary { "Why" }
                 p { (words.because) }
-                @if let Some(caution) = words.caution { p.caution { (caution) } }
+                @if !words.caution.is_empty() { p.caution { (words.caution) } }
             }
-            @if is_open(alarm) {
+            @if !unseen.is_empty() {
                 form.answer method="post" action="/answer" data-tap {
-                    (setting.sealed(&id))
-                    input type="hidden" name="alarm" value=(id);
+                    (setting.sealed(&unseen.join(" ")))
+                    @for alarm in &unseen { input type="hidden" name="alarm" value=(alarm); }
                     @for (word, label) in forms::ANSWERS {
                         button class=[(word == "seen").then_some("seen")] name="word" value=(word)
                             aria-label=(format!("{label}: {}", words.headline)) { (label) }
@@ -205,7 +225,7 @@ fn to_do(setting: &Setting<'_>, rack: &Rack, line: &TaskLine) -> Markup {
                     @if let Some(detail) = detail(setting, line) { p.detail { (detail) } }
                     @if let Some(late) = late(setting.site(), line) { p.late { (late) } }
                     @if line.task == Task::Cut { (weighed(setting, line)) }
-                    (which_and_how_much(setting, line, &name))
+                    (which_and_how_much(setting, rack, line, &name))
                 }
                 button.tick aria-label=(format!("Tick: {words}")) { (tick_box(false)) }
             }
@@ -271,10 +291,12 @@ fn weighed(setting: &Setting<'_>, line: &TaskLine) -> Markup {
     }
 }
 
-/// Other trays, or another amount than usual; closed, and sent along as it stands.
-fn which_and_how_much(setting: &Setting<'_>, line: &TaskLine, name: &str) -> Markup {
+/// Other trays, another amount than usual, another rack; closed, and sent along as it stands.
+fn which_and_how_much(setting: &Setting<'_>, rack: &Rack, line: &TaskLine, name: &str) -> Markup {
     let (_, unit) = setting.units().pour();
     let choose = line.trays.len() > 1;
+    let other_racks: Vec<_> = setting.rules.places.iter().filter(|place| place.id != rack.id).collect();
+    let goes = line.task == Task::Uncover && !other_racks.is_empty();
     let fields = html! {
         @for on in &line.trays {
             @if choose {
@@ -288,6 +310,12 @@ fn which_and_how_much(setting: &Setting<'_>, line: &TaskLine, name: &str) -> Mar
                 input name="amount" inputmode="decimal" autocomplete="off" size="5" value=(setting.units().pour_number(ml)); " " (unit)
             }
         }
+        @if goes {
+            label.amount { "Its light is at " select name="place" {
+                option value="" { (rack.name) }
+                @for place in &other_racks { option value=(place.id) { (place.name) } }
+            } }
+        }
         @if line.task == Task::Look {
             label.amount { "What was seen " input name="note" autocomplete="off" maxlength="200"; }
         }
@@ -296,6 +324,8 @@ fn which_and_how_much(setting: &Setting<'_>, line: &TaskLine, name: &str) -> Mar
         (true, true, _) => "Other trays or amount",
         (false, true, _) => "Another amount",
         (_, _, Task::Look) => "Write what was seen",
+        (true, ..) if goes => "Only some, or to another rack",
+        (false, ..) if goes => "To another rack",
         (true, false, _) => "Only some of them",
         (false, false, _) => return fields,
     };

@@ -151,7 +151,7 @@ fn round_page(desk: &Desk, guest: &Guest, shown: &Shown, nonce: &str, reported: 
     let setting = Setting { rules: &desk.rules, guest, back: "/", nonce };
     let markup = html! {
         (unread(error))
-        (round_sheet::round(&setting, &sheet, &shown.snapshot.alarms))
+        (round_sheet::round(&setting, &sheet, &round_sheet::pinned(&desk.rules, &shown.snapshot.alarms)))
     };
     Framed { way: Way::Round, title: "Round", reported, sheet: markup, live: true }
 }
@@ -172,11 +172,13 @@ fn rack_page(
     let trays: Vec<String> =
         sheet.racks.iter().find(|rack| rack.id == id).map_or_else(Vec::new, |rack| rack.trays.clone());
     let about = |subject: &str| subject == id || trays.iter().any(|tray| tray == subject);
-    let alarms: Vec<_> = shown.snapshot.alarms.iter().filter(|alarm| about(&alarm.key.subject)).cloned().collect();
+    // The whole slip: what is answered here is answered everywhere.
+    let mut pinned = round_sheet::pinned(&desk.rules, &shown.snapshot.alarms);
+    pinned.retain(|situation| situation.alarms.iter().any(|alarm| about(&alarm.key.subject)));
     let markup = html! {
         (unread(error))
         @match sheet.racks.iter().find(|rack| rack.id == id) {
-            Some(rack) => (round_sheet::one_rack(&setting, rack, &alarms)),
+            Some(rack) => (round_sheet::one_rack(&setting, rack, &pinned)),
             None => { h1 { (name) } p.quiet { "No tray stands here. " a href="/sow" { "Sow one" } "." } },
         }
     };
@@ -291,8 +293,8 @@ pub(super) fn asked(
         "/sow" => sow::entry(fields, Units(rules.site.units), by).map(|entry| vec![entry]),
         "/strike" => forms::strikes(fields, by),
         "/answer" => {
-            let command = forms::answer(fields, by).and_then(|command| to_json(&command));
-            return Some(command.map(|command| (InboxKind::Command, vec![command])));
+            let commands = forms::answer(fields, by).and_then(|all| all.iter().map(to_json).collect());
+            return Some(commands.map(|bodies| (InboxKind::Command, bodies)));
         }
         _ => return None,
     };

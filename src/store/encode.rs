@@ -263,7 +263,7 @@ const DOUBTS: [Doubt; 10] = [
     Doubt::Uncorrected,
 ];
 
-const GARBLED: [Garbled; 9] = [
+const GARBLED: [Garbled; 10] = [
     Garbled::Empty,
     Garbled::TooLarge,
     Garbled::NotReadable,
@@ -273,6 +273,7 @@ const GARBLED: [Garbled; 9] = [
     Garbled::OutOfThisWorld,
     Garbled::UnknownTopic,
     Garbled::BadEntry,
+    Garbled::OtherSite,
 ];
 
 #[derive(Deserialize)]

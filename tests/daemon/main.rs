@@ -14,6 +14,7 @@ mod failing_store;
 mod kept_state;
 mod kills;
 mod lost_store;
+mod neighbours;
 mod refusing_card;
 mod room;
 mod set_clock;

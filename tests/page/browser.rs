@@ -148,13 +148,7 @@ fn a_thumb_ticks_answers_and_takes_back_also_without_a_network() {
     let room = Room::on_broker("units = \"us\"\n", broker.port);
     room.sown();
     room.until("the daemon to listen", || room.log().contains("connected to the broker").then_some(()));
-    for _ in 0..3 {
-        let sent = Command::new("mosquitto_pub")
-            .args(["-p", &broker.port.to_string(), "-t", "loft/tank/distance", "-m", "385"])
-            .status()
-            .expect("mosquitto_pub runs (apt install mosquitto-clients)");
-        assert!(sent.success());
-    }
+    room.hears_that_the_tank_is_empty(broker.port);
     let axe = axe();
     let driver = Driver::started();
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();

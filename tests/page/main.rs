@@ -57,6 +57,73 @@ fn a_whole_rack_is_done_as_usual_with_one_tick() {
 }
 
 #[test]
+fn alarms_of_one_cause_are_one_slip_and_one_answer_is_for_all_of_them() {
+    let broker = Server::start(|_| "allow_anonymous true\n".to_owned());
+    let tables = r#"[alarm.air-too-warm]
+on_delay = "0 s"
+[[sensor]]
+id = "rack-b-air"
+place = "rack-b"
+topic = "loft/rack-b/air"
+every = "30 s"
+temperature = { pointer = "/t", unit = "Cel" }
+humidity = { pointer = "/h", unit = "%RH" }
+"#;
+    let room = Room::with_tables(tables, broker.port);
+    room.until("the daemon to listen", || room.log().contains("connected to the broker").then_some(()));
+    let both = |state: &str| {
+        let open: serde_json::Value = serde_json::from_str(&room.verb(&["alarms", "--json"])).ok()?;
+        let open: Vec<_> = open.as_array()?.iter().filter(|alarm| alarm["kind"] == "air-too-warm").cloned().collect();
+        (open.len() == 2 && open.iter().all(|alarm| alarm["state"] == state)).then_some(open)
+    };
+    room.until("both racks to be too warm", || {
+        for rack in ["a", "b"] {
+            room::publish(broker.port, &format!("loft/rack-{rack}/air"), r#"{"t":39.5,"h":50}"#);
+        }
+        std::thread::sleep(std::time::Duration::from_secs(1));
+        both("unacknowledged")
+    });
+    let sheet = room.get("/");
+    assert_eq!(sheet.body.matches("<article").count(), 1, "{}", sheet.body);
+    assert!(sheet.body.contains("1 slip unanswered"), "{}", sheet.body);
+    let mut form = sheet.form("value=\"air-too-warm:rack-a\"");
+    assert_eq!(form.fields.iter().filter(|(name, _)| name == "alarm").count(), 2, "both in one form");
+    form.set("word", "wrong");
+    assert_eq!(room.post(&form).status, 303);
+    let seen = room.until("both to be seen", || both("acknowledged"));
+    assert!(seen.iter().all(|alarm| alarm["by"] == "this machine"), "{seen:?}");
+    assert_eq!(room.graded("wrong"), 2);
+    let sheet = room.get("/").body;
+    assert_eq!(sheet.matches("Seen by this machine at").count(), 1, "{sheet}");
+    assert!(!sheet.contains("name=\"alarm\""), "{sheet}");
+}
+
+#[test]
+fn one_tick_brings_a_tray_to_the_light_of_another_rack() {
+    let room = Room::started("");
+    let sown = room::days_ago(5);
+    for tray in ["K1", "K2"] {
+        room.logged(&format!(r#"{{"did":"sow","tray":"{tray}","place":"rack-a","crop":"broccoli","at":"{sown}"}}"#));
+    }
+    let sheet = room.get("/");
+    let mut form = sheet.form("Tick: Uncover, to the light K1, K2");
+    assert_eq!(form.fields.iter().filter(|(name, value)| name == "place" && value.is_empty()).count(), 1, "it stays");
+    form.set("place", "rack-b");
+    form.set_all("tray", &["K2"]);
+    let answer = room.post(&form);
+    assert_eq!(answer.status, 303, "{}", answer.body);
+    assert_eq!(
+        (room.newest("move")["tray"].clone(), room.newest("uncover")["tray"].clone()),
+        ("K2".into(), "K2".into())
+    );
+    assert_eq!((room.entries("move"), room.entries("uncover")), (1, 1), "K1 stays where and as it is");
+    let trays: serde_json::Value = serde_json::from_str(&room.verb(&["trays", "--json"])).unwrap();
+    let of = |name: &str| trays.as_array().unwrap().iter().find(|tray| tray["tray"] == name).cloned().unwrap();
+    assert_eq!((of("K2")["place"].clone(), of("K2")["stage"].clone()), ("Rack B".into(), "light".into()), "{trays}");
+    assert_eq!((of("K1")["place"].clone(), of("K1")["stage"].clone()), ("Rack A".into(), "blackout".into()), "{trays}");
+}
+
+#[test]
 fn an_amount_that_is_none_is_refused_in_a_sentence_and_nothing_is_written() {
     let room = Room::started("");
     room.sown();

@@ -12,7 +12,7 @@ use tempfile::TempDir;
 /// As a proxy says it of a phone: whoever carries it is not on this machine.
 pub const FROM_AFAR: (&str, &str) = ("X-Forwarded-For", "192.168.1.50");
 /// Every wait ends as soon as what it waits for is there.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_secs(180);
 
 /// A room, its daemon and its page.
 pub struct Room {
@@ -37,6 +37,15 @@ pub struct Form {
     pub cookie: String,
 }
 
+/// What a sensor says.
+pub fn publish(broker: u16, topic: &str, payload: &str) {
+    let sent = Command::new("mosquitto_pub")
+        .args(["-p", &broker.to_string(), "-t", topic, "-m", payload])
+        .status()
+        .expect("mosquitto_pub runs (apt install mosquitto-clients)");
+    assert!(sent.success());
+}
+
 fn free_port() -> u16 {
     TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
 }
@@ -56,6 +65,11 @@ impl Room {
     /// A room without a broker whose settings say `more` of the page.
     pub fn with_page(more: &str) -> Room {
         Room::built("", more, 1)
+    }
+
+    /// A room on a broker in whose settings these tables stand too.
+    pub fn with_tables(tables: &str, broker: u16) -> Room {
+        Room::built("", tables, broker)
     }
 
     /// The same on a broker.
@@ -127,6 +141,13 @@ shape = {{ kind = "box", length = "600 mm", width = "400 mm", height = "350 mm" 
         panic!("waited {PATIENCE:?} in vain for {what}");
     }
 
+    /// The gauge says so three times.
+    pub fn hears_that_the_tank_is_empty(&self, broker: u16) {
+        for _ in 0..3 {
+            publish(broker, "loft/tank/distance", "385");
+        }
+    }
+
     /// A tray in light that wants water and can be cut, and one under cover that wants a look.
     pub fn sown(&self) {
         let (long_ago, later, lately) = (days_ago(9), days_ago(4), days_ago(2));
@@ -166,6 +187,12 @@ shape = {{ kind = "box", length = "600 mm", width = "400 mm", height = "350 mm" 
 
     pub fn sql(&self, text: &str) {
         Connection::open(self.store()).unwrap().execute_batch(text).unwrap();
+    }
+
+    /// How many answers with this grade were taken.
+    pub fn graded(&self, grade: &str) -> i64 {
+        let count = "SELECT count(*) FROM event WHERE kind = 'command' AND json_extract(body, '$.grade') = ?1";
+        Connection::open(self.store()).unwrap().query_row(count, [grade], |row| row.get(0)).unwrap()
     }
 
     /// How many entries of a kind stand in the journal, struck or not.

@@ -142,8 +142,11 @@ pub(super) fn past(config: &Config) -> Option<Present> {
 pub(super) fn look(config: &Config) -> Vec<CheckPoint> {
     let smtp = config.mail.smtp.as_ref().and_then(|smtp| smtp.password_file.as_deref());
     let answers = config.mail.answers.as_ref().map(|answers| answers.password_file.as_path());
-    let passwords = [config.broker.password_file.as_deref(), smtp, answers];
-    let mut points: Vec<CheckPoint> = passwords.into_iter().flatten().map(password).collect();
+    // One mailbox's password often serves for letters and answers.
+    let mut passwords: Vec<&Path> =
+        [config.broker.password_file.as_deref(), smtp, answers].into_iter().flatten().collect();
+    passwords.dedup();
+    let mut points: Vec<CheckPoint> = passwords.into_iter().map(password).collect();
     let tls = config.broker.tls.iter().flat_map(|tls| [&tls.ca_file, &tls.certificate_file, &tls.key_file]);
     let mail_ca = config.mail.smtp.iter().map(|smtp| &smtp.ca_file);
     points.extend(tls.chain(mail_ca).flatten().filter_map(|file| unreadable(file)));

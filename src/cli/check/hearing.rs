@@ -10,7 +10,7 @@ use crate::engine::rules::Sensor;
 use crate::intake::payload::{self, Decoded};
 use crate::intake::survey::{Survey, survey};
 use crate::notify::wording;
-use crate::reading::SensorId;
+use crate::reading::{Quantity, SensorId};
 use std::collections::BTreeSet;
 use std::time::Duration;
 
@@ -19,7 +19,8 @@ const NAMED: usize = 4;
 
 /// What became of one sensor.
 enum Sound {
-    Understood,
+    /// What it said, in the grower's units, so that a wrong unit of the settings is seen.
+    Understood(String),
     NoValue,
     Refused(&'static str, String),
 }
@@ -77,14 +78,14 @@ fn remedy_for(broker: &Broker, error: &str) -> String {
 
 fn sensors(config: &Config, heard: &Survey, span: Duration, known: Option<&Present>) -> Vec<CheckPoint> {
     let rules = &config.rules;
-    let mut well = Vec::new();
+    let mut well: Vec<String> = Vec::new();
     let mut points = Vec::new();
     for (index, sensor) in rules.sensors.iter().enumerate() {
         let id = SensorId(u16::try_from(index).unwrap_or(u16::MAX));
         let topic = config.topics.sensors.iter().find(|(_, sources)| sources.iter().any(|source| source.sensor == id));
         let topic = topic.map_or("", |(topic, _)| topic.as_str());
         match sound_of(config, heard, id, topic) {
-            Some(Sound::Understood) => well.push(sensor.id.as_str()),
+            Some(Sound::Understood(values)) => well.push(format!("{} {values}", sensor.id)),
             Some(Sound::NoValue) => points.push(CheckPoint::Mend(
                 format!("{} speaks, but says that it has no value.", sensor.id),
                 "Look at the device: a probe may be unplugged.".to_owned(),
@@ -102,10 +103,10 @@ fn sensors(config: &Config, heard: &Survey, span: Duration, known: Option<&Prese
     }
     match well.len() {
         0 => {}
-        all if all == rules.sensors.len() => {
-            points.insert(0, CheckPoint::Well("Every sensor was heard and understood.".to_owned()))
+        all => {
+            let who = if all == rules.sensors.len() { "Every sensor was heard" } else { "Heard" };
+            points.insert(0, CheckPoint::Well(format!("{who}: {}. Is that the room?", well.join("; "))));
         }
-        _ => points.insert(0, CheckPoint::Well(format!("Heard and understood: {}.", well.join(", ")))),
     }
     points
 }
@@ -117,9 +118,12 @@ fn sound_of(config: &Config, heard: &Survey, id: SensorId, topic: &str) -> Optio
         let Decoded::Events(formatted) = payload::decode(&config.topics, topic, &message.payload, false, now) else {
             continue;
         };
+        let values: Vec<String> = formatted.iter().filter_map(|what| value_of(config, id, what)).collect();
+        if !values.is_empty() {
+            return Some(Sound::Understood(values.join(", ")));
+        }
         for what in formatted {
             match what {
-                What::Reading(raw) if config.rules.channel(raw.channel).sensor == id => return Some(Sound::Understood),
                 What::NoValue(sensor) if sensor == id => sound = Some(Sound::NoValue),
                 What::Garbled { sensor: Some(sensor), reason } if sensor == id => {
                     let text = String::from_utf8_lossy(&message.payload);
@@ -131,6 +135,18 @@ fn sound_of(config: &Config, heard: &Survey, id: SensorId, topic: &str) -> Optio
         }
     }
     sound
+}
+
+/// "20.5 °C", if it is a reading of this sensor.
+fn value_of(config: &Config, id: SensorId, what: &What) -> Option<String> {
+    let What::Reading(raw) = what else { return None };
+    let channel = Some(config.rules.channel(raw.channel)).filter(|channel| channel.sensor == id)?;
+    let unit = match channel.quantity {
+        Quantity::Temperature => return Some(config.rules.site.units.temperature(raw.value())),
+        Quantity::Humidity | Quantity::Filling => "%",
+        level => level.unit(),
+    };
+    Some(format!("{} {unit}", crate::units::tenths(raw.value())))
 }
 
 fn unheard(sensor: &Sensor, topic: &str, heard: &Survey, span: Duration, known: Option<&Present>) -> CheckPoint {
@@ -213,6 +229,25 @@ mod tests {
     use super::*;
     use crate::intake::survey::Surveyed;
     use std::path::Path;
+
+    #[test]
+    fn what_a_sensor_said_is_shown_so_that_a_wrong_unit_is_seen() {
+        let text = include_str!("../../../config/traywarden.toml");
+        let config = crate::config::parse(text, "room.toml", Path::new("/")).expect("the example is right");
+        let (topic, sources) = config.topics.sensors.iter().next().expect("the example has a sensor");
+        let sensor = sources[0].sensor;
+        let said = Surveyed {
+            after: Duration::ZERO,
+            topic: topic.clone(),
+            payload: br#"{"temperature":-6.1,"humidity":57}"#.to_vec(),
+            retained: false,
+        };
+        let heard = Survey { refused: Vec::new(), messages: vec![said] };
+        match sound_of(&config, &heard, sensor, topic) {
+            Some(Sound::Understood(values)) => assert_eq!(values, "-6.1 °C, 57 %"),
+            _ => panic!("{topic} is understood"),
+        }
+    }
 
     #[test]
     fn entries_for_a_site_that_nobody_watches_are_told() {

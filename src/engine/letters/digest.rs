@@ -64,6 +64,8 @@ pub struct DigestFacts {
     pub unwatched_hours: f64,
     /// Messages on topics nobody owns.
     pub strays: u32,
+    /// Entries for a site that nobody watches.
+    pub astray: u32,
     /// How often everything that waited at the broker had to be given up, for a message that
     /// was too large.
     pub given_up: u32,
@@ -226,6 +228,7 @@ pub(crate) fn of(
         sensors: sensors(rules, watches),
         unwatched_hours: (watches.site.unwatched + running).num_seconds() as f64 / 3600.0,
         strays: watches.site.strays,
+        astray: watches.site.astray,
         given_up: watches.site.given_up,
         lost_readings: watches.site.lost_readings,
     }

@@ -22,7 +22,7 @@ use crate::letters::snapshot::{self, Snapshot};
 use crate::quality::judge::Judge;
 use crate::quality::window::Minutes;
 use crate::reading::{ChannelId, Flag, RawReading};
-use crate::refusal;
+use crate::refusal::{self, Garbled};
 use crate::rules::Rules;
 use crate::units::{Celsius, Timestamp};
 use crate::watch::Watches;
@@ -212,6 +212,9 @@ impl Engine {
             What::NoValue(sensor) => self.watches.sensors[usize::from(sensor.0)].refused(self.now, refusal::NO_VALUE),
             What::Garbled { sensor: Some(sensor), reason } => {
                 self.watches.sensors[usize::from(sensor.0)].refused(self.now, reason.word());
+            }
+            What::Garbled { sensor: None, reason: Garbled::OtherSite } => {
+                self.watches.site.astray = self.watches.site.astray.saturating_add(1);
             }
             What::Garbled { sensor: None, .. } => self.watches.site.strays = self.watches.site.strays.saturating_add(1),
             What::Journal { number, entry } => self.journal(number, &entry, effects),

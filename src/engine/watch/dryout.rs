@@ -319,11 +319,10 @@ impl WateringLog {
     }
 }
 
-/// Harm by drying in hours. What is likely beyond the horizon is taken to lie well beyond it; what may
-/// be late beyond it may as well never come.
+/// Harm by drying in hours; what lies beyond the horizon is taken to lie well beyond it.
 fn beyond_horizon(at: Timestamp, early: f64, likely: Option<f64>, late: Option<f64>) -> Harm {
     let horizon = HORIZON_HOURS as f64;
-    Harm::after(at, early, likely.unwrap_or(1.5 * horizon), late.unwrap_or(f64::INFINITY))
+    Harm::after(at, early, likely.unwrap_or(1.5 * horizon), late.unwrap_or(6.0 * horizon))
 }
 
 impl Default for Water {

@@ -36,6 +36,8 @@ pub(crate) struct SiteWatch {
     pub(crate) unwatched: TimeDelta,
     /// Messages on topics nobody owns since the last digest.
     pub(crate) strays: u32,
+    /// Entries for a site that nobody watches since the last digest.
+    pub(crate) astray: u32,
     /// How often everything that waited at the broker was given up since the last digest.
     pub(crate) given_up: u32,
 }
@@ -101,6 +103,7 @@ impl SiteWatch {
     pub(crate) fn begin_day(&mut self) {
         self.unwatched = TimeDelta::zero();
         self.strays = 0;
+        self.astray = 0;
         self.given_up = 0;
         self.lost_readings = 0;
     }

@@ -412,6 +412,15 @@ fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {
             format!("{} on topics that belong to no sensor.", count(i64::from(day.strays), "message")),
         ));
     }
+    if day.astray > 0 {
+        facts.push((
+            "Journal".to_owned(),
+            format!(
+                "{} sent to a site that nobody watches, so nothing was taken; \"traywarden now\" names the site.",
+                if day.astray == 1 { "An entry was".to_owned() } else { format!("{} entries were", day.astray) }
+            ),
+        ));
+    }
     if day.given_up > 0 {
         facts.push((
             "Broker".to_owned(),

@@ -74,6 +74,14 @@ pub(super) fn command(refusal: &CommandRefusal) -> String {
     }
 }
 
+/// Why an entry for another site was not taken. `ours` and `theirs` as they stand in topics.
+pub(super) fn of_another_site(ours: &str, theirs: &str) -> String {
+    format!(
+        "Nothing was taken: this watch is of the site \"{ours}\", and nobody watches \"{theirs}\" on this broker now. \
+         Publish to traywarden/{ours}/journal."
+    )
+}
+
 fn did_you_mean(near: &Option<String>, otherwise: &str) -> String {
     near.as_ref().map_or_else(|| otherwise.to_owned(), |near| format!("; did you mean \"{near}\"?"))
 }

@@ -159,6 +159,7 @@ fn digest(busy: bool) -> LetterFacts {
         },
         unwatched_hours: if busy { 1.8 } else { 0.0 },
         strays: if busy { 12 } else { 0 },
+        astray: if busy { 2 } else { 0 },
         given_up: 0,
         lost_readings: if busy { 31 } else { 0 },
     };

@@ -68,11 +68,16 @@ pub(super) fn seen(situation: &Situation, speech: &Speech) -> Option<String> {
 
 /// One word of caution for all of them.
 pub(super) fn caution(situations: &[Situation], speech: &Speech) -> Option<Block> {
-    let all = situations.iter().flat_map(|situation| &situation.alarms);
-    let mut cautions: Vec<&str> = all.filter_map(|change| words(change, speech).caution).collect();
+    let cautions = cautions(situations.iter().flat_map(|situation| &situation.alarms), speech);
+    (!cautions.is_empty()).then_some(Block::Small(cautions))
+}
+
+/// The cautions of some alarms, each once.
+pub(super) fn cautions<'a>(alarms: impl Iterator<Item = &'a AlarmChange>, speech: &Speech) -> String {
+    let mut cautions: Vec<&str> = alarms.filter_map(|change| words(change, speech).caution).collect();
     cautions.sort_unstable();
     cautions.dedup();
-    (!cautions.is_empty()).then(|| Block::Small(cautions.join(" ")))
+    cautions.join(" ")
 }
 
 /// As a list shows it, with how to answer at a shell.
