@@ -81,13 +81,13 @@ fn the_losses_of_seven_days_are_told_by_reason_most_first() {
         at: hour(hours),
     };
     let all = [
-        lost(Loss::Mold, 9, 0),
-        lost(Loss::Dry, 1, 1),
-        lost(Loss::Mold, 2, 100),
-        lost(Loss::Dry, 4, 168),
+        lost(Loss::Dry, 9, 0),
+        lost(Loss::Mold, 1, 1),
+        lost(Loss::Dry, 2, 100),
+        lost(Loss::Mold, 4, 168),
         lost(Loss::Uneven, 8, 169),
     ];
-    assert_eq!(week_of_losses(&all, hour(168)), [(Loss::Dry, 5), (Loss::Mold, 2)]);
+    assert_eq!(week_of_losses(&all, hour(168)), [(Loss::Mold, 5), (Loss::Dry, 2)]);
 }
 
 #[test]

@@ -149,3 +149,15 @@ fn the_calls_of_a_month_are_told_on_its_first_day_alone() {
     };
     assert_eq!((told("2026-04-01T12:00:00Z"), told("2026-04-02T12:00:00Z")), (1, 0));
 }
+
+#[test]
+fn a_cut_told_in_the_very_instant_of_a_digest_is_left_to_the_next() {
+    let mut engine = begun(0);
+    for (number, entry) in (1..).zip([SOWN.1, r#"{"did":"harvest","tray":"K1","grams":1200}"#]) {
+        take(&mut engine, 10, What::Journal { number, entry: serde_json::from_str(entry).unwrap() });
+    }
+    let cuts = |engine: &Engine| engine.digest_facts(false).cuts.len();
+    assert_eq!(cuts(&engine), 0);
+    take(&mut engine, 11, What::Tick);
+    assert_eq!(cuts(&engine), 1);
+}
