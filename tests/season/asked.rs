@@ -45,7 +45,14 @@ pub fn about(facts: &LetterFacts) -> Vec<AlarmKey> {
     let named = facts.alarms().filter(|(occasion, _)| urgent(*occasion)).map(|(_, change)| change.key.clone());
     let digest = facts.digest.iter().flat_map(|digest| digest.raised.iter().chain(&digest.standing));
     let digest = digest.flat_map(|situation| &situation.alarms);
-    named.chain(digest.map(|change| change.key.clone())).collect()
+    named.chain(digest.map(|change| change.key.clone())).chain(overdue_in(facts)).collect()
+}
+
+/// A digest that asks for what was due on a day before has told that a tray is overdue.
+fn overdue_in(facts: &LetterFacts) -> impl Iterator<Item = AlarmKey> {
+    let trays = facts.digest.iter().flat_map(|digest| digest.trays.iter().map(|tray| (digest.until, tray)));
+    let late = trays.filter(|(written, tray)| tray.due.iter().any(|(_, due)| *due < *written));
+    late.map(|(_, tray)| AlarmKey { kind: AlarmKind::StageOverdue, subject: tray.tray.clone() })
 }
 
 /// The largest chance of harm, 0 to 1, of what a letter is about, and when that harm comes: early,

@@ -421,8 +421,13 @@ pub fn forecasts(season: &Season) -> Vec<String> {
 fn inside(figure: &str, forecasts: &[Forecast]) -> Row {
     let count = |of: &dyn Fn(&Forecast) -> bool| forecasts.iter().filter(|forecast| of(forecast)).count();
     let before = count(&|forecast| forecast.truth.is_some_and(|truth| truth < forecast.early));
+    // What is so already began at an hour that is not known.
+    let is_so = |forecast: &Forecast| forecast.truth == Some(forecast.at);
     // A truth that was not found came after all that was looked at.
     let after = count(&|forecast| {
+        if is_so(forecast) {
+            return false;
+        }
         let not_before = forecast.truth.unwrap_or(forecast.looked_until);
         forecast.late.is_some_and(|late| not_before > late)
     });

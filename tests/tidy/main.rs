@@ -2,6 +2,7 @@
 //! what it may not say. Each reads the tree as text; DEVELOPERS.md gives the reasons.
 
 mod circles;
+mod fields;
 mod names;
 mod readme;
 mod sentences;

@@ -31,7 +31,9 @@ const PRESSING_HOLD: TimeDelta = TimeDelta::minutes(5);
 /// Harm that comes sooner by this than a letter said is news to whoever answered it. Own default.
 const SOONER: TimeDelta = TimeDelta::hours(1);
 /// What was called for is known for so long to whoever has been in the room since. Own default.
-const KNOWN_FOR: TimeDelta = TimeDelta::days(3);
+const CALLED_KNOWN_FOR: TimeDelta = TimeDelta::days(3);
+/// What another letter named as open is known for so long. Own default.
+const NAMED_KNOWN_FOR: TimeDelta = TimeDelta::days(1);
 /// No shelf without an end, and none longer than a day.
 pub(crate) const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
 
@@ -96,8 +98,10 @@ pub struct Alarm {
     pub(crate) escalate_not_before: Option<Timestamp>,
     /// A letter of this conversation said that hands are needed, with this early time.
     told_early: Option<Timestamp>,
-    /// When it was last called for, in whatever episode, and whether people were in the room since.
-    called: Option<(Timestamp, bool)>,
+    /// Letters told it, in whatever episode: who comes into the room then knows of it for so long.
+    told_for: Option<TimeDelta>,
+    /// Until when those who were in the room know of it.
+    known_until: Option<Timestamp>,
     /// Whether its call was right, as somebody saw it.
     grade: Option<Grade>,
     /// A letter or the digest said that it is over: what comes after is new.
@@ -132,7 +136,8 @@ impl Alarm {
             priority: Priority::Digest,
             escalate_not_before: None,
             told_early: None,
-            called: None,
+            told_for: None,
+            known_until: None,
             grade: None,
             over_told: false,
             harm: None,
@@ -295,17 +300,20 @@ impl Alarm {
     }
 
     /// Somebody was called for it, or is called for what brings the same hands.
-    pub fn called(&mut self, at: Timestamp) {
-        self.called = Some((at, false));
+    pub fn called(&mut self) {
+        self.told_for = Some(CALLED_KNOWN_FOR);
+    }
+
+    /// A letter that called for nothing named it as open.
+    pub(crate) fn named(&mut self) {
+        self.told_for = self.told_for.max(Some(NAMED_KNOWN_FOR));
     }
 
     /// A round begins: people are in the room, and what stands becomes no more urgent while
     /// they are at it.
     pub(crate) fn round_begins(&mut self, lasts_until: Timestamp) {
         self.told_early = None;
-        if let Some((_, been_there)) = &mut self.called {
-            *been_there = true;
-        }
+        self.known_until = self.known_until.max(self.told_for.take().map(|known_for| lasts_until + known_for));
         if self.active {
             self.escalate_not_before = Some(lasts_until);
         }
@@ -326,18 +334,17 @@ impl Alarm {
         self.own(moment).priority(self.harm, false) != Priority::Digest
     }
 
-    /// The moment by this alarm's own rule. Whoever was called for it and has been in the room since
-    /// knows of it, and so does who read of it before going to bed: a second call changes less than
-    /// the first word did, and is worth it only for what comes more likely than not.
+    /// The moment by this alarm's own rule. Whoever was told of it and has been in the room since
+    /// knows of it, and so does who read of it before going to bed: a call changes less than the first
+    /// word did, and is worth it only for what comes more likely than not.
     fn own(&self, moment: &Moment) -> Moment {
         let wake_if = self.wake_if.unwrap_or(moment.wake_if);
-        let seen = self.called.is_some_and(|(at, been_there)| been_there && moment.at - at < KNOWN_FOR);
-        let known = seen || self.told_early.is_some();
-        // A leak has been proven before it is told: there is nothing to wait for.
+        let known = self.known_until.is_some_and(|until| moment.at < until) || self.told_early.is_some();
+        // A leak has been proven before it is told: what is left to wait for is how fast it runs.
         let proven = matches!(self.evidence, Some(Evidence::Leak { .. }));
         Moment {
             wake_if: if known { wake_if.max(LIKELY) } else { wake_if },
-            sure_from: if proven { 0.0 } else { moment.sure_from },
+            sure_from: if proven { LIKELY } else { moment.sure_from },
             ..*moment
         }
     }

@@ -114,7 +114,7 @@ mod tests {
     }
 
     #[test]
-    fn harm_that_may_never_come_is_the_surer_the_longer_after_its_likely_hour_somebody_comes() {
+    fn harm_that_may_never_come_is_surer_the_later_somebody_comes() {
         let harm = Harm::after(at(0.0), 1.0, 3.0, f64::INFINITY);
         for (until, chance) in [(3.0, 0.5), (3.2, 0.519), (5.0, 0.626), (9.0, 0.690), (700.0, 0.7)] {
             let found = harm.chance_before(at(until));

@@ -8,13 +8,13 @@ mod reported;
 
 use crate::alarm::AlarmKey;
 use crate::letters::facts::LetterKind;
-use crate::letters::situation::Cause;
 use crate::letters::situation::Occasion;
 use crate::units::Timestamp;
 use alloc::string::String;
 use alloc::vec::Vec;
 use allowance::{Allowance, REMINDERS};
 use chrono::TimeDelta;
+pub(crate) use reported::Need;
 use reported::{Reported, Reports};
 
 /// Calls inside this span come as one letter.
@@ -37,17 +37,6 @@ pub(crate) struct Conversation {
     over_due: Option<Timestamp>,
     /// People were in the room; what still needs hands and nobody answered is called anew.
     call_again_at: Option<Timestamp>,
-}
-
-/// An alarm that needs hands.
-#[derive(Clone, Debug)]
-pub(crate) struct Need<'a> {
-    /// Which.
-    pub(crate) key: &'a AlarmKey,
-    /// What it shares with others.
-    pub(crate) cause: Cause,
-    /// When its harm may begin.
-    pub(crate) early: Option<Timestamp>,
 }
 
 /// A letter that is due, before its facts are gathered.

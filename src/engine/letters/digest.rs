@@ -369,3 +369,6 @@ pub fn week_of_losses(losses: &[Lost], at: Timestamp) -> Vec<(Loss, u32)> {
     week.sort_by_key(|(_, trays)| core::cmp::Reverse(*trays));
     week
 }
+
+#[cfg(test)]
+mod tests;

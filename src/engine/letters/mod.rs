@@ -7,3 +7,5 @@ pub mod facts;
 pub mod situation;
 pub(crate) mod conversation;
 pub mod snapshot;
+#[cfg(test)]
+mod sample_rules;

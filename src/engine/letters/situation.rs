@@ -165,3 +165,6 @@ fn outermost(rules: &Rules, place: PlaceId) -> SharedAir {
     let holds = rules.places.iter().any(|inner| inner.inside == Some(outer));
     if holds { SharedAir::Of(outer.0) } else { SharedAir::Common }
 }
+
+#[cfg(test)]
+mod tests;

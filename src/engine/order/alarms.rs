@@ -195,7 +195,7 @@ impl Engine {
             self.account.called(self.now, key);
         }
         if let Some(alarm) = self.alarms.get_mut(key) {
-            alarm.called(self.now);
+            alarm.called();
         }
     }
 }

@@ -55,6 +55,9 @@ impl Engine {
                 LetterKind::Round => alarm.escalate_not_before = Some(self.next_round + ROUND_LASTS),
                 LetterKind::Alarm | LetterKind::Digest => {}
             }
+            if !over {
+                alarm.named();
+            }
             alarms.push((occasion, change));
         }
         if alarms.is_empty() {
@@ -136,6 +139,11 @@ impl Engine {
     pub(super) fn write_digest(&mut self, late: bool, effects: &mut Vec<Effect>) {
         let facts = self.digest_facts(late);
         let id = format!("digest-{}", facts.date);
+        for change in facts.standing.iter().flat_map(|situation| &situation.alarms) {
+            if let Some(alarm) = self.alarms.get_mut(&change.key) {
+                alarm.named();
+            }
+        }
         self.begin_day();
         effects.push(Effect::Letter(LetterFacts {
             id,

@@ -322,7 +322,7 @@ impl WateringLog {
 /// Harm by drying in hours; what lies beyond the horizon is taken to lie well beyond it.
 fn beyond_horizon(at: Timestamp, early: f64, likely: Option<f64>, late: Option<f64>) -> Harm {
     let horizon = HORIZON_HOURS as f64;
-    Harm::after(at, early, likely.unwrap_or(1.5 * horizon), late.unwrap_or(3.0 * horizon))
+    Harm::after(at, early, likely.unwrap_or(1.5 * horizon), late.unwrap_or(6.0 * horizon))
 }
 
 impl Default for Water {

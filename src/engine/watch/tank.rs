@@ -136,14 +136,16 @@ impl TankWatch {
         } else {
             gone(held(ReservoirEmpty), &evidence)
         };
-        let soon = forecast.filter(|harm| harm.early - at <= hours_span(SIGHT_HOURS));
+        let alone_from = known.round_at.map_or(at, |round| (round + ROUND_MAY_LAST).max(at));
+        let unwatched = self.forecast_from(at, alone_from);
+        let soon = unwatched.filter(|harm| harm.early - at <= hours_span(SIGHT_HOURS));
         let low_line = if held(ReservoirLow) { low_percent + 5.0 } else { low_percent };
         let low = match soon {
             // Empty has its own words; saying "low" beside it would be noise.
             _ if is_empty => Condition::Unknown,
             Some(harm) => Condition::Present { harm: Some(harm), evidence },
             None if percent < low_line => {
-                let harm = forecast.unwrap_or(Harm::after(
+                let harm = unwatched.unwrap_or(Harm::after(
                     at,
                     UNKNOWN_DRAW_HOURS.0,
                     UNKNOWN_DRAW_HOURS.1,

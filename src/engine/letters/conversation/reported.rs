@@ -1,6 +1,5 @@
 //! What the letters of this night told of each alarm, and what people said to it.
 
-use super::Need;
 use crate::alarm::AlarmKey;
 use crate::letters::situation::Cause;
 use crate::units::Timestamp;
@@ -14,6 +13,17 @@ const SAME_WALK: TimeDelta = TimeDelta::minutes(15);
 /// The same where the letter asked for hands for the same cause: its early hour is no better known
 /// than this. Own default.
 const SAME_CAUSE: TimeDelta = TimeDelta::hours(1);
+
+/// An alarm that needs hands.
+#[derive(Clone, Debug)]
+pub(crate) struct Need<'a> {
+    /// Which.
+    pub(crate) key: &'a AlarmKey,
+    /// What it shares with others.
+    pub(crate) cause: Cause,
+    /// When its harm may begin.
+    pub(crate) early: Option<Timestamp>,
+}
 
 /// One alarm of the conversation.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]

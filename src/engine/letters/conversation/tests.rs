@@ -6,7 +6,7 @@ mod thread;
 use super::allowance::{BUT_FOR_A_CALL, MOST_A_NIGHT};
 use super::*;
 use crate::alarm::AlarmKind;
-use crate::letters::situation::SharedAir;
+use crate::letters::situation::{Cause, SharedAir};
 use alloc::borrow::ToOwned;
 use alloc::format;
 use alloc::vec;

@@ -14,8 +14,6 @@ pub(super) const SETTLED_HOURS: f64 = 0.17;
 const DRIFT_EVERY: i32 = 6;
 /// A pulse at nearly the hour of yesterday's is the same one of another day. Own default.
 const SAME_PULSE_HOURS: f64 = 3.0;
-/// A round may be late by so much. Own default.
-const PULSE_LATE_HOURS: f64 = 1.5;
 /// Points of half an hour.
 const HALF_HOUR: usize = 6;
 /// From one point to the next a gauge rises by itself by so many deviations of its points, hardly
@@ -91,8 +89,7 @@ impl TankWatch {
     }
 
     /// Pump pulses of the last day, as hours from now until each comes again, and litres. One that
-    /// has come today already, earlier or later than yesterday, does not come a second time; one
-    /// whose hour has just passed is still awaited.
+    /// has come today already, later or earlier than yesterday, does not come a second time.
     pub(super) fn pulses(&self, now: f64) -> Vec<(f64, f64)> {
         let falls: Vec<&LevelStep> =
             self.steps.iter().filter(|step| step.litres < 0.0 && !self.is_spill(step)).collect();
@@ -101,8 +98,8 @@ impl TankWatch {
             |step: &LevelStep| falls.iter().any(|newer| (newer.hours - step.hours - 24.0).abs() < SAME_PULSE_HOURS);
         let mut pulses: Vec<(f64, f64)> = falls
             .iter()
-            .filter(|step| due(step) > -PULSE_LATE_HOURS && !has_come(step))
-            .map(|step| (due(step).max(0.0), -step.litres))
+            .filter(|step| due(step) > 0.0 && !has_come(step))
+            .map(|step| (due(step), -step.litres))
             .collect();
         pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
         pulses

@@ -9,9 +9,11 @@ use alloc::vec::Vec;
 
 /// The waterings of the days to come differ from those of the last by so much, as trays come to the
 /// light and are cut: tenths of the chance. Own default.
-const PULSE_SPREAD: (f64, f64) = (0.65, 1.5);
+const PULSE_SPREAD: (f64, f64) = (0.55, 1.5);
+/// A leak that has been seen for an hour may run faster by so much. Own default.
+const LEAK_WIDENS: f64 = 1.1;
 /// So many hours earlier and later than yesterday somebody waters. Own default.
-const PULSE_SHIFT: (f64, f64) = (0.75, 1.5);
+const PULSE_SHIFT: (f64, f64) = (0.25, 2.5);
 
 impl TankWatch {
     /// When the pump draws air. `None`: no measurable draw, or it does already.
@@ -19,6 +21,12 @@ impl TankWatch {
     /// What goes by a leak goes at the rate of the last hour; what plants and pump take goes as
     /// it went in the last day, pulses at their hours.
     pub fn forecast(&self, at: Timestamp) -> Option<Harm> {
+        self.forecast_from(at, at)
+    }
+
+    /// The same for who is not in the room: a watering that comes while people are at a round until
+    /// `hands_until` finds them there, should the pump draw air.
+    pub(super) fn forecast_from(&self, at: Timestamp, hands_until: Timestamp) -> Option<Harm> {
         let (when, usable) = self.usable().filter(|(_, usable)| *usable > self.bottom())?;
         let now = self.hours(at);
         let unseen = (now - self.hours(when)).clamp(0.0, 48.0);
@@ -30,7 +38,9 @@ impl TankWatch {
             (None, Some(usual)) if usual > 0.0 => (usual, usual * 1.5, usual * 0.5),
             _ => (0.0, 0.0, 0.0),
         };
-        let pulses = self.pulses(now);
+        let mut pulses = self.pulses(now);
+        let hands_for = self.hours(hands_until) - now;
+        pulses.retain(|(when, _)| *when > hands_for);
         let until = |left: f64, rate: f64, pulse: f64, shift: f64| {
             let moved: Vec<(f64, f64)> =
                 pulses.iter().map(|(when, litres)| ((when + shift).max(0.0), litres * pulse)).collect();
@@ -39,7 +49,7 @@ impl TankWatch {
         let likely = until(usable, best, 1.0, 0.0)?;
         // The gauge may read high: then there is less than it says.
         let off = self.accuracy * TENTH_OF_LIMITS;
-        let fast = most.min(best * 3.0).max(best);
+        let fast = most.min(best * 3.0).max(best) * if self.leaking { LEAK_WIDENS } else { 1.0 };
         let early = until(usable - off, fast, PULSE_SPREAD.1, -PULSE_SHIFT.0).unwrap_or(likely).min(likely);
         let slow = least.max(best / 3.0);
         let late = until(usable + off, slow, PULSE_SPREAD.0, PULSE_SHIFT.1).unwrap_or(likely * 2.0).max(likely);

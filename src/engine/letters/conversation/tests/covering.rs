@@ -50,12 +50,29 @@ fn an_answer_to_what_is_over_holds_for_nothing() {
     letters.answered(&warm("a"));
     letters.returned(minute(6), &warm("a"));
     assert!(call(&mut letters, 7, &warm("b"), warmth(), 100));
-    // Bounded, it is not written, and yet nobody has answered it.
-    let mut full = called(100);
-    full.answered(&warm("a"));
-    full.returned(minute(6), &warm("a"));
-    assert!(call(&mut full, 7, &warm("b"), warmth(), 100));
-    assert_eq!(written(&mut full, 7, 500), [8, 28, 68].map(|at| (at, LetterKind::Alarm)), "with the first: four");
+}
+
+/// What the first reminder of a tank names, when a rack that the tank's call covers came to it.
+fn named_beside_a_tank(mut letters: Conversation) -> Vec<AlarmKey> {
+    let (low, cause) = tank("tank");
+    assert!(call(&mut letters, 30, &low, cause, 50));
+    assert_eq!(written(&mut letters, 30, 35).len(), 1);
+    assert!(!call(&mut letters, 35, &warm("b"), warmth(), 100));
+    let reminder = letters.take_due(minute(51), minute(100_000), |_| true).expect("it is due");
+    reminder.about.into_iter().map(|(_, key)| key).collect()
+}
+
+#[test]
+fn only_an_answer_to_a_call_that_stands_is_one_to_the_next_of_its_trouble() {
+    let mut answered = called(100);
+    answered.answered(&warm("a"));
+    assert_eq!(named_beside_a_tank(answered.clone()), [tank("tank").0], "somebody has that air in hand");
+    answered.returned(minute(6), &warm("a"));
+    assert_eq!(named_beside_a_tank(answered), [warm("b"), tank("tank").0], "it was over");
+    let mut waiting = Conversation::default();
+    waiting.evening(minute(0), vec![need(&warm("a"), warmth(), 100)]);
+    waiting.answered(&warm("a"));
+    assert_eq!(named_beside_a_tank(waiting), [warm("b"), tank("tank").0], "it could wait");
 }
 
 #[test]

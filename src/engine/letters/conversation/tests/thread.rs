@@ -92,7 +92,7 @@ fn a_night_of_ever_new_harm_has_nine_letters_beside_the_digest() {
 }
 
 #[test]
-fn a_second_harm_is_called_though_the_evening_has_told_of_it_and_all_were_written() {
+fn a_second_harm_the_evening_told_of_is_called_though_all_were_written() {
     let mut letters = Conversation::default();
     let low = low(500);
     evening(&mut letters, 0, &low);
@@ -105,7 +105,7 @@ fn a_second_harm_is_called_though_the_evening_has_told_of_it_and_all_were_writte
 }
 
 #[test]
-fn who_lets_calls_stand_over_a_round_has_one_more_that_night_and_who_answers_all() {
+fn who_lets_calls_stand_has_one_more_that_night_and_who_answers_all() {
     let mut letters = called(300);
     assert_eq!(written(&mut letters, 5, 300).len() + 1, BUT_FOR_A_CALL);
     let mut answered = letters.clone();
