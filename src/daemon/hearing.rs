@@ -2,10 +2,13 @@
 //! verbs put into the store's inbox.
 
 use super::gate::Passage;
+use super::neighbours::Astray;
 use super::{Daemon, Extras, Observed, keeper};
 use crate::engine::event::{Command, Garbled, What};
 use crate::intake::mqtt::{Delivery, FromBroker};
+use crate::intake::overhear::Overheard;
 use crate::intake::payload::{self, Decoded};
+use crate::notify::wording;
 use crate::store::{InboxAnswer, InboxKind, InboxOutcome, Rejected};
 use crate::units::Timestamp;
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -127,6 +130,30 @@ impl Daemon<'_> {
             }
         }
         false
+    }
+
+    pub(super) fn take_overheard(&mut self, heard: Overheard) {
+        let now = self.clock.now();
+        self.neighbours.hear(now, &self.config.broker.site_topic, heard);
+    }
+
+    /// Answers whoever sent an entry to a site that nobody watches, and counts it.
+    pub(super) fn tell_astray(&mut self) {
+        let now = self.clock.now();
+        for Astray { site, payload } in self.neighbours.astray(now) {
+            // A device gone wild must not fill the store from another site's topic either.
+            if self.astray_gate.pass(now) == Passage::Refused {
+                continue;
+            }
+            let ours = &self.config.broker.site_topic;
+            let topic = format!("traywarden/{site}/journal");
+            tracing::warn!(topic, "an entry for a site that nobody watches; it was not taken");
+            let answer = wording::of_another_site(ours, &site);
+            let body = serde_json::json!({ "entry": null, "taken": false, "answer": answer });
+            self.link.answer(format!("{topic}/answer"), body.to_string());
+            let what = What::Garbled { sensor: None, reason: Garbled::OtherSite };
+            self.happen(what, Extras { rejected: Some(Rejected { topic, payload }), ..Extras::default() });
+        }
     }
 
     /// Tells whoever sent a journal entry over the broker what became of it.

@@ -13,14 +13,9 @@
 //! 3.3.5), a refused one can cost the connection with some brokers, and what neighbours say
 //! would wait there with our readings while we are away. `Neighbours` is pure.
 
-use super::gate::Passage;
-use super::{Daemon, Extras};
 use crate::config::Config;
-use crate::engine::event::{Garbled, What};
 use crate::intake::overhear::{Overheard, overhear};
 use crate::intake::payload::LARGEST_PAYLOAD;
-use crate::notify::wording;
-use crate::store::Rejected;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use std::collections::BTreeMap;
@@ -69,7 +64,7 @@ impl Ear {
     pub(super) async fn next(&mut self) -> Overheard {
         if let Some(overheard) = &mut self.overheard {
             if let Some(next) = overheard.recv().await {
-                self.notice(&next, Instant::now());
+                self.notice(&next, tokio::time::Instant::now());
                 return next;
             }
             self.overheard = None;
@@ -107,8 +102,8 @@ impl Ear {
 /// An entry for a site that nobody watches.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Astray {
-    site: String,
-    payload: Vec<u8>,
+    pub(super) site: String,
+    pub(super) payload: Vec<u8>,
 }
 
 /// What is known of other sites on the broker.
@@ -154,32 +149,6 @@ impl Neighbours {
             now - *since >= if online.contains_key(&astray.site) { OFFLINE_FOR } else { UNHEARD_OF_FOR }
         };
         self.waiting.extract_if(.., is_due).map(|(_, astray)| astray).collect()
-    }
-}
-
-impl Daemon<'_> {
-    pub(super) fn take_overheard(&mut self, heard: Overheard) {
-        let now = self.clock.now();
-        self.neighbours.hear(now, &self.config.broker.site_topic, heard);
-    }
-
-    /// Answers whoever sent an entry to a site that nobody watches, and counts it.
-    pub(super) fn tell_astray(&mut self) {
-        let now = self.clock.now();
-        for Astray { site, payload } in self.neighbours.astray(now) {
-            // A device gone wild must not fill the store from another site's topic either.
-            if self.astray_gate.pass(now) == Passage::Refused {
-                continue;
-            }
-            let ours = &self.config.broker.site_topic;
-            let topic = format!("traywarden/{site}/journal");
-            tracing::warn!(topic, "an entry for a site that nobody watches; it was not taken");
-            let answer = wording::of_another_site(ours, &site);
-            let body = serde_json::json!({ "entry": null, "taken": false, "answer": answer });
-            self.link.answer(format!("{topic}/answer"), body.to_string());
-            let what = What::Garbled { sensor: None, reason: Garbled::OtherSite };
-            self.happen(what, Extras { rejected: Some(Rejected { topic, payload }), ..Extras::default() });
-        }
     }
 }
 
@@ -259,7 +228,7 @@ mod tests {
 
     #[test]
     fn an_ear_that_throws_the_watch_out_by_turns_is_given_up() {
-        let start = Instant::now();
+        let start = tokio::time::Instant::now();
         let at = |seconds: f64| start + Duration::from_secs_f64(seconds);
         let down = Overheard::Down { error: "closed".into() };
         let ear = || {

@@ -244,7 +244,7 @@ mod tests {
         };
         let heard = Survey { refused: Vec::new(), messages: vec![said] };
         match sound_of(&config, &heard, sensor, topic) {
-            Some(Sound::Understood(values)) => assert_eq!(values, "-6.1 °C, 57 %"),
+            Some(Sound::Understood(values)) => assert_eq!(values, "21.0 °F, 57 %", "in the units of the site"),
             _ => panic!("{topic} is understood"),
         }
     }
