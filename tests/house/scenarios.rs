@@ -366,7 +366,7 @@ fn what_was_cut_and_lost_is_in_one_digest_and_losses_in_a_week_of_them() {
 }
 
 #[test]
-fn dry_air_wakes_only_where_nobody_knows_how_much_water_the_trays_have() {
+fn dry_air_is_written_of_only_where_nobody_knows_what_water_the_trays_have() {
     let reported = |watered: bool| {
         let mut night = Night::begins("2026-03-01 17:00");
         night.logs_of_days_ago(6, sow("A1", "rack-a"));
@@ -389,5 +389,5 @@ fn dry_air_wakes_only_where_nobody_knows_how_much_water_the_trays_have() {
     // With a log of its waterings the tray is known to have water until after the round.
     assert_eq!(reported(true), ["03 19:23 air-too-dry:rack-a unacknowledged next-round"]);
     let unlogged = reported(false);
-    assert!(unlogged.iter().any(|line| line.contains("LETTER alarm")), "{unlogged:?}");
+    assert!(unlogged.iter().any(|line| line.contains("LETTER evening")), "{unlogged:?}");
 }

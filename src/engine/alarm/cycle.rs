@@ -34,6 +34,8 @@ const SOONER: TimeDelta = TimeDelta::hours(1);
 const CALLED_KNOWN_FOR: TimeDelta = TimeDelta::days(3);
 /// What another letter named as open is known for so long. Own default.
 const NAMED_KNOWN_FOR: TimeDelta = TimeDelta::days(1);
+/// A round may be late by so much, and who was told of a thing sees to it then. Own default.
+const ROUND_MAY_BE_LATE: TimeDelta = TimeDelta::hours(1);
 /// No shelf without an end, and none longer than a day.
 pub(crate) const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
 
@@ -313,9 +315,11 @@ impl Alarm {
     /// they are at it.
     pub(crate) fn round_begins(&mut self, lasts_until: Timestamp) {
         self.told_early = None;
-        self.known_until = self.known_until.max(self.told_for.take().map(|known_for| lasts_until + known_for));
+        let told_for = self.told_for.take();
+        self.known_until = self.known_until.max(told_for.map(|known_for| lasts_until + known_for));
         if self.active {
-            self.escalate_not_before = Some(lasts_until);
+            let late = if told_for.is_some() { ROUND_MAY_BE_LATE } else { TimeDelta::zero() };
+            self.escalate_not_before = Some(lasts_until + late);
         }
     }
 

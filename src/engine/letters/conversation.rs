@@ -125,6 +125,7 @@ impl Conversation {
         if !self.names(key) {
             return Vec::new();
         }
+        self.allowance.answered();
         let unwritten: Vec<AlarmKey> = self.waiting.iter().map(|(_, waiting)| waiting.clone()).collect();
         let mut others = Vec::new();
         for (other, reported) in
@@ -143,6 +144,7 @@ impl Conversation {
     pub(crate) fn silenced(&mut self, key: &AlarmKey) {
         if let Some(reported) = self.reported.get_mut(key) {
             reported.answered = true;
+            self.allowance.answered();
         }
         self.withdraw(key);
     }
@@ -154,7 +156,7 @@ impl Conversation {
         self.evening_at = None;
         self.over_due = None;
         let stands = self.reported.keep_open();
-        self.allowance.round_begins(at, stands);
+        self.allowance.round_begins(at);
         // Who let a call and all its reminders stand has been told often enough.
         self.call_again_at = (stands && self.allowance.has_room_to_repeat()).then_some(lasts_until);
     }

@@ -30,9 +30,9 @@ struct Bears {
     dose: [f64; 3],
 }
 
-/// Beyond 28.9, 30.5 and 32.1 °C where the limit is 27: two hours at a kelvin and a half more.
+/// Beyond 28.7, 30.5 and 32.1 °C where the limit is 27: two hours at a kelvin and a half more.
 /// Seedlings wilt within the hour near 35 °C (common practice, no source).
-const BEARS_WARMTH: Bears = Bears { beyond: [1.9, 3.5, 5.1], dose: [3.0; 3] };
+const BEARS_WARMTH: Bears = Bears { beyond: [1.7, 3.5, 5.1], dose: [3.0; 3] };
 /// Below 11.6, 10 and 8.4 °C where the limit is 15: three to five hours at two kelvin less. Crops that love
 /// warmth are chilled in some hours below 10 °C (common practice, no source).
 const BEARS_COLD: Bears = Bears { beyond: [3.4, 5.0, 6.6], dose: [6.0, 8.0, 10.0] };

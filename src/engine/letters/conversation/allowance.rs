@@ -20,6 +20,8 @@ const COUNTED: TimeDelta = TimeDelta::hours(24);
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Allowance {
     letters: Vec<Timestamp>,
+    /// Somebody has answered the newest of them.
+    answered: bool,
     last_call: Option<Timestamp>,
     reminders: usize,
 }
@@ -43,12 +45,18 @@ impl Allowance {
     /// A letter more was written.
     pub(super) fn count_one(&mut self, at: Timestamp) {
         self.letters.push(at);
+        self.answered = false;
     }
 
-    /// A round begins. Who has answered, or whom nothing waits for, begins anew; who let a call
-    /// stand has had these letters.
-    pub(super) fn round_begins(&mut self, at: Timestamp, stands: bool) {
-        self.letters.retain(|written| stands && at - *written < COUNTED);
+    /// Somebody has answered.
+    pub(super) fn answered(&mut self) {
+        self.answered = true;
+    }
+
+    /// A round begins. Who has answered begins anew; who did not has had these letters.
+    pub(super) fn round_begins(&mut self, at: Timestamp) {
+        let answered = core::mem::take(&mut self.answered);
+        self.letters.retain(|written| !answered && at - *written < COUNTED);
         self.last_call = None;
         self.reminders = 0;
     }

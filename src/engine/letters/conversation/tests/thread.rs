@@ -120,6 +120,17 @@ fn who_lets_calls_stand_has_one_more_that_night_and_who_answers_all() {
 }
 
 #[test]
+fn letters_count_over_a_round_though_all_they_told_of_was_over() {
+    let mut letters = called(300);
+    written(&mut letters, 5, 300);
+    letters.returned(minute(300), &warm("a"));
+    assert_eq!(written(&mut letters, 300, 330), [(302, LetterKind::Over)]);
+    letters.round_begins(minute(330), minute(390));
+    call(&mut letters, 400, &warm("a"), warmth(), 420);
+    assert_eq!(written(&mut letters, 400, 900), [(401, LetterKind::Alarm)], "a call is news, and is not repeated");
+}
+
+#[test]
 fn letters_of_two_nights_ago_count_no_more() {
     let mut letters = called(300);
     written(&mut letters, 5, 300);
