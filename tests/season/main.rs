@@ -93,10 +93,8 @@ fn half_of_the_letters_come_two_hours_before_harm() {
 /// takes it off this list: from then on it is asserted.
 const NOT_YET: &[&str] = &[
     "false alarm ratio",
-    "letters on a night with one fault, digest included",
-    "came true when given a chance of 0.6 to 0.8",
+    "came true when given a chance of 0.4 to 0.6",
     "truths inside the forecast of an empty tank",
-    "truths inside the forecast of a dry tray",
 ];
 
 #[test]
@@ -114,14 +112,12 @@ fn every_figure_is_as_it_must_be() {
 
 /// Kinds of nights that do not go right yet with the default seed; see [`NOT_YET`].
 const NIGHTS_NOT_YET: &[&str] = &[
-    "a hose bursts, forty liters in four minutes",
     "air cooler dead in thirty-four hours of heat",
-    "fan out in the evening",
     "heater out an hour after everybody sleeps",
     "heater out on a freezing night",
     "heater out while one rack is blind",
     "heater out, and later a leak",
-    "ten liters gone in three minutes, by nobody's log",
+    "tank not filled, dry by the evening",
     "three damp days without a dehumidifier",
 ];
 

@@ -8,7 +8,7 @@ use crate::alarm::evidence::{Condition, Evidence};
 use crate::alarm::harm::Harm;
 use crate::alarm::kinds::{AlarmKey, AlarmState, Priority};
 use crate::alarm::pending::Pending;
-use crate::alarm::waking::{LIKELY, Moment};
+use crate::alarm::waking::{AS_GOOD_AS_SURE, LIKELY, Moment};
 use crate::event::Grade;
 use crate::units::Timestamp;
 use alloc::string::String;
@@ -98,6 +98,8 @@ pub struct Alarm {
     priority: Priority,
     /// A round letter told it; the people it told are in the room until then.
     pub(crate) escalate_not_before: Option<Timestamp>,
+    /// Whom it told may come as late as this.
+    awaited_until: Option<Timestamp>,
     /// A letter of this conversation said that hands are needed, with this early time.
     told_early: Option<Timestamp>,
     /// Letters told it, in whatever episode: who comes into the room then knows of it for so long.
@@ -137,6 +139,7 @@ impl Alarm {
             times: 0,
             priority: Priority::Digest,
             escalate_not_before: None,
+            awaited_until: None,
             told_early: None,
             told_for: None,
             known_until: None,
@@ -318,8 +321,8 @@ impl Alarm {
         let told_for = self.told_for.take();
         self.known_until = self.known_until.max(told_for.map(|known_for| lasts_until + known_for));
         if self.active {
-            let late = if told_for.is_some() { ROUND_MAY_BE_LATE } else { TimeDelta::zero() };
-            self.escalate_not_before = Some(lasts_until + late);
+            self.escalate_not_before = Some(lasts_until);
+            self.awaited_until = told_for.map(|_| lasts_until + ROUND_MAY_BE_LATE);
         }
     }
 
@@ -344,11 +347,11 @@ impl Alarm {
     fn own(&self, moment: &Moment) -> Moment {
         let wake_if = self.wake_if.unwrap_or(moment.wake_if);
         let known = self.known_until.is_some_and(|until| moment.at < until) || self.told_early.is_some();
-        // A leak has been proven before it is told: what is left to wait for is how fast it runs.
+        // A leak has been proven before it is told: there is nothing to wait for.
         let proven = matches!(self.evidence, Some(Evidence::Leak { .. }));
         Moment {
             wake_if: if known { wake_if.max(LIKELY) } else { wake_if },
-            sure_from: if proven { LIKELY } else { moment.sure_from },
+            sure_from: if proven { 0.0 } else { moment.sure_from },
             ..*moment
         }
     }
@@ -429,6 +432,7 @@ impl Alarm {
             self.by = None;
             self.answered_at = None;
             self.escalate_not_before = None;
+            self.awaited_until = None;
             self.told_early = None;
             self.grade = None;
             Transition::Raised
@@ -440,6 +444,7 @@ impl Alarm {
         self.clearing_since = None;
         self.returned_at = Some(at);
         self.escalate_not_before = None;
+        self.awaited_until = None;
         Transition::Returned
     }
 
@@ -454,7 +459,10 @@ impl Alarm {
     /// Only upwards within an episode: a hazard that was told as urgent is not
     /// taken back by a better minute, it is over when it is over.
     fn reconsider(&mut self, moment: &Moment) -> Option<Transition> {
-        if self.escalate_not_before.is_some_and(|until| moment.at < until) {
+        let before = |until: Option<Timestamp>| until.is_some_and(|until| moment.at < until);
+        // What is as good as sure waits for nobody who should have been there.
+        let unsure = moment.chance(self.harm) < AS_GOOD_AS_SURE;
+        if before(self.escalate_not_before) || (unsure && before(self.awaited_until)) {
             return None;
         }
         let priority = self.asked_or_called(moment);
