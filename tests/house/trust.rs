@@ -414,6 +414,26 @@ fn a_gauge_that_may_be_off_moves_the_early_bound_alone() {
 }
 
 #[test]
+fn a_watering_that_came_earlier_today_than_yesterday_does_not_come_a_second_time() {
+    let config = config::parse(config::example(), "example", Path::new("/")).expect("the example is right");
+    let reservoir = &config.rules.reservoirs[0];
+    let begin: Timestamp = "2026-03-03T17:00:00Z".parse().expect("a time");
+    let empty_after = |second: i64| {
+        let gauge = config.rules.channel(reservoir.channel);
+        let mut tank = traywarden::engine::watch::tank::TankWatch::new(reservoir, gauge, begin);
+        let reserve = reservoir.shape.litres(reservoir.pump_inlet_mm);
+        // Two waterings of five liters leave three.
+        let waterings = |minute: i64| f64::from(u8::from(minute >= 600)) + f64::from(u8::from(minute >= second));
+        for minute in 0..=second + 30 {
+            tank.minute(begin + TimeDelta::minutes(minute), Some(reserve + 13.0 - 5.0 * waterings(minute)));
+        }
+        let at = begin + TimeDelta::minutes(second + 30);
+        (tank.forecast(at).expect("it is watered from").likely - at).num_hours()
+    };
+    assert_eq!([600 + 1440, 600 + 1440 - 90, 600 + 1440 + 60].map(empty_after), [23, 23, 23]);
+}
+
+#[test]
 fn a_tank_that_feeds_a_room_knows_of_the_waterings_of_the_racks_in_it() {
     let left = |feeds: &str| {
         let rack = SITE.replace("name = \"Rack A\"", "name = \"Rack A\"\ninside = \"room\"\n[[place]]\nid = \"room\"");

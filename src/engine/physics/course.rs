@@ -152,6 +152,13 @@ mod tests {
     }
 
     #[test]
+    fn what_days_do_by_themselves_at_this_hour_is_taken_from_a_course_and_no_more() {
+        let course = |rate: f64| Course { value: 20.0, rate, easing: 0.3 };
+        let left = |rate: f64| course(rate).without((-1.0, 0.5)).rate;
+        assert_eq!([2.0, 0.4, 0.0, -0.8, -3.0].map(left), [1.5, 0.0, 0.0, 0.0, -2.0]);
+    }
+
+    #[test]
     fn air_that_stands_still_stays() {
         let series: VecDeque<_> = (0..=60).map(|minute| (at(minute), 21.0)).collect();
         assert!((after(Course::of(&series, at(60), 21.0), 12.0) - 21.0).abs() < 1e-9);

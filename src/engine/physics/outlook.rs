@@ -136,6 +136,16 @@ mod tests {
         assert!((after(&outlook, Face::Likely, 3.0) - 24.0).abs() < 0.2, "{}", after(&outlook, Face::Likely, 3.0));
     }
 
+    /// With means of half an hour the last minutes under the lamps looked like a rise of a kelvin an hour.
+    #[test]
+    fn the_minutes_before_lamps_go_out_are_no_rise() {
+        for minutes in [1.0, 5.0, 10.0, 14.0] {
+            let outlook = lived(5.0 * 24.0 + 22.0 - minutes / 60.0, lamps);
+            let (likely, high) = (after(&outlook, Face::Likely, 4.0), after(&outlook, Face::High, 4.0));
+            assert!(likely < 22.5 && high < 23.0, "{minutes} minutes before: {likely}, {high}");
+        }
+    }
+
     #[test]
     fn without_a_rhythm_the_course_is_all_there_is_and_its_faces_part() {
         let outlook = lived(2.0, |hours| 20.0 - 2.0 * hours);

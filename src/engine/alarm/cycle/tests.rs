@@ -210,3 +210,65 @@ fn whoever_brings_back_a_silenced_alarm_is_named() {
     assert_eq!(alarm.unshelve(minute(9), "ben"), Some(Transition::Shelf));
     assert_eq!((alarm.state(), alarm.answered_at), (AlarmState::Unacknowledged, Some(minute(9))));
 }
+
+/// So many tenths of the chance lie before the round; its early hour has passed.
+fn of_chance(tenths: i64) -> Condition {
+    // From a tenth to the half evenly, and so on to nine tenths.
+    let (early, likely) = (0, ROUND * 4 / (tenths - 1));
+    let harm = Harm { early: minute(early), likely: minute(likely), late: minute(2 * likely) };
+    Condition::Present { harm: Some(harm), evidence: Evidence::Clock { by: TimeDelta::zero() } }
+}
+
+/// When it becomes urgent after a round that lasts from 10 to 70, having waited for it.
+fn urgent_at(told: impl Fn(&mut Alarm), tenths: i64) -> Option<i64> {
+    let mut alarm = alarm();
+    comes(&mut alarm, 0, &harmless());
+    told(&mut alarm);
+    alarm.round_begins(minute(70));
+    (11..400).find(|at| {
+        alarm.observe(&night(*at), of_chance(tenths));
+        alarm.priority() == Priority::Now
+    })
+}
+
+#[test]
+fn what_a_letter_named_waits_for_a_round_that_may_be_late_unless_it_is_sure() {
+    assert_eq!(urgent_at(|_| {}, 7), Some(70));
+    assert_eq!(urgent_at(Alarm::named, 7), Some(130), "an hour more");
+    assert_eq!(urgent_at(Alarm::named, 9), Some(70), "as good as sure");
+}
+
+#[test]
+fn whoever_read_of_it_and_was_there_is_called_only_for_what_is_likely() {
+    assert_eq!(urgent_at(|_| {}, 4), Some(70));
+    assert_eq!(urgent_at(Alarm::named, 4), None);
+    assert_eq!(urgent_at(Alarm::called, 4), None);
+}
+
+#[test]
+fn what_a_letter_named_is_known_for_a_day_and_what_was_called_for_three() {
+    let urgent_after = |told: fn(&mut Alarm), days: i64| {
+        let mut alarm = alarm();
+        told(&mut alarm);
+        alarm.round_begins(minute(0));
+        let moment = Moment { at: minute(days * 1440), next_round: minute(days * 1440 + ROUND), ..night(0) };
+        let harm = Harm { early: moment.at, likely: minute(days * 1440 + 900), late: minute(days * 1440 + 1800) };
+        alarm.own(&moment).needs_hands(Some(harm))
+    };
+    assert_eq!([0, 1, 2].map(|days| urgent_after(Alarm::named, days)), [false, true, true]);
+    assert_eq!([0, 1, 2, 3].map(|days| urgent_after(Alarm::called, days)), [false, false, false, true]);
+}
+
+#[test]
+fn who_went_to_bed_with_it_is_called_only_for_what_is_likely() {
+    let mut alarm = alarm();
+    comes(&mut alarm, 0, &harmless());
+    let of = |tenths| match of_chance(tenths) {
+        Condition::Present { harm, .. } => harm,
+        _ => None,
+    };
+    assert!(alarm.own(&night(10)).needs_hands(of(4)));
+    alarm.reported();
+    assert!(!alarm.own(&night(10)).needs_hands(of(4)));
+    assert!(alarm.own(&night(10)).needs_hands(of(7)));
+}
