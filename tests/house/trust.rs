@@ -414,7 +414,7 @@ fn a_gauge_that_may_be_off_moves_the_early_bound_alone() {
 }
 
 #[test]
-fn a_watering_that_came_earlier_today_than_yesterday_does_not_come_a_second_time() {
+fn a_watering_that_came_earlier_than_yesterday_does_not_come_twice() {
     let config = config::parse(config::example(), "example", Path::new("/")).expect("the example is right");
     let reservoir = &config.rules.reservoirs[0];
     let begin: Timestamp = "2026-03-03T17:00:00Z".parse().expect("a time");

@@ -331,9 +331,14 @@ impl Alarm {
         self.over_told = !self.active;
     }
 
-    /// The rule for a call holds at this very minute.
+    /// Hands are needed before the next round.
     pub(crate) fn needs_hands(&self, moment: &Moment) -> bool {
         self.active && self.clearing_since.is_none() && self.own(moment).needs_hands(self.harm)
+    }
+
+    /// Somebody is called for it, if the letters have not told enough.
+    pub(crate) fn is_worth_a_call(&self, moment: &Moment) -> bool {
+        self.active && self.clearing_since.is_none() && self.own(moment).is_worth_a_call(self.harm)
     }
 
     /// Harm of it is in sight.
@@ -350,7 +355,8 @@ impl Alarm {
         // A leak has been proven before it is told: there is nothing to wait for.
         let proven = matches!(self.evidence, Some(Evidence::Leak { .. }));
         Moment {
-            wake_if: if known { wake_if.max(LIKELY) } else { wake_if },
+            wake_if,
+            call_if: if known { wake_if.max(LIKELY) } else { wake_if },
             sure_from: if proven { 0.0 } else { moment.sure_from },
             ..*moment
         }

@@ -34,6 +34,8 @@ pub struct Moment {
     pub asleep: bool,
     /// Hands are needed when harm before the next round is more likely than this, 0 to 1.
     pub wake_if: f64,
+    /// A call for them is worth it when it is more likely than this, 0 to 1; no less than `wake_if`.
+    pub call_if: f64,
     /// Who is awake is told at once of what is more likely than this, 0 to 1.
     pub sure_from: f64,
     /// From a letter to hands at the rack.
@@ -51,6 +53,11 @@ impl Moment {
         self.chance(harm) > self.wake_if
     }
 
+    /// Somebody who does not come by then is called.
+    pub(crate) fn is_worth_a_call(&self, harm: Option<Harm>) -> bool {
+        self.chance(harm) > self.call_if
+    }
+
     /// Harm is there, or nearer than anybody can come: no delay is worth its time.
     pub(crate) fn is_pressing(&self, harm: Option<Harm>) -> bool {
         harm.is_some_and(|harm| harm.early <= self.at + self.come_within) && self.needs_hands(harm)
@@ -60,7 +67,7 @@ impl Moment {
     /// that only the last call that is in time is still owed.
     pub fn priority(&self, harm: Option<Harm>, reported: bool) -> Priority {
         let Some(known) = harm else { return Priority::Digest };
-        if self.needs_hands(harm) {
+        if self.is_worth_a_call(harm) {
             let last_call = known.early - self.come_within;
             let unsure = self.chance(harm) < self.sure_from;
             let may_wait =
@@ -87,6 +94,7 @@ mod tests {
             evening_at: evening.map(instant),
             asleep,
             wake_if: 0.2,
+            call_if: 0.2,
             sure_from: AS_GOOD_AS_SURE,
             come_within: TimeDelta::minutes(45),
         }

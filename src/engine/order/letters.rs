@@ -26,7 +26,7 @@ impl Engine {
         let moment = self.moment();
         loop {
             let alarms = &self.alarms;
-            let holds = |key: &AlarmKey| alarms.get(key).is_some_and(|alarm| alarm.needs_hands(&moment));
+            let holds = |key: &AlarmKey| alarms.get(key).is_some_and(|alarm| alarm.is_worth_a_call(&moment));
             let Some(draft) = self.letters.take_due(self.now, self.next_digest, holds) else { return };
             self.write(draft, effects);
         }

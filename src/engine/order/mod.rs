@@ -427,6 +427,7 @@ impl Engine {
             evening_at: self.next_evening.filter(|evening| *evening < next_round),
             asleep: self.asleep,
             wake_if: site.wake_if,
+            call_if: site.wake_if,
             sure_from: AS_GOOD_AS_SURE,
             come_within: site.come_within,
         }

@@ -21,6 +21,7 @@ fn night(at: i64) -> Moment {
         evening_at: None,
         asleep: true,
         wake_if: 0.2,
+        call_if: 0.2,
         sure_from: AS_GOOD_AS_SURE,
         come_within: TimeDelta::minutes(45),
     }
@@ -253,7 +254,7 @@ fn what_a_letter_named_is_known_for_a_day_and_what_was_called_for_three() {
         alarm.round_begins(minute(0));
         let moment = Moment { at: minute(days * 1440), next_round: minute(days * 1440 + ROUND), ..night(0) };
         let harm = Harm { early: moment.at, likely: minute(days * 1440 + 900), late: minute(days * 1440 + 1800) };
-        alarm.own(&moment).needs_hands(Some(harm))
+        alarm.own(&moment).is_worth_a_call(Some(harm))
     };
     assert_eq!([0, 1, 2].map(|days| urgent_after(Alarm::named, days)), [false, true, true]);
     assert_eq!([0, 1, 2, 3].map(|days| urgent_after(Alarm::called, days)), [false, false, false, true]);
@@ -267,8 +268,9 @@ fn who_went_to_bed_with_it_is_called_only_for_what_is_likely() {
         Condition::Present { harm, .. } => harm,
         _ => None,
     };
-    assert!(alarm.own(&night(10)).needs_hands(of(4)));
+    assert!(alarm.own(&night(10)).is_worth_a_call(of(4)));
     alarm.reported();
-    assert!(!alarm.own(&night(10)).needs_hands(of(4)));
-    assert!(alarm.own(&night(10)).needs_hands(of(7)));
+    assert!(!alarm.own(&night(10)).is_worth_a_call(of(4)));
+    assert!(alarm.own(&night(10)).needs_hands(of(4)), "it stands in the letters that wait for people");
+    assert!(alarm.own(&night(10)).is_worth_a_call(of(7)));
 }
