@@ -115,6 +115,13 @@ pub(crate) fn otherwise(change: &AlarmChange, words: &AlarmWords, speech: &Speec
     } else {
         format!(", after the {round} round")
     };
+    if harm.likely < change.at - NOW {
+        let begun = words.harm.replace("will have", "have");
+        return format!(
+            "Likely since about {}: {begun}. It goes on unless something is done.",
+            speech.clock(harm.likely)
+        );
+    }
     if harm.likely <= change.at + NOW {
         return format!("Unless something is done, {} from now on{against_round}.", words.harm);
     }

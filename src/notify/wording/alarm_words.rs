@@ -12,6 +12,9 @@ use crate::reading::{BelievedAs, Quantity};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
+/// With more left than this nobody fears for the pump yet, litres. Own default.
+const LEFT_FOR_THE_PUMP: f64 = 4.0;
+
 /// The caution of everything that speaks of mold (WHO Guidelines for Indoor Air Quality: Dampness and Mould, 2009).
 pub(crate) const MOLD_CAUTION: &str = "Computed from room air and your log with field-crop disease models; \
 not validated on microgreens; look at the tray.";
@@ -75,7 +78,7 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 studied(*pathogen),
                 concerned(trays)
             ),
-            state: "Building up",
+            state: "Halfway there",
             harm: "conditions will have allowed infection",
             over: format!("The air in {place} allows no infection at the moment (pressure {pressure:.0} of 100)."),
             caution: Some(MOLD_CAUTION),
@@ -142,7 +145,7 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
         }
         Evidence::Leak { reservoir, lost, sudden_minutes: Some(minutes), usable, draw, .. } => AlarmWords {
             headline: format!("{} lost {} at once - leak?", short(reservoir), speech.volume(*lost)),
-            name: format!("{} losing water", short(reservoir)),
+            name: format!("Water lost from {}", short(reservoir)),
             action: format!("Look for water under {} and along the hoses, and close what leaks", the(reservoir)),
             what: format!(
                 "{} lost {} within {}, and no watering in your log explains it. {}{} are left above the pump inlet.",
@@ -153,7 +156,11 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 speech.volume(*usable)
             ),
             state: "Lost",
-            harm: "the water is on the floor and the pump may draw air",
+            harm: if *usable > LEFT_FOR_THE_PUMP {
+                "the water is on the floor"
+            } else {
+                "the water is on the floor and the pump may draw air"
+            },
             over: format!("{} loses nothing more, or somebody has said where it went.", capital(&the(reservoir))),
             caution: Some(MAINS_CAUTION),
         },
@@ -170,7 +177,11 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 speech.volume(*usable)
             ),
             state: "Losing water",
-            harm: "the pump draws air and the water is on the floor",
+            harm: if *usable > LEFT_FOR_THE_PUMP {
+                "more is on the floor than is only mopped up"
+            } else {
+                "the pump draws air and the water is on the floor"
+            },
             over: format!("{} loses no more than plants and pump explain.", capital(&the(reservoir))),
             caution: Some(MAINS_CAUTION),
         },
@@ -295,8 +306,8 @@ fn condensation(
     };
     AlarmWords {
         headline: match on {
-            Some(on) => format!("{}: {} below dew point", short(place), short(on)),
-            None => format!("{}: surfaces below dew point", short(place)),
+            Some(on) => format!("{}: {} {} dew point", short(place), short(on), if wet { "below" } else { "near" }),
+            None => format!("{}: surfaces {} dew point", short(place), if wet { "below" } else { "near" }),
         },
         name: format!("Dew at {}", short(place)),
         action: format!("Move air through {place} and warm it a little: fan on, vent open, no misting"),
@@ -305,9 +316,13 @@ fn condensation(
                 "{thing} is at {cold} and the air turns to dew at {dew} (give or take {off}, as good as the sensors \
                  are), so conditions allow water to settle on it."
             ),
-            None => format!(
+            None if wet => format!(
                 "A surface in {place} that is colder than the air by a few degrees, at {cold}, is below the dew point \
                  of {dew} (give or take {off}), so conditions allow water to settle on it."
+            ),
+            None => format!(
+                "A surface in {place} that is colder than the air by a few degrees, at {cold}, is close to the dew \
+                 point of {dew} (give or take {off}): water that has settled on it dries slowly."
             ),
         },
         state: "Below the dew point",
