@@ -6,9 +6,9 @@ use super::alarm_reported;
 use super::alarm_words::words;
 use super::answering;
 use super::blocks::{Block, Blocks, Urgency};
-use super::letterhead::{SUBJECT, masthead, subject};
+use super::letterhead::{SUBJECT, masthead, subject, subject_of};
 use super::situation_words::{action, caution, headline, seen, what};
-use super::speech::{Speech, ascii, capital, list, percent, shortened, span};
+use super::speech::{Speech, ascii, capital, hours_of, list, percent, shortened, span};
 use crate::engine::alarm::{AlarmChange, Evidence};
 use crate::engine::event::Occasion;
 use crate::engine::letters::situation::Situation;
@@ -23,7 +23,7 @@ pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Blocks {
     let mut blocks = told_blocks(situations, speech);
     blocks.extend(closing(situations, speech));
     Blocks {
-        subject: subject(if again { "Still:" } else { "Now:" }, &headline(situation, speech), situations.len()),
+        subject: subject_of(if again { "Still:" } else { "Now:" }, &headline(situation, speech), situations),
         masthead: masthead(speech),
         lead: action(situation, first, speech),
         urgency: Urgency::Urgent,
@@ -40,11 +40,12 @@ pub(crate) fn evening(situations: &[Situation], speech: &Speech) -> Blocks {
     let lead = format!("Before you go to bed: {}", uncapital(&action(situation, first, speech)));
     let mut blocks = told_blocks(situations, speech);
     blocks.push(Block::Paragraph(
-        "If nobody answers and it comes to harm, you are called in the night, as late as is safe.".to_owned(),
+        "If nobody answers and harm becomes more likely than not, you are called in the night, as late as is safe."
+            .to_owned(),
     ));
     blocks.extend(closing(situations, speech));
     Blocks {
-        subject: subject("Tonight:", &headline(situation, speech), situations.len()),
+        subject: subject_of("Tonight:", &headline(situation, speech), situations),
         masthead: masthead(speech),
         lead,
         urgency: Urgency::Due,
@@ -108,7 +109,7 @@ pub(crate) fn round(situations: &[Situation], speech: &Speech) -> Blocks {
     blocks.extend(told_blocks(situations, speech));
     blocks.extend(closing(situations, speech));
     Blocks {
-        subject: subject(&format!("{at} round: "), &headline(situation, speech), situations.len()),
+        subject: subject_of(&format!("{at} round: "), &headline(situation, speech), situations),
         masthead: masthead(speech),
         lead,
         urgency: Urgency::Due,
@@ -199,7 +200,7 @@ fn figure(evidence: &Evidence, speech: &Speech) -> Option<String> {
         Evidence::Air { value, .. } => Some(speech.temperature(*value)),
         Evidence::Reservoir { usable, .. } => Some(speech.volume(usable.max(0.0))),
         Evidence::Leak { usable, .. } => Some(speech.volume(usable.max(0.0))),
-        Evidence::Mold { hours, needed, .. } => Some(format!("{hours:.0} of {needed:.0} h")),
+        Evidence::Mold { hours, needed, .. } => Some(hours_of(*hours, *needed)),
         _ => None,
     }
 }

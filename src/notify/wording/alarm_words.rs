@@ -2,7 +2,7 @@
 //! `match` arm a kind of evidence; when and to whom is told by its neighbours.
 
 use super::sentences::{AlarmWords, short};
-use super::speech::{Speech, capital, count, hours, list, percent, percent_beside, the};
+use super::speech::{Speech, capital, count, hours, hours_of, list, percent, percent_beside, the};
 use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
 use crate::engine::physics::dryness::HORIZON_HOURS;
 use crate::engine::physics::infection::PathogenName;
@@ -63,7 +63,7 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             condensation(speech, place, [*dew_point, *surface, *accuracy], on.as_deref())
         }
         Evidence::Mold { place, trays, pressure, hours: had, between, needed, pathogen } => AlarmWords {
-            headline: format!("{} mold conditions, {had:.0} of {needed:.0} h", short(place)),
+            headline: format!("{} mold conditions, {}", short(place), hours_of(*had, *needed)),
             name: format!("Mold conditions at {}", short(place)),
             action: format!(
                 "Look at {} and dry the air: fan on, vent open, no misting",

@@ -124,9 +124,19 @@ pub(crate) fn span(span: TimeDelta) -> String {
             0 => count(minutes / 60, "hour"),
             rest => format!("{} {}", count(minutes / 60, "hour"), count(rest, "minute")),
         },
-        360..2880 => count((minutes + 30) / 60, "hour"),
+        360..2880 => count(whole_hours(minutes), "hour"),
         _ => count((minutes + 720) / 1440, "day"),
     }
+}
+
+fn whole_hours(minutes: i64) -> i64 {
+    (minutes + 30) / 60
+}
+
+/// "5 of 8 h", rounded as the sentences beside it are.
+pub(crate) fn hours_of(had: f64, needed: f64) -> String {
+    let whole = |hours: f64| whole_hours((hours.clamp(0.0, 1e6) * 60.0 + 0.5) as i64);
+    format!("{} of {} h", whole(had), whole(needed))
 }
 
 /// Hours as a number, as models give them.
@@ -228,6 +238,13 @@ mod tests {
         assert_eq!(formatted(130), "2 hours 10 minutes");
         assert_eq!(formatted(14 * 60 + 20), "14 hours");
         assert_eq!(formatted(3 * 1440), "3 days");
+    }
+
+    #[test]
+    fn hours_in_a_subject_are_those_of_its_sentences() {
+        for had in [6.5, 12.5, 13.4999, 7.49, 20.5] {
+            assert_eq!(hours_of(had, 8.0), format!("{} of 8 h", hours(had).trim_end_matches(" hours")));
+        }
     }
 
     #[test]
