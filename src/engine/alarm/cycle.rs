@@ -78,8 +78,7 @@ pub enum Transition {
 /// derived from them and never stored.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Alarm {
-    /// The alarm that is answered, by kind and subject.
-    pub key: AlarmKey,
+    key: AlarmKey,
     active: bool,
     unacknowledged: bool,
     shelved_until: Option<Timestamp>,
@@ -97,7 +96,7 @@ pub struct Alarm {
     times: u32,
     priority: Priority,
     /// A round letter told it; the people it told are in the room until then.
-    pub(crate) escalate_not_before: Option<Timestamp>,
+    escalate_not_before: Option<Timestamp>,
     /// Whom it told may come as late as this.
     awaited_until: Option<Timestamp>,
     /// A letter of this conversation said that hands are needed, with this early time.
@@ -151,6 +150,11 @@ impl Alarm {
             hold,
             wake_if,
         }
+    }
+
+    /// Which alarm it is, by kind and subject.
+    pub fn key(&self) -> &AlarmKey {
+        &self.key
     }
 
     /// The named state.
@@ -314,6 +318,11 @@ impl Alarm {
         self.told_for = self.told_for.max(Some(NAMED_KNOWN_FOR));
     }
 
+    /// A letter for the round told it: until people have gone again it becomes no more urgent.
+    pub(crate) fn waits_for_people(&mut self, until: Timestamp) {
+        self.escalate_not_before = Some(until);
+    }
+
     /// A round begins: people are in the room, and what stands becomes no more urgent while
     /// they are at it.
     pub(crate) fn round_begins(&mut self, lasts_until: Timestamp) {
@@ -385,7 +394,7 @@ impl Alarm {
             key: self.key.clone(),
             since: match self.pending {
                 // It was never raised, or not since the last time.
-                Some(pending) if !self.active => pending.since,
+                Some(pending) if !self.active => pending.since(),
                 _ if self.times == 0 => moment.at,
                 _ => self.since,
             },
@@ -411,7 +420,7 @@ impl Alarm {
     }
 
     fn raise(&mut self, moment: &Moment) -> Transition {
-        let since = self.pending.take().map_or(moment.at, |pending| pending.since);
+        let since = self.pending.take().map_or(moment.at, |pending| pending.since());
         // What comes after an "over" is new, and nobody has seen it.
         let continues = !self.over_told && self.returned_at.is_some_and(|returned| since - returned <= SAME_EPISODE);
         self.active = true;

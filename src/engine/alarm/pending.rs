@@ -10,7 +10,7 @@ const PENDING_KEEPS: TimeDelta = TimeDelta::hours(1);
 /// delay, but a gap in the data, a restart or a shelf does not begin it anew.
 #[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Pending {
-    pub(super) since: Timestamp,
+    since: Timestamp,
     /// How long it was seen to hold, up to `seen_from`.
     held: TimeDelta,
     /// Since when it is seen without a gap; `None`: nobody can tell at present.
@@ -25,6 +25,11 @@ impl Pending {
     /// It begins to be seen.
     pub(super) fn begins(at: Timestamp, settles_in: TimeDelta) -> Pending {
         Pending { since: at, held: TimeDelta::zero(), seen_from: Some(at), known_at: at, settles_in }
+    }
+
+    /// Since when it holds.
+    pub(super) fn since(&self) -> Timestamp {
+        self.since
     }
 
     /// It is still the same, and not one that was lost sight of for too long.

@@ -41,7 +41,7 @@ impl Register {
 
     /// Takes in a new alarm, in place of one with the same key.
     pub(crate) fn insert(&mut self, alarm: Alarm) {
-        self.by_kind.entry(alarm.key.kind).or_default().insert(alarm.key.subject.clone(), alarm);
+        self.by_kind.entry(alarm.key().kind).or_default().insert(alarm.key().subject.clone(), alarm);
     }
 
     /// Every alarm, by kind, then by subject.

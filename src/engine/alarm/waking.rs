@@ -27,9 +27,9 @@ pub struct Moment {
     /// The next round after it.
     pub next_round: Timestamp,
     /// The round after that.
-    pub(crate) round_after: Timestamp,
+    pub round_after: Timestamp,
     /// The evening letter, if it comes before the next round.
-    pub(crate) evening_at: Option<Timestamp>,
+    pub evening_at: Option<Timestamp>,
     /// People sleep.
     pub asleep: bool,
     /// Hands are needed when harm before the next round is more likely than this, 0 to 1.

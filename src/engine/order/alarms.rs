@@ -82,7 +82,7 @@ impl Engine {
             .alarms
             .iter()
             .filter(|alarm| alarm.deadline().is_some_and(|due| due <= self.now))
-            .map(|alarm| alarm.key.clone())
+            .map(|alarm| alarm.key().clone())
             .collect();
         let moment = self.moment();
         for key in due {
@@ -129,7 +129,7 @@ impl Engine {
         }
         let before = alarm.state();
         if let Some(transition) = alarm.observe(&moment, condition) {
-            let key = alarm.key.clone();
+            let key = alarm.key().clone();
             self.follow(&key, before, transition, effects);
         }
     }

@@ -37,7 +37,7 @@ impl Engine {
         let moment = self.moment();
         let over = draft.kind == LetterKind::Over;
         let open = self.alarms.iter().filter(|alarm| !over && self.is_open(alarm, &moment));
-        let beside = open.map(|alarm| (Occasion::Waiting, alarm.key.clone()));
+        let beside = open.map(|alarm| (Occasion::Waiting, alarm.key().clone()));
         let mut keys: Vec<(Occasion, AlarmKey)> = draft.about;
         let news = keys.len();
         for (occasion, key) in beside {
@@ -52,7 +52,7 @@ impl Engine {
             match draft.kind {
                 LetterKind::Over => alarm.told_over(),
                 LetterKind::Evening => alarm.reported(),
-                LetterKind::Round => alarm.escalate_not_before = Some(self.next_round + ROUND_LASTS),
+                LetterKind::Round => alarm.waits_for_people(self.next_round + ROUND_LASTS),
                 LetterKind::Alarm | LetterKind::Digest => {}
             }
             if !over {
@@ -87,8 +87,8 @@ impl Engine {
     fn is_open(&self, alarm: &Alarm, moment: &Moment) -> bool {
         alarm.is_active()
             && !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService)
-            && alarm.key.kind != AlarmKind::MailFailing
-            && !self.is_consequence(&alarm.key)
+            && alarm.key().kind != AlarmKind::MailFailing
+            && !self.is_consequence(alarm.key())
             && alarm.is_of_concern(moment)
     }
 
@@ -102,7 +102,7 @@ impl Engine {
             .filter(|alarm| self.is_open(alarm, &moment) || (alarm.is_active() && alarm.hides_the_night()))
             .filter(|alarm| !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService))
             .filter(|alarm| alarm.needs_hands(&moment) || alarm.hides_the_night())
-            .map(|alarm| (alarm.key.clone(), alarm.harm().map(|harm| harm.early)))
+            .map(|alarm| (alarm.key().clone(), alarm.harm().map(|harm| harm.early)))
             .collect();
         let needs = self.needs(&keys);
         if let Some(draft) = self.letters.evening(self.now, needs) {
@@ -122,7 +122,7 @@ impl Engine {
             .alarms
             .iter()
             .filter(waits)
-            .map(|alarm| (alarm.key.clone(), alarm.harm().map(|harm| harm.early)))
+            .map(|alarm| (alarm.key().clone(), alarm.harm().map(|harm| harm.early)))
             .collect();
         let needs = self.needs(&keys);
         if let Some(draft) = self.letters.before_round(self.now, needs) {
@@ -168,8 +168,8 @@ impl Engine {
         let reported: Vec<AlarmKey> = self
             .alarms
             .iter()
-            .filter(|alarm| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.names(&alarm.key))
-            .map(|alarm| alarm.key.clone())
+            .filter(|alarm| alarm.state() == AlarmState::ReturnedUnacknowledged && !self.letters.names(alarm.key()))
+            .map(|alarm| alarm.key().clone())
             .collect();
         for key in reported {
             if let Some(transition) =
@@ -194,7 +194,7 @@ impl Engine {
         let mut standing: Vec<AlarmChange> = self
             .alarms
             .iter()
-            .filter(|alarm| which(alarm) && !self.is_consequence(&alarm.key))
+            .filter(|alarm| which(alarm) && !self.is_consequence(alarm.key()))
             .filter_map(|alarm| alarm.as_it_stands(&moment))
             .collect();
         standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));

@@ -76,9 +76,9 @@ pub struct Use {
     /// The hour of a round that began lately: somebody may be watering, and type it later.
     pub round_at: Option<Timestamp>,
     /// Since when the gauge has not moved.
-    pub(crate) flat_since: Option<Timestamp>,
+    pub flat_since: Option<Timestamp>,
     /// How long it must stand still before that is odd for this gauge, as it has moved so far.
-    pub(crate) odd_after: TimeDelta,
+    pub odd_after: TimeDelta,
 }
 
 /// What the leak test found.

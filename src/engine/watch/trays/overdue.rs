@@ -35,7 +35,7 @@ pub(crate) fn minute(seen: &Seen<'_>, judged: &mut Vec<Judged>) {
         .alarms
         .of_kind(AlarmKind::StageOverdue)
         .filter(|alarm| alarm.is_held())
-        .map(|alarm| Subject::Tray(alarm.key.subject.clone()))
+        .map(|alarm| Subject::Tray(alarm.key().subject.clone()))
         .filter(|subject| !judged[first..].iter().any(|found| found.subject == *subject))
         .map(|subject| Judged::of(subject, (AlarmKind::StageOverdue, Condition::Absent)))
         .collect();
