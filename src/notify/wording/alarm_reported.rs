@@ -116,11 +116,8 @@ pub(crate) fn otherwise(change: &AlarmChange, words: &AlarmWords, speech: &Speec
         format!(", after the {round} round")
     };
     if harm.likely < change.at - NOW {
-        let begun = words.harm.replace("will have", "have");
-        return format!(
-            "Likely since about {}: {begun}. It goes on unless something is done.",
-            speech.clock(harm.likely)
-        );
+        let since = speech.clock(harm.likely);
+        return format!("Likely since about {since}: {}. It goes on unless something is done.", words.harm);
     }
     if harm.likely <= change.at + NOW {
         return format!("Unless something is done, {} from now on{against_round}.", words.harm);

@@ -78,8 +78,8 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 studied(*pathogen),
                 concerned(trays)
             ),
-            state: "Halfway there",
-            harm: "conditions will have allowed infection",
+            state: "Past half of what is needed",
+            harm: "conditions suffice for infection",
             over: format!("The air in {place} allows no infection at the moment (pressure {pressure:.0} of 100)."),
             caution: Some(MOLD_CAUTION),
         },
@@ -178,7 +178,7 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             ),
             state: "Losing water",
             harm: if *usable > LEFT_FOR_THE_PUMP {
-                "more is on the floor than is only mopped up"
+                "the water on the floor begins to do damage"
             } else {
                 "the pump draws air and the water is on the floor"
             },
