@@ -13,22 +13,7 @@ fail() { echo "container: $1" >&2; exit 1; }
 
 mkdir "$work/room" "$work/store"
 chmod 755 "$work" "$work/room"
-cat > "$work/room/traywarden.toml" <<'SETTINGS'
-[site]
-name = "Saltmarsh Lane"
-time_zone = "America/Chicago"
-[broker]
-url = "mqtt://127.0.0.1:1"
-[page]
-listen = "off"
-[[place]]
-id = "rack-a"
-[[sensor]]
-id = "rack-a-air"
-place = "rack-a"
-topic = "loft/rack-a/air"
-humidity = { pointer = "/humidity" }
-SETTINGS
+{ cat tests/deploy/one_rack.toml; printf '[page]\nlisten = "off"\n'; } > "$work/room/traywarden.toml"
 
 # Runs what stands behind it, with a stop as a container gets it, and looks at what it said.
 watches() {

@@ -42,20 +42,7 @@ store = sqlite3.connect(sys.argv[2])
 store.executescript(open(sys.argv[1], encoding="utf-8").read())
 store.close()
 PYTHON
-cat > "$scratch/etc/traywarden/traywarden.toml" <<'SETTINGS'
-[site]
-name = "Saltmarsh Lane"
-time_zone = "America/Chicago"
-[broker]
-url = "mqtt://127.0.0.1:1"
-[[place]]
-id = "rack-a"
-[[sensor]]
-id = "rack-a-air"
-place = "rack-a"
-topic = "loft/rack-a/air"
-humidity = { pointer = "/humidity" }
-SETTINGS
+cp tests/deploy/one_rack.toml "$scratch/etc/traywarden/traywarden.toml"
 inside chown -R traywarden:traywarden /var/lib/traywarden
 
 echo "package: root's check looks with the daemon's eyes, and with its password"
