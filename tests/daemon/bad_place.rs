@@ -1,7 +1,7 @@
 //! A disk that does not give the first page of the store back, as long as the daemon lives.
 
 use crate::failing_store::STORE_LAMP;
-use crate::room::{Room, air, broker, publish, retained, wait_for};
+use crate::room::{Room, air, broker, open_read_only, publish, retained, wait_for};
 use std::os::unix::fs::MetadataExt;
 use std::process::Command;
 
@@ -36,6 +36,13 @@ fn a_store_whose_first_page_is_not_given_back_is_set_aside_and_said() {
     publish(broker.port, &[air(50)]);
     wait_for("old readings and new ones", || (room.stored("temperature") == (51, 51)).then_some(()));
     assert_eq!(room.terminate(), Some(0), "{}", room.log());
+}
+
+/// How many messages that were no readings are stored.
+fn garbled_in(store: &std::path::Path) -> i64 {
+    open_read_only(store)
+        .and_then(|store| store.query_row("SELECT count(*) FROM garbled", [], |row| row.get(0)))
+        .unwrap_or(0)
 }
 
 /// Spoils a page that neither a start nor a commit of readings looks at: one of messages that
@@ -73,6 +80,8 @@ fn damage_that_a_kill_left_behind_is_found_while_the_watch_runs() {
     publish(broker.port, &(0..3_000).map(air).collect::<Vec<_>>());
     publish(broker.port, &(0..100).map(|nth| ("loft/rack-a/air", format!("{{{nth:0>300}"))).collect::<Vec<_>>());
     wait_for("the readings", || (room.stored("temperature") == (3_000, 3_000)).then_some(()));
+    // They come behind the readings: what a stop leaves at the broker fills no page.
+    wait_for("what were no readings", || (garbled_in(&room.store) == 100).then_some(()));
     assert_eq!(room.terminate(), Some(0), "{}", room.log());
     // As after a kill there is no seal; and a page is lost.
     std::fs::remove_file(room.store.with_file_name("room.db.seal")).expect("a good stop seals");
