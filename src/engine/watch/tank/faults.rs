@@ -59,7 +59,7 @@ const UNKNOWN_PULSE: f64 = 0.25;
 const HARMFUL_SPILL: f64 = 5.0;
 /// Litres gone little by little, some of which dry up or are mopped up, that are harm: a tenth of
 /// the chance, the half and nine tenths. Own default.
-const HARMFUL_LOSS: [f64; 3] = [3.0, 7.0, 12.0];
+const HARMFUL_LOSS: [f64; 3] = [3.0, 6.0, 12.0];
 /// A gauge that stands still with nothing known of the draw is odd after this. Own default.
 const STUCK_UNKNOWN_HOURS: f64 = 24.0;
 /// And never odd before this: a quiet night is not a stuck float.
@@ -118,7 +118,12 @@ impl TankWatch {
             self.stood_at = newest.unwrap_or(self.stood_at);
             self.tested = None;
         }
-        let lost = found.lost.max(0.0);
+        let looked_at = newest.unwrap_or(0.0);
+        // The sum looks back half a day and no further than a refill; what went before that is
+        // on the floor all the same.
+        let since_then = |(when, litres): (f64, f64)| litres + (draw - expected).max(0.0) * (looked_at - when);
+        let lost = self.losing.filter(|_| self.leaking).map_or(0.0, since_then).max(found.lost).max(0.0);
+        self.losing = self.leaking.then_some((looked_at, lost));
         let evidence =
             Evidence::Leak { reservoir: name.to_owned(), draw, expected, lost, sudden_minutes: None, usable };
         if !self.leaking {

@@ -49,6 +49,8 @@ pub struct TankWatch {
     /// again tomorrow.
     pub(super) spills: Vec<(f64, f64)>,
     pub(super) leaking: bool,
+    /// While it leaks: when it was last looked at, hours, and the litres gone since it began.
+    pub(super) losing: Option<(f64, f64)>,
     /// When the level was last found to stand after a leak, hours.
     pub(super) stood_at: f64,
     /// The newest point the leak test has seen, and what it found.
@@ -120,6 +122,7 @@ impl TankWatch {
             sudden: None,
             spills: Vec::new(),
             leaking: false,
+            losing: None,
             stood_at: f64::NEG_INFINITY,
             tested: None,
             drawn_day: 0.0,
