@@ -60,7 +60,7 @@ pub struct Engine {
     alarms: Register,
     letters: Conversation,
     account: Account,
-    /// Every alarm as the last letter of this conversation had it.
+    /// Every alarm as the last letter that named it had it, until one has told that it is over.
     written: BTreeMap<AlarmKey, AlarmChange>,
     raised_today: BTreeMap<AlarmKey, AlarmChange>,
 }
@@ -165,7 +165,11 @@ impl Engine {
             month: self.account.month(self.now),
             doubted: self.account.doubted(self.digest_from, self.now),
         };
-        digest::of(&seen, &self.watches, self.digest_from, late, (alarms, calls))
+        let mut facts = digest::of(&seen, &self.watches, self.digest_from, late, (alarms, calls));
+        for situation in &mut facts.standing {
+            situation.reported = letters::as_written(&self.written, situation);
+        }
+        facts
     }
 
     /// The time of the newest event or deadline.
@@ -355,7 +359,6 @@ impl Engine {
         self.next_round = calendar::next_round(&self.rules.site, at);
         self.round_after = calendar::next_round(&self.rules.site, self.next_round);
         self.letters.round_begins(at, at + ROUND_LASTS);
-        self.written.clear();
         for alarm in self.alarms.iter_mut() {
             alarm.round_begins(at + ROUND_LASTS);
         }
