@@ -62,6 +62,16 @@ fn what_ended_between_two_letters_is_said_to_be_over_in_the_next() {
 }
 
 #[test]
+fn what_only_the_digest_named_is_not_repeated_by_night() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.says("a1", 21.0, 78.0).says("a2", 21.0, 78.0).until("2026-03-04 22:00");
+    assert!(night.letters().iter().any(|(_, text)| words(text).contains("Open: Rack A too damp")), "the digest");
+    night.says("b1", 36.0, 50.0).until("2026-03-04 22:20");
+    let (subject, text) = night.letters().last().expect("a call").clone();
+    assert!(subject.starts_with("Now: Rack B too warm") && !text.contains("TOLD BEFORE"), "{subject} {text}");
+}
+
+#[test]
 fn what_yesterdays_digest_had_open_is_told_as_over_by_todays() {
     let mut night = Night::begins("2026-03-03 17:00");
     night.until("2026-03-04 05:00").says("b1", 36.0, 50.0).until("2026-03-04 05:30");

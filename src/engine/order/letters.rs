@@ -88,22 +88,24 @@ impl Engine {
     }
 
     /// Notes how this letter has each alarm of a situation, and how the last one had it.
-    pub(super) fn beside_what_was_written(&mut self, situation: &mut Situation) {
+    fn beside_what_was_written(&mut self, situation: &mut Situation) {
         situation.reported = as_written(&self.written, situation);
         for change in &situation.alarms {
             if situation.is_over() {
                 self.written.remove(&change.key);
+                self.named.remove(&change.key);
             } else {
                 self.written.insert(change.key.clone(), change.clone());
+                self.named.insert(change.key.clone());
             }
         }
     }
 
-    /// What the letters have named as open and this one does not name; who reads it must not think
+    /// What the letters since the digest have named as open and this one does not name; who reads it must not think
     /// that it was forgotten.
     fn no_longer(&mut self, named: &[(Occasion, AlarmChange)], moment: &Moment) -> Vec<AlarmChange> {
         let left_out = |key: &&AlarmKey| !named.iter().any(|(_, change)| change.key == **key);
-        let keys: Vec<AlarmKey> = self.written.keys().filter(left_out).cloned().collect();
+        let keys: Vec<AlarmKey> = self.named.iter().filter(left_out).cloned().collect();
         let mut no_longer = Vec::new();
         for key in keys {
             let stands_as_another = self.is_consequence(&key);
@@ -112,6 +114,7 @@ impl Engine {
             if !alarm.is_active() {
                 alarm.told_over();
                 self.written.remove(&key);
+                self.named.remove(&key);
             }
             if !stands_as_another {
                 no_longer.push(change);
@@ -178,6 +181,7 @@ impl Engine {
         let id = format!("digest-{}", facts.date);
         // It has told what is over since, and how the rest stands now.
         self.written.clear();
+        self.named.clear();
         for change in facts.standing.iter().flat_map(|situation| &situation.alarms) {
             if let Some(alarm) = self.alarms.get_mut(&change.key) {
                 alarm.named();

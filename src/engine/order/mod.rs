@@ -29,7 +29,7 @@ use crate::watch::Watches;
 use crate::watch::growing::ROUND_LASTS;
 use crate::watch::seen::{Seen, Subject};
 use crate::watch::trays::{Logged, Trays};
-use alloc::collections::BTreeMap;
+use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
@@ -62,6 +62,8 @@ pub struct Engine {
     account: Account,
     /// Every alarm as the last letter that named it had it, until one has told that it is over.
     written: BTreeMap<AlarmKey, AlarmChange>,
+    /// What letters have named as open since the last digest, which named all there was.
+    named: BTreeSet<AlarmKey>,
     raised_today: BTreeMap<AlarmKey, AlarmChange>,
 }
 
@@ -103,6 +105,7 @@ impl Engine {
             letters: Conversation::default(),
             account: Account::default(),
             written: BTreeMap::new(),
+            named: BTreeSet::new(),
             raised_today: BTreeMap::new(),
             rules,
         };

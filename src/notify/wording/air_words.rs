@@ -15,11 +15,11 @@ const WORST_KELVIN: f64 = 0.5;
 const WORST_PERCENT: f64 = 3.0;
 
 /// Common practice, no source: what makes the warmth of a room is fed through one plug.
-const FIRST_IN_COLD: &str = "Whether the heater is warm: its thermostat may have failed or its battery be flat, \
-its plug be loose, its breaker or ground-fault outlet be tripped. Then doors, vents and windows.";
+const FIRST_IN_COLD: &str = "Is the heater warm? If not: thermostat (or its battery), plug, breaker, ground-fault \
+outlet. Then doors, vents and windows.";
 /// Common practice, no source.
-const FIRST_IN_HEAT: &str = "Whether lamps or heater are on when they should be off: a timer or thermostat may hang. \
-Then whether fan and cooler run: a plug may be loose, a breaker tripped.";
+const FIRST_IN_HEAT: &str = "Are lamps or heater on that should be off? A timer or thermostat may hang. Do fan and \
+cooler run? If not: plug, breaker.";
 const MAINS_CAUTION: &str = "Heaters, lamps and water do not mix: touch no wet plug. A breaker that trips again stays \
 off, and what is behind it is work for a licensed electrician.";
 
@@ -88,10 +88,12 @@ pub(super) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
 /// The same trouble in several places in one sentence, where they are held to one limit.
 pub(super) fn what_of_several(alarms: &[&AlarmChange], speech: &Speech) -> Option<String> {
     let [first, _, ..] = alarms else { return None };
+    let mut alarms = alarms.to_vec();
+    alarms.sort_by_key(|change| change.key.subject.as_str());
     let Evidence::Air { quantity, limit, .. } = &first.evidence else { return None };
     let mut each = Vec::new();
     let mut stands: Vec<CropAtStage> = Vec::new();
-    for change in alarms {
+    for change in &alarms {
         match &change.evidence {
             Evidence::Air { place, quantity: other, value, limit: own, crops, .. }
                 if other == quantity && own == limit =>
@@ -115,7 +117,7 @@ pub(super) fn what_of_several(alarms: &[&AlarmChange], speech: &Speech) -> Optio
         crops => format!("the limit for {}", list(crops, 3)),
     };
     let limit = amount(*quantity, *limit, speech);
-    Some(format!("{}; {whose} is {limit}.{}", list(&values, values.len()), besides(alarms, speech)))
+    Some(format!("{}; {whose} is {limit}.{}", list(&values, values.len()), besides(&alarms, speech)))
 }
 
 /// What stands after the values: how good they are, the worst of this episode, and what gets wet.

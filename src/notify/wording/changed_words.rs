@@ -4,9 +4,9 @@
 use super::alarm_reported;
 use super::alarm_words::{dry_at, words};
 use super::blocks::Block;
-use super::speech::{Speech, capital, hours_of, list, percent, the};
+use super::speech::{Speech, capital, hours_of, list, percent, span, the};
 use crate::engine::alarm::{AlarmChange, AlarmKind, AlarmState, Evidence};
-use crate::engine::letters::situation::Situation;
+use crate::engine::letters::situation::{Occasion, Situation, urgency};
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -15,6 +15,10 @@ use chrono::TimeDelta;
 const MOVED: TimeDelta = TimeDelta::hours(1);
 /// And so is one that moved by less than this share of what was left then. Own default.
 const MOVED_SHARE: i32 = 4;
+/// Nearer than this, "now" is the truer word than a clock time.
+const NOW: TimeDelta = TimeDelta::minutes(5);
+/// Less than this is no water left, hours.
+const DRY_HOURS: f64 = 0.1;
 
 /// The facts of a situation that only mean something beside the last letter.
 pub(super) fn facts(situation: &Situation, speech: &Speech) -> Vec<(String, String)> {
@@ -29,6 +33,8 @@ struct Figure {
     was: &'static str,
     is: &'static str,
     value: String,
+    /// What follows the value, once: " of usable water".
+    of: &'static str,
 }
 
 /// Each value as it was told and as it is.
@@ -36,14 +42,16 @@ fn changed(situation: &Situation, speech: &Speech) -> Option<String> {
     let last = situation.reported.iter().map(|reported| reported.at).max()?;
     let (mut moved, mut stood, mut joined) = (Vec::new(), Vec::new(), Vec::new());
     let mut told_at = Vec::new();
-    for change in &situation.alarms {
+    let mut alarms: Vec<&AlarmChange> = situation.alarms.iter().collect();
+    alarms.sort_by_key(|change| (change.key.kind, change.key.subject.as_str()));
+    for change in alarms {
         let Some(reported) = situation.reported_of(&change.key) else {
             joined.push(words(change, speech).name);
             continue;
         };
         let (Some(before), Some(now)) = (figure(reported, speech), figure(change, speech)) else { continue };
         if before.value == now.value {
-            stood.push(format!("{} {} {}", now.whose, now.is, now.value));
+            stood.push(format!("{} {} {}{}", now.whose, now.is, now.value, now.of));
         } else {
             let then = if told_at.contains(&reported.at) {
                 String::new()
@@ -51,7 +59,8 @@ fn changed(situation: &Situation, speech: &Speech) -> Option<String> {
                 format!(" at {}", speech.clock(reported.at))
             };
             told_at.push(reported.at);
-            moved.push(format!("{} {} {}{then}, {} {} now", now.whose, now.was, before.value, now.is, now.value));
+            let was = format!("{} {} {}{}{then}", now.whose, now.was, before.value, now.of);
+            moved.push(format!("{was}, {} {} now", now.is, now.value));
         }
     }
     joined.dedup();
@@ -59,47 +68,54 @@ fn changed(situation: &Situation, speech: &Speech) -> Option<String> {
     let mut sentences = Vec::new();
     if !moved.is_empty() {
         sentences.push(format!("{}.", capital(&moved.join("; "))));
-    }
-    match (stood.is_empty(), moved.is_empty()) {
-        (false, true) => sentences.push(format!("Nothing since {since}: {}.", stood.join("; "))),
-        (false, false) => sentences.push(format!("As it was: {}.", stood.join("; "))),
-        (true, true) if joined.is_empty() => sentences.push(format!("Nothing that is measured, since {since}.")),
-        (true, _) => {}
+        if !stood.is_empty() {
+            sentences.push(format!("As it was: {}.", stood.join("; ")));
+        }
     }
     if !joined.is_empty() {
         sentences.push(format!("New since {since}: {}.", list(&joined, 4)));
     }
-    Some(sentences.join(" "))
+    // Where a letter says again what was said, it says too that nothing has moved.
+    if sentences.is_empty() && matches!(situation.occasion, Occasion::Reminder(_) | Occasion::AfterRound) {
+        sentences.push(match stood.as_slice() {
+            [] => format!("Nothing that is measured, since {since}."),
+            stood => format!("Nothing since {since}: {}.", stood.join("; ")),
+        });
+    }
+    (!sentences.is_empty()).then(|| sentences.join(" "))
 }
 
 fn figure(change: &AlarmChange, speech: &Speech) -> Option<Figure> {
-    let figure = |whose: String, was, is, value| Some(Figure { whose, was, is, value });
+    let figure = |whose: String, was, is, value, of| Some(Figure { whose, was, is, value, of });
     match &change.evidence {
         Evidence::Air { place, quantity, value, .. } => {
             let value = if *quantity == Quantity::Humidity { percent(*value) } else { speech.temperature(*value) };
-            figure(place.clone(), "was at", "is at", value)
+            figure(place.clone(), "was at", "is at", value, "")
         }
         Evidence::Condensation { place, dew_point, surface, on, .. } => {
             let thing = on.as_ref().map_or(format!("a cold surface in {place}"), |on| format!("the {on} at {place}"));
             let (cold, dew) = (speech.temperature(*surface), speech.temperature(*dew_point));
-            figure(thing, "was at", "is at", format!("{cold}, the dew point at {dew}"))
+            figure(thing, "was at", "is at", format!("{cold} (dew point {dew})"), "")
         }
         Evidence::Mold { place, pressure, hours, needed, .. } => {
-            figure(place.clone(), "had", "has", format!("{}, pressure {pressure:.0} of 100", hours_of(*hours, *needed)))
+            let value = format!("{} (pressure {pressure:.0} of 100)", hours_of(*hours, *needed));
+            figure(place.clone(), "had", "has", value, "")
+        }
+        Evidence::Dryness { place, hours, .. } => {
+            let left = (dry_at(change, *hours) - change.at).max(TimeDelta::zero());
+            let value = if *hours < DRY_HOURS { "no water".to_owned() } else { format!("water for {}", span(left)) };
+            figure(place.clone(), "had", "has", value, "")
         }
         Evidence::Reservoir { reservoir, to_fill, .. } if change.key.kind == AlarmKind::ReservoirEmpty => {
-            figure(the(reservoir), "took", "takes", format!("{} to fill", speech.volume_to_a_tenth(*to_fill)))
+            figure(the(reservoir), "took", "takes", speech.volume_to_a_tenth(*to_fill), " to fill")
         }
         Evidence::Reservoir { reservoir, usable, .. } => {
-            let level = format!("{} of usable water", speech.volume_to_a_tenth(usable.max(0.0)));
-            figure(the(reservoir), "had", "has", level)
+            let level = speech.volume_to_a_tenth(usable.max(0.0));
+            figure(the(reservoir), "had", "has", level, " of usable water")
         }
-        Evidence::Leak { reservoir, sudden_minutes: Some(_), usable, .. } => {
-            let left = format!("{} above the pump inlet", speech.volume_to_a_tenth(usable.max(0.0)));
-            figure(the(reservoir), "had", "has", left)
-        }
-        Evidence::Leak { reservoir, lost, .. } => {
-            figure(the(reservoir), "had lost", "has lost", speech.volume_to_a_tenth(*lost))
+        Evidence::Leak { reservoir, usable, .. } => {
+            let left = speech.volume_to_a_tenth(usable.max(0.0));
+            figure(the(reservoir), "had", "has", left, " above the pump inlet")
         }
         Evidence::Stuck { place, quantity, value } => {
             let value = match quantity {
@@ -107,10 +123,10 @@ fn figure(change: &AlarmChange, speech: &Speech) -> Option<Figure> {
                 Quantity::Humidity | Quantity::Filling => percent(*value),
                 Quantity::Distance | Quantity::Depth | Quantity::Volume => speech.volume_to_a_tenth(*value),
             };
-            figure(format!("the sensor of {}", the(place)), "said", "says", value)
+            figure(format!("the sensor of {}", the(place)), "said", "says", value, "")
         }
         Evidence::Silent { place, all: false, .. } => {
-            figure(format!("the sensor of {}", the(place)), "was", "is", "silent".to_owned())
+            figure(format!("the sensor of {}", the(place)), "was", "is", "silent".to_owned(), "")
         }
         _ => None,
     }
@@ -121,26 +137,25 @@ fn moved(situation: &Situation, speech: &Speech) -> Option<String> {
     let mut sentences = Vec::new();
     let mut kinds = Vec::new();
     for change in &situation.alarms {
-        // Of places that are alike, the most urgent one's hour is the letter's.
-        if kinds.contains(&change.key.kind) {
+        let kind = change.key.kind;
+        // Of places that are alike, the most urgent one's hour is the letter's: now, and then.
+        if kinds.contains(&kind) {
             continue;
         }
-        kinds.push(change.key.kind);
-        let Some(reported) = situation.reported_of(&change.key) else { continue };
-        let (then, told) = (speech.clock(reported.at), hour(reported));
-        match (told, hour(change)) {
-            (Some(told), Some(now)) if has_moved(reported.at, told, now) => sentences.push(format!(
-                "It has moved: {} was told at {then} for about {}; it is about {} now.",
-                of(change),
-                speech.clock(told),
-                speech.clock(now)
-            )),
-            (Some(told), None) if told > change.at && change.harm.is_some() => sentences.push(format!(
-                "It has moved: {} was told at {then} for about {}; more likely it does not come to that now.",
-                of(change),
-                speech.clock(told)
-            )),
-            _ => {}
+        kinds.push(kind);
+        let of_kind = situation.reported.iter().filter(|reported| reported.key.kind == kind);
+        let Some(reported) = of_kind.min_by_key(|reported| urgency(reported)) else { continue };
+        let Some(told) = hour(reported).filter(|told| *told > change.at + NOW) else { continue };
+        let was = format!("It has moved: {} was told at {} for", of(change), speech.clock(reported.at));
+        let was = format!("{was} about {}", speech.clock(told));
+        match hour(change) {
+            Some(now) if !has_moved(reported.at, told, now) => {}
+            Some(now) if now <= change.at + NOW => sentences.push(format!("{was}; it is there now.")),
+            Some(now) => sentences.push(format!("{was}; it is about {} now.", speech.clock(now))),
+            None if change.harm.is_some() => {
+                sentences.push(format!("{was}; more likely it does not come to that now."));
+            }
+            None => {}
         }
     }
     (!sentences.is_empty()).then(|| sentences.join(" "))

@@ -5,7 +5,7 @@ use super::account_words;
 use super::answering;
 use super::blocks::{Block, Blocks, Urgency};
 use super::digest_alarms::{self, alarm_blocks, standing_blocks};
-use super::digest_trays::{due_blocks, harvest_blocks, overdue_blocks, tasks, tray_blocks};
+use super::digest_trays::{due_blocks, harvest_blocks, named_tasks, overdue_blocks, tray_blocks};
 use super::letterhead::{masthead, subject, subject_of};
 use super::sensor_words::doubt;
 use super::situation_words;
@@ -98,7 +98,7 @@ fn lead(day: &DigestFacts, speech: &Speech) -> String {
     {
         return situation_words::action(situation, first, speech);
     }
-    match tasks(day, speech, 0).as_slice() {
+    match named_tasks(day, speech).as_slice() {
         [] => "Nothing is due today.".to_owned(),
         tasks => format!("Today: {}.", list(tasks, 3)),
     }

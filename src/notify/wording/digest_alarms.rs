@@ -6,7 +6,7 @@ use super::alarm_reported;
 use super::alarm_words::words;
 use super::blocks::Block;
 use super::changed_words;
-use super::situation_words::{self, headline, short_headline};
+use super::situation_words::{self, headline, short_headline, short_name};
 use super::speech::{Speech, capital, list};
 use crate::engine::alarm::AlarmState;
 use crate::engine::letters::digest::DigestFacts;
@@ -19,7 +19,7 @@ const NAMED: usize = 4;
 pub(super) fn all_over(day: &DigestFacts, speech: &Speech) -> Option<String> {
     let first = day.raised.first()?;
     let more = if day.raised.len() > 1 { format!(" + {} more", day.raised.len() - 1) } else { String::new() };
-    Some(format!("{}, over{more}", list(&names(first, speech), 2)))
+    Some(format!("{}, over{more}", short_name(first, speech)))
 }
 
 /// What is open and what is over, by name.
@@ -102,6 +102,7 @@ fn names(situation: &Situation, speech: &Speech) -> Vec<String> {
             names.push(name);
         }
     }
+    names.sort();
     names
 }
 

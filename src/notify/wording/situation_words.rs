@@ -38,18 +38,26 @@ pub(super) fn short_headline(situation: &Situation, speech: &Speech) -> (String,
     let words = words(first, speech);
     let several = places(situation);
     let headline = match place(&first.evidence) {
-        Some(own) if several.len() > 1 => {
-            let own = short(own);
-            let others = several.iter().map(|name| short(name)).filter(|name| *name != own);
-            let all: Vec<String> = std::iter::once(own.clone()).chain(others).collect();
-            let names = all.join(", ");
-            let names =
-                if names.len() <= NAMES_IN_SUBJECT { names } else { format!("{own} and {} more", all.len() - 1) };
-            words.headline.replacen(&own, &names, 1)
-        }
+        Some(own) if several.len() > 1 => words.headline.replacen(&short(own), &in_a_subject(&short(own), &several), 1),
         _ => words.headline,
     };
     (headline, words.figures)
+}
+
+/// What it is called, for a subject line: "Rack A, Rack B temperature".
+pub(super) fn short_name(situation: &Situation, speech: &Speech) -> String {
+    let Some(first) = situation.first() else { return String::new() };
+    let name = words(first, speech).name;
+    let several = names_of(&situation.alike().collect::<Vec<_>>());
+    match place(&first.evidence) {
+        Some(own) if several.len() > 1 => name.replacen(&short(own), &in_a_subject(&short(own), &several), 1),
+        _ => name,
+    }
+}
+
+fn in_a_subject(own: &str, several: &[String]) -> String {
+    let names = several.iter().map(|name| short(name)).collect::<Vec<_>>().join(", ");
+    if names.len() <= NAMES_IN_SUBJECT { names } else { format!("{own} and {} more", several.len() - 1) }
 }
 
 /// What to do and by when, in every place that has the same trouble.
@@ -203,7 +211,7 @@ pub(super) fn look_first(situation: &Situation, speech: &Speech) -> Option<Strin
     }
     let names = places(situation);
     Some(if names.len() > 1 {
-        format!("{} at once, so more likely what they share than one rack's own. {look}", list(&names, 3))
+        format!("{} at once: at what they share. {look}", list(&names, 3))
     } else {
         look.to_owned()
     })

@@ -56,9 +56,10 @@ impl<'a> Speech<'a> {
         format!("{} {}", self.day(at), local.format("%H:%M"))
     }
 
-    /// An hour that is known to within `spread`: one that may be a day off has no clock time.
+    /// An hour that is known to within `spread`: a far one that may be a day off has no clock time.
     pub(crate) fn as_sure_as(&self, at: Timestamp, spread: TimeDelta) -> String {
-        if spread > TimeDelta::days(1) { self.day(at) } else { self.day_and_clock(at) }
+        let far = at - self.now > TimeDelta::days(2);
+        if far && spread > TimeDelta::days(1) { self.day(at) } else { self.day_and_clock(at) }
     }
 
     /// "today", "tomorrow", "yesterday", "Thursday", "12 March".

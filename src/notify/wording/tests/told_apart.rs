@@ -115,9 +115,9 @@ fn nothing_changed_is_said_only_of_figures_that_stand_still() {
         leak
     };
     let text = after(vec![leak(3.1)], Occasion::Reminder(1), vec![at_half_past(leak(3.3))]);
-    assert!(text.contains("The tank had lost 3.1 L at 22:10, has lost 3.3 L now."), "{text}");
+    assert!(text.contains("The tank had 47.2 L above the pump inlet at 22:10, has 47 L now."), "{text}");
     let text = after(vec![leak(3.1)], Occasion::Reminder(1), vec![at_half_past(leak(3.1))]);
-    assert!(text.contains("Changed Nothing since 22:10: the tank has lost 3.1 L."), "{text}");
+    assert!(text.contains("Changed Nothing since 22:10: the tank has 47.2 L above the pump inlet."), "{text}");
 }
 
 #[test]
@@ -206,10 +206,10 @@ fn the_same_trouble_in_two_racks_is_one_sentence_and_began_with_the_first() {
 #[test]
 fn cold_and_heat_say_what_to_look_at_first_and_leave_wiring_to_the_licensed() {
     for (change, first) in [
-        (cold(11.2), "Look first Whether the heater is warm: its thermostat"),
+        (cold(11.2), "Look first Is the heater warm? If not: thermostat"),
         (
             air(AlarmKind::AirTooWarm, Quantity::Temperature, 31.0, 28.0, 31.0),
-            "Look first Whether lamps or heater are on",
+            "Look first Are lamps or heater on that should be off?",
         ),
     ] {
         let (_, text) = words_of(&facts(LetterKind::Alarm, vec![(Occasion::Raised, change)]));
@@ -254,4 +254,36 @@ fn a_date_that_may_be_days_off_has_no_clock_time() {
     let (_, text) = words_of(&digest);
     assert!(text.contains("The tank lasts until about 16 March.") && !text.contains("20:19"), "{text}");
     assert!(text.contains("At the pump inlet 16 March, between 12 March and 24 March."), "{text}");
+}
+
+#[test]
+fn harm_that_is_there_has_no_forecast_that_moves() {
+    let there = |at: Timestamp| {
+        let mut leak = every_kind().into_iter().find(|change| change.key.kind == AlarmKind::ReservoirLeak).unwrap();
+        leak.at = at;
+        leak.harm = Some(Harm { early: at, likely: at, late: at });
+        leak
+    };
+    let text = after(vec![there(at("2026-03-04T03:36"))], Occasion::Reminder(3), vec![there(at("2026-03-04T05:36"))]);
+    assert!(!text.contains("It has moved"), "{text}");
+}
+
+#[test]
+fn only_a_reminder_says_that_nothing_has_changed() {
+    let same = |occasion| after(vec![cold(11.2)], occasion, vec![at_half_past(cold(11.2))]);
+    assert!(same(Occasion::Reminder(1)).contains("Changed Nothing since 22:10: Rack A is at 11.2 °C."));
+    assert!(!same(Occasion::Waiting).contains("Changed"));
+}
+
+#[test]
+fn the_hour_that_moved_is_the_one_that_the_last_letter_gave() {
+    let at_hour = |mut change: AlarmChange, hours: i64| {
+        let likely = change.at + TimeDelta::hours(hours);
+        change.harm = Some(Harm { early: change.at + TimeDelta::minutes(30 + hours), likely, late: likely });
+        change
+    };
+    let before = vec![at_hour(cold(11.2), 30), at_hour(in_rack_b(cold(11.0)), 20)];
+    let now = vec![at_hour(at_half_past(cold(9.0)), 3), at_hour(at_half_past(in_rack_b(cold(9.2))), 4)];
+    let text = after(before, Occasion::Reminder(1), now);
+    assert!(text.contains("harm was told at 22:10 for about Wed 18:10; it is about 01:30 now."), "{text}");
 }

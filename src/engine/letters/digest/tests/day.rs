@@ -103,6 +103,20 @@ fn why_messages_were_refused_is_told_with_the_commonest_first() {
 }
 
 #[test]
+fn a_reading_refused_now_and_then_is_not_worth_a_line() {
+    let mut engine = begun(0);
+    for minute in 0..99 {
+        speaks(&mut engine, 0, minute..minute + 1);
+        speaks(&mut engine, 1, minute..minute + 1);
+    }
+    take(&mut engine, 98, What::Garbled { sensor: Some(SensorId(0)), reason: Garbled::Empty });
+    assert_eq!(engine.digest_facts(false).sensors, [], "one of 199");
+    take(&mut engine, 98, What::Garbled { sensor: Some(SensorId(0)), reason: Garbled::Empty });
+    let told = engine.digest_facts(false).sensors;
+    assert_eq!(told.iter().map(|day| day.refused).collect::<Vec<_>>(), [2], "two of 200");
+}
+
+#[test]
 fn a_sensor_shows_its_newest_calibration() {
     assert_eq!(begun(0).snapshot().sensors[0].calibrated, NaiveDate::from_ymd_opt(2026, 1, 10));
 }
