@@ -104,16 +104,19 @@ fn why_messages_were_refused_is_told_with_the_commonest_first() {
 
 #[test]
 fn a_reading_refused_now_and_then_is_not_worth_a_line() {
-    let mut engine = begun(0);
-    for minute in 0..99 {
-        speaks(&mut engine, 0, minute..minute + 1);
-        speaks(&mut engine, 1, minute..minute + 1);
-    }
-    take(&mut engine, 98, What::Garbled { sensor: Some(SensorId(0)), reason: Garbled::Empty });
-    assert_eq!(engine.digest_facts(false).sensors, [], "one of 199");
-    take(&mut engine, 98, What::Garbled { sensor: Some(SensorId(0)), reason: Garbled::Empty });
-    let told = engine.digest_facts(false).sensors;
-    assert_eq!(told.iter().map(|day| day.refused).collect::<Vec<_>>(), [2], "two of 200");
+    let day = |believed, refused| SensorDay {
+        id: "tank".to_owned(),
+        place: "Tank".to_owned(),
+        believed,
+        refused,
+        reasons: Vec::new(),
+        silent_hours: 0.0,
+        saturated_hours: 0.0,
+        uncorrected_hours: 0.0,
+    };
+    let worth = [(1439, 1), (1426, 14), (1425, 15), (0, 1), (100, 0)]
+        .map(|(believed, refused)| is_worth_a_line(&day(believed, refused)));
+    assert_eq!(worth, [false, false, true, true, false]);
 }
 
 #[test]
