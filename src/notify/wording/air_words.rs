@@ -67,7 +67,11 @@ pub(super) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     };
     let of_this: &[&AlarmChange] = &[change];
     AlarmWords {
-        headline: format!("{} {}", short(place), state.to_lowercase()),
+        headline: if is_inside(change.key.kind, *value, *limit) {
+            format!("{} was {}, easing", short(place), state.to_lowercase())
+        } else {
+            format!("{} {}", short(place), state.to_lowercase())
+        },
         figures: format!(", {now} (limit {})", formatted(*limit)),
         name: format!("{} {}", short(place), quantity.label()),
         action,
@@ -120,6 +124,14 @@ pub(super) fn what_of_several(alarms: &[&AlarmChange], speech: &Speech) -> Optio
     Some(format!("{}; {whose} is {limit}.{}", list(&values, values.len()), besides(&alarms, speech)))
 }
 
+/// Inside the limit again, but not by as much as it takes to be over.
+fn is_inside(kind: AlarmKind, value: f64, limit: f64) -> bool {
+    match kind {
+        AlarmKind::AirTooCold | AlarmKind::AirTooDry => value >= limit,
+        _ => value <= limit,
+    }
+}
+
 /// What stands after the values: how good they are, the worst of this episode, and what gets wet.
 fn besides(alarms: &[&AlarmChange], speech: &Speech) -> String {
     let mut text = String::new();
@@ -127,12 +139,16 @@ fn besides(alarms: &[&AlarmChange], speech: &Speech) -> String {
     let mut worst_of_all: Option<(f64, String)> = None;
     let mut wets: Option<(f64, f64)> = None;
     let mut unsure: Option<String> = None;
+    let mut easing: Vec<String> = Vec::new();
     for change in alarms {
         let Evidence::Air { place, quantity, value, limit, worst, dew_point, dew_point_accuracy, accuracy, .. } =
             &change.evidence
         else {
             continue;
         };
+        if is_inside(change.key.kind, *value, *limit) {
+            easing.push(place.clone());
+        }
         // Said only where it could turn the answer round.
         if (value - limit).abs() < *accuracy {
             let off = match quantity.believed_as() {
@@ -154,6 +170,11 @@ fn besides(alarms: &[&AlarmChange], speech: &Speech) -> String {
         {
             wets = Some(dew);
         }
+    }
+    if !easing.is_empty() {
+        let is = if easing.len() == 1 { "is" } else { "are" };
+        let names = if several { list(&easing, easing.len()) } else { "It".to_owned() };
+        text.push_str(&format!(" {names} {is} inside again, not yet by enough to call it over."));
     }
     text.extend(unsure);
     text.extend(worst_of_all.map(|(_, sentence)| sentence));

@@ -44,12 +44,18 @@ fn changed(situation: &Situation, speech: &Speech) -> Option<String> {
     let mut told_at = Vec::new();
     let mut alarms: Vec<&AlarmChange> = situation.alarms.iter().collect();
     alarms.sort_by_key(|change| (change.key.kind, change.key.subject.as_str()));
+    // A loss tells the level too.
+    let lost = alarms.iter().any(|change| change.key.kind == AlarmKind::ReservoirLeak);
     for change in alarms {
+        let told_with_the_loss = lost && change.key.kind == AlarmKind::ReservoirLow;
         let Some(reported) = situation.reported_of(&change.key) else {
             joined.push(words(change, speech).name);
             continue;
         };
         let (Some(before), Some(now)) = (figure(reported, speech), figure(change, speech)) else { continue };
+        if told_with_the_loss {
+            continue;
+        }
         if before.value == now.value {
             stood.push(format!("{} {} {}{}", now.whose, now.is, now.value, now.of));
         } else {
@@ -107,7 +113,7 @@ fn figure(change: &AlarmChange, speech: &Speech) -> Option<Figure> {
             figure(place.clone(), "had", "has", value, "")
         }
         Evidence::Reservoir { reservoir, to_fill, .. } if change.key.kind == AlarmKind::ReservoirEmpty => {
-            figure(the(reservoir), "took", "takes", speech.volume_to_a_tenth(*to_fill), " to fill")
+            figure(the(reservoir), "took", "takes", speech.volume(*to_fill), " to fill")
         }
         Evidence::Reservoir { reservoir, usable, .. } => {
             let level = speech.volume_to_a_tenth(usable.max(0.0));

@@ -46,14 +46,14 @@ pub(crate) fn subject_of(prefix: &str, situations: &[Situation], speech: &Speech
     format!("{prefix} {headline}{by}{figures}{more}")
 }
 
-/// By when hands are needed, where the headline has no hour of its own; a letter for the round is for the
-/// round.
+/// By when hands are needed, where the headline has no hour of its own; a letter for the round, or for the
+/// time before people sleep, is for then.
 fn by_when(first: &AlarmChange, prefix: &str, speech: &Speech) -> String {
     let has_its_own = matches!(first.evidence, Evidence::Reservoir { .. } | Evidence::Dryness { .. });
     let (Some(harm), false) = (first.harm, has_its_own || first.priority == Priority::Digest) else {
         return String::new();
     };
-    if prefix.contains("round") || harm.early >= first.next_round {
+    if prefix.contains("round") || prefix.starts_with("Tonight") || harm.early >= first.next_round {
         return String::new();
     }
     match (harm.early <= first.at + NOW, prefix == "Now:") {

@@ -122,14 +122,14 @@ fn silent(evidence: &Evidence, device: &str, speech: &Speech) -> AlarmWords {
         },
         name: format!("{} sensor", short(place)),
         action: if blind {
-            format!("Look at {place} yourself, then at {device}: power, battery, network")
+            format!("Look at {} yourself, then at {device}: power, battery, network", the(place))
         } else {
             format!("Look at {device}: power, battery, network")
         },
         what: format!(
             "{named} {heard}{usual}. {}",
             if blind {
-                capital(&format!("nothing else measures {place}: no alarm about it can come until the sensor speaks."))
+                format!("Nothing else measures {}: no alarm about it can come until it speaks.", the(place))
             } else {
                 "Another sensor still watches there.".to_owned()
             }

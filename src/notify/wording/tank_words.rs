@@ -11,6 +11,8 @@ const LEFT_FOR_THE_PUMP: f64 = 4.0;
 /// A loss beside what plants and pump explain that a gauge can tell from none, litres an hour. Own
 /// default.
 const STILL_LOSES: f64 = 0.4;
+/// A smaller draw would be told as none, litres an hour.
+const MEASURED: f64 = 0.02;
 /// A spread of minutes is no news; the pump's hour, not the slope, sets it then.
 const NO_SPREAD: TimeDelta = TimeDelta::minutes(30);
 
@@ -35,8 +37,8 @@ fn level(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     let empty = change.key.kind == AlarmKind::ReservoirEmpty;
     let refill = speech.volume(*to_fill);
     let level = format!("{} of usable water, {}", speech.volume(usable.max(0.0)), percent(share.max(0.0)));
-    let drawn = match draw {
-        Some(draw) => format!(", and loses {}", speech.flow(*draw)),
+    let drawn = match draw.filter(|draw| *draw >= MEASURED) {
+        Some(draw) => format!(", and loses {}", speech.flow(draw)),
         None => ", and loses nothing that can be measured between waterings".to_owned(),
     };
     let drawn = if *waterings > 0.05 {

@@ -287,3 +287,35 @@ fn the_hour_that_moved_is_the_one_that_the_last_letter_gave() {
     let text = after(before, Occasion::Reminder(1), now);
     assert!(text.contains("harm was told at 22:10 for about Wed 18:10; it is about 01:30 now."), "{text}");
 }
+
+#[test]
+fn air_that_is_inside_its_limit_again_is_not_told_as_too_damp() {
+    let damp = |percent| air(AlarmKind::AirTooDamp, Quantity::Humidity, percent, 75.0, 80.0);
+    let of = |percent| words_of(&facts(LetterKind::Round, vec![(Occasion::Waiting, damp(percent))]));
+    let (subject, text) = of(72.0);
+    assert!(subject.starts_with("07:00 round: Rack A was too damp, easing, 72 %"), "{subject}");
+    assert!(text.contains("It is inside again, not yet by enough to call it over."), "{text}");
+    let (subject, text) = of(76.0);
+    assert!(subject.starts_with("07:00 round: Rack A too damp, 76 %") && !text.contains("inside again"), "{subject}");
+}
+
+#[test]
+fn a_level_beside_a_loss_is_told_once_and_a_draw_of_nothing_is_no_figure() {
+    let mut leak = every_kind().into_iter().find(|change| change.key.kind == AlarmKind::ReservoirLeak).unwrap();
+    let before = vec![leak.clone(), tank_low()];
+    if let Evidence::Leak { usable, .. } = &mut leak.evidence {
+        *usable -= 1.0;
+    }
+    let mut low = tank_low();
+    if let Evidence::Reservoir { usable, .. } = &mut low.evidence {
+        *usable -= 1.0;
+    }
+    let text = after(before, Occasion::Reminder(1), vec![at_half_past(leak), at_half_past(low)]);
+    assert!(text.contains("Changed The tank had 9 L above the pump inlet at 22:10, has 8 L now. "), "{text}");
+    let mut still = tank_low();
+    if let Evidence::Reservoir { draw, .. } = &mut still.evidence {
+        *draw = Some(0.001);
+    }
+    let (_, text) = words_of(&facts(LetterKind::Alarm, vec![(Occasion::Raised, still)]));
+    assert!(text.contains("loses nothing that can be measured") && !text.contains("0.00"), "{text}");
+}
