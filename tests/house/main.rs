@@ -8,6 +8,7 @@ mod calls;
 mod files;
 mod grades;
 mod journal;
+mod leaks;
 mod letters;
 mod night;
 mod rehearsals;

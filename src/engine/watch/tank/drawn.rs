@@ -163,9 +163,12 @@ fn recent(points: &[LevelPoint], hours: f64) -> Option<Slope> {
     (window.len() >= 6 && newest - window[0].0 >= hours * 0.75).then(|| theil_sen(window)).flatten()
 }
 
-/// Robust scatter of a series: the median of neighbouring differences, scaled to a
-/// standard deviation (1.4826 for the median, root two for a difference).
+/// Robust scatter of a series: four fifths of its neighbouring differences are less than 1.2816
+/// standard deviations, a difference being root two wider. The middle one would call a gauge still
+/// that says the same level twice as often as not.
 pub(super) fn scatter(points: &[LevelPoint]) -> f64 {
-    let differences: Vec<f64> = points.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs()).collect();
-    median(&differences).unwrap_or(0.0) * 1.4826 / core::f64::consts::SQRT_2
+    let mut differences: Vec<f64> = points.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs()).collect();
+    differences.sort_unstable_by(f64::total_cmp);
+    let wide = differences.get(differences.len() * 4 / 5).copied().unwrap_or(0.0);
+    wide / 1.2816 / core::f64::consts::SQRT_2
 }

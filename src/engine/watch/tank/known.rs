@@ -49,6 +49,8 @@ pub struct TankWatch {
     /// again tomorrow.
     pub(super) spills: Vec<(f64, f64)>,
     pub(super) leaking: bool,
+    /// When the level was last found to stand after a leak, hours.
+    pub(super) stood_at: f64,
     /// The newest point the leak test has seen, and what it found.
     pub(super) tested: Option<(f64, Option<LeakTest>)>,
     pub(super) drawn_day: f64,
@@ -90,6 +92,10 @@ pub(super) struct LeakTest {
     pub(super) lost: f64,
     /// Litres an hour over the newest hour.
     pub(super) draw: f64,
+    /// Litres an hour since the sum began to grow.
+    pub(super) rate: f64,
+    /// The level stands, as far as the gauge can tell.
+    pub(super) stands: bool,
 }
 
 impl TankWatch {
@@ -114,6 +120,7 @@ impl TankWatch {
             sudden: None,
             spills: Vec::new(),
             leaking: false,
+            stood_at: f64::NEG_INFINITY,
             tested: None,
             drawn_day: 0.0,
             added_day: 0.0,
