@@ -15,6 +15,7 @@ mod at_work;
 mod blocks;
 mod by_mail;
 mod changed_words;
+mod crop_words;
 mod digest;
 mod digest_alarms;
 mod digest_trays;
@@ -74,7 +75,7 @@ pub fn kind(kind: AlarmKind) -> String {
 
 /// What stands in a place, as a terminal and JSON show it: "broccoli in light".
 pub fn crops(crops: &[CropAtStage]) -> Vec<String> {
-    alarm_words::crops_at_stage(crops)
+    crop_words::crops_at_stage(crops)
 }
 
 /// Alarms of one cause as a terminal lists them: a headline, and names with what belongs to them.

@@ -13,17 +13,9 @@ use crate::order::Engine;
 use crate::units::Timestamp;
 use crate::watch::growing::ROUND_LASTS;
 use alloc::boxed::Box;
-use alloc::collections::BTreeMap;
 use alloc::format;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
-
-/// Alarms of a situation as the last letter had them, where it was the same episode.
-pub(super) fn as_written(written: &BTreeMap<AlarmKey, AlarmChange>, situation: &Situation) -> Vec<AlarmChange> {
-    let before =
-        |change: &AlarmChange| written.get(&change.key).filter(|reported| reported.since == change.since).cloned();
-    situation.alarms.iter().filter_map(before).collect()
-}
 
 /// A round letter that would come within this of a digest brings only what is new since. Own default.
 const DIGEST_TELLS_FOR: TimeDelta = TimeDelta::hours(1);
@@ -87,9 +79,17 @@ impl Engine {
         }));
     }
 
+    /// Alarms of a situation as the last letter had them, where it was the same episode.
+    pub(super) fn as_written(&self, situation: &Situation) -> Vec<AlarmChange> {
+        let before = |change: &AlarmChange| {
+            self.written.get(&change.key).filter(|reported| reported.since == change.since).cloned()
+        };
+        situation.alarms.iter().filter_map(before).collect()
+    }
+
     /// Notes how this letter has each alarm of a situation, and how the last one had it.
     fn beside_what_was_written(&mut self, situation: &mut Situation) {
-        situation.reported = as_written(&self.written, situation);
+        situation.reported = self.as_written(situation);
         for change in &situation.alarms {
             if situation.is_over() {
                 self.written.remove(&change.key);

@@ -170,7 +170,7 @@ impl Engine {
         };
         let mut facts = digest::of(&seen, &self.watches, self.digest_from, late, (alarms, calls));
         for situation in &mut facts.standing {
-            situation.reported = letters::as_written(&self.written, situation);
+            situation.reported = self.as_written(situation);
         }
         facts
     }

@@ -1,7 +1,7 @@
 //! What is said of air outside the band of what grows in it: in one place, and in several at once.
 
-use super::alarm_words::{MOLD_CAUTION, crops_at_stage};
-use super::sentences::{AlarmWords, short};
+use super::crop_words::crops_at_stage;
+use super::sentences::{AlarmWords, MOLD_CAUTION, short};
 use super::speech::{Speech, list, percent, percent_beside};
 use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
 use crate::engine::watch::band::CropAtStage;

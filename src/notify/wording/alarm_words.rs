@@ -1,19 +1,16 @@
 //! What each kind of alarm says: what is, what harm comes, what to do. One
 //! `match` arm a kind of evidence; when and to whom is told by its neighbours.
 
-use super::sentences::{AlarmWords, short};
+use super::crop_words::standing;
+use super::sentences::{AlarmWords, MOLD_CAUTION, short};
 use super::speech::{Speech, capital, count, hours, hours_of, list, span, the};
 use crate::engine::alarm::{AlarmChange, Evidence};
 use crate::engine::physics::dryness::HORIZON_HOURS;
 use crate::engine::physics::infection::PathogenName;
-use crate::engine::watch::band::CropAtStage;
 use crate::engine::watch::trays::tray::Stage;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
-/// The caution of everything that speaks of mold (WHO Guidelines for Indoor Air Quality: Dampness and Mould, 2009).
-pub(crate) const MOLD_CAUTION: &str = "Computed from room air and your log with field-crop disease models; \
-not validated on microgreens; look at the tray.";
 /// The sentences for this alarm as it stands.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     let words = words_of_now(change, speech);
@@ -234,17 +231,6 @@ fn overdue(speech: &Speech, tray: &str, place: &str, crop: &str, stage: Stage, d
     }
 }
 
-/// Where a tray stands, after "is still".
-pub(crate) fn standing(stage: Stage) -> &'static str {
-    match stage {
-        Stage::Soak => "soaking",
-        Stage::Germination => "under weight",
-        Stage::Blackout => "under cover",
-        Stage::Light => "in light",
-        Stage::Ready => "ready to cut",
-    }
-}
-
 /// A pathogen by its Latin name, and the host it was studied on.
 fn studied(pathogen: PathogenName) -> &'static str {
     match pathogen {
@@ -253,20 +239,6 @@ fn studied(pathogen: PathogenName) -> &'static str {
         PathogenName::BremiaLactucae => "Bremia lactucae on lettuce",
         PathogenName::MycosphaerellaPinodes => "Mycosphaerella pinodes on pea",
     }
-}
-
-/// What stands in a place, each as "broccoli in light", in the order of a dictionary.
-pub(crate) fn crops_at_stage(crops: &[CropAtStage]) -> Vec<String> {
-    let mut words: Vec<String> = crops
-        .iter()
-        .map(|CropAtStage { crop, stage }| {
-            let stage = if stage.covered() { Stage::Blackout } else { *stage };
-            format!("{crop} {}", standing(stage))
-        })
-        .collect();
-    words.sort();
-    words.dedup();
-    words
 }
 
 /// When the trays of a place are dry: the hour that is also given for the harm, so that a letter has

@@ -1,8 +1,8 @@
 //! What the daily letter says of trays: what is due with its grams and waterings, what is
 //! past its stage or was not looked at, what was cut and what was lost.
 
-use super::alarm_words::standing;
 use super::blocks::Block;
+use super::crop_words::standing;
 use super::speech::{Speech, capital, count, list, shortened};
 use crate::engine::letters::digest::{DigestFacts, Due, TrayDay};
 use crate::engine::watch::trays::harvests::{Cut, ExpectedYield};

@@ -2,6 +2,9 @@
 
 use super::speech::shortened;
 
+/// The caution of everything that speaks of mold (WHO Guidelines for Indoor Air Quality: Dampness and Mould, 2009).
+pub(crate) const MOLD_CAUTION: &str = "Computed from room air and your log with field-crop disease models; \
+not validated on microgreens; look at the tray.";
 /// Names longer than this are cut in a subject line.
 const NAME_IN_SUBJECT: usize = 20;
 
