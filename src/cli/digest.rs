@@ -34,6 +34,7 @@ impl Digest {
             kind: LetterKind::Digest,
             answers: None,
             situations: Vec::new(),
+            no_longer: Vec::new(),
             digest: Some(Box::new(digest)),
         };
         let letter = wording::letter(&facts, &config.rules, pictures, &wording::Answering::default());

@@ -2,17 +2,22 @@
 //! out. What is, since when, what harm comes and when, what to do.
 //!
 //! In reading order: `alarm_words` (what a kind says), `alarm_reported` (when, and by whom),
-//! `situation_words` (what alarms of one cause say together), `alarm_letter` and `digest` (what stands in a letter), `answering` (how to answer), `sheet` (a letter as
+//! `situation_words` (what alarms of one cause say together), `changed_words` (what is new since the
+//! last letter), `alarm_letter` and `digest` (what stands in a letter), `answering` (how to answer), `sheet` (a letter as
 //! blocks), `plain` and `html` (the two ways to set it), `speech` (numbers).
 
 mod account_words;
+mod air_words;
 mod alarm_letter;
 mod alarm_words;
 mod answering;
 mod at_work;
 mod blocks;
 mod by_mail;
+mod changed_words;
+mod crop_words;
 mod digest;
+mod digest_alarms;
 mod digest_trays;
 mod entry_echo;
 mod entry_words;
@@ -27,6 +32,7 @@ mod sensor_words;
 mod sentences;
 mod situation_words;
 mod slip;
+mod tank_words;
 pub(crate) mod speech;
 mod alarm_reported;
 mod watch_words;
@@ -69,7 +75,7 @@ pub fn kind(kind: AlarmKind) -> String {
 
 /// What stands in a place, as a terminal and JSON show it: "broccoli in light".
 pub fn crops(crops: &[CropAtStage]) -> Vec<String> {
-    alarm_words::crops_at_stage(crops)
+    crop_words::crops_at_stage(crops)
 }
 
 /// Alarms of one cause as a terminal lists them: a headline, and names with what belongs to them.
@@ -133,10 +139,10 @@ pub fn letter(facts: &LetterFacts, rules: &Rules, pictures: Vec<Picture>, answer
     let known: Vec<&str> = pictures.iter().map(|picture| picture.name.as_str()).collect();
     let sheet = match (facts.kind, facts.digest.as_deref()) {
         (LetterKind::Digest, Some(day)) => digest::sheet(day, &speech, &known),
-        (LetterKind::Round, _) => alarm_letter::round(&facts.situations, &speech),
-        (LetterKind::Evening, _) => alarm_letter::evening(&facts.situations, &speech),
-        (LetterKind::Over, _) => alarm_letter::over(&facts.situations, &speech),
-        _ => alarm_letter::call(&facts.situations, &speech),
+        (LetterKind::Round, _) => alarm_letter::round(&facts.situations, &facts.no_longer, &speech),
+        (LetterKind::Evening, _) => alarm_letter::evening(&facts.situations, &facts.no_longer, &speech),
+        (LetterKind::Over, _) => alarm_letter::over(&facts.situations, &facts.no_longer, &speech),
+        _ => alarm_letter::call(&facts.situations, &facts.no_longer, &speech),
     };
     let html = html::page(&sheet);
     let pictures = pictures.into_iter().filter(|picture| sheet.shows(&picture.name)).collect();

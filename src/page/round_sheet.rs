@@ -52,7 +52,7 @@ pub(super) fn pinned(rules: &Rules, alarms: &[AlarmChange]) -> Vec<Situation> {
         cause: situation::cause_of(rules, &alarm.key),
         occasion: Occasion::Waiting,
         alarms: vec![alarm.clone()],
-        reported: None,
+        reported: Vec::new(),
     }));
     // Within each, the engine's order: worst first.
     all.sort_by_key(|situation| match situation.first().map(|first| first.state) {

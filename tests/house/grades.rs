@@ -94,6 +94,7 @@ fn digest_text(nights: &Night, answering: Answering) -> String {
         kind: traywarden::engine::event::LetterKind::Digest,
         answers: None,
         situations: Vec::new(),
+        no_longer: Vec::new(),
         digest: Some(Box::new(nights.digest())),
     };
     wording::letter(&facts, nights.engine().rules(), Vec::new(), &answering).text

@@ -9,6 +9,7 @@ mod files;
 mod grades;
 mod journal;
 mod leaks;
+mod letters;
 mod night;
 mod rehearsals;
 mod scenarios;

@@ -151,6 +151,12 @@ impl Night {
         self.records.push(record);
     }
 
+    /// Every letter so far, its subject and its text.
+    pub fn letters(&self) -> Vec<(String, String)> {
+        let letters = self.records.iter().flat_map(|record| &record.letters);
+        letters.map(|(letter, _)| (letter.subject.clone(), letter.text.clone())).collect()
+    }
+
     /// Everything so far in a store of its own, as the daemon would have written it.
     pub fn stored(&mut self, path: &Path) -> (Config, Store) {
         self.config.store.path = path.to_owned();
@@ -242,6 +248,7 @@ fn line(effect: &Effect, now: Timestamp) -> Option<(Timestamp, String)> {
                         Occasion::Raised => "raised".to_owned(),
                         Occasion::Escalated => "escalated".to_owned(),
                         Occasion::Reminder(number) => format!("reminder {number}"),
+                        Occasion::AfterRound => "after a round".to_owned(),
                         Occasion::Returned => "returned".to_owned(),
                         Occasion::Waiting => "waiting".to_owned(),
                     };

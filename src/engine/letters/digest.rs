@@ -145,6 +145,10 @@ pub(crate) const WATERINGS_A_DAY: f64 = 2.0;
 const USUAL_WATER_ML: f64 = 118.0;
 /// The minutes after a start, before the air is known, are not worth a line. Own default.
 const UNCORRECTED_REPORTED_HOURS: f64 = 0.25;
+/// A minute or two without a word are not worth a line either. Own default.
+const SILENT_REPORTED_HOURS: f64 = 0.05;
+/// Of so many readings one may be refused: gauges lose an echo now and then. Own default.
+const ONE_REFUSED_OF: u64 = 100;
 /// Losses are told for so long.
 const LOSSES_REPORTED: TimeDelta = TimeDelta::days(7);
 
@@ -281,9 +285,15 @@ fn sensors(rules: &Rules, watches: &Watches) -> Vec<SensorDay> {
     let mut days: Vec<SensorDay> = watches.sensors.iter().zip(&rules.sensors).map(reported).collect();
     days.retain(|day| {
         let uncorrected = day.uncorrected_hours >= UNCORRECTED_REPORTED_HOURS;
-        day.refused > 0 || day.silent_hours > 0.0 || day.saturated_hours > 0.0 || uncorrected
+        is_worth_a_line(day) || day.silent_hours >= SILENT_REPORTED_HOURS || day.saturated_hours > 0.0 || uncorrected
     });
     days
+}
+
+/// More was refused than any sensor has refused now and then.
+fn is_worth_a_line(day: &SensorDay) -> bool {
+    let (refused, believed) = (u64::from(day.refused), u64::from(day.believed));
+    refused > 0 && refused * ONE_REFUSED_OF >= refused + believed
 }
 
 /// Where a sensor hangs, by name.

@@ -58,6 +58,9 @@ pub struct LetterFacts {
     pub answers: Option<String>,
     /// What it tells, alarms of one cause together, most urgent first.
     pub situations: Vec<Situation>,
+    /// What the letter before it named and this one does not: over, silenced, or such that no harm
+    /// of it is in sight.
+    pub no_longer: Vec<AlarmChange>,
     /// The day, for a digest.
     pub digest: Option<Box<DigestFacts>>,
 }

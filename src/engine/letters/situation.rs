@@ -51,6 +51,8 @@ pub enum Occasion {
     Escalated,
     /// Nobody has answered; this is reminder number `n`, from 1.
     Reminder(u8),
+    /// Nobody has answered, though people were in the room since.
+    AfterRound,
     /// It is over.
     Returned,
     /// It is open: it waits for the round, or was told before.
@@ -66,8 +68,8 @@ pub struct Situation {
     pub occasion: Occasion,
     /// The alarms, most urgent first; at least one.
     pub alarms: Vec<AlarmChange>,
-    /// The most urgent one as an earlier letter of the conversation had it.
-    pub reported: Option<AlarmChange>,
+    /// Those of them that a letter has named before, each as the last one had it.
+    pub reported: Vec<AlarmChange>,
 }
 
 impl Situation {
@@ -79,6 +81,17 @@ impl Situation {
     /// When the first of its alarms began.
     pub fn since(&self) -> Option<Timestamp> {
         self.alarms.iter().map(|change| change.since).min()
+    }
+
+    /// How the last letter that named an alarm had it, if one has.
+    pub fn reported_of(&self, key: &AlarmKey) -> Option<&AlarmChange> {
+        self.reported.iter().find(|reported| reported.key == *key)
+    }
+
+    /// Those that say the same as the most urgent one, of other places too.
+    pub fn alike(&self) -> impl Iterator<Item = &AlarmChange> {
+        let kind = self.first().map(|first| first.key.kind);
+        self.alarms.iter().filter(move |change| Some(change.key.kind) == kind)
     }
 
     /// None of it holds any more.
@@ -119,10 +132,11 @@ pub fn grouped(rules: &Rules, alarms: impl IntoIterator<Item = (Occasion, AlarmC
                 situation.occasion = situation.occasion.min(occasion);
                 situation.alarms.push(change);
             }
-            None => situations.push(Situation { cause, occasion, alarms: vec![change], reported: None }),
+            None => situations.push(Situation { cause, occasion, alarms: vec![change], reported: Vec::new() }),
         }
     }
     for situation in &mut situations {
+        drop_low_where_empty(&mut situation.alarms);
         situation.alarms.sort_by_key(urgency);
     }
     situations.sort_by_key(|situation| {
@@ -144,9 +158,17 @@ pub fn shown(rules: &Rules, alarms: &[AlarmChange]) -> Vec<Situation> {
     grouped(rules, told)
 }
 
-/// Most urgent first: by priority, then by when harm may begin.
-pub fn urgency(change: &AlarmChange) -> (Priority, bool, Option<Timestamp>) {
-    (change.priority, change.harm.is_none(), change.harm.map(|harm| harm.early))
+/// Most urgent first: by priority, then by when harm may begin. Harm that may be there already is
+/// told apart by when it likely came.
+pub fn urgency(change: &AlarmChange) -> (Priority, bool, Option<(Timestamp, Timestamp)>) {
+    (change.priority, change.harm.is_none(), change.harm.map(|harm| (harm.early.max(change.at), harm.likely)))
+}
+
+/// An empty tank is also a low one; that is not said twice.
+fn drop_low_where_empty(alarms: &mut Vec<AlarmChange>) {
+    if alarms.iter().any(|change| change.key.kind == AlarmKind::ReservoirEmpty) {
+        alarms.retain(|change| change.key.kind != AlarmKind::ReservoirLow);
+    }
 }
 
 fn air_of(rules: &Rules, place: &str) -> SharedAir {

@@ -175,7 +175,14 @@ impl Engine {
             Transition::Returned if speaks => self.letters.returned(self.now, key),
             Transition::Acknowledged | Transition::Escalated | Transition::Returned => {}
         }
-        if matches!(transition, Transition::Raised | Transition::CameBack | Transition::Escalated) {
+        // What ended is told too, though it was raised before the last digest, which had it as open.
+        let is_news = |transition| {
+            matches!(
+                transition,
+                Transition::Raised | Transition::CameBack | Transition::Escalated | Transition::Returned
+            )
+        };
+        if is_news(transition) {
             self.raised_today.insert(key.clone(), change.clone());
         } else if let Some(today) = self.raised_today.get_mut(key) {
             *today = change.clone();

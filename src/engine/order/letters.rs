@@ -8,7 +8,7 @@ use crate::event::Effect;
 use crate::letters::conversation::{Draft, Need};
 use crate::letters::facts::{LetterFacts, LetterKind};
 use crate::letters::situation;
-use crate::letters::situation::Occasion;
+use crate::letters::situation::{Occasion, Situation};
 use crate::order::Engine;
 use crate::units::Timestamp;
 use crate::watch::growing::ROUND_LASTS;
@@ -63,15 +63,10 @@ impl Engine {
         if alarms.is_empty() {
             return;
         }
+        let no_longer = self.no_longer(&alarms, &moment);
         let mut situations = situation::grouped(&self.rules, alarms);
         for situation in &mut situations {
-            if let Some(first) = situation.first() {
-                situation.reported =
-                    self.written.get(&first.key).filter(|reported| reported.since == first.since).cloned();
-            }
-            for change in &situation.alarms {
-                self.written.insert(change.key.clone(), change.clone());
-            }
+            self.beside_what_was_written(situation);
         }
         effects.push(Effect::Letter(LetterFacts {
             id: draft.id,
@@ -79,8 +74,53 @@ impl Engine {
             kind: draft.kind,
             answers: draft.answers,
             situations,
+            no_longer,
             digest: None,
         }));
+    }
+
+    /// Alarms of a situation as the last letter had them, where it was the same episode.
+    pub(super) fn as_written(&self, situation: &Situation) -> Vec<AlarmChange> {
+        let before = |change: &AlarmChange| {
+            self.written.get(&change.key).filter(|reported| reported.since == change.since).cloned()
+        };
+        situation.alarms.iter().filter_map(before).collect()
+    }
+
+    /// Notes how this letter has each alarm of a situation, and how the last one had it.
+    fn beside_what_was_written(&mut self, situation: &mut Situation) {
+        situation.reported = self.as_written(situation);
+        for change in &situation.alarms {
+            if situation.is_over() {
+                self.written.remove(&change.key);
+                self.named.remove(&change.key);
+            } else {
+                self.written.insert(change.key.clone(), change.clone());
+                self.named.insert(change.key.clone());
+            }
+        }
+    }
+
+    /// What the letters since the digest have named as open and this one does not name; who reads it must not think
+    /// that it was forgotten.
+    fn no_longer(&mut self, named: &[(Occasion, AlarmChange)], moment: &Moment) -> Vec<AlarmChange> {
+        let left_out = |key: &&AlarmKey| !named.iter().any(|(_, change)| change.key == **key);
+        let keys: Vec<AlarmKey> = self.named.iter().filter(left_out).cloned().collect();
+        let mut no_longer = Vec::new();
+        for key in keys {
+            let stands_as_another = self.is_consequence(&key);
+            let Some(alarm) = self.alarms.get_mut(&key) else { continue };
+            let Some(change) = alarm.as_it_stands(moment) else { continue };
+            if !alarm.is_active() {
+                alarm.told_over();
+                self.written.remove(&key);
+                self.named.remove(&key);
+            }
+            if !stands_as_another {
+                no_longer.push(change);
+            }
+        }
+        no_longer
     }
 
     /// It holds, is not silenced, is no mere face of another, and harm of it is in sight.
@@ -139,10 +179,14 @@ impl Engine {
     pub(super) fn write_digest(&mut self, late: bool, effects: &mut Vec<Effect>) {
         let facts = self.digest_facts(late);
         let id = format!("digest-{}", facts.date);
+        // It has told what is over since, and how the rest stands now.
+        self.written.clear();
+        self.named.clear();
         for change in facts.standing.iter().flat_map(|situation| &situation.alarms) {
             if let Some(alarm) = self.alarms.get_mut(&change.key) {
                 alarm.named();
             }
+            self.written.insert(change.key.clone(), change.clone());
         }
         self.begin_day();
         effects.push(Effect::Letter(LetterFacts {
@@ -151,6 +195,7 @@ impl Engine {
             kind: LetterKind::Digest,
             answers: None,
             situations: Vec::new(),
+            no_longer: Vec::new(),
             digest: Some(Box::new(facts)),
         }));
         self.reported_by_digest(effects);

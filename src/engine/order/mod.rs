@@ -29,7 +29,7 @@ use crate::watch::Watches;
 use crate::watch::growing::ROUND_LASTS;
 use crate::watch::seen::{Seen, Subject};
 use crate::watch::trays::{Logged, Trays};
-use alloc::collections::BTreeMap;
+use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
@@ -60,8 +60,10 @@ pub struct Engine {
     alarms: Register,
     letters: Conversation,
     account: Account,
-    /// Every alarm as the last letter of this conversation had it.
+    /// Every alarm as the last letter that named it had it, until one has told that it is over.
     written: BTreeMap<AlarmKey, AlarmChange>,
+    /// What letters have named as open since the last digest, which named all there was.
+    named: BTreeSet<AlarmKey>,
     raised_today: BTreeMap<AlarmKey, AlarmChange>,
 }
 
@@ -103,6 +105,7 @@ impl Engine {
             letters: Conversation::default(),
             account: Account::default(),
             written: BTreeMap::new(),
+            named: BTreeSet::new(),
             raised_today: BTreeMap::new(),
             rules,
         };
@@ -165,7 +168,11 @@ impl Engine {
             month: self.account.month(self.now),
             doubted: self.account.doubted(self.digest_from, self.now),
         };
-        digest::of(&seen, &self.watches, self.digest_from, late, (alarms, calls))
+        let mut facts = digest::of(&seen, &self.watches, self.digest_from, late, (alarms, calls));
+        for situation in &mut facts.standing {
+            situation.reported = self.as_written(situation);
+        }
+        facts
     }
 
     /// The time of the newest event or deadline.
@@ -355,7 +362,6 @@ impl Engine {
         self.next_round = calendar::next_round(&self.rules.site, at);
         self.round_after = calendar::next_round(&self.rules.site, self.next_round);
         self.letters.round_begins(at, at + ROUND_LASTS);
-        self.written.clear();
         for alarm in self.alarms.iter_mut() {
             alarm.round_begins(at + ROUND_LASTS);
         }

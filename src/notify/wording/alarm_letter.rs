@@ -6,24 +6,24 @@ use super::alarm_reported;
 use super::alarm_words::words;
 use super::answering;
 use super::blocks::{Block, Blocks, Urgency};
+use super::changed_words;
 use super::letterhead::{SUBJECT, masthead, subject, subject_of};
-use super::situation_words::{action, caution, headline, seen, what};
-use super::speech::{Speech, ascii, capital, hours_of, list, percent, shortened, span};
-use crate::engine::alarm::{AlarmChange, Evidence};
+use super::situation_words::{action, caution, headline, look_first, order, seen, since, what};
+use super::speech::{Speech, ascii, list, shortened, span};
+use crate::engine::alarm::AlarmChange;
 use crate::engine::event::Occasion;
 use crate::engine::letters::situation::Situation;
-use crate::reading::Quantity;
 
 /// A call, or its reminder.
-pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Blocks {
+pub(crate) fn call(situations: &[Situation], no_longer: &[AlarmChange], speech: &Speech) -> Blocks {
     let Some((situation, first)) = leading(situations) else {
         return nothing(speech, "A letter without an alarm: nothing to do.");
     };
-    let again = matches!(situation.occasion, Occasion::Reminder(_));
-    let mut blocks = told_blocks(situations, speech);
+    let again = matches!(situation.occasion, Occasion::Reminder(_) | Occasion::AfterRound);
+    let mut blocks = told_blocks(situations, no_longer, speech);
     blocks.extend(closing(situations, speech));
     Blocks {
-        subject: subject_of(if again { "Still:" } else { "Now:" }, &headline(situation, speech), situations),
+        subject: subject_of(if again { "Still:" } else { "Now:" }, situations, speech),
         masthead: masthead(speech),
         lead: action(situation, first, speech),
         urgency: Urgency::Urgent,
@@ -33,19 +33,19 @@ pub(crate) fn call(situations: &[Situation], speech: &Speech) -> Blocks {
 
 /// The letter before people sleep: what will need hands before the morning, and what cannot be
 /// watched.
-pub(crate) fn evening(situations: &[Situation], speech: &Speech) -> Blocks {
+pub(crate) fn evening(situations: &[Situation], no_longer: &[AlarmChange], speech: &Speech) -> Blocks {
     let Some((situation, first)) = leading(situations) else {
         return nothing(speech, "Nothing is expected to need you tonight.");
     };
-    let lead = format!("Before you go to bed: {}", uncapital(&action(situation, first, speech)));
-    let mut blocks = told_blocks(situations, speech);
+    let lead = format!("Before you go to bed: {}", uncapital(&order(situation, first, speech)));
+    let mut blocks = told_blocks(situations, no_longer, speech);
     blocks.push(Block::Paragraph(
         "If nobody answers and harm becomes more likely than not, you are called in the night, as late as is safe."
             .to_owned(),
     ));
     blocks.extend(closing(situations, speech));
     Blocks {
-        subject: subject_of("Tonight:", &headline(situation, speech), situations),
+        subject: subject_of("Tonight:", situations, speech),
         masthead: masthead(speech),
         lead,
         urgency: Urgency::Due,
@@ -54,7 +54,7 @@ pub(crate) fn evening(situations: &[Situation], speech: &Speech) -> Blocks {
 }
 
 /// All of it is over.
-pub(crate) fn over(situations: &[Situation], speech: &Speech) -> Blocks {
+pub(crate) fn over(situations: &[Situation], no_longer: &[AlarmChange], speech: &Speech) -> Blocks {
     let Some((_, first)) = leading(situations) else {
         return nothing(speech, "Nothing to do.");
     };
@@ -76,40 +76,37 @@ pub(crate) fn over(situations: &[Situation], speech: &Speech) -> Blocks {
         })
         .collect();
     let mut blocks = vec![Block::Facts(facts)];
+    blocks.extend(changed_words::no_longer(no_longer, speech));
     blocks.extend(closing(situations, speech));
     Blocks {
         subject: subject("Over:", &format!("{} back to normal", words(first, speech).name), all.len()),
         masthead: masthead(speech),
-        lead: format!(
-            "Nothing to do: {} {} back to normal.",
-            list(&names, 3),
-            if names.len() == 1 { "is" } else { "are" }
-        ),
+        lead: format!("Nothing to do. Back to normal: {}.", list(&names, 3)),
         urgency: Urgency::Calm,
         blocks,
     }
 }
 
 /// The letter sent just before a round.
-pub(crate) fn round(situations: &[Situation], speech: &Speech) -> Blocks {
-    let Some((situation, first)) = leading(situations) else {
+pub(crate) fn round(situations: &[Situation], no_longer: &[AlarmChange], speech: &Speech) -> Blocks {
+    let Some((_, first)) = leading(situations) else {
         return nothing(speech, "Nothing waits for your round.");
     };
     let at = speech.clock(first.next_round.max(speech.now));
-    let firsts = situations.iter().filter_map(Situation::first);
-    let tasks: Vec<String> = firsts.map(|change| capital(&words(change, speech).action)).collect();
+    let tasks = situations.iter().filter_map(|situation| Some(order(situation, situation.first()?, speech)));
+    let tasks: Vec<String> = tasks.collect();
     let mut blocks = Vec::new();
     let lead = match tasks.as_slice() {
-        [one] => format!("On your {at} round: {}.", uncapital(one)),
+        [one] => format!("On your {at} round: {}", uncapital(one)),
         many => {
-            blocks.push(Block::Points(many.iter().map(|task| format!("{task}.")).collect()));
+            blocks.push(Block::Points(many.to_vec()));
             format!("On your {at} round, {} things to see to:", many.len())
         }
     };
-    blocks.extend(told_blocks(situations, speech));
+    blocks.extend(told_blocks(situations, no_longer, speech));
     blocks.extend(closing(situations, speech));
     Blocks {
-        subject: subject_of(&format!("{at} round: "), &headline(situation, speech), situations),
+        subject: subject_of(&format!("{at} round:"), situations, speech),
         masthead: masthead(speech),
         lead,
         urgency: Urgency::Due,
@@ -145,7 +142,7 @@ fn leading(situations: &[Situation]) -> Option<(&Situation, &AlarmChange)> {
 }
 
 /// Each situation in a block, and one word of caution for all of them.
-fn told_blocks(situations: &[Situation], speech: &Speech) -> Vec<Block> {
+fn told_blocks(situations: &[Situation], no_longer: &[AlarmChange], speech: &Speech) -> Vec<Block> {
     let mut blocks = Vec::new();
     for (place, situation) in situations.iter().enumerate() {
         if situations.len() > 1 {
@@ -153,6 +150,7 @@ fn told_blocks(situations: &[Situation], speech: &Speech) -> Vec<Block> {
         }
         blocks.push(Block::Facts(told_facts(situation, speech, situations.len() > 1)));
     }
+    blocks.extend(changed_words::no_longer(no_longer, speech));
     blocks.extend(caution(situations, speech));
     blocks
 }
@@ -168,41 +166,25 @@ fn told_facts(situation: &Situation, speech: &Speech, with_action: bool) -> Vec<
     match situation.occasion {
         Occasion::Escalated => fact("New", "It was told before and now needs hands sooner.".to_owned()),
         Occasion::Reminder(number) => fact("Again", format!("Nobody has answered yet; this is reminder {number}.")),
+        Occasion::AfterRound => fact(
+            "Again",
+            "Nobody has answered, nor at the round that was due since. This is told once more and not repeated."
+                .to_owned(),
+        ),
         _ => {}
     }
-    if let Some(changed) = situation.reported.as_ref().and_then(|reported| changed(reported, first, speech)) {
-        fact("Changed", changed);
+    if let Some(look) = look_first(situation, speech) {
+        fact("Look first", look);
     }
+    facts.extend(changed_words::facts(situation, speech));
+    let mut fact = |name: &str, value: String| facts.push((name.to_owned(), value));
     fact("What", what(situation, speech));
-    fact("Since", alarm_reported::since(first, &top, speech));
+    fact("Since", since(situation, first, speech));
     fact("Otherwise", alarm_reported::otherwise(first, &top, speech));
     if let Some(seen) = seen(situation, speech) {
         fact("Seen", seen);
     }
     facts
-}
-
-/// What has changed since an earlier letter, in its own numbers.
-fn changed(reported: &AlarmChange, now: &AlarmChange, speech: &Speech) -> Option<String> {
-    let (before, after) = (figure(&reported.evidence, speech)?, figure(&now.evidence, speech)?);
-    let then = speech.clock(reported.at);
-    Some(if before == after {
-        format!("Nothing since {then}: {after}.")
-    } else {
-        format!("At {then} it was {before}; it is {after} now.")
-    })
-}
-
-/// The number that tells most of an alarm.
-fn figure(evidence: &Evidence, speech: &Speech) -> Option<String> {
-    match evidence {
-        Evidence::Air { quantity: Quantity::Humidity, value, .. } => Some(percent(*value)),
-        Evidence::Air { value, .. } => Some(speech.temperature(*value)),
-        Evidence::Reservoir { usable, .. } => Some(speech.volume(usable.max(0.0))),
-        Evidence::Leak { usable, .. } => Some(speech.volume(usable.max(0.0))),
-        Evidence::Mold { hours, needed, .. } => Some(hours_of(*hours, *needed)),
-        _ => None,
-    }
 }
 
 /// How to answer, once a letter: an answer is for everything in it.

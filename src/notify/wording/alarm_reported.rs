@@ -4,7 +4,7 @@
 use super::alarm_words::words;
 use super::sentences::AlarmWords;
 use super::speech::{Speech, capital, span};
-use crate::engine::alarm::{AlarmChange, AlarmState, Priority, REPORTED_IN_THE_DIGEST};
+use crate::engine::alarm::{AlarmChange, AlarmState, Harm, Priority, REPORTED_IN_THE_DIGEST};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
@@ -115,21 +115,44 @@ pub(crate) fn otherwise(change: &AlarmChange, words: &AlarmWords, speech: &Speec
     } else {
         format!(", after the {round} round")
     };
+    if !words.unseen.is_empty() {
+        return hidden(change, harm, words.unseen, &against_round, speech);
+    }
     if harm.likely < change.at - NOW {
         let since = speech.clock(harm.likely);
-        return format!("Likely since about {since}: {}. It goes on unless something is done.", words.harm);
+        return format!("Likely so since about {since}: {}. It goes on unless something is done.", words.harm);
     }
     if harm.likely <= change.at + NOW {
-        return format!("Unless something is done, {} from now on{against_round}.", words.harm);
+        return format!("Unless something is done, {} from now on.", words.harm);
     }
-    let early = if harm.early <= change.at + NOW {
+    let early = perhaps_earlier(change, harm, speech);
+    format!("Unless something is done, {} from about {}{early}{against_round}.", words.harm, speech.clock(harm.likely))
+}
+
+/// What nobody sees does no harm by itself: something else must go wrong meanwhile.
+fn hidden(change: &AlarmChange, harm: Harm, unseen: &str, against_round: &str, speech: &Speech) -> String {
+    let from = if harm.likely <= change.at + NOW {
+        "from now on".to_owned()
+    } else {
+        let early = perhaps_earlier(change, harm, speech);
+        format!("from about {}{early}{against_round}", speech.clock(harm.likely))
+    };
+    format!("{unseen}; harm could go unseen {from}.")
+}
+
+fn perhaps_earlier(change: &AlarmChange, harm: Harm, speech: &Speech) -> String {
+    if harm.early <= change.at + NOW {
         ", perhaps already now".to_owned()
     } else if harm.likely - harm.early > SAME_HOUR {
         format!(", perhaps as early as {}", speech.clock(harm.early))
     } else {
         String::new()
-    };
-    format!("Unless something is done, {} from about {}{early}{against_round}.", words.harm, speech.clock(harm.likely))
+    }
+}
+
+/// What to do, by no hour.
+pub(crate) fn order(words: &AlarmWords) -> String {
+    format!("{}.", capital(&words.action))
 }
 
 /// What to do and by when, a sentence that can stand first.

@@ -2,16 +2,15 @@
 //! reservoirs, trays, alarms, sensors, and what nobody watched.
 
 use super::account_words;
-use super::alarm_reported;
-use super::alarm_words::words;
 use super::answering;
 use super::blocks::{Block, Blocks, Urgency};
-use super::digest_trays::{due_blocks, harvest_blocks, overdue_blocks, tasks, tray_blocks};
-use super::letterhead::{masthead, subject};
+use super::digest_alarms::{self, alarm_blocks, standing_blocks};
+use super::digest_trays::{due_blocks, harvest_blocks, named_tasks, overdue_blocks, tray_blocks};
+use super::letterhead::{masthead, subject, subject_of};
 use super::sensor_words::doubt;
 use super::situation_words;
 use super::speech::{Speech, ascii, capital, count, list, percent, shortened, the};
-use crate::engine::alarm::{AlarmChange, AlarmState, Priority};
+use crate::engine::alarm::{AlarmChange, Priority};
 use crate::engine::letters::digest::{DigestFacts, PlaceDay, ReservoirDay, SensorDay, SurfaceDay};
 use crate::engine::letters::situation::Situation;
 use crate::notify::wording::picture_name;
@@ -59,11 +58,7 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Bl
         ));
     }
     Blocks {
-        subject: subject(
-            &format!("{} {}:", shortened(&ascii(&speech.site.name), SITE_IN_SUBJECT), day.date.format("%a %-d %b")),
-            &headline(day),
-            1,
-        ),
+        subject: subject_line(day, speech),
         masthead: masthead(speech),
         lead: lead(day, speech),
         urgency: match (urgent, day.standing.is_empty()) {
@@ -75,22 +70,25 @@ pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Bl
     }
 }
 
-/// The night in four words, for the subject.
-fn headline(day: &DigestFacts) -> String {
-    let standing = day.standing.len() as i64;
-    if standing > 0 {
-        return format!("{} open", count(standing, "alarm"));
+/// The day, and what is open; whose it is stands beside the sender, and in a quiet subject.
+fn subject_line(day: &DigestFacts, speech: &Speech) -> String {
+    let date = day.date.format("%a %-d %b");
+    if day.standing.is_empty() {
+        let site = shortened(&ascii(&speech.site.name), SITE_IN_SUBJECT);
+        return subject(&format!("{site} {date}:"), &headline(day, speech), 1);
     }
+    subject_of(&format!("{date}:"), &day.standing, speech)
+}
+
+/// The night in four words, for the subject.
+fn headline(day: &DigestFacts, speech: &Speech) -> String {
     if day.unwatched_hours >= 1.0 {
         return format!("unwatched for {:.0} h", day.unwatched_hours);
     }
     if day.places.iter().all(|place| place.hours_known < WORTH_SAYING_HOURS) && !day.places.is_empty() {
         return if day.places.iter().all(rows_missing) { "no readings" } else { "hardly any readings" }.to_owned();
     }
-    match day.raised.len() as i64 {
-        0 => "a quiet night".to_owned(),
-        alarms => format!("{}, all over", count(alarms, "alarm")),
-    }
+    digest_alarms::all_over(day, speech).unwrap_or_else(|| "a quiet night".to_owned())
 }
 
 /// The first line: what to do today.
@@ -100,20 +98,14 @@ fn lead(day: &DigestFacts, speech: &Speech) -> String {
     {
         return situation_words::action(situation, first, speech);
     }
-    match tasks(day, speech, 0).as_slice() {
+    match named_tasks(day, speech).as_slice() {
         [] => "Nothing is due today.".to_owned(),
         tasks => format!("Today: {}.", list(tasks, 3)),
     }
 }
 
 fn three_sentences(day: &DigestFacts, speech: &Speech) -> String {
-    let watch = match (day.raised.len() as i64, day.standing.len() as i64) {
-        (0, 0) => format!("Since {} no alarm was raised.", speech.day_and_clock(day.from)),
-        (raised, 0) => format!("Since {} {} came and went.", speech.day_and_clock(day.from), count(raised, "alarm")),
-        (_, 1) => "One alarm is open.".to_owned(),
-        (_, open) => format!("{} are open.", count(open, "alarm")),
-    };
-    let mut sentences = vec![watch, air_sentence(&day.places)];
+    let mut sentences = vec![digest_alarms::sentence(day, speech), air_sentence(&day.places)];
     if day.unwatched_hours >= WORTH_SAYING_HOURS {
         sentences.push(format!(
             "For {} nobody watched: the watch was off or had no connection, and what happened then is not in these numbers.",
@@ -154,8 +146,8 @@ fn water_sentence(day: &DigestFacts, speech: &Speech) -> String {
         .reservoirs
         .iter()
         .filter_map(|tank| {
-            let (best, ..) = tank.empty_at?;
-            Some(format!("{} lasts until about {}", the(&tank.name), speech.day_and_clock(best)))
+            let (best, early, late) = tank.empty_at?;
+            Some(format!("{} lasts until about {}", the(&tank.name), speech.as_sure_as(best, late - early)))
         })
         .collect();
     if formatted.is_empty() { String::new() } else { format!("{}.", capital(&list(&formatted, 3))) }
@@ -177,39 +169,6 @@ fn trouble(place: &PlaceDay) -> Vec<String> {
 /// "2.5 h", "20 min".
 fn short_hours(hours: f64) -> String {
     if hours < 0.95 { format!("{:.0} min", hours * 60.0) } else { format!("{hours:.1} h").replace(".0 h", " h") }
-}
-
-fn standing_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
-    if day.standing.is_empty() {
-        return Vec::new();
-    }
-    let mut blocks = vec![Block::Heading("Open alarms".to_owned())];
-    let by_mail = speech.answering.is_some_and(|answering| answering.by_mail.is_some());
-    for situation in &day.standing {
-        let Some(first) = situation.first() else { continue };
-        if day.standing.len() > 1 {
-            blocks.push(Block::Heading(capital(&situation_words::headline(situation, speech))));
-        }
-        let top = words(first, speech);
-        let what = situation_words::what(situation, speech);
-        let mut facts = vec![
-            ("What".to_owned(), format!("{what} {}", alarm_reported::since(first, &top, speech))),
-            ("Otherwise".to_owned(), alarm_reported::otherwise(first, &top, speech)),
-            ("Do".to_owned(), situation_words::action(situation, first, speech)),
-        ];
-        let unseen = situation.alarms.iter().find(|change| change.state == AlarmState::Unacknowledged);
-        match (unseen, situation_words::seen(situation, speech)) {
-            (Some(change), _) => {
-                let how = if by_mail { "Reply \"seen\".".to_owned() } else { alarm_reported::acknowledge(change) };
-                facts.push(("Answer".to_owned(), how));
-            }
-            (None, Some(seen)) => facts.push(("Seen".to_owned(), seen)),
-            (None, None) => {}
-        }
-        blocks.push(Block::Facts(facts));
-    }
-    blocks.extend(situation_words::caution(&day.standing, speech));
-    blocks
 }
 
 fn first_standing(day: &DigestFacts) -> Option<&AlarmChange> {
@@ -356,51 +315,15 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
         _ if tank.is_empty() => " At the pump inlet.".to_owned(),
         Some((best, early, late)) if late - early > TimeDelta::hours(1) => format!(
             " At the pump inlet {}, between {} and {}.",
-            speech.day_and_clock(best),
-            speech.day_and_clock(early),
-            speech.day_and_clock(late)
+            speech.as_sure_as(best, late - early),
+            speech.as_sure_as(early, late - early),
+            speech.as_sure_as(late, late - early)
         ),
         Some((best, ..)) => format!(" At the pump inlet {}.", speech.day_and_clock(best)),
         None if tank.usable.is_some() => " No draw that can be measured.".to_owned(),
         None => String::new(),
     };
     format!("{level} {}.{forecast}", capital(&moved.join(", ")))
-}
-
-fn alarm_blocks(day: &DigestFacts, speech: &Speech) -> Vec<Block> {
-    if day.raised.is_empty() {
-        return Vec::new();
-    }
-    let line = |situation: &Situation| {
-        let since = situation.since().map(|since| speech.clock(since)).unwrap_or_default();
-        (since, raised_line(situation, speech))
-    };
-    vec![Block::Heading("Alarms since yesterday".to_owned()), Block::Facts(day.raised.iter().map(line).collect())]
-}
-
-/// One cause in a line: what is over, with its names; or what is open.
-fn raised_line(situation: &Situation, speech: &Speech) -> String {
-    let Some(first) = situation.first() else { return String::new() };
-    let who = first.by.as_deref().map(|who| format!(" by {who}")).unwrap_or_default();
-    let told: Vec<_> = situation.alarms.iter().map(|change| words(change, speech)).collect();
-    let names: Vec<String> = told.iter().map(|words| words.name.clone()).collect();
-    let names = list(&names, 4);
-    match first.state {
-        AlarmState::Normal | AlarmState::ReturnedUnacknowledged => {
-            let ended = situation.alarms.iter().map(|change| change.returned_at.unwrap_or(change.at)).max();
-            let ended = ended.map(|at| speech.clock(at)).unwrap_or_default();
-            let unseen = situation.alarms.iter().any(|change| change.state == AlarmState::ReturnedUnacknowledged);
-            let unseen = if unseen { ", not yet seen by anybody" } else { "" };
-            let mut over: Vec<&str> = told.iter().map(|words| words.over.as_str()).collect();
-            over.dedup();
-            format!("{names}: over at {ended}{unseen}. {}", over.join(" "))
-        }
-        // Its figures of now stand above.
-        AlarmState::Acknowledged => format!("{names}: open, seen{who}."),
-        AlarmState::Unacknowledged => format!("{names}: open."),
-        AlarmState::Shelved => format!("{names}: silenced for a time{who}."),
-        AlarmState::OutOfService => format!("{names}: out of service{who}."),
-    }
 }
 
 fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {

@@ -1,8 +1,8 @@
 //! What the daily letter says of trays: what is due with its grams and waterings, what is
 //! past its stage or was not looked at, what was cut and what was lost.
 
-use super::alarm_words::standing;
 use super::blocks::Block;
+use super::crop_words::standing;
 use super::speech::{Speech, capital, count, list, shortened};
 use crate::engine::letters::digest::{DigestFacts, Due, TrayDay};
 use crate::engine::watch::trays::harvests::{Cut, ExpectedYield};
@@ -12,8 +12,27 @@ use crate::engine::watch::trays::tray::Stage;
 /// Less than this behind or ahead of a room at 21 °C is not worth a line, in days.
 const WORTH_SAYING_DAYS: f64 = 0.5;
 
+/// What is due today by the trays' names alone; the letter says more of each below.
+pub(super) fn named_tasks(day: &DigestFacts, speech: &Speech) -> Vec<String> {
+    tasks_of(day, speech, 0, |_, tray| tray.tray.clone())
+}
+
 /// What is due on the day `ahead` days from now; what is overdue counts as today's.
-pub(super) fn tasks(day: &DigestFacts, speech: &Speech, ahead: i64) -> Vec<String> {
+fn tasks(day: &DigestFacts, speech: &Speech, ahead: i64) -> Vec<String> {
+    tasks_of(day, speech, ahead, |due, tray| match due {
+        Due::Harvest => format!(
+            "{} ({}{}, {}, {})",
+            tray.tray,
+            times(tray.count),
+            tray.crop,
+            tray.place,
+            expectation(&tray.expected, speech)
+        ),
+        Due::Unweight | Due::Light => named(tray),
+    })
+}
+
+fn tasks_of(day: &DigestFacts, speech: &Speech, ahead: i64, name: impl Fn(Due, &TrayDay) -> String) -> Vec<String> {
     let today = speech.local(speech.now).date_naive();
     let mut tasks = Vec::new();
     for (due, verb) in [(Due::Unweight, "take the weight off"), (Due::Light, "uncover"), (Due::Harvest, "cut")] {
@@ -26,17 +45,7 @@ pub(super) fn tasks(day: &DigestFacts, speech: &Speech, ahead: i64) -> Vec<Strin
                     *what == due && (days == ahead || (ahead == 0 && days < 0))
                 })
             })
-            .map(|tray| match due {
-                Due::Harvest => format!(
-                    "{} ({}{}, {}, {})",
-                    tray.tray,
-                    times(tray.count),
-                    tray.crop,
-                    tray.place,
-                    expectation(&tray.expected, speech)
-                ),
-                Due::Unweight | Due::Light => named(tray),
-            })
+            .map(|tray| name(due, tray))
             .collect();
         if !trays.is_empty() {
             tasks.push(format!("{verb} {}", list(&trays, 6)));

@@ -1,10 +1,15 @@
 //! What every letter has above its text: the subject, and whose it is and when.
 
+use super::situation_words::short_headline;
 use super::speech::{Speech, ascii, shortened};
+use crate::engine::alarm::{AlarmChange, Evidence, Priority};
 use crate::engine::letters::situation::{Cause, Situation};
+use chrono::TimeDelta;
 
 /// A subject line stays under 60 characters.
 pub(crate) const SUBJECT: usize = 59;
+/// Nearer than this, "now" is the truer word than a clock time.
+const NOW: TimeDelta = TimeDelta::minutes(5);
 
 /// The line above every letter: whose and when.
 pub(crate) fn masthead(speech: &Speech) -> String {
@@ -14,22 +19,54 @@ pub(crate) fn masthead(speech: &Speech) -> String {
 /// Prefix, headline and "+ 2 more", under 60 ASCII characters. What is cut is the headline.
 pub(crate) fn subject(prefix: &str, headline: &str, alarms: usize) -> String {
     let more = if alarms > 1 { format!(" + {} more", alarms - 1) } else { String::new() };
-    line(prefix, headline, &more)
-}
-
-/// The same for a letter of several situations, the first in the headline: of two the other is named
-/// too, as a lock screen shows nothing else.
-pub(crate) fn subject_of(prefix: &str, headline: &str, situations: &[Situation]) -> String {
-    match situations {
-        [_, other] => line(prefix, headline, &format!(" + {}", in_a_word(&other.cause))),
-        _ => subject(prefix, headline, situations.len()),
-    }
-}
-
-fn line(prefix: &str, headline: &str, more: &str) -> String {
     let prefix = ascii(prefix);
     let room = SUBJECT.saturating_sub(prefix.len() + 1 + more.len());
     format!("{prefix} {}{more}", shortened(&ascii(headline), room))
+}
+
+/// The subject of a letter of several situations: what, where and by when of the worst come first, as
+/// a lock screen shows no more; then its figures, as far as they fit, and what else there is.
+pub(crate) fn subject_of(prefix: &str, situations: &[Situation], speech: &Speech) -> String {
+    let Some((situation, first)) = situations.first().and_then(|worst| Some((worst, worst.first()?))) else {
+        return subject(prefix, "", 1);
+    };
+    let more = match situations {
+        [_, other] => format!(" + {}", in_a_word(&other.cause)),
+        [_] => String::new(),
+        several => format!(" + {} more", several.len() - 1),
+    };
+    let (prefix, (headline, figures)) = (ascii(prefix), short_headline(situation, speech));
+    let by = by_when(first, &prefix, speech);
+    let room = SUBJECT.saturating_sub(prefix.len() + 1 + more.len());
+    let headline = shortened(&ascii(&headline), room.saturating_sub(by.len()));
+    let figures = ascii_after(&figures);
+    let without_limit = figures.split(" (").next().unwrap_or_default().to_owned();
+    let left = room.saturating_sub(headline.len() + by.len());
+    let figures = [figures, without_limit].into_iter().find(|figures| figures.len() <= left).unwrap_or_default();
+    format!("{prefix} {headline}{by}{figures}{more}")
+}
+
+/// By when hands are needed, where the headline has no hour of its own; a letter for the round, or for the
+/// time before people sleep, is for then.
+fn by_when(first: &AlarmChange, prefix: &str, speech: &Speech) -> String {
+    let has_its_own = matches!(first.evidence, Evidence::Reservoir { .. } | Evidence::Dryness { .. });
+    let (Some(harm), false) = (first.harm, has_its_own || first.priority == Priority::Digest) else {
+        return String::new();
+    };
+    if prefix.contains("round") || prefix.starts_with("Tonight") || harm.early >= first.next_round {
+        return String::new();
+    }
+    match (harm.early <= first.at + NOW, prefix == "Now:") {
+        (true, true) => String::new(),
+        (true, false) => ", act now".to_owned(),
+        (false, _) => format!(", act by {}", speech.clock(harm.early)),
+    }
+}
+
+/// Plain, with the space it begins with.
+fn ascii_after(figures: &str) -> String {
+    let space = if figures.starts_with(' ') { " " } else { "" };
+    format!("{space}{}", ascii(figures))
 }
 
 fn in_a_word(cause: &Cause) -> &'static str {

@@ -25,7 +25,7 @@ pub fn rationale(kind: AlarmKind) -> Rationale {
     use AlarmKind::*;
     match kind {
         AirTooWarm => Rationale {
-            cause: "lights or heater stuck on, fan or cooling off, a hot day",
+            cause: "lights or heater stuck on (timer, thermostat), fan or cooling off (plug, breaker), a hot day",
             consequence: "seedlings wilt, germination fails, disease grows faster",
             response: "lights and heater off, fan on, open the door",
             time_to_respond: "half an hour at 38 °C to most of a day at 29 °C",
@@ -33,9 +33,9 @@ pub fn rationale(kind: AlarmKind) -> Rationale {
             priority: "degree-hours beyond what a tender, a usual and a hardy seedling bear, along the course the air is on",
         },
         AirTooCold => Rationale {
-            cause: "heater off, a door or window open, a cold night",
+            cause: "heater off (thermostat, plug, breaker), a door or window open, a cold night",
             consequence: "growth stops, warm-loving crops are chilled",
-            response: "close doors, heater on",
+            response: "see whether the heater is warm, close doors; a breaker that trips again is for a licensed electrician",
             time_to_respond: "an hour or two near freezing to days just below the limit",
             deadband: "0.5 K",
             priority: "degree-hours below what a tender, a usual and a hardy seedling bear, along the course the air is on, at once at freezing",

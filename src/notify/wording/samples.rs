@@ -19,7 +19,7 @@ use crate::units::UnitSystem;
 pub(super) fn facts(kind: LetterKind, alarms: Vec<(Occasion, AlarmChange)>) -> LetterFacts {
     let at = alarms.iter().map(|(_, change)| change.at).max().unwrap_or(at("2026-03-03T22:10"));
     let situations = grouped(&rules(UnitSystem::Metric), alarms);
-    LetterFacts { id: "letter-1".into(), at, kind, answers: None, situations, digest: None }
+    LetterFacts { id: "letter-1".into(), at, kind, answers: None, situations, no_longer: vec![], digest: None }
 }
 
 pub(super) fn later(mut change: AlarmChange, at: Timestamp, state: AlarmState) -> AlarmChange {
@@ -201,7 +201,7 @@ pub(super) fn samples() -> Vec<(&'static str, LetterFacts, UnitSystem)> {
         *value += 2.0;
     }
     for situation in &mut cold.situations {
-        situation.reported = Some(before.clone());
+        situation.reported = vec![before.clone()];
     }
     let mut unheard = kind(AlarmKind::SensorSilent);
     if let Evidence::Silent { all, .. } = &mut unheard.evidence {

@@ -14,7 +14,8 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     let named = capital(&device);
     match &change.evidence {
         Evidence::Stuck { place, quantity, value } => AlarmWords {
-            headline: format!("{} sensor stuck at {}", short(place), amount(speech, *quantity, *value)),
+            headline: format!("{} sensor stuck", short(place)),
+            figures: format!(" at {}", amount(speech, *quantity, *value)),
             name: format!("{} sensor", short(place)),
             action: format!("Look at {device}: unplug it for ten seconds, or breathe on it and see whether it moves"),
             what: format!(
@@ -25,8 +26,9 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             ),
             state: "Stuck",
             harm: UNSEEN,
+            unseen: NOT_SEEN,
             over: format!("{named} moves again."),
-            caution: None,
+            ..AlarmWords::default()
         },
         Evidence::Implausible { place, refused, heard, reason } => AlarmWords {
             headline: format!("{} sensor sends bad values", short(place)),
@@ -40,8 +42,9 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             ),
             state: "Not believable",
             harm: UNSEEN,
+            unseen: NOT_SEEN,
             over: format!("{named} sends values that can be believed."),
-            caution: None,
+            ..AlarmWords::default()
         },
         Evidence::Drift { place, peer, quantity, difference } => {
             let apart = match quantity {
@@ -62,7 +65,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 state: "Apart",
                 harm: "limits are judged by a number that may be wrong",
                 over: format!("Sensors {sensor} and {peer} in {place} agree again."),
-                caution: None,
+                ..AlarmWords::default()
             }
         }
         // Silent is the only evidence left that `alarm_words` sends here.
@@ -74,7 +77,8 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
 fn nothing_heard(last_heard: Option<Timestamp>, speech: &Speech) -> AlarmWords {
     let since = last_heard.map_or(String::new(), |at| format!(" since {}", speech.clock(at)));
     AlarmWords {
-        headline: format!("no sensor heard{since} - power or radio?"),
+        headline: format!("no sensor heard{since}"),
+        figures: " - power or radio?".to_owned(),
         name: "All sensors".to_owned(),
         action: "See whether the room has power, then whether its router runs".to_owned(),
         what: format!(
@@ -83,12 +87,15 @@ fn nothing_heard(last_heard: Option<Timestamp>, speech: &Speech) -> AlarmWords {
         ),
         state: "Silent",
         harm: "without power fan, heater and pump stand still and nobody sees it",
+        unseen: "If it is the power, fan, heater and pump stand still too, and nobody sees it",
         over: "The sensors speak again.".to_owned(),
-        caution: None,
+        ..AlarmWords::default()
     }
 }
 
 const UNSEEN: &str = "harm could go on there unseen";
+/// What is so from the first minute.
+const NOT_SEEN: &str = "As long as it lasts nobody sees what happens there";
 
 fn silent(evidence: &Evidence, device: &str, speech: &Speech) -> AlarmWords {
     let named = capital(device);
@@ -107,30 +114,31 @@ fn silent(evidence: &Evidence, device: &str, speech: &Speech) -> AlarmWords {
     };
     let usual = every.map(|every| format!(" and should speak every {}", interval(every))).unwrap_or_default();
     AlarmWords {
-        headline: match (blind, last_heard) {
-            (true, Some(at)) => format!("{} unwatched, no data since {}", short(place), speech.clock(at)),
-            (true, None) => format!("{} unwatched, sensor never heard", short(place)),
-            (false, Some(at)) => format!("{} sensor silent since {}", short(place), speech.clock(at)),
-            (false, None) => format!("{} sensor never heard", short(place)),
+        headline: format!("{} {}", short(place), if blind { "unwatched" } else { "sensor silent" }),
+        figures: match (blind, last_heard) {
+            (true, Some(at)) => format!(", no data since {}", speech.clock(at)),
+            (false, Some(at)) => format!(" since {}", speech.clock(at)),
+            (_, None) => ", never heard".to_owned(),
         },
         name: format!("{} sensor", short(place)),
         action: if blind {
-            format!("Look at {place} yourself, then at {device}: power, battery, network")
+            format!("Look at {} yourself, then at {device}: power, battery, network", the(place))
         } else {
             format!("Look at {device}: power, battery, network")
         },
         what: format!(
             "{named} {heard}{usual}. {}",
             if blind {
-                capital(&format!("nothing else measures {place}: no alarm about it can come until the sensor speaks."))
+                format!("Nothing else measures {}: no alarm about it can come until it speaks.", the(place))
             } else {
                 "Another sensor still watches there.".to_owned()
             }
         ),
         state: "Silent",
         harm: UNSEEN,
+        unseen: if blind { NOT_SEEN } else { "" },
         over: format!("{named} speaks again."),
-        caution: None,
+        ..AlarmWords::default()
     }
 }
 

@@ -34,7 +34,8 @@ pub fn slip(situation: &Situation, site: &Site) -> Slip {
         return Slip { headline, because: what, standing, ..Slip::default() };
     }
     let top = words(first, &speech);
-    let because = [what, alarm_reported::since(first, &top, &speech), alarm_reported::otherwise(first, &top, &speech)];
+    let because =
+        [what, situation_words::since(situation, first, &speech), alarm_reported::otherwise(first, &top, &speech)];
     Slip {
         headline,
         action: situation_words::action(situation, first, &speech),
@@ -46,7 +47,8 @@ pub fn slip(situation: &Situation, site: &Site) -> Slip {
 
 /// One alarm as a heading: "Tank empty, pump draws air".
 pub fn headline(change: &AlarmChange, site: &Site) -> String {
-    capital(&words(change, &Speech::new(site, change.at)).headline)
+    let words = words(change, &Speech::new(site, change.at));
+    capital(&(words.headline + &words.figures))
 }
 
 fn standing(situation: &Situation, first: &AlarmChange, speech: &Speech) -> String {

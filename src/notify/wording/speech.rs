@@ -56,6 +56,12 @@ impl<'a> Speech<'a> {
         format!("{} {}", self.day(at), local.format("%H:%M"))
     }
 
+    /// An hour that is known to within `spread`: a far one that may be a day off has no clock time.
+    pub(crate) fn as_sure_as(&self, at: Timestamp, spread: TimeDelta) -> String {
+        let far = at - self.now > TimeDelta::days(2);
+        if far && spread > TimeDelta::days(1) { self.day(at) } else { self.day_and_clock(at) }
+    }
+
     /// "today", "tomorrow", "yesterday", "Thursday", "12 March".
     pub(crate) fn day(&self, at: Timestamp) -> String {
         let local = self.local(at);
@@ -86,6 +92,12 @@ impl<'a> Speech<'a> {
     pub(crate) fn volume(&self, litres: f64) -> String {
         let (shown, unit) = self.site.units.volume(litres);
         format!("{} {unit}", if shown.abs() < 9.95 { tenths(shown) } else { format!("{shown:.0}") })
+    }
+
+    /// A volume that is held against another: one decimal.
+    pub(crate) fn volume_to_a_tenth(&self, litres: f64) -> String {
+        let (shown, unit) = self.site.units.volume(litres);
+        format!("{} {unit}", tenths(shown))
     }
 
     /// A slow flow is not nothing: two figures below one.

@@ -1,6 +1,8 @@
 //! The sample letters, kept as snapshots so that a person can read every sentence, and laws
 //! that hold for all of them.
 
+mod told_apart;
+
 use super::sample_alarms::{at, change, every_kind, rules, site, tank_low};
 use super::samples::{facts, later, samples};
 use super::*;

@@ -10,7 +10,8 @@ use crate::engine::event::AtStake;
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
     match &change.evidence {
         Evidence::Mail { waiting, error } => AlarmWords {
-            headline: format!("mail not leaving, {} waiting", count(i64::from(*waiting), "letter")),
+            headline: "mail not leaving".to_owned(),
+            figures: format!(", {} waiting", count(i64::from(*waiting), "letter")),
             name: "Mail".to_owned(),
             action: "See whether the internet works and whether the mail password still holds".to_owned(),
             what: format!(
@@ -22,14 +23,12 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             state: "Not leaving",
             harm: "alarms cannot reach you by mail",
             over: "Letters leave again.".to_owned(),
-            caution: None,
+            ..AlarmWords::default()
         },
         Evidence::Store { error, at_stake } => AlarmWords {
-            headline: if at_stake.without_past {
-                "watch without memory, store not readable".to_owned()
-            } else {
-                "readings are not being saved".to_owned()
-            },
+            headline: if at_stake.without_past { "watch without memory" } else { "readings are not being saved" }
+                .to_owned(),
+            figures: if at_stake.without_past { ", store not readable" } else { "" }.to_owned(),
             name: "Saving".to_owned(),
             action: "See whether the disk or card is full or failing: free some space, or change the card".to_owned(),
             what: format!("Readings cannot be saved. The store says: {} {}", sentence(error), kept_and_lost(*at_stake)),
@@ -40,7 +39,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 "readings are lost for good"
             },
             over: "Readings are saved again.".to_owned(),
-            caution: None,
+            ..AlarmWords::default()
         },
         Evidence::StoreHurt { what } => AlarmWords {
             headline: "history is not complete".to_owned(),
@@ -50,7 +49,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             state: "Not as it was saved",
             harm: "the record has a gap",
             over: "Readings are saved, as they were all the time.".to_owned(),
-            caution: None,
+            ..AlarmWords::default()
         },
         Evidence::Clock { by } => {
             let way = if *by < chrono::TimeDelta::zero() { "back" } else { "forward" };
@@ -65,7 +64,7 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 state: "Set",
                 harm: "letters may come at the wrong hour",
                 over: "The clock runs evenly.".to_owned(),
-                caution: None,
+                ..AlarmWords::default()
             }
         }
         Evidence::Contested { times, client_id } => AlarmWords {
@@ -83,18 +82,20 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             state: "Shared with another",
             harm: "readings are lost, and alarms may come late",
             over: "The name is ours alone again.".to_owned(),
-            caution: None,
+            ..AlarmWords::default()
         },
         // Broker is the only evidence left that `alarm_words` sends here.
         _ => AlarmWords {
-            headline: format!("no readings since {}, broker lost", speech.clock(change.since)),
+            headline: format!("no readings since {}", speech.clock(change.since)),
+            figures: ", broker lost".to_owned(),
             name: "Broker".to_owned(),
             action: "Look at the trays yourself, then see whether the broker and the network run".to_owned(),
             what: "The broker, which passes the readings on, cannot be reached: nothing is being watched.".to_owned(),
             state: "Not reached",
             harm: "harm in any place could go on unseen",
+            unseen: "As long as it lasts nobody sees what happens anywhere",
             over: "The broker is reached again and readings arrive.".to_owned(),
-            caution: None,
+            ..AlarmWords::default()
         },
     }
 }

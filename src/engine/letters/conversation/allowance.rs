@@ -23,7 +23,10 @@ pub(super) struct Allowance {
     /// Somebody has answered the newest of them.
     answered: bool,
     last_call: Option<Timestamp>,
+    /// Times for a reminder that have passed since the last call.
     reminders: usize,
+    /// Of these, in how many one was written.
+    repeated: u8,
 }
 
 impl Allowance {
@@ -59,18 +62,21 @@ impl Allowance {
         self.letters.retain(|written| !answered && at - *written < COUNTED);
         self.last_call = None;
         self.reminders = 0;
+        self.repeated = 0;
     }
 
     /// A call went out: its reminders are counted from here.
     pub(super) fn called(&mut self, at: Timestamp) {
         self.last_call = Some(at);
         self.reminders = 0;
+        self.repeated = 0;
     }
 
     /// A letter that was no call turns out to be one, unless a later one is out.
     pub(super) fn counts_as_call(&mut self, written_at: Timestamp) {
         self.last_call = self.last_call.max(Some(written_at));
         self.reminders = 0;
+        self.repeated = 0;
     }
 
     /// A call went out that is not repeated.
@@ -79,10 +85,15 @@ impl Allowance {
         self.reminders = REMINDERS.len();
     }
 
-    /// A reminder's time has come; which one it is, whether or not it is written.
-    pub(super) fn take_reminder(&mut self) -> u8 {
+    /// A reminder's time has come, whether or not it is written.
+    pub(super) fn take_reminder(&mut self) {
         self.reminders += 1;
-        self.reminders as u8
+    }
+
+    /// A reminder is written; which one it is, from 1.
+    pub(super) fn count_reminder(&mut self) -> u8 {
+        self.repeated = self.repeated.saturating_add(1);
+        self.repeated
     }
 
     /// Another reminder of the last call is to come, if nobody answers.

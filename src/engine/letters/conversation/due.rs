@@ -70,7 +70,7 @@ impl Conversation {
         }
         // People were at it; once is enough.
         self.allowance.called_for_the_last_time(at);
-        Some(self.reminder(at, 1, again))
+        Some(self.reminder(at, Occasion::AfterRound, again))
     }
 
     fn take_call(&mut self, at: Timestamp, needs_hands: impl Fn(&AlarmKey) -> bool) -> Option<Draft> {
@@ -90,9 +90,13 @@ impl Conversation {
         if !is_due(self.next_reminder(), at) {
             return None;
         }
-        let number = self.allowance.take_reminder();
+        self.allowance.take_reminder();
         let open: Vec<AlarmKey> = self.reported.open_calls().filter(|key| needs_hands(key)).cloned().collect();
-        (!open.is_empty()).then(|| self.reminder(at, number, open))
+        if open.is_empty() {
+            return None;
+        }
+        let number = self.allowance.count_reminder();
+        Some(self.reminder(at, Occasion::Reminder(number), open))
     }
 
     fn take_over(&mut self, at: Timestamp, digest_at: Timestamp) -> Option<Draft> {
@@ -111,8 +115,8 @@ impl Conversation {
         self.allowance.next_reminder().filter(|_| self.due_at.is_none())
     }
 
-    fn reminder(&mut self, at: Timestamp, number: u8, of: Vec<AlarmKey>) -> Draft {
-        let about = of.into_iter().map(|key| (Occasion::Reminder(number), key)).collect();
+    fn reminder(&mut self, at: Timestamp, occasion: Occasion, of: Vec<AlarmKey>) -> Draft {
+        let about = of.into_iter().map(|key| (occasion, key)).collect();
         self.written(at, format!("alarm-{}-reminder", at.timestamp()), LetterKind::Alarm, about)
     }
 

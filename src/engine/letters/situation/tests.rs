@@ -155,9 +155,32 @@ fn a_letter_names_each_alarm_with_the_occasion_of_its_situation() {
         kind: LetterKind::Alarm,
         answers: None,
         situations: grouped(&rules(), each),
+        no_longer: Vec::new(),
         digest: None,
     };
     let named: Vec<(Occasion, &str)> =
         facts.alarms().map(|(occasion, change)| (occasion, change.key.subject.as_str())).collect();
     assert_eq!(named, [(Occasion::Raised, "tank"), (Occasion::Waiting, "rack")]);
+}
+
+#[test]
+fn an_empty_tank_is_not_also_told_as_low() {
+    use AlarmKind::{ReservoirEmpty, ReservoirLeak, ReservoirLow};
+    let of = |kind| (Occasion::Waiting, alarm(key(kind, "tank"), Priority::Now, 1, Some(2)));
+    let kinds = |told: Vec<Situation>| told[0].alarms.iter().map(|change| change.key.kind).collect::<Vec<_>>();
+    assert_eq!(kinds(grouped(&rules(), [ReservoirLow, ReservoirEmpty].map(of))), [ReservoirEmpty]);
+    assert_eq!(kinds(grouped(&rules(), [ReservoirLow, ReservoirLeak].map(of))), [ReservoirLow, ReservoirLeak]);
+    let other = (Occasion::Waiting, alarm(key(ReservoirLow, "barrel"), Priority::Now, 1, Some(2)));
+    assert_eq!(grouped(&rules(), [of(ReservoirEmpty), other]).len(), 2);
+}
+
+#[test]
+fn of_harm_that_may_be_there_what_likely_came_first_stands_first() {
+    let with = |kind, subject, early: i64, likely: i64| {
+        let harm = Some(Harm { early: hour(early), likely: hour(likely), late: hour(likely) });
+        (Occasion::Waiting, AlarmChange { at: hour(9), harm, ..alarm(key(kind, subject), Priority::Now, 1, None) })
+    };
+    let told =
+        grouped(&rules(), [with(AlarmKind::AirTooCold, "rack", 7, 20), with(AlarmKind::ReservoirLeak, "tank", 9, 9)]);
+    assert_eq!(told[0].alarms[0].key.kind, AlarmKind::ReservoirLeak);
 }

@@ -25,7 +25,7 @@ fn every_letter_of_a_night_answers_the_first_until_people_have_been_there() {
     assert_eq!(reminder.answers.as_deref(), Some("alarm-1772600060-air-too-warm-a"));
     letters.round_begins(minute(10), minute(70));
     let again = next(&mut letters, 30);
-    assert_eq!((again.answers, again.about), (None, vec![(Occasion::Reminder(1), warm("a"))]));
+    assert_eq!((again.answers, again.about), (None, vec![(Occasion::AfterRound, warm("a"))]));
 }
 
 #[test]
@@ -34,6 +34,15 @@ fn reminders_are_numbered_from_one() {
     let number = |at| letters.take_due(minute(at), minute(100_000), |_| true).map(|draft| draft.about[0].0);
     let numbers: Vec<Occasion> = (5..1000).filter_map(number).collect();
     assert_eq!(numbers, [1, 2, 3].map(Occasion::Reminder));
+}
+
+#[test]
+fn reminders_that_were_not_written_are_not_counted() {
+    let mut letters = called(300);
+    let number =
+        |at| letters.take_due(minute(at), minute(100_000), |_| !(10..90).contains(&at)).map(|draft| draft.about[0].0);
+    let numbers: Vec<Occasion> = (5..1000).filter_map(number).collect();
+    assert_eq!(numbers, [Occasion::Reminder(1)]);
 }
 
 #[test]

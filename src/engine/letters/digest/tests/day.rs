@@ -103,6 +103,23 @@ fn why_messages_were_refused_is_told_with_the_commonest_first() {
 }
 
 #[test]
+fn a_reading_refused_now_and_then_is_not_worth_a_line() {
+    let day = |believed, refused| SensorDay {
+        id: "tank".to_owned(),
+        place: "Tank".to_owned(),
+        believed,
+        refused,
+        reasons: Vec::new(),
+        silent_hours: 0.0,
+        saturated_hours: 0.0,
+        uncorrected_hours: 0.0,
+    };
+    let worth = [(1439, 1), (1426, 14), (1425, 15), (0, 1), (100, 0)]
+        .map(|(believed, refused)| is_worth_a_line(&day(believed, refused)));
+    assert_eq!(worth, [false, false, true, true, false]);
+}
+
+#[test]
 fn a_sensor_shows_its_newest_calibration() {
     assert_eq!(begun(0).snapshot().sensors[0].calibrated, NaiveDate::from_ymd_opt(2026, 1, 10));
 }
