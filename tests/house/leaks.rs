@@ -20,7 +20,14 @@ fn leaks(seed: u64, minutes: i64, level: impl Fn(i64) -> f64) -> Vec<bool> {
     let mut tank = TankWatch::new(reservoir, config.rules.channel(reservoir.channel), begin);
     let reserve = reservoir.shape.litres(reservoir.pump_inlet_mm);
     let mut chance = SplitMix64::for_part(seed, "a coarse gauge");
-    let known = Use { trays: Some(24), places: 2, round_at: None, flat_since: None, odd_after: TimeDelta::hours(24) };
+    let known = Use {
+        trays: Some(24),
+        places: 2,
+        round_at: None,
+        asleep: false,
+        flat_since: None,
+        odd_after: TimeDelta::hours(24),
+    };
     let mut leaking = false;
     let look = |minute: i64| {
         let at = begin + TimeDelta::minutes(minute);

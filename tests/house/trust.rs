@@ -434,6 +434,41 @@ fn a_watering_that_came_earlier_than_yesterday_does_not_come_twice() {
 }
 
 #[test]
+fn a_tank_that_a_round_emptied_is_told_when_the_round_is_over() {
+    use traywarden::engine::alarm::Condition;
+    use traywarden::engine::watch::tank::{TankWatch, Use};
+    let config = config::parse(config::example(), "example", Path::new("/")).expect("the example is right");
+    let reservoir = &config.rules.reservoirs[0];
+    let begin: Timestamp = "2026-03-03T13:00:00Z".parse().expect("a time");
+    let empty_told_after = |waters: bool| {
+        let mut tank = TankWatch::new(reservoir, config.rules.channel(reservoir.channel), begin);
+        let reserve = reservoir.shape.litres(reservoir.pump_inlet_mm);
+        // A round of five liters a day, the third of which takes the last.
+        let rounds = |minute: i64| if waters { (minute + 1430) / 1440 } else { minute / 2890 * 3 };
+        let told = (0..3000).find(|minute| {
+            let at = begin + TimeDelta::minutes(*minute);
+            tank.minute(at, Some(reserve + 15.0 - 5.0 * rounds(*minute) as f64));
+            let known = Use {
+                trays: Some(24),
+                places: 2,
+                round_at: Some(begin + TimeDelta::days(minute / 1440)),
+                asleep: false,
+                flat_since: None,
+                odd_after: TimeDelta::hours(24),
+            };
+            let [.., (_, empty)] = [0, 1].map(|which| {
+                let found = tank.judge(at, "Tank", 0.0, known, true, |_| false);
+                found.into_iter().nth(which).expect("low, then empty")
+            });
+            matches!(empty, Condition::Present { .. })
+        });
+        told.expect("it is told at last") - 2880
+    };
+    assert_eq!(empty_told_after(true), 60, "they are at it for an hour");
+    assert_eq!(empty_told_after(false), 10, "no round has ever drawn on it");
+}
+
+#[test]
 fn a_tank_that_feeds_a_room_knows_of_the_waterings_of_the_racks_in_it() {
     let left = |feeds: &str| {
         let rack = SITE.replace("name = \"Rack A\"", "name = \"Rack A\"\ninside = \"room\"\n[[place]]\nid = \"room\"");

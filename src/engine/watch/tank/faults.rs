@@ -26,7 +26,7 @@ const GAP_HOURS: f64 = 0.5;
 /// What is left of the sum without its largest falls must be so many deviations: two of them are
 /// what the difference of two blocks scatters by in six of seven looks, and it is looked at after
 /// every watering that nobody typed. Own default.
-const OTHERS_DEVIATIONS: f64 = 4.5;
+const OTHERS_DEVIATIONS: f64 = 4.0;
 /// A leak that was told is over when the level falls by less than this share of its rate, hours
 /// being averaged until that is known. Own defaults.
 const STANDS_BELOW: f64 = 0.35;
@@ -84,6 +84,7 @@ impl TankWatch {
     /// More goes than plants can use, or a great deal went at once and nobody wrote down why.
     pub(super) fn leak(&mut self, at: Timestamp, name: &str, known: Use, usable: f64, held: bool) -> Condition {
         self.look_for_a_sudden_fall(at, known);
+        self.asleep_from = known.asleep.then(|| self.asleep_from.unwrap_or(self.hours(at)));
         if let Some(sudden) = self.sudden {
             let evidence = Evidence::Leak {
                 reservoir: name.to_owned(),
@@ -231,6 +232,15 @@ impl TankWatch {
         let scatter = scatter(points);
         let slow = self.sum(&level, HALF_HOURS, scatter, allowed);
         let fast = self.sum(&level, QUARTERS, scatter, allowed);
+        if let Some(from) = self.asleep_from.filter(|_| !slow.iter().chain(&fast).any(|found| found.proven)) {
+            // Since everybody sleeps nobody has watered by hand: what a pump gives at once is less.
+            let night = &level[level.partition_point(|(when, _)| *when < from)..];
+            let by = |blocks: LevelBlocks| LevelBlocks { watering: blocks.watering - 1, ..blocks };
+            let found = [HALF_HOURS, QUARTERS].map(|blocks| self.sum(night, by(blocks), scatter, allowed));
+            if let Some(proven) = found.into_iter().flatten().find(|found| found.proven) {
+                return Some(proven);
+            }
+        }
         match (slow, fast) {
             (Some(slow), Some(fast)) if fast.proven && !slow.proven => Some(fast),
             (None, fast) => fast,
