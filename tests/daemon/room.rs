@@ -2,6 +2,7 @@
 
 use crate::broker_server::{self, Server};
 use crate::mail_server::MailServer;
+use chrono::Timelike;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
 use rusqlite::{Connection, OpenFlags};
 use std::io::{BufRead, BufReader};
@@ -35,10 +36,11 @@ impl Room {
                 mail.path("ca.pem").display()
             )
         });
+        let zone = where_it_is_noon();
         let text = format!(
             r#"[site]
 name = "Saltmarsh Lane"
-time_zone = "America/Chicago"
+time_zone = "{zone}"
 [broker]
 url = "mqtt://warden@127.0.0.1:{broker}"
 password_file = "broker.password"
@@ -164,6 +166,14 @@ pump_inlet = "20 mm"
     pub fn log(&self) -> String {
         std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
     }
+}
+
+/// A zone in which it is one o'clock in the afternoon: hours from any round, digest or bed time, near
+/// which fewer letters are written.
+fn where_it_is_noon() -> String {
+    let ahead = 13 - i64::from(chrono::Utc::now().hour());
+    // These zones are named by the hours they are behind (IANA tz database, file etcetera).
+    format!("Etc/GMT{:+}", -ahead)
 }
 
 /// Does not make the file where there is none.
