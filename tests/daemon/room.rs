@@ -171,7 +171,7 @@ pump_inlet = "20 mm"
 /// A zone in which it is one o'clock in the afternoon: hours from any round, digest or bed time, near
 /// which fewer letters are written.
 fn where_it_is_noon() -> String {
-    let ahead = 13 - i64::from(chrono::Utc::now().hour());
+    let ahead = 13 - i64::from(traywarden::clock::Clock::system().now().hour());
     // These zones are named by the hours they are behind (IANA tz database, file etcetera).
     format!("Etc/GMT{:+}", -ahead)
 }
