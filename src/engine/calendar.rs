@@ -12,6 +12,12 @@ pub fn sleeps(site: &Site, at: Timestamp) -> bool {
     if from <= until { from <= time && time < until } else { time >= from || time < until }
 }
 
+/// Since when people sleep, while they do.
+pub(crate) fn asleep_since(site: &Site, at: Timestamp) -> Option<Timestamp> {
+    let (from, _) = site.asleep?;
+    sleeps(site, at).then(|| last_local(site.time_zone, from, at))
+}
+
 /// The first evening letter strictly after `at`; `None` where nobody is said to sleep.
 pub(crate) fn next_evening(site: &Site, at: Timestamp) -> Option<Timestamp> {
     let (from, _) = site.asleep?;
@@ -136,6 +142,9 @@ mod tests {
         for (at, asleep) in [("21:59", false), ("22:00", true), ("03:00", true), ("06:00", false)] {
             assert_eq!(sleeps(&site, instant(&format!("2026-03-04T{at}:00Z"))), asleep, "{at}");
         }
+        let since = |at: &str| asleep_since(&site, instant(at));
+        assert_eq!(since("2026-03-04T03:00:00Z"), Some(instant("2026-03-03T22:00:00Z")), "the evening before");
+        assert_eq!(since("2026-03-04T12:00:00Z"), None);
         assert_eq!(next_evening(&site, instant("2026-03-04T20:00:00Z")), Some(instant("2026-03-04T21:00:00Z")));
         site.asleep = None;
         assert!(!sleeps(&site, instant("2026-03-04T03:00:00Z")));

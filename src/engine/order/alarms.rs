@@ -176,13 +176,7 @@ impl Engine {
             Transition::Acknowledged | Transition::Escalated | Transition::Returned => {}
         }
         // What ended is told too, though it was raised before the last digest, which had it as open.
-        let is_news = |transition| {
-            matches!(
-                transition,
-                Transition::Raised | Transition::CameBack | Transition::Escalated | Transition::Returned
-            )
-        };
-        if is_news(transition) {
+        if !matches!(transition, Transition::Acknowledged | Transition::Shelf) {
             self.raised_today.insert(key.clone(), change.clone());
         } else if let Some(today) = self.raised_today.get_mut(key) {
             *today = change.clone();

@@ -101,8 +101,8 @@ impl Engine {
         }
     }
 
-    /// What the letters since the digest have named as open and this one does not name; who reads it must not think
-    /// that it was forgotten.
+    /// What the letters since the digest have named as open and this one does not name; who reads it
+    /// must not think that it was forgotten.
     fn no_longer(&mut self, named: &[(Occasion, AlarmChange)], moment: &Moment) -> Vec<AlarmChange> {
         let left_out = |key: &&AlarmKey| !named.iter().any(|(_, change)| change.key == **key);
         let keys: Vec<AlarmKey> = self.named.iter().filter(left_out).cloned().collect();

@@ -96,10 +96,10 @@ impl GrowingWatch {
     }
 }
 
-/// A watering is written down at the end of its round, not before it: until then nothing new
-/// is told, and nothing told becomes more urgent.
-fn unless_watering(in_a_round: bool, dryout: Condition) -> Condition {
-    match dryout {
+/// A watering is written down, and a tank filled, at the end of a round and not before it: until then
+/// nothing new is told, and nothing told becomes more urgent.
+pub(crate) fn unless_watering(in_a_round: bool, found: Condition) -> Condition {
+    match found {
         Condition::Present { .. } if in_a_round => Condition::Unknown,
         other => other,
     }

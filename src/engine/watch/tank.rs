@@ -9,6 +9,7 @@ mod drawn;
 mod faults;
 mod forecast;
 mod known;
+mod leak_test;
 
 pub use known::{TankWatch, Use};
 
@@ -16,7 +17,7 @@ use crate::alarm::{AlarmKind, Condition, Evidence, Harm};
 use crate::physics::slope::median;
 use crate::rules::{Reservoir, ReservoirId, Rules};
 use crate::units::Timestamp;
-use crate::watch::growing::ROUND_LASTS;
+use crate::watch::growing::{ROUND_LASTS, unless_watering};
 use crate::watch::seen::{Judged, Seen, Subject};
 use alloc::borrow::ToOwned;
 use alloc::vec::Vec;
@@ -48,7 +49,7 @@ pub(crate) fn minute(tanks: &mut [TankWatch], seen: &Seen<'_>, means: &[Option<f
             places: reservoir.feeds.len(),
             round_at: Some(crate::calendar::last_round(&seen.rules.site, seen.at))
                 .filter(|round| seen.at - *round < ROUND_MAY_LAST),
-            asleep: crate::calendar::sleeps(&seen.rules.site, seen.at),
+            asleep_since: crate::calendar::asleep_since(&seen.rules.site, seen.at),
             flat_since: judge.flat_since().map(|(since, _)| since),
             odd_after: judge.odd_after(seen.at),
         };
@@ -133,14 +134,13 @@ impl TankWatch {
             waterings: self.pulses(self.hours(at)).iter().map(|(_, litres)| litres).sum(),
         };
         let is_empty = usable <= self.bottom() || (held(ReservoirEmpty) && percent < 6.0);
-        // The round's own watering has emptied it under the eyes of who waters, and filling it comes
-        // last; once they have gone it is told.
-        let at_a_round = known.round_at.is_some_and(|round| at - round < ROUND_LASTS);
-        let waters = self.largest_pulse(self.hours(at)).is_some_and(|pulse| pulse > 0.0);
-        let empty = if is_empty && at_a_round && waters && !held(ReservoirEmpty) {
-            Condition::Unknown
-        } else if is_empty {
-            Condition::Present { harm: Some(Harm::certain(at)), evidence: evidence.clone() }
+        let empty = if is_empty {
+            let found = Condition::Present { harm: Some(Harm::certain(at)), evidence: evidence.clone() };
+            // The round's own watering has emptied it under the eyes of who waters, and filling it
+            // comes last; once they have gone it is told.
+            let at_a_round = known.round_at.is_some_and(|round| at - round < ROUND_LASTS);
+            let waters = self.largest_pulse(self.hours(at)).is_some_and(|pulse| pulse > 0.0);
+            unless_watering(at_a_round && waters && !held(ReservoirEmpty), found)
         } else {
             gone(held(ReservoirEmpty), &evidence)
         };

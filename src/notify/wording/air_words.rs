@@ -61,10 +61,7 @@ pub(super) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             Some(MAINS_CAUTION),
         ),
     };
-    let whose = match crops.as_slice() {
-        [] => "the limit".to_owned(),
-        crops => format!("the limit for {}", list(&crops_at_stage(crops), 3)),
-    };
+    let whose = limit_of(crops);
     let of_this: &[&AlarmChange] = &[change];
     AlarmWords {
         headline: if is_inside(change.key.kind, *value, *limit) {
@@ -116,12 +113,16 @@ pub(super) fn what_of_several(alarms: &[&AlarmChange], speech: &Speech) -> Optio
             _ => format!("{place} at {now}"),
         })
         .collect();
-    let whose = match crops_at_stage(&stands).as_slice() {
-        [] => "the limit".to_owned(),
-        crops => format!("the limit for {}", list(crops, 3)),
-    };
+    let whose = limit_of(&stands);
     let limit = amount(*quantity, *limit, speech);
     Some(format!("{}; {whose} is {limit}.{}", list(&values, values.len()), besides(&alarms, speech)))
+}
+
+fn limit_of(crops: &[CropAtStage]) -> String {
+    match crops_at_stage(crops).as_slice() {
+        [] => "the limit".to_owned(),
+        crops => format!("the limit for {}", list(crops, 3)),
+    }
 }
 
 /// Inside the limit again, but not by as much as it takes to be over.

@@ -80,7 +80,7 @@ fn nothing_heard(last_heard: Option<Timestamp>, speech: &Speech) -> AlarmWords {
         headline: format!("no sensor heard{since}"),
         figures: " - power or radio?".to_owned(),
         name: "All sensors".to_owned(),
-        action: "See whether the room has power, then whether its router runs".to_owned(),
+        action: "See to power and network: whether the room has power, then whether its router runs".to_owned(),
         what: format!(
             "No sensor of the site has been heard{since}, though the broker is there: all at once is the power or the \
              radio of the room, hardly the sensors. Nothing is watched until they speak."

@@ -51,8 +51,6 @@ pub struct TankWatch {
     pub(super) leaking: bool,
     /// While it leaks: when it was last looked at, hours, and the litres gone since it began.
     pub(super) losing: Option<(f64, f64)>,
-    /// Since when everybody sleeps, hours.
-    pub(super) asleep_from: Option<f64>,
     /// When the level was last found to stand after a leak, hours.
     pub(super) stood_at: f64,
     /// The newest point the leak test has seen, and what it found.
@@ -81,8 +79,8 @@ pub struct Use {
     pub places: usize,
     /// The hour of a round that began lately: somebody may be watering, and type it later.
     pub round_at: Option<Timestamp>,
-    /// Everybody sleeps.
-    pub asleep: bool,
+    /// Since when people sleep, while they do.
+    pub asleep_since: Option<Timestamp>,
     /// Since when the gauge has not moved.
     pub flat_since: Option<Timestamp>,
     /// How long it must stand still before that is odd for this gauge, as it has moved so far.
@@ -127,7 +125,6 @@ impl TankWatch {
             spills: Vec::new(),
             leaking: false,
             losing: None,
-            asleep_from: None,
             stood_at: f64::NEG_INFINITY,
             tested: None,
             drawn_day: 0.0,

@@ -1,0 +1,206 @@
+//! What is understood of one tank by its level alone: forecasts, rounds that empty it, and leaks by a
+//! gauge that scatters as a cheap one does.
+
+use chrono::TimeDelta;
+use std::path::Path;
+use traywarden::config;
+use traywarden::engine::alarm::{AlarmKind, Condition, Evidence};
+use traywarden::engine::watch::tank::{TankWatch, Use};
+use traywarden::random::SplitMix64;
+use traywarden::units::Timestamp;
+
+/// Litres a minute's mean is off by: the points of five minutes then scatter by half a litre, as a
+/// gauge does that is off by three millimetres on a tank of ordinary size.
+const SCATTER_LITRES: f64 = 0.9;
+
+/// A watch over the example's tank, its levels said in litres above the pump inlet.
+struct Watched {
+    watch: TankWatch,
+    begin: Timestamp,
+    reserve: f64,
+    known: Use,
+}
+
+impl Watched {
+    /// With a gauge that is off by so many millimetres at most; `None`: as the example has it.
+    fn by_a_gauge(millimetres: Option<f64>) -> Watched {
+        let config = config::parse(config::example(), "example", Path::new("/")).expect("the example is right");
+        let reservoir = &config.rules.reservoirs[0];
+        let begin: Timestamp = "2026-03-03T17:00:00Z".parse().expect("a time");
+        let mut gauge = config.rules.channel(reservoir.channel).clone();
+        gauge.accuracy = millimetres.unwrap_or(gauge.accuracy);
+        let known = Use {
+            trays: Some(24),
+            places: 2,
+            round_at: None,
+            asleep_since: None,
+            flat_since: None,
+            odd_after: TimeDelta::hours(24),
+        };
+        let watch = TankWatch::new(reservoir, &gauge, begin);
+        Watched { watch, begin, reserve: reservoir.shape.litres(reservoir.pump_inlet_mm), known }
+    }
+
+    fn at(&self, minute: i64) -> Timestamp {
+        self.begin + TimeDelta::minutes(minute)
+    }
+
+    fn hears(&mut self, minute: i64, litres: f64) {
+        self.watch.minute(self.at(minute), Some(self.reserve + litres));
+    }
+
+    /// What is judged of one kind; `holds`: that alarm is raised.
+    fn judged(&mut self, minute: i64, wanted: AlarmKind, holds: bool) -> Condition {
+        let at = self.at(minute);
+        let found = self.watch.judge(at, "Tank", 0.0, self.known, true, |kind| kind == wanted && holds);
+        found.into_iter().find(|(kind, _)| *kind == wanted).expect("it is judged").1
+    }
+}
+
+/// What is judged of a leak, minute by minute, of a tank whose gauge scatters and is heard or not;
+/// `known` says what else is known of a minute.
+fn leaks(
+    seed: u64,
+    minutes: i64,
+    level: impl Fn(i64) -> f64,
+    is_heard: impl Fn(i64) -> bool,
+    known: impl Fn(&mut Watched, i64),
+) -> Vec<Condition> {
+    let mut tank = Watched::by_a_gauge(None);
+    let mut chance = SplitMix64::for_part(seed, "a coarse gauge");
+    let mut holds = false;
+    let look = |minute: i64| {
+        known(&mut tank, minute);
+        let off = SCATTER_LITRES * chance.bell();
+        if is_heard(minute) {
+            tank.hears(minute, level(minute) + off);
+        }
+        let leak = tank.judged(minute, AlarmKind::ReservoirLeak, holds);
+        // What nobody can tell is neither raised nor over.
+        holds = is_there(&leak) || (holds && matches!(leak, Condition::Unknown));
+        leak
+    };
+    (0..minutes).map(look).collect()
+}
+
+fn is_there(condition: &Condition) -> bool {
+    matches!(condition, Condition::Present { .. })
+}
+
+fn always(_: i64) -> bool {
+    true
+}
+
+fn nothing_else(_: &mut Watched, _: i64) {}
+
+#[test]
+fn a_gauge_that_may_be_off_moves_the_early_bound_alone() {
+    let reported = |millimetres: f64| {
+        let mut tank = Watched::by_a_gauge(Some(millimetres));
+        for minute in 0..600 {
+            tank.hears(minute, 30.0 - tank.reserve - 0.02 * minute as f64);
+        }
+        tank.watch.forecast(tank.at(600)).expect("it falls")
+    };
+    let (sure, vague) = (reported(0.0), reported(10.0));
+    assert_eq!(sure.likely, vague.likely, "the best estimate knows of no error");
+    // Ten millimetres of 600 by 400 mm are 2.4 L: two hours of this draw, of which four fifths count.
+    let earlier = (sure.early - vague.early).num_minutes();
+    assert!((88..104).contains(&earlier), "{earlier}");
+    assert!(vague.late > sure.late);
+}
+
+#[test]
+fn a_watering_that_came_earlier_than_yesterday_does_not_come_twice() {
+    let empty_after = |second: i64| {
+        let mut tank = Watched::by_a_gauge(None);
+        // Two waterings of five liters leave three.
+        let waterings = |minute: i64| f64::from(u8::from(minute >= 600)) + f64::from(u8::from(minute >= second));
+        for minute in 0..=second + 30 {
+            tank.hears(minute, 13.0 - 5.0 * waterings(minute));
+        }
+        let at = tank.at(second + 30);
+        (tank.watch.forecast(at).expect("it is watered from").likely - at).num_hours()
+    };
+    assert_eq!([600 + 1440, 600 + 1440 - 90, 600 + 1440 + 60].map(empty_after), [23, 23, 23]);
+}
+
+#[test]
+fn a_tank_that_a_round_emptied_is_told_when_the_round_is_over() {
+    let told_after = |waters: bool| {
+        let mut tank = Watched::by_a_gauge(None);
+        // A round of five liters a day, the third of which takes the last.
+        let rounds = |minute: i64| if waters { (minute + 1430) / 1440 } else { minute / 2890 * 3 };
+        let told = (0..3000).find(|minute| {
+            tank.hears(*minute, 15.0 - 5.0 * rounds(*minute) as f64);
+            tank.known.round_at = Some(tank.at(minute / 1440 * 1440));
+            is_there(&tank.judged(*minute, AlarmKind::ReservoirEmpty, false))
+        });
+        told.expect("it is told at last") - 2880
+    };
+    assert_eq!(told_after(true), 60, "they are at it for an hour");
+    assert_eq!(told_after(false), 10, "no round has ever drawn on it");
+}
+
+#[test]
+fn a_watering_nobody_typed_is_no_leak_by_a_coarse_gauge() {
+    // Twelve hours, a quarter of an hour in which four litres go, and four hours more.
+    let watered = |minute: i64| 40.0 - 4.0 * ((minute - 720) as f64 / 15.0).clamp(0.0, 1.0);
+    let told: Vec<u64> =
+        (0..150).filter(|seed| leaks(*seed, 960, watered, always, nothing_else).iter().any(is_there)).collect();
+    assert!(told.len() <= 1, "{told:?}");
+}
+
+#[test]
+fn a_slow_leak_that_was_told_does_not_come_and_go() {
+    // A litre an hour, from the sixth hour on.
+    let leaking = |minute: i64| 60.0 - 1.0 * ((minute - 360) as f64 / 60.0).max(0.0);
+    let comings = |seed: u64| {
+        let found = leaks(seed, 2_400, leaking, always, nothing_else);
+        found.windows(2).filter(|pair| !is_there(&pair[0]) && is_there(&pair[1])).count()
+    };
+    let all: Vec<usize> = (0..25).map(comings).collect();
+    assert!(all.iter().all(|comings| *comings >= 1), "each is told: {all:?}");
+    assert!(all.iter().sum::<usize>() <= 27, "{all:?}");
+}
+
+#[test]
+fn a_leak_that_was_stopped_is_over_within_a_few_hours() {
+    let stopped = |minute: i64| 40.0 - 2.0 * ((minute - 360) as f64 / 60.0).clamp(0.0, 8.0);
+    for seed in 0..25 {
+        let found = leaks(seed, 360 + 480 + 360, stopped, always, nothing_else);
+        assert!(is_there(&found[360 + 480 - 1]), "it holds while it runs, seed {seed}");
+        assert!(!is_there(&found[found.len() - 1]), "it is over six hours later, seed {seed}");
+    }
+}
+
+#[test]
+fn a_leak_is_proven_sooner_while_everybody_sleeps() {
+    // Three litres an hour, from an hour after bedtime on.
+    let leaking = |minute: i64| 60.0 - 3.0 * ((minute - 360) as f64 / 60.0).max(0.0);
+    let minutes = |asleep: bool| -> i64 {
+        let known = |tank: &mut Watched, minute: i64| {
+            tank.known.asleep_since = (asleep && minute >= 300).then(|| tank.at(300));
+        };
+        let told =
+            |seed| leaks(seed, 960, leaking, always, known).iter().position(is_there).expect("it is told") as i64;
+        (0..20).map(told).sum::<i64>() / 20 - 360
+    };
+    let (asleep, awake) = (minutes(true), minutes(false));
+    assert!(asleep + 15 <= awake, "{asleep} and {awake} minutes after it began");
+}
+
+#[test]
+fn a_leak_counts_all_it_has_lost_over_hours_and_gaps() {
+    // Two litres an hour for twenty hours, of which one is not heard.
+    let leaking = |minute: i64| 80.0 - 2.0 * ((minute - 360) as f64 / 60.0).max(0.0);
+    let lost = |condition: &Condition| match condition {
+        Condition::Present { evidence: Evidence::Leak { lost, .. }, .. } => Some(*lost),
+        _ => None,
+    };
+    for seed in 0..10 {
+        let found = leaks(seed, 360 + 1200, leaking, |minute| !(900..960).contains(&minute), nothing_else);
+        let told = found.iter().filter_map(lost).next_back().expect("it goes on");
+        assert!((34.0..44.0).contains(&told), "{told} litres of forty, seed {seed}");
+    }
+}
