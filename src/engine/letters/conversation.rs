@@ -8,7 +8,7 @@ mod reported;
 
 use crate::alarm::AlarmKey;
 use crate::letters::facts::LetterKind;
-use crate::letters::situation::Occasion;
+use crate::letters::situation::{Cause, Occasion};
 use crate::units::Timestamp;
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -30,13 +30,39 @@ pub(crate) struct Conversation {
     reported: Reports,
     allowance: Allowance,
     /// Calls that wait to be written together.
-    waiting: Vec<(Occasion, AlarmKey)>,
+    waiting: Vec<Wanted>,
     due_at: Option<Timestamp>,
+    /// Calls that eased in the minute in which they were due: nobody was told, and whoever needs
+    /// hands after all is called then.
+    eased: Vec<Wanted>,
+    /// People are in the room: what eased is looked at again after this.
+    in_the_room_until: Option<Timestamp>,
     /// When the evening letter was written.
     evening_at: Option<Timestamp>,
     over_due: Option<Timestamp>,
     /// People were in the room; what still needs hands and nobody answered is called anew.
     call_again_at: Option<Timestamp>,
+}
+
+/// A call that is not written yet.
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
+struct Wanted {
+    /// When hands were asked for.
+    at: Timestamp,
+    occasion: Occasion,
+    key: AlarmKey,
+    cause: Cause,
+    early: Option<Timestamp>,
+}
+
+impl Wanted {
+    fn need(&self) -> Need<'_> {
+        Need { key: &self.key, cause: self.cause.clone(), early: self.early }
+    }
+
+    fn named(&self) -> (Occasion, AlarmKey) {
+        (self.occasion, self.key.clone())
+    }
 }
 
 /// A letter that is due, before its facts are gathered.
@@ -50,23 +76,34 @@ pub(crate) struct Draft {
     pub(crate) answers: Option<String>,
     /// What it brings; whatever else is open is named beside it.
     pub(crate) about: Vec<(Occasion, AlarmKey)>,
+    /// What it calls for, and since when hands were asked for.
+    pub(crate) calls: Vec<(AlarmKey, Timestamp)>,
+}
+
+/// What becomes of an alarm that needs hands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Asking {
+    /// A call is due.
+    Call,
+    /// The letter of the evening, just read, was the call.
+    EveningWasIt,
+    /// A letter that was written brings the same hands in time, or there may be no more of them;
+    /// the next one names it.
+    Covered,
 }
 
 impl Conversation {
-    /// An alarm needs hands now. True if that is a new call, or the evening letter just was it;
-    /// else a letter that is written or about to be brings the same hands in time, and the next
-    /// one names it.
-    pub(crate) fn needs_hands(&mut self, at: Timestamp, need: Need<'_>) -> bool {
+    /// An alarm needs hands now.
+    pub(crate) fn needs_hands(&mut self, at: Timestamp, need: Need<'_>) -> Asking {
+        self.eased.retain(|eased| eased.key != *need.key);
         let before = self.reported.get(need.key);
         let covered = self.reported.cover(&need, self.allowance.is_reminding());
-        let second = !self.reported.have_called_for(&need.cause);
-        let room = if second { self.allowance.has_room_for_two() } else { self.allowance.has_room() };
-        if covered || !room {
+        if covered || !self.has_room_for(&need.cause) {
             let answered =
                 before.is_some_and(|reported| reported.answered) || self.reported.have_answer_to(&need.cause);
             let called = covered || before.is_some_and(|reported| reported.called);
             self.reported.insert(need.key, Reported::of(&need, called, answered));
-            return false;
+            return Asking::Covered;
         }
         let occasion = if before.is_some() { Occasion::Escalated } else { Occasion::Raised };
         if let Some(evening) = self.evening_at.filter(|evening| at - *evening < REMINDERS[0])
@@ -79,15 +116,14 @@ impl Conversation {
             reported.called = true;
             reported.early = need.early;
             self.allowance.counts_as_call(evening);
-            return true;
+            return Asking::EveningWasIt;
         }
         self.over_due = None;
-        self.waiting.retain(|(_, waiting)| waiting != need.key);
-        self.waiting.push((occasion, need.key.clone()));
-        self.reported.insert(need.key, Reported::of(&need, true, false));
+        self.waiting.retain(|waiting| waiting.key != *need.key);
+        self.waiting.push(Wanted { at, occasion, key: need.key.clone(), cause: need.cause, early: need.early });
         // What is due now stays due now: alarms a minute apart must not put each other off.
         self.due_at.get_or_insert(at + BUNDLE);
-        true
+        Asking::Call
     }
 
     /// It holds again after it was gone.
@@ -100,14 +136,8 @@ impl Conversation {
 
     /// An alarm is over.
     pub(crate) fn returned(&mut self, at: Timestamp, key: &AlarmKey) {
-        if self.waiting.iter().any(|(_, waiting)| waiting == key) {
-            // Nobody was told yet: nothing need be said at all.
-            self.waiting.retain(|(_, waiting)| waiting != key);
-            self.reported.remove(key);
-        }
-        if self.waiting.is_empty() {
-            self.due_at = None;
-        }
+        // Where nobody was told yet, nothing need be said at all.
+        self.withdraw(key);
         let Some(reported) = self.reported.get_mut(key) else { return };
         reported.over = true;
         if self.root.is_some() && self.reported.are_all_over() {
@@ -118,15 +148,18 @@ impl Conversation {
     /// A new episode begins: what was told of the old one is told.
     pub(crate) fn new_episode(&mut self, key: &AlarmKey) {
         self.reported.remove(key);
+        self.eased.retain(|eased| eased.key != *key);
     }
 
     /// Somebody answered one: everything that was in the letters is answered. Which.
     pub(crate) fn answered(&mut self, key: &AlarmKey) -> Vec<AlarmKey> {
         if !self.names(key) {
+            self.withdraw(key);
             return Vec::new();
         }
         self.allowance.answered();
-        let unwritten: Vec<AlarmKey> = self.waiting.iter().map(|(_, waiting)| waiting.clone()).collect();
+        self.answer_unwritten(key);
+        let unwritten: Vec<AlarmKey> = self.waiting.iter().map(|waiting| waiting.key.clone()).collect();
         let mut others = Vec::new();
         for (other, reported) in
             self.reported.iter_mut().filter(|(other, _)| *other == key || !unwritten.contains(other))
@@ -142,6 +175,7 @@ impl Conversation {
 
     /// Somebody silenced one.
     pub(crate) fn silenced(&mut self, key: &AlarmKey) {
+        self.answer_unwritten(key);
         if let Some(reported) = self.reported.get_mut(key) {
             reported.answered = true;
             self.allowance.answered();
@@ -159,15 +193,31 @@ impl Conversation {
         self.allowance.round_begins(at);
         // Who let a call and all its reminders stand has been told often enough.
         self.call_again_at = (stands && self.allowance.has_room_to_repeat()).then_some(lasts_until);
+        self.in_the_room_until = Some(lasts_until);
     }
 
     /// This alarm's present episode stands in a letter that was written or is about to be.
     pub(crate) fn names(&self, key: &AlarmKey) -> bool {
-        self.reported.get(key).is_some()
+        self.reported.get(key).is_some() || self.waiting.iter().any(|waiting| waiting.key == *key)
+    }
+
+    /// One more call may be written; of a second, different harm even where there were many.
+    fn has_room_for(&self, cause: &Cause) -> bool {
+        let known = self.reported.have_called_for(cause) || self.waiting.iter().any(|waiting| waiting.cause == *cause);
+        if known { self.allowance.has_room() } else { self.allowance.has_room_for_two() }
+    }
+
+    /// Whoever says "seen" before the letter is out has it in hand.
+    fn answer_unwritten(&mut self, key: &AlarmKey) {
+        if let Some(wanted) = self.waiting.iter().find(|waiting| waiting.key == *key) {
+            let answered = Reported::of(&wanted.need(), true, true);
+            self.reported.insert(key, answered);
+        }
     }
 
     fn withdraw(&mut self, key: &AlarmKey) {
-        self.waiting.retain(|(_, waiting)| waiting != key);
+        self.eased.retain(|eased| eased.key != *key);
+        self.waiting.retain(|waiting| waiting.key != *key);
         if self.waiting.is_empty() {
             self.due_at = None;
         }

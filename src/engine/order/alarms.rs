@@ -4,7 +4,7 @@
 use crate::alarm::cycle::{Alarm, Hold, LONGEST_SHELF, Transition};
 use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Condition, Priority, table};
 use crate::event::{Command, CommandRefusal, Effect, Grade};
-use crate::letters::conversation::Need;
+use crate::letters::conversation::{Asking, Need};
 use crate::letters::situation;
 use crate::order::Engine;
 use alloc::borrow::ToOwned;
@@ -192,8 +192,11 @@ impl Engine {
         }
         let cause = situation::cause_of(&self.rules, key);
         let early = change.harm.map(|harm| harm.early);
-        if self.letters.needs_hands(self.now, Need { key, cause, early }) {
-            self.account.called(self.now, key);
+        match self.letters.needs_hands(self.now, Need { key, cause, early }) {
+            // It counts once it is written: until then it may ease, and nobody was told.
+            Asking::Call => return,
+            Asking::EveningWasIt => self.account.called(self.now, key),
+            Asking::Covered => {}
         }
         if let Some(alarm) = self.alarms.get_mut(key) {
             alarm.called();

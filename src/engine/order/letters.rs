@@ -2,6 +2,7 @@
 //! daily digest. Their words are the notify shell's.
 
 use crate::alarm::cycle::Alarm;
+use crate::alarm::register::Register;
 use crate::alarm::waking::Moment;
 use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, REPORTED_IN_THE_DIGEST};
 use crate::event::Effect;
@@ -26,7 +27,9 @@ impl Engine {
         let moment = self.moment();
         loop {
             let alarms = &self.alarms;
-            let holds = |key: &AlarmKey| alarms.get(key).is_some_and(|alarm| alarm.is_worth_a_call(&moment));
+            let holds = |key: &AlarmKey| {
+                !is_consequence(alarms, key) && alarms.get(key).is_some_and(|alarm| alarm.is_worth_a_call(&moment))
+            };
             let Some(draft) = self.letters.take_due(self.now, self.next_digest, holds) else { return };
             self.write(draft, effects);
         }
@@ -57,6 +60,10 @@ impl Engine {
             }
             if !over {
                 alarm.named();
+            }
+            if let Some((_, asked_at)) = draft.calls.iter().find(|(called, _)| *called == key) {
+                alarm.called();
+                self.account.called(*asked_at, &key);
             }
             alarms.push((occasion, change));
         }
@@ -228,10 +235,8 @@ impl Engine {
         }
     }
 
-    /// Its cause stands as an alarm of its own: an empty tank is also a low one.
     pub(super) fn is_consequence(&self, key: &AlarmKey) -> bool {
-        key.kind == AlarmKind::ReservoirLow
-            && self.alarms.find(AlarmKind::ReservoirEmpty, &key.subject).is_some_and(Alarm::is_active)
+        is_consequence(&self.alarms, key)
     }
 
     pub(super) fn standing(&self, which: impl Fn(&Alarm) -> bool) -> Vec<AlarmChange> {
@@ -245,4 +250,10 @@ impl Engine {
         standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));
         standing
     }
+}
+
+/// Its cause stands as an alarm of its own: an empty tank is also a low one.
+fn is_consequence(alarms: &Register, key: &AlarmKey) -> bool {
+    key.kind == AlarmKind::ReservoirLow
+        && alarms.find(AlarmKind::ReservoirEmpty, &key.subject).is_some_and(Alarm::is_active)
 }

@@ -1,7 +1,8 @@
 //! Which letter is due: the call and its reminders, which look before they speak, the call after
 //! a round, the one that says all is over, the evening's, and the one before a round.
 
-use super::{BUNDLE, Conversation, Draft, Need};
+use super::reported::Reported;
+use super::{Conversation, Draft, Need, Wanted};
 use crate::alarm::AlarmKey;
 use crate::letters::facts::LetterKind;
 use crate::letters::situation::Occasion;
@@ -32,6 +33,7 @@ impl Conversation {
         digest_at: Timestamp,
         needs_hands: impl Fn(&AlarmKey) -> bool,
     ) -> Option<Draft> {
+        self.look_again_at_what_eased(at, &needs_hands);
         let draft = self.take_call_after_round(at, &needs_hands);
         let draft = draft.or_else(|| self.take_call(at, &needs_hands));
         let draft = draft.or_else(|| self.take_reminder(at, &needs_hands));
@@ -58,32 +60,75 @@ impl Conversation {
         Some(self.written(at, format!("round-{}", at.timestamp()), LetterKind::Round, about))
     }
 
-    /// People were in the room, and went without an answer.
+    /// People were in the room, and went without an answer; what they do not know of yet joins.
     fn take_call_after_round(&mut self, at: Timestamp, needs_hands: impl Fn(&AlarmKey) -> bool) -> Option<Draft> {
         if !is_due(self.call_again_at, at) {
             return None;
         }
         self.call_again_at = None;
-        let again = self.reported.take_again(needs_hands);
+        let again = self.reported.take_again(&needs_hands);
         if again.is_empty() {
             return None;
         }
+        let mut about: Vec<(Occasion, AlarmKey)> = again.into_iter().map(|key| (Occasion::AfterRound, key)).collect();
+        let joining = self.take_waiting(needs_hands);
+        about.extend(joining.iter().map(Wanted::named));
         // People were at it; once is enough.
         self.allowance.called_for_the_last_time(at);
-        Some(self.reminder(at, Occasion::AfterRound, again))
+        let calls = joining.into_iter().map(|wanted| (wanted.key, wanted.at)).collect();
+        Some(Draft { calls, ..self.repeated(at, about) })
+    }
+
+    /// What had eased when its call was due and needs hands after all is called for now.
+    fn look_again_at_what_eased(&mut self, at: Timestamp, needs_hands: impl Fn(&AlarmKey) -> bool) {
+        if self.in_the_room_until.is_some_and(|until| at < until) {
+            return;
+        }
+        let eased = core::mem::take(&mut self.eased);
+        let (worse, eased) = eased
+            .into_iter()
+            .partition::<Vec<Wanted>, _>(|eased| needs_hands(&eased.key) && self.has_room_for(&eased.cause));
+        self.eased = eased;
+        for wanted in worse {
+            // The hour that it had then may have passed.
+            self.waiting.push(Wanted { at, early: wanted.early.max(Some(at)), ..wanted });
+            self.due_at = Some(at);
+        }
     }
 
     fn take_call(&mut self, at: Timestamp, needs_hands: impl Fn(&AlarmKey) -> bool) -> Option<Draft> {
         if !is_due(self.due_at, at) {
             return None;
         }
-        // Whatever eases in this very minute is looked at again in the next.
-        let about: Vec<(Occasion, AlarmKey)> = self.waiting.extract_if(.., |(_, key)| needs_hands(key)).collect();
-        self.due_at = (!self.waiting.is_empty()).then_some(at + BUNDLE);
-        let (_, first) = about.first()?;
+        let wanted = self.take_waiting(needs_hands);
+        let first = &wanted.first()?.key;
         let id = format!("alarm-{}-{}-{}", at.timestamp(), first.kind.word(), first.subject);
+        let about = wanted.iter().map(Wanted::named).collect();
+        let calls = wanted.into_iter().map(|wanted| (wanted.key, wanted.at)).collect();
         self.allowance.called(at);
-        Some(self.written(at, id, LetterKind::Alarm, about))
+        Some(Draft { calls, ..self.written(at, id, LetterKind::Alarm, about) })
+    }
+
+    /// The calls that wait to be written, without those that another of them covers.
+    fn take_waiting(&mut self, needs_hands: impl Fn(&AlarmKey) -> bool) -> Vec<Wanted> {
+        self.due_at = None;
+        let reminding = self.allowance.is_reminding();
+        let mut written = Vec::new();
+        for wanted in core::mem::take(&mut self.waiting) {
+            if !needs_hands(&wanted.key) {
+                // It has eased in this very minute: nobody is told, and what nobody was told covers
+                // nothing else.
+                self.eased.push(wanted);
+                continue;
+            }
+            let covered = self.reported.cover(&wanted.need(), reminding);
+            let answered = covered && self.reported.have_answer_to(&wanted.cause);
+            self.reported.insert(&wanted.key, Reported::of(&wanted.need(), true, answered));
+            if !covered {
+                written.push(wanted);
+            }
+        }
+        written
     }
 
     fn take_reminder(&mut self, at: Timestamp, needs_hands: impl Fn(&AlarmKey) -> bool) -> Option<Draft> {
@@ -96,7 +141,8 @@ impl Conversation {
             return None;
         }
         let number = self.allowance.count_reminder();
-        Some(self.reminder(at, Occasion::Reminder(number), open))
+        let about = open.into_iter().map(|key| (Occasion::Reminder(number), key)).collect();
+        Some(self.repeated(at, about))
     }
 
     fn take_over(&mut self, at: Timestamp, digest_at: Timestamp) -> Option<Draft> {
@@ -115,8 +161,7 @@ impl Conversation {
         self.allowance.next_reminder().filter(|_| self.due_at.is_none())
     }
 
-    fn reminder(&mut self, at: Timestamp, occasion: Occasion, of: Vec<AlarmKey>) -> Draft {
-        let about = of.into_iter().map(|key| (occasion, key)).collect();
+    fn repeated(&mut self, at: Timestamp, about: Vec<(Occasion, AlarmKey)>) -> Draft {
         self.written(at, format!("alarm-{}-reminder", at.timestamp()), LetterKind::Alarm, about)
     }
 
@@ -131,6 +176,6 @@ impl Conversation {
         self.allowance.count_one(at);
         let answers = self.root.clone();
         self.root.get_or_insert_with(|| id.clone());
-        Draft { id, kind, answers, about }
+        Draft { id, kind, answers, about, calls: Vec::new() }
     }
 }

@@ -24,7 +24,7 @@ fn warm(subject: &str) -> AlarmKey {
 }
 
 fn call(letters: &mut Conversation, at: i64, key: &AlarmKey, cause: Cause, early: i64) -> bool {
-    letters.needs_hands(minute(at), need(key, cause, early))
+    letters.needs_hands(minute(at), need(key, cause, early)) != Asking::Covered
 }
 
 fn warmth() -> Cause {
@@ -164,10 +164,10 @@ fn what_the_evening_letter_told_is_called_when_its_time_has_come() {
     assert_eq!(letters.evening(minute(0), vec![need()]).map(|draft| draft.kind), Some(LetterKind::Evening));
     assert_eq!(letters.evening(minute(0), vec![need()]), None, "told once");
     assert_eq!(written(&mut letters, 0, 200), [], "and not reminded of");
-    assert!(letters.needs_hands(minute(255), need()));
+    assert_eq!(letters.needs_hands(minute(255), need()), Asking::Call);
     let mut answered = letters.clone();
     answered.answered(&leak);
-    assert!(!answered.needs_hands(minute(255), need()), "whoever said seen has it in hand");
+    assert_eq!(answered.needs_hands(minute(255), need()), Asking::Covered, "whoever said seen has it in hand");
 }
 
 #[test]
@@ -176,11 +176,11 @@ fn what_the_evening_letter_told_just_now_is_reminded_of_instead_of_called() {
     let leak = key(AlarmKind::ReservoirLow, "tank");
     let need = || Need { key: &leak, cause: Cause::Tank("tank".into()), early: Some(minute(55)) };
     letters.evening(minute(0), vec![need()]);
-    assert!(letters.needs_hands(minute(10), need()), "it counts as a call");
+    assert_eq!(letters.needs_hands(minute(10), need()), Asking::EveningWasIt, "it counts as a call");
     assert_eq!(written(&mut letters, 10, 70), [20, 60].map(|at| (at, LetterKind::Alarm)));
     let mut later = Conversation::default();
     later.evening(minute(0), vec![need()]);
-    assert!(later.needs_hands(minute(30), need()));
+    assert_eq!(later.needs_hands(minute(30), need()), Asking::Call);
 }
 
 #[test]

@@ -18,7 +18,7 @@ fn the_hour_of_one_cause_is_known_no_better_than_to_an_hour() {
 #[test]
 fn a_harm_without_a_time_is_covered_by_one_that_has_one_and_by_no_other() {
     let timeless = |letters: &mut Conversation, key: &AlarmKey| {
-        letters.needs_hands(minute(5), Need { key, cause: warmth(), early: None })
+        letters.needs_hands(minute(5), Need { key, cause: warmth(), early: None }) == Asking::Call
     };
     assert!(!timeless(&mut called(100), &warm("b")));
     let mut letters = Conversation::default();
@@ -115,7 +115,7 @@ fn what_needs_hands_twice_in_a_minute_stands_in_the_letter_once() {
     call(&mut letters, 0, &warm("a"), warmth(), 300);
     call(&mut letters, 0, &warm("a"), warmth(), 100);
     let draft = letters.take_due(minute(1), minute(100_000), |_| true).expect("it is due");
-    assert_eq!(draft.about, [(Occasion::Escalated, warm("a"))]);
+    assert_eq!(draft.about, [(Occasion::Raised, warm("a"))], "no letter has told it");
 }
 
 #[test]
@@ -163,4 +163,51 @@ fn an_evening_letter_tells_no_trouble_that_was_called_for() {
         letters.evening(minute(12), vec![need(&warm("a"), warmth(), 300)]).is_some(),
         "it was over, and comes again"
     );
+}
+
+/// A tank that was low enough for a call at minute 0 and no longer when it was due.
+fn eased() -> Conversation {
+    let mut letters = Conversation::default();
+    let (low, cause) = tank("tank");
+    assert!(call(&mut letters, 0, &low, cause, 30));
+    assert_eq!(letters.take_due(minute(1), minute(100_000), |_| false), None);
+    letters
+}
+
+#[test]
+fn a_call_that_eased_before_it_was_written_covers_nothing() {
+    let mut letters = eased();
+    let empty = key(AlarmKind::ReservoirEmpty, "tank");
+    assert!(call(&mut letters, 60, &empty, Cause::Tank("tank".into()), 60));
+    let draft = letters.take_due(minute(61), minute(100_000), |key| *key == empty).expect("it is due");
+    assert_eq!(draft.about, [(Occasion::Raised, empty.clone())]);
+    assert_eq!(draft.calls, [(empty, minute(60))]);
+}
+
+#[test]
+fn what_eased_before_it_was_written_is_new_to_the_letter_before_the_round() {
+    let mut letters = eased();
+    let (low, cause) = tank("tank");
+    let draft = letters.before_round(minute(60), vec![need(&low, cause, 90)]);
+    assert!(draft.is_some_and(|draft| draft.kind == LetterKind::Round));
+}
+
+#[test]
+fn what_eased_before_it_was_written_lets_people_work_before_it_calls() {
+    let mut letters = eased();
+    letters.round_begins(minute(60), minute(120));
+    let first = (60..200).find(|at| letters.take_due(minute(*at), minute(100_000), |_| *at >= 61).is_some());
+    assert_eq!(first, Some(120));
+}
+
+#[test]
+fn what_eased_and_was_then_seen_or_over_is_not_called_for() {
+    let (low, _) = tank("tank");
+    let answered = |letters: &mut Conversation, key: &AlarmKey| assert_eq!(letters.answered(key), []);
+    let returned = |letters: &mut Conversation, key: &AlarmKey| letters.returned(minute(5), key);
+    for end in [answered, returned, Conversation::silenced] {
+        let mut letters = eased();
+        end(&mut letters, &low);
+        assert_eq!(letters.take_due(minute(10), minute(100_000), |_| true), None);
+    }
 }
