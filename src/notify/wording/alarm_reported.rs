@@ -4,7 +4,7 @@
 use super::alarm_words::words;
 use super::sentences::AlarmWords;
 use super::speech::{Speech, capital, span};
-use crate::engine::alarm::{AlarmChange, AlarmState, Harm, Priority, REPORTED_IN_THE_DIGEST};
+use crate::engine::alarm::{AlarmChange, AlarmKind, AlarmState, Harm, Priority, REPORTED_IN_THE_DIGEST};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
@@ -91,9 +91,17 @@ pub(crate) fn paragraph(change: &AlarmChange, speech: &Speech) -> String {
 pub(crate) fn since(change: &AlarmChange, words: &AlarmWords, speech: &Speech) -> String {
     let times =
         if change.times > 1 { format!(", the {} time in this episode", ordinal(change.times)) } else { String::new() };
-    let lasted = change.at - change.since;
+    let began = began_at(change);
+    let lasted = change.at - began;
     let lasted = if lasted < TimeDelta::minutes(1) { String::new() } else { format!(" ({})", span(lasted)) };
-    format!("{} since {}{lasted}{times}.", words.state, speech.clock(change.since))
+    format!("{} since {}{lasted}{times}.", words.state, speech.clock(began))
+}
+
+/// An alarm about a tank that a round emptied waits until people have gone, and its harm is what it
+/// tells of: it began when the tank ran empty.
+fn began_at(change: &AlarmChange) -> Timestamp {
+    let emptied = change.harm.filter(|_| change.key.kind == AlarmKind::ReservoirEmpty);
+    emptied.map_or(change.since, |harm| harm.likely.min(change.since))
 }
 
 /// What happens if nobody does anything, and when.
@@ -120,7 +128,12 @@ pub(crate) fn otherwise(change: &AlarmChange, words: &AlarmWords, speech: &Speec
     }
     if harm.likely < change.at - NOW {
         let since = speech.clock(harm.likely);
-        return format!("Likely so since about {since}: {}. It goes on unless something is done.", words.harm);
+        let since = if harm.early == harm.late {
+            format!("So since {since}")
+        } else {
+            format!("Likely so since about {since}")
+        };
+        return format!("{since}: {}. It goes on unless something is done.", words.harm);
     }
     if harm.likely <= change.at + NOW {
         return format!("Unless something is done, {} from now on.", words.harm);

@@ -1,6 +1,6 @@
 //! What a letter says beside the last one, of several places, and on a lock screen.
 
-use super::super::sample_alarms::air;
+use super::super::sample_alarms::{air, change};
 use super::*;
 use crate::engine::letters::situation::grouped;
 use crate::reading::Quantity;
@@ -318,4 +318,15 @@ fn a_level_beside_a_loss_is_told_once_and_a_draw_of_nothing_is_no_figure() {
     }
     let (_, text) = words_of(&facts(LetterKind::Alarm, vec![(Occasion::Raised, still)]));
     assert!(text.contains("loses nothing that can be measured") && !text.contains("0.00"), "{text}");
+}
+
+#[test]
+fn a_tank_that_a_round_emptied_is_empty_since_then_and_not_since_people_left() {
+    let mut empty = change(AlarmKind::ReservoirEmpty, "tank", tank_low().evidence);
+    let ran_empty = empty.at - TimeDelta::hours(3);
+    empty.since = empty.at - TimeDelta::hours(2);
+    empty.harm = Some(Harm { early: ran_empty, likely: ran_empty, late: ran_empty });
+    let (_, text) = words_of(&facts(LetterKind::Alarm, vec![(Occasion::Raised, empty.clone())]));
+    assert!(text.contains("Empty since 19:10 (3 hours)."), "{text}");
+    assert!(text.contains("So since 19:10: "), "what is certain is not likely: {text}");
 }
