@@ -83,11 +83,11 @@ impl Exposure {
 /// One condition of a tray beside its sisters'.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Comparison {
-    /// Which.
+    /// The condition that is compared.
     pub measure: Exposure,
     /// This tray's: hours, or for mold pressure 0 to 100.
     pub value: f64,
-    /// Sisters.
+    /// How many sisters it is held against.
     pub n: usize,
     /// Their median; `None` without sisters.
     pub median: Option<f64>,

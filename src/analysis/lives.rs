@@ -38,18 +38,18 @@ pub struct Action {
     pub at: Timestamp,
     /// Who says so.
     pub by: Option<String>,
-    /// What.
+    /// What was done, such as watered or moved.
     pub did: Did,
 }
 
 /// How a tray ended.
 #[derive(Clone, Debug, PartialEq)]
 pub struct End {
-    /// When.
+    /// When it was cut or thrown away.
     pub at: Timestamp,
     /// The number of the journal entry.
     pub number: i64,
-    /// In which way.
+    /// Whether it was cut or thrown away, with what was noted.
     pub fate: TrayFate,
 }
 
@@ -65,7 +65,7 @@ pub enum TrayFate {
     },
     /// It was thrown away.
     Discarded {
-        /// Why.
+        /// What it was lost to, as it was entered.
         reason: Loss,
         /// Share of the tray affected, per cent.
         share: Option<f64>,

@@ -60,7 +60,7 @@ pub enum FromAnswers {
 pub struct ReplyAnswer {
     /// The letter's id.
     pub id: String,
-    /// To whom.
+    /// The address it goes to: the one that wrote.
     pub to: String,
     /// Message-ID of the reply, without brackets.
     pub reply: String,
@@ -73,13 +73,13 @@ pub struct ReplyAnswer {
 
 /// What the thread works with.
 pub struct Work {
-    /// The mailbox.
+    /// Which mailbox is read, and how it is reached.
     pub settings: config::AnswersSettings,
     /// The addresses that answers are taken from.
     pub to: Vec<String>,
     /// The places of the settings, by id.
     pub places: BTreeSet<String>,
-    /// The store.
+    /// The store's file, opened anew for each look.
     pub store: PathBuf,
     /// What letters are marked with.
     pub key: MarkKey,

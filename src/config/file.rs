@@ -26,7 +26,7 @@ pub(super) type ReadFigure = dyn Fn(&DeValue<'_>) -> Result<f64, Complaint>;
 /// A value, where it stands, and its full key.
 #[derive(Clone)]
 pub(super) struct Item<'d> {
-    /// The value.
+    /// The value as the TOML has it, not looked at yet.
     pub value: &'d DeValue<'d>,
     /// Its full key.
     pub key: String,

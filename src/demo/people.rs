@@ -10,9 +10,9 @@ use chrono::{Days, NaiveTime, TimeDelta, TimeZone};
 /// What somebody did at a moment.
 #[derive(Clone, Debug)]
 pub struct PlannedAction {
-    /// When.
+    /// When it was done.
     pub at: Timestamp,
-    /// What.
+    /// What was done.
     pub doing: Doing,
 }
 

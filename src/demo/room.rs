@@ -17,7 +17,7 @@ pub const STEP: TimeDelta = TimeDelta::seconds(30);
 /// How it really is.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Truth {
-    /// When.
+    /// The moment that is described.
     pub at: Timestamp,
     /// Outside temperature, Celsius.
     pub outside: f64,

@@ -28,7 +28,7 @@ pub(crate) enum Overheard {
         /// Why, as a sentence.
         error: String,
     },
-    /// A message.
+    /// A message on a topic of the watch.
     Message {
         /// Its topic.
         topic: String,

@@ -37,7 +37,7 @@ pub struct Call {
 /// One kind of alarm over a month.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct KindAccount {
-    /// The kind.
+    /// The kind of alarm whose calls are counted.
     pub kind: AlarmKind,
     /// Calls, without reminders.
     pub calls: u32,

@@ -29,7 +29,7 @@ pub struct DigestFacts {
     pub date: NaiveDate,
     /// The span it covers.
     pub from: Timestamp,
-    /// Its end.
+    /// When the span ends: the minute of the digest.
     pub until: Timestamp,
     /// The daemon was off at the proper minute.
     pub late: bool,
@@ -106,7 +106,7 @@ impl ReservoirDay {
 pub struct TrayDay {
     /// The tray, by the grower's name for it.
     pub tray: String,
-    /// How many alike.
+    /// How many trays alike stand under this name.
     pub count: u32,
     /// The crop or blend.
     pub crop: String,
@@ -177,7 +177,7 @@ pub struct SensorDay {
 pub(crate) struct DigestAlarms {
     /// Raised in the span, by their last change.
     pub(crate) raised: Vec<AlarmChange>,
-    /// Standing now.
+    /// Alarms that hold at the minute of the digest.
     pub(crate) standing: Vec<AlarmChange>,
 }
 

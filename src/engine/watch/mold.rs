@@ -58,7 +58,7 @@ struct Leaves {
 struct Met {
     /// Its last hour in which that was so.
     until: Timestamp,
-    /// As of then.
+    /// The clock's state at that hour.
     infection: Infection,
     between: (f64, f64),
 }

@@ -46,7 +46,7 @@ struct WateringRound {
 /// What the tank says of a round of waterings.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) enum Showed {
-    /// It fell.
+    /// It fell: the trays drank from it.
     Fell {
         /// Drawn from the tank for each tray, grams.
         grams_a_tray: f64,

@@ -25,7 +25,7 @@ pub enum GuardWhy {
 pub enum GuardCall {
     /// The watch is gone.
     Gone {
-        /// Since when.
+        /// When it was last known to live.
         since: Timestamp,
         /// Why, as far as can be told from outside.
         why: GuardWhy,
