@@ -244,7 +244,7 @@ mod tests {
         assert_eq!(life.stage_at(at("2026-03-04 08:00")), Stage::Germination);
         assert_eq!(life.stage_at(at("2026-03-05 08:00")), Stage::Blackout);
         assert_eq!(life.stage_at(at("2026-03-06 09:00")), Stage::Light);
-        // The watering of the rack it had left is none of its deeds.
+        // The watering of the rack it had left is no action of its own.
         let numbers: Vec<i64> = life.actions.iter().map(|action| action.number).collect();
         assert_eq!(numbers, [1, 2, 3, 4, 6, 7]);
         assert_eq!(life.as_of(at("2026-03-07 08:30")).watered_at, None);

@@ -16,7 +16,7 @@ const SEEN_EVERY: TimeDelta = TimeDelta::hours(1);
 /// A phone that may open the page.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Phone {
-    /// Its number in the store; a removed phone's number is never given again.
+    /// Its row in the store.
     pub id: i64,
     /// Whose it is; entries made with it carry this name.
     pub name: String,
