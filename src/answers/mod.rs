@@ -95,7 +95,7 @@ pub struct Answers {
 /// # Errors
 /// When the system gives no thread.
 pub fn start(work: Work) -> std::io::Result<(Answers, mpsc::UnboundedReceiver<FromAnswers>)> {
-    let (tell, reported) = mpsc::unbounded_channel();
+    let (tell, heard) = mpsc::unbounded_channel();
     let (stop, stopped) = oneshot::channel();
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     std::thread::Builder::new().name("answers".to_owned()).spawn(move || {
@@ -106,7 +106,7 @@ pub fn start(work: Work) -> std::io::Result<(Answers, mpsc::UnboundedReceiver<Fr
             }
         });
     })?;
-    Ok((Answers { _stop: stop }, reported))
+    Ok((Answers { _stop: stop }, heard))
 }
 
 /// Tries once whether the mailbox can be read, for `check`.

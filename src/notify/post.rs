@@ -157,9 +157,9 @@ impl Post {
         now: Timestamp,
         outcome: &Result<(), Refused>,
     ) -> Option<(ParcelOutcome, Vec<String>)> {
-        let formatted = outcome.as_ref().copied().map_err(|refused| (refused.kind, refused.text.as_str()));
+        let answer = outcome.as_ref().copied().map_err(|refused| (refused.kind, refused.text.as_str()));
         let error = outcome.as_ref().err().map(|refused| refused.text.clone()).unwrap_or_default();
-        let (fate, over) = match self.outbox.settle(key, now, formatted) {
+        let (fate, over) = match self.outbox.settle(key, now, answer) {
             ParcelSettled::Sent => (ParcelFate::Sent, true),
             ParcelSettled::Again { not_before } => (ParcelFate::Refused { error, again: Some(not_before) }, false),
             ParcelSettled::Failed { .. } => (ParcelFate::Refused { error, again: None }, true),

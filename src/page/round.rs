@@ -258,7 +258,7 @@ fn tank_on_sheet(rules: &Rules, snapshot: &Snapshot, tank: &ReservoirDay, round:
         let below = reservoir.shape.litres(reservoir.pump_inlet_mm);
         (reservoir.shape.capacity_litres() - below - usable).max(0.0)
     });
-    let reported = snapshot.alarms.iter().any(|alarm| {
+    let low = snapshot.alarms.iter().any(|alarm| {
         alarm.key.subject == tank.id
             && matches!(alarm.key.kind, AlarmKind::ReservoirLow | AlarmKind::ReservoirEmpty)
             && matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
@@ -266,7 +266,7 @@ fn tank_on_sheet(rules: &Rules, snapshot: &Snapshot, tank: &ReservoirDay, round:
     // It should not run dry before hands are at it once more.
     let once_more = next_round(&rules.site, next_round(&rules.site, round.at));
     let dry = tank.empty_at.is_some_and(|(_, early, _)| early < once_more);
-    Tank { now: tank.clone(), takes, due: reported || dry, done: Vec::new() }
+    Tank { now: tank.clone(), takes, due: low || dry, done: Vec::new() }
 }
 
 /// Files a line of the journal where it belongs, if it was done on this round.

@@ -210,7 +210,7 @@ impl DryOutWatch {
     fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
         let log = self.logs.get(&stand.place).filter(|log| log.is_one());
-        let mut reported: Option<(Harm, f64, &Water, bool)> = None;
+        let mut first: Option<(Harm, f64, &Water, bool)> = None;
         let mut unlogged = false;
         let mut names = Vec::new();
         for tray in stand.trays {
@@ -257,12 +257,12 @@ impl DryOutWatch {
             // What is known goes before what is asked.
             let sooner =
                 |(soonest, _, _, asked): (Harm, f64, &Water, bool)| (question, harm.early) < (asked, soonest.early);
-            if reported.is_none_or(sooner) {
-                reported = Some((harm, likely, water, question));
+            if first.is_none_or(sooner) {
+                first = Some((harm, likely, water, question));
                 unlogged = question;
             }
         }
-        let Some((harm, likely, water, _)) = reported else {
+        let Some((harm, likely, water, _)) = first else {
             return Condition::Absent;
         };
         let evidence = Evidence::Dryness {

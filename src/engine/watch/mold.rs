@@ -222,14 +222,14 @@ fn at_hours(at: Timestamp, hours: f64) -> Timestamp {
 fn judged(at: Timestamp, stand: &Stand<'_>, air: &TrayAir, all: &[(&Leaves, Option<&Tray>)], held: bool) -> Condition {
     let wet = all.iter().any(|(leaves, _)| leaves.mold.infection_progress() >= REPORTED_FROM);
     let coming = if wet { coming(at, stand, air) } else { Vec::new() };
-    let reported: Vec<_> =
+    let harmed: Vec<_> =
         all.iter().filter_map(|(leaves, tray)| Some((*leaves, *tray, leaves.harm(at, &coming)?))).collect();
-    let names = || reported.iter().filter_map(|(_, tray, _)| Some(tray.as_ref()?.name.clone())).collect();
+    let names = || harmed.iter().filter_map(|(_, tray, _)| Some(tray.as_ref()?.name.clone())).collect();
     let first = |(leaves, _, harm): &&(&Leaves, Option<&Tray>, Option<Harm>)| {
         let never = Timestamp::MAX_UTC;
         (harm.map_or((never, never), |harm| (harm.likely, harm.early)), core::cmp::Reverse(leaves.rank()))
     };
-    if let Some((leaves, _, harm)) = reported.iter().min_by_key(first) {
+    if let Some((leaves, _, harm)) = harmed.iter().min_by_key(first) {
         return Condition::Present { harm: *harm, evidence: leaves.evidence(stand, air, names(), true) };
     }
     match all.iter().max_by_key(|(leaves, _)| leaves.rank()) {
