@@ -126,6 +126,29 @@ fn a_watering_that_came_earlier_than_yesterday_does_not_come_twice() {
 }
 
 #[test]
+fn what_goes_while_a_gauge_is_not_heard_has_gone_all_the_same() {
+    let mut tank = Watched::by_a_gauge(None);
+    for minute in 0..=600 {
+        tank.hears(minute, 30.0 - 0.02 * minute as f64);
+    }
+    let told = |minute: i64| tank.watch.forecast(tank.at(minute)).expect("it falls").likely;
+    let apart = (told(720) - told(600)).num_minutes().abs();
+    assert!(apart <= 1, "two hours of silence move the hour by {apart} minutes");
+}
+
+#[test]
+fn a_tank_lasts_as_many_waterings_as_it_holds() {
+    let mut tank = Watched::by_a_gauge(None);
+    // Waterings of five liters a day apart leave ten and a half: two more, and half a liter.
+    for minute in 0..=2100 {
+        tank.hears(minute, 20.5 - 5.0 * ((minute + 840) / 1440) as f64);
+    }
+    let empty = tank.watch.forecast(tank.at(2100)).expect("it is watered from").likely;
+    let hours = (empty - tank.at(2100)).num_hours();
+    assert!((70..72).contains(&hours), "the third watering, {hours} hours from now, draws air");
+}
+
+#[test]
 fn a_tank_that_a_round_emptied_is_told_when_the_round_is_over() {
     let told_after = |waters: bool| {
         let mut tank = Watched::by_a_gauge(None);
