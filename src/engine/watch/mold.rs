@@ -344,3 +344,42 @@ fn coming(at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Vec<[TrayAir; 3]> 
 fn unsure_by(air: &TrayAir) -> f64 {
     float::hypot(TENTH_OF_LIMITS * air.humidity_accuracy, RULE_OFF) * TOGETHER
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::watch::air::{AirMinute, AirWatch};
+    use crate::watch::band::Demand;
+
+    #[test]
+    fn the_air_to_come_goes_on_as_it_goes_and_the_air_among_leaves_with_it() {
+        let begins = Timestamp::from_timestamp(1_772_600_000, 0).expect("a time");
+        let minute = |minute: i64| begins + TimeDelta::minutes(minute);
+        let air = |minute: i64| AirMinute {
+            temperature: Some(24.0 - 0.01 * minute as f64),
+            humidity: Some(55.0 + 0.05 * minute as f64),
+            ..AirMinute::default()
+        };
+        let (mut watch, demand) = (AirWatch::default(), Demand::default());
+        for at in 0..=360 {
+            watch.minute(minute(at), air(at), &demand, "Rack A", |_| false);
+        }
+        let stand = Stand {
+            place: 0,
+            name: "Rack A",
+            air: air(360),
+            watch: &watch,
+            demand: &demand,
+            trays: &[],
+            surfaces: &[],
+            zone: chrono_tz::America::Chicago,
+        };
+        let now = stand.tray_air(minute(360)).expect("both are known");
+        let [damp, likely, dry] = coming(minute(360), &stand, &now)[3];
+        assert!(likely.temperature.0 < now.temperature.0 - 0.1, "it cools: {:?}", likely.temperature);
+        let rises = likely.humidity.0 - now.humidity.0;
+        assert!(rises > 0.5, "it gets damper: {rises}");
+        assert!((likely.canopy_humidity.0 - now.canopy_humidity.0 - rises).abs() < 1e-9);
+        assert!(damp.humidity.0 > likely.humidity.0 && likely.humidity.0 > dry.humidity.0);
+    }
+}
