@@ -137,6 +137,17 @@ fn what_goes_while_a_gauge_is_not_heard_has_gone_all_the_same() {
 }
 
 #[test]
+fn what_was_poured_in_is_counted_for_the_day_and_what_was_drawn_beside_it() {
+    let mut tank = Watched::by_a_gauge(None);
+    for minute in 0..=240 {
+        // A liter an hour goes; after two hours somebody pours in ten.
+        tank.hears(minute, 20.0 - minute as f64 / 60.0 + if minute >= 121 { 10.0 } else { 0.0 });
+    }
+    let (drawn, added) = tank.watch.day();
+    assert!((3.5..4.5).contains(&drawn) && (9.5..10.5).contains(&added), "{drawn} drawn, {added} added");
+}
+
+#[test]
 fn a_tank_lasts_as_many_waterings_as_it_holds() {
     let mut tank = Watched::by_a_gauge(None);
     // Waterings of five liters a day apart leave ten and a half: two more, and half a liter.

@@ -142,6 +142,17 @@ mod tests {
     }
 
     #[test]
+    fn a_call_takes_the_place_of_those_that_nobody_counts_any_more() {
+        let day = |day: i64| Timestamp::from_timestamp(1_772_600_000, 0).unwrap() + TimeDelta::days(day);
+        let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".to_owned() };
+        let mut account = Account::default();
+        for at in [0, 1, 50, 51] {
+            account.called(day(at), &key);
+        }
+        assert_eq!(account.kinds[&key.kind].len(), 2, "those of the first two days are gone");
+    }
+
+    #[test]
     fn three_wrong_ones_of_a_kind_are_doubted_once_and_not_where_more_were_right() {
         let hour = |hour: i64| Timestamp::from_timestamp(1_772_600_000, 0).unwrap() + TimeDelta::hours(hour);
         let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".to_owned() };

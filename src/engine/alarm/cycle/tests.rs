@@ -65,6 +65,25 @@ fn what_comes_back_within_half_an_hour_continues_its_episode() {
 }
 
 #[test]
+fn a_delay_ends_at_its_own_minute_though_nothing_is_heard_then() {
+    let mut alarm = alarm();
+    alarm.observe(&night(0), harmless());
+    assert_eq!(alarm.deadline(), Some(minute(ON)));
+    assert_eq!([ON - 1, ON].map(|at| alarm.on_deadline(&night(at))), [None, Some(Transition::Raised)]);
+    alarm.observe(&night(10), Condition::Absent);
+    assert_eq!(alarm.deadline(), Some(minute(10 + OFF)));
+    assert_eq!([9 + OFF, 10 + OFF].map(|at| alarm.on_deadline(&night(at))), [None, Some(Transition::Returned)]);
+}
+
+#[test]
+fn harm_that_comes_near_shortens_the_delay_of_what_is_seen_already() {
+    let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".into() };
+    let mut alarm = Alarm::new(key, Hold::of(TimeDelta::minutes(30), TimeDelta::minutes(OFF)), None);
+    assert_eq!([0, 3, 6].map(|at| alarm.observe(&night(at), harmless())), [None; 3]);
+    assert_eq!(alarm.observe(&night(7), harmful_from(20)), Some(Transition::Raised));
+}
+
+#[test]
 fn what_comes_after_people_were_told_it_is_over_is_new() {
     let mut alarm = alarm();
     comes(&mut alarm, 0, &harmless());
