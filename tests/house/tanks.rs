@@ -147,6 +147,64 @@ fn what_was_poured_in_is_counted_for_the_day_and_what_was_drawn_beside_it() {
     assert!((3.5..4.5).contains(&drawn) && (9.5..10.5).contains(&added), "{drawn} drawn, {added} added");
 }
 
+/// The first minute in which a gauge that has never moved is told to be stuck, and what is then judged.
+fn stuck_from(trays: u32, odd_after: TimeDelta) -> (i64, Condition) {
+    let mut tank = Watched::by_a_gauge(None);
+    (tank.known.trays, tank.known.odd_after) = (Some(trays), odd_after);
+    tank.known.flat_since = Some(tank.begin);
+    let judged = |minute: i64| {
+        tank.hears(minute, 6.0);
+        Some((minute, tank.judged(minute, AlarmKind::SensorStuck, false))).filter(|(_, found)| is_there(found))
+    };
+    (0..1800).find_map(judged).expect("it never moves")
+}
+
+#[test]
+fn a_gauge_is_stuck_after_three_steps_of_draw_or_what_is_odd_for_itself() {
+    // Half a hundredth of 84 L, halved, is a step of 0.21 L; eight trays draw it in 5.25 h.
+    assert!((945..=946).contains(&stuck_from(8, TimeDelta::hours(24)).0));
+    assert_eq!(stuck_from(8, TimeDelta::hours(7)).0, 420, "this one trembles all day");
+}
+
+#[test]
+fn what_a_stuck_gauge_hides_has_been_drawn_since_it_stood() {
+    let (minute, found) = stuck_from(24, TimeDelta::hours(24));
+    let Condition::Present { harm: Some(harm), .. } = found else { panic!("{found:?}") };
+    // Six liters last 24 trays fifty hours, of which six have passed.
+    let hours = |when: Timestamp| (when - Watched::by_a_gauge(None).at(minute)).num_minutes() as f64 / 60.0;
+    let all = [harm.early, harm.likely, harm.late].map(hours);
+    for (found, wanted) in all.into_iter().zip([44.0 * 0.7, 44.0, 44.0 * 1.5 + 12.0]) {
+        assert!((found - wanted).abs() < 0.1, "{all:?}");
+    }
+}
+
+#[test]
+fn water_that_went_at_once_is_told_until_the_tank_is_filled() {
+    let mut tank = Watched::by_a_gauge(None);
+    let mut told = Vec::new();
+    for minute in 0..420 {
+        tank.hears(minute, if minute < 300 { 60.0 } else { 30.0 } + if minute >= 360 { 20.0 } else { 0.0 });
+        if is_there(&tank.judged(minute, AlarmKind::ReservoirLeak, !told.is_empty())) {
+            told.push(minute);
+        }
+    }
+    let (first, last) = (told.first().copied(), told.last().copied());
+    assert!(first.is_some_and(|first| first < 310) && last.is_some_and(|last| (358..366).contains(&last)), "{told:?}");
+    assert_eq!(told.len() as i64, last.unwrap_or(0) - first.unwrap_or(0) + 1, "without a break");
+}
+
+#[test]
+fn what_a_tank_usually_gives_is_reckoned_with_after_some_still_hours() {
+    let mut tank = Watched::by_a_gauge(None);
+    let last = 31 * 60;
+    for minute in 0..=last {
+        tank.hears(minute, 40.0 - 0.5 * (minute as f64 / 60.0).min(24.0));
+    }
+    let empty = tank.watch.forecast(tank.at(last)).expect("it was drawn on all day");
+    let hours = (empty.likely - tank.at(last)).num_hours();
+    assert!((56..100).contains(&hours), "28 liters at half a liter an hour, or a little less: {hours} hours");
+}
+
 #[test]
 fn a_tank_lasts_as_many_waterings_as_it_holds() {
     let mut tank = Watched::by_a_gauge(None);
