@@ -259,6 +259,40 @@ fn what_a_letter_named_waits_for_a_round_that_may_be_late_unless_it_is_sure() {
 }
 
 #[test]
+fn a_leak_is_called_as_soon_as_it_is_proven_and_other_harm_when_it_is_sure() {
+    let harm = Some(Harm { early: minute(200), likely: minute(400), late: minute(800) });
+    let leak = Evidence::Leak {
+        reservoir: "tank".into(),
+        draw: 2.0,
+        expected: 0.1,
+        lost: 3.0,
+        sudden_minutes: None,
+        usable: 20.0,
+    };
+    let told = |evidence: &Evidence| {
+        let mut alarm = alarm();
+        for at in 0..=ON {
+            let awake = Moment { asleep: false, ..night(at) };
+            alarm.observe(&awake, Condition::Present { harm, evidence: evidence.clone() });
+        }
+        alarm.priority()
+    };
+    assert_eq!(told(&leak), Priority::Now);
+    assert_eq!(told(&Evidence::Clock { by: TimeDelta::zero() }), Priority::NextRound);
+}
+
+#[test]
+fn a_kind_with_a_chance_of_its_own_needs_hands_only_from_there_on() {
+    let needs = |wake_if: Option<f64>| {
+        let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".into() };
+        let mut alarm = Alarm::new(key, Hold::of(TimeDelta::minutes(ON), TimeDelta::minutes(OFF)), wake_if);
+        comes(&mut alarm, 1, &of_chance(4));
+        alarm.needs_hands(&night(5))
+    };
+    assert_eq!([None, Some(0.9)].map(needs), [true, false]);
+}
+
+#[test]
 fn whoever_read_of_it_and_was_there_is_called_only_for_what_is_likely() {
     assert_eq!(urgent_at(|_| {}, 4), Some(70));
     assert_eq!(urgent_at(Alarm::named, 4), None);
