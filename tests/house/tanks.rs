@@ -179,21 +179,6 @@ fn what_a_stuck_gauge_hides_has_been_drawn_since_it_stood() {
 }
 
 #[test]
-fn water_that_went_at_once_is_told_until_the_tank_is_filled() {
-    let mut tank = Watched::by_a_gauge(None);
-    let mut told = Vec::new();
-    for minute in 0..420 {
-        tank.hears(minute, if minute < 300 { 60.0 } else { 30.0 } + if minute >= 360 { 20.0 } else { 0.0 });
-        if is_there(&tank.judged(minute, AlarmKind::ReservoirLeak, !told.is_empty())) {
-            told.push(minute);
-        }
-    }
-    let (first, last) = (told.first().copied(), told.last().copied());
-    assert!(first.is_some_and(|first| first < 310) && last.is_some_and(|last| (358..366).contains(&last)), "{told:?}");
-    assert_eq!(told.len() as i64, last.unwrap_or(0) - first.unwrap_or(0) + 1, "without a break");
-}
-
-#[test]
 fn what_a_tank_usually_gives_is_reckoned_with_after_some_still_hours() {
     let mut tank = Watched::by_a_gauge(None);
     let last = 31 * 60;
