@@ -35,9 +35,9 @@ struct Begun {
 }
 
 enum GoesOn {
-    /// Behind this.
+    /// With what follows this event in the store.
     After(TakenIn),
-    /// With the first of this time.
+    /// With the first event of this time or later.
     From(Timestamp),
 }
 

@@ -24,7 +24,7 @@ const HANDSHAKE_LIMIT: Duration = Duration::from_secs(15);
 pub struct TrustError {
     /// What the file is for.
     pub what: &'static str,
-    /// Where it is.
+    /// The file that cannot be used.
     pub path: PathBuf,
     /// What is wrong with it.
     pub why: String,

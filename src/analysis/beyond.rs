@@ -16,13 +16,13 @@ pub enum LimitSide {
 /// How long a limit was passed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Beyond {
-    /// Beyond the limit.
+    /// Time that lay beyond the limit.
     pub beyond: TimeDelta,
     /// The longest time without coming back; a gap in the data ends it.
     pub longest: TimeDelta,
-    /// With data.
+    /// Time for which there are data, beyond the limit or not.
     pub known: TimeDelta,
-    /// Without data: nobody can say.
+    /// Time without data, of which nobody can say.
     pub unknown: TimeDelta,
 }
 

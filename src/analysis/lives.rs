@@ -38,18 +38,18 @@ pub struct Action {
     pub at: Timestamp,
     /// Who says so.
     pub by: Option<String>,
-    /// What.
+    /// What was done, such as watered or moved.
     pub did: Did,
 }
 
 /// How a tray ended.
 #[derive(Clone, Debug, PartialEq)]
 pub struct End {
-    /// When.
+    /// When it was cut or thrown away.
     pub at: Timestamp,
     /// The number of the journal entry.
     pub number: i64,
-    /// In which way.
+    /// Whether it was cut or thrown away, with what was noted.
     pub fate: TrayFate,
 }
 
@@ -65,7 +65,7 @@ pub enum TrayFate {
     },
     /// It was thrown away.
     Discarded {
-        /// Why.
+        /// What it was lost to, as it was entered.
         reason: Loss,
         /// Share of the tray affected, per cent.
         share: Option<f64>,
@@ -244,7 +244,7 @@ mod tests {
         assert_eq!(life.stage_at(at("2026-03-04 08:00")), Stage::Germination);
         assert_eq!(life.stage_at(at("2026-03-05 08:00")), Stage::Blackout);
         assert_eq!(life.stage_at(at("2026-03-06 09:00")), Stage::Light);
-        // The watering of the rack it had left is none of its deeds.
+        // The watering of the rack it had left is no action of its own.
         let numbers: Vec<i64> = life.actions.iter().map(|action| action.number).collect();
         assert_eq!(numbers, [1, 2, 3, 4, 6, 7]);
         assert_eq!(life.as_of(at("2026-03-07 08:30")).watered_at, None);

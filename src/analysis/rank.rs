@@ -9,7 +9,7 @@ use crate::random::SplitMix64;
 pub struct Correlation {
     /// Spearman's rho, -1 to 1.
     pub rho: f64,
-    /// Pairs.
+    /// How many pairs the figure rests on.
     pub n: usize,
     /// Two-sided: the share of all ways to pair the figures (up to [`EXACT_UP_TO`] pairs)
     /// or of many random ways that give a rho at least as far from zero.

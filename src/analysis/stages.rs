@@ -21,11 +21,11 @@ const HOLE: TimeDelta = TimeDelta::minutes(30);
 /// One stage and its figures.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct StageTrace {
-    /// Which.
+    /// The stage that was lived through.
     pub stage: Stage,
-    /// From when.
+    /// When the tray entered the stage.
     pub from: Timestamp,
-    /// Until when.
+    /// When the tray left it, or the end of what is known.
     pub until: Timestamp,
     /// When it should have ended by the crop's plan.
     planned_until: Timestamp,

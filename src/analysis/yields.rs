@@ -108,7 +108,7 @@ pub(crate) enum AirFigure {
 /// A condition against the yield of one crop.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct YieldFinding {
-    /// Which.
+    /// The figure of the air that is held against the yield.
     pub(crate) condition: AirFigure,
     /// Condition and grams a tray, a pair a lot.
     pub pairs: Vec<(f64, f64)>,

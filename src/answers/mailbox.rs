@@ -35,7 +35,7 @@ pub(crate) struct Mailbox {
     session: Session<Box<dyn Stream>>,
     settings: AnswersSettings,
     idles: bool,
-    /// UIDVALIDITY.
+    /// UIDVALIDITY: under another one the numbers mean other mails.
     pub(crate) validity: u32,
     /// UIDNEXT, or 0 where the server does not say.
     pub next: u32,

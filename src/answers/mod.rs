@@ -60,7 +60,7 @@ pub enum FromAnswers {
 pub struct ReplyAnswer {
     /// The letter's id.
     pub id: String,
-    /// To whom.
+    /// The address it goes to: the one that wrote.
     pub to: String,
     /// Message-ID of the reply, without brackets.
     pub reply: String,
@@ -73,13 +73,13 @@ pub struct ReplyAnswer {
 
 /// What the thread works with.
 pub struct Work {
-    /// The mailbox.
+    /// Which mailbox is read, and how it is reached.
     pub settings: config::AnswersSettings,
     /// The addresses that answers are taken from.
     pub to: Vec<String>,
     /// The places of the settings, by id.
     pub places: BTreeSet<String>,
-    /// The store.
+    /// The store's file, opened anew for each look.
     pub store: PathBuf,
     /// What letters are marked with.
     pub key: MarkKey,
@@ -95,7 +95,7 @@ pub struct Answers {
 /// # Errors
 /// When the system gives no thread.
 pub fn start(work: Work) -> std::io::Result<(Answers, mpsc::UnboundedReceiver<FromAnswers>)> {
-    let (tell, reported) = mpsc::unbounded_channel();
+    let (tell, heard) = mpsc::unbounded_channel();
     let (stop, stopped) = oneshot::channel();
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     std::thread::Builder::new().name("answers".to_owned()).spawn(move || {
@@ -106,7 +106,7 @@ pub fn start(work: Work) -> std::io::Result<(Answers, mpsc::UnboundedReceiver<Fr
             }
         });
     })?;
-    Ok((Answers { _stop: stop }, reported))
+    Ok((Answers { _stop: stop }, heard))
 }
 
 /// Tries once whether the mailbox can be read, for `check`.

@@ -14,7 +14,7 @@ pub(crate) struct Tone {
 /// A tone with its opacity.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Ink {
-    /// Which.
+    /// The tone, which has a shade for light and one for dark paper.
     pub(crate) tone: Tone,
     /// 0 to 1.
     pub(crate) opacity: f32,
@@ -40,7 +40,7 @@ pub(crate) struct Lettering {
     pub(crate) ink: Ink,
     /// Where it stands.
     pub(crate) anchor: Anchor,
-    /// Heavier.
+    /// Drawn in the heavier face.
     pub(crate) bold: bool,
 }
 

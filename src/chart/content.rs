@@ -49,9 +49,9 @@ pub struct Line {
 /// What the trays ask for over a span.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BandSpan {
-    /// From when.
+    /// The moment from which these limits hold.
     pub from: Timestamp,
-    /// Until when.
+    /// The moment until which these limits hold.
     pub until: Timestamp,
     /// The lowest value, where there is a limit.
     pub low: Option<f64>,
@@ -62,7 +62,7 @@ pub struct BandSpan {
 /// One quantity over the chart's time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Panel {
-    /// What it is.
+    /// The quantity on the panel's axis, with its unit.
     pub measure: Measure,
     /// The first is what the panel is about: where it has no data is hatched. At most four
     /// can be told apart.
@@ -76,11 +76,11 @@ pub struct Panel {
 /// A stage, or anything else that lasts and has a name.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Span {
-    /// From when.
+    /// When it begins.
     pub from: Timestamp,
-    /// Until when.
+    /// When it ends.
     pub until: Timestamp,
-    /// Its name.
+    /// The name that is written into it.
     pub label: String,
 }
 
@@ -106,11 +106,11 @@ pub enum Sign {
 /// Something that happened.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Happening {
-    /// When.
+    /// When it happened, or began.
     pub at: Timestamp,
     /// When it was over, if it lasted.
     pub until: Option<Timestamp>,
-    /// Its look.
+    /// How it is drawn.
     pub sign: Sign,
     /// A word beside it, left out where there is no room; may be empty.
     pub word: String,

@@ -26,7 +26,7 @@ pub(crate) const BAND: Ink = Ink { opacity: 0.13, ..LIMIT };
 pub(crate) const LIMIT: Ink = ink(tone("limit", 0x3f_7d5b, 0x6f_bf93));
 /// Where nothing was measured.
 pub(crate) const GAP: Ink = Ink { opacity: 0.55, ..ink(tone("gap", 0x8c_948f, 0x76_807a)) };
-/// The sisters.
+/// A tray's healthy sisters, behind its own line.
 pub(crate) const PEERS: Ink = ink(tone("sisters", 0x4d_5651, 0xb9_c4be));
 /// Warmth, and all that is no water: the vermillion of Okabe and Ito, darker on light paper.
 pub(crate) const WARMTH: Ink = ink(tone("warmth", 0xb4_4c00, 0xf0_8a3c));

@@ -24,7 +24,7 @@ pub(crate) struct Alarms {
     /// Print JSON instead of text.
     #[arg(long)]
     json: bool,
-    /// Who answers.
+    /// Who answers; the record names them.
     #[arg(long, global = true, default_value = "grower")]
     by: String,
 }
@@ -40,7 +40,7 @@ enum AlarmsVerb {
     },
     /// Silence one for a while; it comes back by itself.
     Shelve {
-        /// Which.
+        /// Which alarm, as the list and the letters write it.
         alarm: String,
         /// How long, at most 24 h.
         #[arg(long = "for", default_value = "2 h")]
@@ -48,12 +48,12 @@ enum AlarmsVerb {
     },
     /// Bring one back that was shelved or out of service.
     Unshelve {
-        /// Which.
+        /// Which alarm, as the list and the letters write it.
         alarm: String,
     },
     /// Take one out of service until it is brought back.
     OutOfService {
-        /// Which.
+        /// Which alarm, as the list and the letters write it.
         alarm: String,
         /// Why; the digest says so every day.
         #[arg(long)]

@@ -28,7 +28,7 @@ pub(super) struct Export {
     /// for the record the last 30 days.
     #[arg(long)]
     since: Option<String>,
-    /// Until when.
+    /// Until when, in the same forms.
     #[arg(long, default_value = "now")]
     until: String,
     /// In the calendar: let the phone ring so long before, such as "30 min".

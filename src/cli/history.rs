@@ -105,13 +105,13 @@ impl History {
         } else if table {
             print(&as_table(config, &parts))?;
         }
-        let formatted = reported_beyond(config, &parts);
-        if formatted.is_empty() || self.json {
+        let hours_beyond = reported_beyond(config, &parts);
+        if hours_beyond.is_empty() || self.json {
             // JSON has it beside the points.
         } else if self.csv {
-            eprint!("{formatted}");
+            eprint!("{hours_beyond}");
         } else {
-            print(&formatted)?;
+            print(&hours_beyond)?;
         }
         let found = parts.iter().any(|part| !part.series.points.is_empty());
         if !found {
@@ -260,8 +260,8 @@ impl Records {
                 parts.iter_mut().find(|part| part.series.quantity == quantity && part.series.sensor == series.sensor);
             let Some(part) = own else { continue };
             let means: Vec<_> = series.points.iter().map(|point| (point.from, point.mean)).collect();
-            let reported = beyond(&means, span, report::rhythm(rules, series), side, limit);
-            part.beyond.push((side, typed.trim().to_owned(), reported));
+            let beyond_limit = beyond(&means, span, report::rhythm(rules, series), side, limit);
+            part.beyond.push((side, typed.trim().to_owned(), beyond_limit));
         }
         Ok(())
     }

@@ -11,9 +11,9 @@ pub(super) const DEFAULT_CONFIG: &str = "/etc/traywarden/traywarden.toml";
 /// What a verb ends with.
 pub(super) type Outcome = Result<Answer, Failure>;
 
-/// How it went.
+/// What a verb that did its work answers.
 pub(super) enum Answer {
-    /// Done.
+    /// Done, and the answer is yes, or there was nothing to ask.
     Yes,
     /// Done, and the answer is no: nothing found, or refused.
     No,
@@ -28,27 +28,27 @@ pub(super) enum Failure {
     /// What was typed makes no sense.
     #[error("{0}")]
     Usage(String),
-    /// The store.
+    /// The store cannot be opened, read or written.
     #[error(transparent)]
     Store(#[from] crate::store::StoreError),
-    /// The daemon.
+    /// The watch could not begin, or ended in trouble.
     #[error(transparent)]
     Daemon(#[from] crate::daemon::DaemonError),
-    /// A rehearsal.
+    /// A rehearsal cannot be read or written.
     #[error(transparent)]
     Rehearsal(#[from] crate::rehearse::RehearsalError),
-    /// An export.
+    /// An export cannot be made.
     #[error(transparent)]
     Export(crate::report::export::ExportError),
-    /// A chart.
+    /// A chart cannot be drawn.
     #[error("cannot draw the chart: {0}")]
     Chart(#[from] crate::chart::ChartError),
-    /// Anything of the system.
+    /// The system refuses a file, a folder or a terminal.
     #[error("cannot {doing}: {source}")]
     System {
-        /// What.
+        /// What we wanted of the system, as an infinitive.
         doing: String,
-        /// Why.
+        /// What the system said.
         source: std::io::Error,
     },
     /// Anything else, as a sentence.

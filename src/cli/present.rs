@@ -18,11 +18,11 @@ const QUIET: TimeDelta = TimeDelta::minutes(30);
 
 /// The engine at the present moment, and the store it came from.
 pub(super) struct Present {
-    /// The engine.
+    /// The engine as it is now, rebuilt from the store.
     pub engine: Engine,
-    /// The store.
+    /// The store it was rebuilt from, for what else is asked of it.
     pub reader: Reader,
-    /// The present.
+    /// The moment it was rebuilt for.
     pub now: Timestamp,
     /// Nothing was written for so long.
     quiet_for: Option<TimeDelta>,

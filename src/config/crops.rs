@@ -89,8 +89,8 @@ fn like_crop(item: &Item<'_>, findings: &mut Findings<'_>, crops: &CropTable) ->
     found
 }
 
-/// The figures of one table, over those of `base`. `None`, reported, when a
-/// figure is missing that neither gives.
+/// The figures of one table, over those of `base`. `None`, with a finding,
+/// when a figure is missing that neither gives.
 fn read_crop(
     table: &mut Table<'_>,
     findings: &mut Findings<'_>,

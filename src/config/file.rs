@@ -26,7 +26,7 @@ pub(super) type ReadFigure = dyn Fn(&DeValue<'_>) -> Result<f64, Complaint>;
 /// A value, where it stands, and its full key.
 #[derive(Clone)]
 pub(super) struct Item<'d> {
-    /// The value.
+    /// The value as the TOML has it, not looked at yet.
     pub value: &'d DeValue<'d>,
     /// Its full key.
     pub key: String,
@@ -151,8 +151,8 @@ impl<'d> Table<'d> {
             .collect()
     }
 
-    /// The value of a key as `read` understands it; `None` when it is missing or,
-    /// reported, wrong.
+    /// The value of a key as `read` understands it; `None` when it is missing, or
+    /// wrong, which is then a finding.
     pub(crate) fn optional<T>(
         &mut self,
         findings: &mut Findings<'_>,
@@ -187,7 +187,7 @@ impl<'d> Table<'d> {
         findings.problems.push(complaint.at(line, self.key(key), None));
     }
 
-    /// The table under a key; an empty one when it is missing or, reported, no table.
+    /// The table under a key; an empty one when it is missing, or no table: a finding.
     pub(super) fn table(&mut self, findings: &mut Findings<'_>, key: &'static str) -> Table<'d> {
         let path = self.key(key);
         match self.take(key) {
@@ -249,7 +249,7 @@ impl<'d> Table<'d> {
 }
 
 impl<'d> Item<'d> {
-    /// The value as `read` understands it; `None`, reported, when it does not.
+    /// The value as `read` understands it; `None`, with a finding, when it does not.
     pub(super) fn read<T>(
         &self,
         findings: &mut Findings<'_>,
@@ -264,7 +264,7 @@ impl<'d> Item<'d> {
         }
     }
 
-    /// The value as a table; an empty one, reported, when it is none.
+    /// The value as a table; an empty one, with a finding, when it is none.
     pub(super) fn table(&self, findings: &mut Findings<'_>) -> Table<'d> {
         let entries = match self.value {
             DeValue::Table(entries) => Some(entries),

@@ -117,9 +117,9 @@ pub(super) fn mail(mut table: Table<'_>, findings: &mut Findings<'_>, base: &Pat
 enum Server {
     /// Nothing: letters become files.
     None,
-    /// A server stands there but, reported, cannot be used.
+    /// A server stands there and cannot be used; the problem is among those that come out.
     Wrong,
-    /// This one.
+    /// A server that letters can go to.
     Right(Smtp),
 }
 

@@ -11,15 +11,15 @@ const LARGEST: u64 = 4096;
 /// # Errors
 /// A sentence that names the file and what is wrong with it.
 pub(crate) fn password_in(file: &Path) -> Result<String, String> {
-    let reported = |cause: String| format!("the password file {} {cause}", file.display());
-    let size = std::fs::metadata(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?.len();
+    let problem = |cause: String| format!("the password file {} {cause}", file.display());
+    let size = std::fs::metadata(file).map_err(|cause| problem(format!("cannot be read: {cause}")))?.len();
     if size > LARGEST {
-        return Err(reported(format!("has {size} bytes; it should hold one line")));
+        return Err(problem(format!("has {size} bytes; it should hold one line")));
     }
-    let text = std::fs::read_to_string(file).map_err(|cause| reported(format!("cannot be read: {cause}")))?;
+    let text = std::fs::read_to_string(file).map_err(|cause| problem(format!("cannot be read: {cause}")))?;
     match text.lines().next() {
         Some(line) if !line.is_empty() => Ok(line.to_owned()),
-        _ => Err(reported("is empty; its first line should be the password".to_owned())),
+        _ => Err(problem("is empty; its first line should be the password".to_owned())),
     }
 }
 

@@ -48,7 +48,7 @@ pub enum MetricsFor {
     LocalNetwork,
 }
 
-/// The broker.
+/// How the broker is reached, and who we are there.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Broker {
     /// Host name or address.
@@ -91,7 +91,7 @@ pub struct Topics {
 /// How one sensor's messages are read.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Source {
-    /// The sensor.
+    /// The sensor whose messages these are.
     pub sensor: SensorId,
     /// What to take from a message.
     pub fields: Vec<Field>,
@@ -104,9 +104,9 @@ pub struct Source {
 pub struct Field {
     /// The channel it feeds.
     pub channel: crate::reading::ChannelId,
-    /// What it is.
+    /// What the number measures.
     pub quantity: Quantity,
-    /// Where it is.
+    /// Where in the message the number stands.
     pub at: Locator,
     /// The unit it is declared in.
     pub unit: Unit,

@@ -4,7 +4,7 @@ use super::amount::{length_between, text, volume};
 use super::file::{Complaint, Findings, Item};
 use crate::engine::physics::tank_geometry::Shape;
 
-/// `shape = { kind = "box", .. }`; `None`, reported, when it is wrong.
+/// `shape = { kind = "box", .. }`; `None`, with a finding, when it is wrong.
 pub(super) fn shape(item: &Item<'_>, findings: &mut Findings<'_>) -> Option<Shape> {
     let mut table = item.table(findings);
     if !table.stands() {

@@ -34,7 +34,7 @@ struct Mark {
 pub(super) struct Forgotten {
     /// Everything: the broker has no session of ours.
     pub all: bool,
-    /// These.
+    /// Messages whose receipt the broker holds: they come no more.
     pub marks: Vec<StoredDelivery>,
 }
 

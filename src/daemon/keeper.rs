@@ -59,7 +59,7 @@ pub(super) struct Opened {
 }
 
 impl Opened {
-    /// For the log.
+    /// Writes into the log how the store was found.
     pub(super) fn report(&self) {
         match &self.opening {
             Opening::Created => tracing::info!("a new store was made"),

@@ -81,7 +81,7 @@ pub(super) struct Released {
 /// What waits to be written down.
 pub(crate) struct Ledger {
     waiting: VecDeque<Waiting>,
-    harvests: Released,
+    to_release: Released,
     on_its_way: Released,
     messages: u64,
     urgent: bool,
@@ -128,7 +128,7 @@ impl Ledger {
     fn of(jobs: std::sync::mpsc::Sender<Batch>) -> Ledger {
         Ledger {
             waiting: VecDeque::new(),
-            harvests: Released::default(),
+            to_release: Released::default(),
             on_its_way: Released::default(),
             messages: 0,
             urgent: false,
@@ -152,7 +152,7 @@ impl Ledger {
     pub(super) fn add(&mut self, record: Record, message: Option<u64>, urgent: bool) {
         let letters = record.letters.iter();
         let posted = letters.flat_map(|(letter, parcels)| parcels.iter().map(|it| Posted::of(letter, it.clone())));
-        self.harvests.posted.extend(posted);
+        self.to_release.posted.extend(posted);
         self.waiting.push_back(Waiting { record, message });
         self.urgent |= urgent;
         if self.waiting.len() > self.most {
@@ -162,12 +162,12 @@ impl Ledger {
 
     /// A message to acknowledge with the next commit.
     pub(super) fn acknowledge_with_next(&mut self, receipt: Receipt) {
-        self.harvests.receipts.push(receipt);
+        self.to_release.receipts.push(receipt);
     }
 
     /// Nothing waits and nothing is on its way.
     pub(super) fn is_empty(&self) -> bool {
-        self.waiting.is_empty() && self.harvests.receipts.is_empty() && self.writing_since.is_none()
+        self.waiting.is_empty() && self.to_release.receipts.is_empty() && self.writing_since.is_none()
     }
 
     /// A commit has been on its way for longer than anybody waits.
@@ -207,20 +207,20 @@ impl Ledger {
         forgotten: impl FnOnce() -> Forgotten,
         state: impl FnOnce() -> Option<EngineState>,
     ) {
-        let full = self.waiting.len() >= FULL || self.harvests.receipts.len() >= BROKER_MAY_WAIT;
+        let full = self.waiting.len() >= FULL || self.to_release.receipts.len() >= BROKER_MAY_WAIT;
         let wanted = due || (self.failing_since.is_none() && (self.urgent || full));
         if self.writing_since.is_some() || !wanted {
             return;
         }
         let forgotten = forgotten();
-        if self.waiting.is_empty() && self.harvests.receipts.is_empty() && forgotten.is_empty() {
+        if self.waiting.is_empty() && self.to_release.receipts.is_empty() && forgotten.is_empty() {
             return;
         }
         let some = self.waiting.len().min(MOST_A_COMMIT);
         let records: Vec<Waiting> = self.waiting.drain(..some).collect();
         // An acknowledgement or a mail must not overtake its record.
         if self.waiting.is_empty() {
-            self.on_its_way = std::mem::take(&mut self.harvests);
+            self.on_its_way = std::mem::take(&mut self.to_release);
             self.urgent = false;
             // A backlog gives back the room it took.
             self.waiting.shrink_to(FULL);
@@ -246,8 +246,8 @@ impl Ledger {
             self.waiting.push_front(waiting);
         }
         let Released { mut receipts, posted } = released;
-        receipts.append(&mut self.harvests.receipts);
-        self.harvests.receipts = receipts;
+        receipts.append(&mut self.to_release.receipts);
+        self.to_release.receipts = receipts;
         if self.waiting.len() > self.most {
             self.give_up_oldest();
         }
@@ -270,9 +270,9 @@ impl Ledger {
             return Released::default();
         }
         let mut released = std::mem::take(&mut self.on_its_way);
-        let harvests = std::mem::take(&mut self.harvests);
-        released.receipts.extend(harvests.receipts);
-        released.posted.extend(harvests.posted);
+        let to_release = std::mem::take(&mut self.to_release);
+        released.receipts.extend(to_release.receipts);
+        released.posted.extend(to_release.posted);
         released
     }
 

@@ -77,9 +77,9 @@ pub enum DaemonError {
     /// The system refuses something basic.
     #[error("cannot {doing}: {source}")]
     System {
-        /// What.
+        /// What we wanted of the system, as an infinitive.
         doing: &'static str,
-        /// Why.
+        /// What the system said.
         source: std::io::Error,
     },
 }
@@ -107,7 +107,7 @@ pub enum Observed<'a> {
     },
     /// Connected, or connected again.
     BrokerUp,
-    /// Not connected.
+    /// The connection to the broker broke or could not be made, and why.
     BrokerDown(&'a str),
     /// An alarm changed.
     Alarm(&'a AlarmChange, &'a str),

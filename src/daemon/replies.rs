@@ -8,13 +8,13 @@ use tokio::sync::mpsc;
 /// The thread, and what it tells; nothing where no mailbox is set.
 pub(super) struct Listening {
     _thread: Option<Answers>,
-    reported: Option<mpsc::UnboundedReceiver<FromAnswers>>,
+    heard: Option<mpsc::UnboundedReceiver<FromAnswers>>,
 }
 
 impl Listening {
     /// Begins to read the mailbox of the settings. Without a thread the watch goes on.
     pub(super) fn begin(config: &Config, key: &MarkKey) -> Listening {
-        let Some(settings) = config.mail.answers.clone() else { return Listening { _thread: None, reported: None } };
+        let Some(settings) = config.mail.answers.clone() else { return Listening { _thread: None, heard: None } };
         let work = Work {
             settings,
             to: config.mail.to.clone(),
@@ -23,21 +23,21 @@ impl Listening {
             key: key.clone(),
         };
         match start(work) {
-            Ok((thread, reported)) => Listening { _thread: Some(thread), reported: Some(reported) },
+            Ok((thread, heard)) => Listening { _thread: Some(thread), heard: Some(heard) },
             Err(error) => {
                 tracing::error!(%error, "replies are not read: the system gives no thread");
-                Listening { _thread: None, reported: None }
+                Listening { _thread: None, heard: None }
             }
         }
     }
 
     /// The next thing told. Never ends where nothing is.
     pub(super) async fn next(&mut self) -> FromAnswers {
-        if let Some(reported) = &mut self.reported {
-            if let Some(next) = reported.recv().await {
+        if let Some(heard) = &mut self.heard {
+            if let Some(next) = heard.recv().await {
                 return next;
             }
-            self.reported = None;
+            self.heard = None;
             return FromAnswers::Deaf("the part that reads them has stopped by a mistake of its own".to_owned());
         }
         std::future::pending().await

@@ -1,5 +1,5 @@
 //! The people of the invented room: what they do on their rounds and when a
-//! tray's day has come. Their deeds are journal entries, told or not.
+//! tray's day has come. What they do is entered in the journal, or forgotten.
 
 use super::plan::{PlannedLot, TIME_ZONE};
 use crate::journal::{Did, Sowing, Target};
@@ -10,9 +10,9 @@ use chrono::{Days, NaiveTime, TimeDelta, TimeZone};
 /// What somebody did at a moment.
 #[derive(Clone, Debug)]
 pub struct PlannedAction {
-    /// When.
+    /// When it was done.
     pub at: Timestamp,
-    /// What.
+    /// What was done.
     pub doing: Doing,
 }
 
@@ -56,7 +56,7 @@ impl Default for Habits {
 }
 
 impl Habits {
-    /// All deeds from `from` until `ends_at`, in order. Trays change only from
+    /// All they do from `from` until `ends_at`, in order. Trays change only from
     /// `starts_at` on: before it the lots already say how they came to stand.
     pub fn actions(
         &self,

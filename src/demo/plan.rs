@@ -9,7 +9,7 @@ pub const TIME_ZONE: chrono_tz::Tz = chrono_tz::America::Chicago;
 /// What the room is made of and how it stands at the beginning.
 #[derive(Clone, Debug)]
 pub struct RoomPlan {
-    /// The weather.
+    /// The air outside and how it changes.
     pub outside: Outside,
     /// Heater power, watts.
     pub heater_watts: f64,
@@ -120,7 +120,7 @@ pub struct Breakage {
     pub from: Timestamp,
     /// When it is mended.
     pub until: Timestamp,
-    /// What.
+    /// What breaks.
     pub what: Broken,
 }
 

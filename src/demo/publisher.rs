@@ -45,7 +45,7 @@ pub struct Published {
 
 /// Publishes the whole story to the broker at `host:port`. The message due at
 /// `story.starts_at` leaves at `begin`, a span of simulated time later the
-/// `speed`th part of it later. `reported` learns the simulated time of each message
+/// `speed`th part of it later. `reached` learns the simulated time of each message
 /// as it leaves. Returns when the broker has acknowledged everything.
 ///
 /// # Errors
@@ -56,7 +56,7 @@ pub async fn publish(
     port: u16,
     begin: Instant,
     speed: f64,
-    reported: &watch::Sender<Option<Timestamp>>,
+    reached: &watch::Sender<Option<Timestamp>>,
 ) -> Result<Published, PublishError> {
     if !(speed.is_finite() && speed > 0.0) {
         return Err(PublishError::Speed(speed));
@@ -71,7 +71,7 @@ pub async fn publish(
     let poller = tokio::spawn(keep_polling(event_loop, acknowledged));
     let sent = messages.len();
     let result = tokio::select! {
-        result = feed(&client, &messages, story.starts_at, begin, speed, reported) => match result {
+        result = feed(&client, &messages, story.starts_at, begin, speed, reached) => match result {
             Ok(()) => wait_for_acknowledgements(&mut heard.clone(), sent).await,
             Err(last) => Err(last),
         },
@@ -107,7 +107,7 @@ async fn feed(
     starts_at: Timestamp,
     begin: Instant,
     speed: f64,
-    reported: &watch::Sender<Option<Timestamp>>,
+    reached: &watch::Sender<Option<Timestamp>>,
 ) -> Result<(), String> {
     for message in messages {
         tokio::time::sleep_until(leaves_at(begin, starts_at, message.at, speed)).await;
@@ -116,7 +116,7 @@ async fn feed(
             .publish(message.topic.clone(), QoS::AtLeastOnce, message.retained, payload)
             .await
             .map_err(|error| error.to_string())?;
-        reported.send_replace(Some(message.at));
+        reached.send_replace(Some(message.at));
     }
     Ok(())
 }

@@ -1,5 +1,5 @@
 //! The physics of the invented room: heat, moisture, trays and water, in steps
-//! of half a minute. Pure: time and deeds come in, truth comes out. What
+//! of half a minute. Pure: time and actions come in, truth comes out. What
 //! sensors make of the truth is in `sensors`, who does what when in `story`.
 //!
 //! Each rack stands behind a curtain with its own lights and fan; the fan
@@ -17,7 +17,7 @@ pub const STEP: TimeDelta = TimeDelta::seconds(30);
 /// How it really is.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Truth {
-    /// When.
+    /// The moment that is described.
     pub at: Timestamp,
     /// Outside temperature, Celsius.
     pub outside: f64,

@@ -56,7 +56,7 @@ pub struct SensorTrouble {
     pub from: Timestamp,
     /// When it is over.
     pub until: Timestamp,
-    /// What it is.
+    /// In which way the device is wrong meanwhile.
     pub what: Ailment,
 }
 
@@ -69,12 +69,12 @@ pub enum Ailment {
     Stuck,
     /// One reading in `one_in` is off by 15 K and 30 % (or 120 mm).
     Spikes {
-        /// How rare.
+        /// Every how many readings, on average.
         one_in: u32,
     },
     /// One reading in `one_in` is a probe's word for trouble: 85 C, -127 C, or no echo.
     FaultCodes {
-        /// How rare.
+        /// Every how many readings, on average.
         one_in: u32,
     },
     /// It wanders off.
@@ -86,7 +86,7 @@ pub enum Ailment {
     },
     /// One message in `one_in` is no reading at all.
     Garbage {
-        /// How rare.
+        /// Every how many messages, on average.
         one_in: u32,
     },
     /// Every message comes twice.

@@ -28,7 +28,7 @@ pub struct Story {
     pub starts_at: Timestamp,
     /// How long they go on.
     pub span: TimeDelta,
-    /// The room.
+    /// What stands in the room.
     pub plan: RoomPlan,
     /// What publishes.
     pub devices: Vec<Device>,
@@ -72,7 +72,7 @@ pub struct Must {
 /// An alarm that must not come.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Never {
-    /// The kind.
+    /// The kind that must not come.
     pub kind: AlarmKind,
     /// About this; `None`: about anything.
     pub subject: Option<String>,

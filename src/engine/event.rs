@@ -62,10 +62,10 @@ pub enum What {
     SessionContested {
         /// How often lately.
         times: u32,
-        /// The id.
+        /// The client id that both use.
         client_id: String,
     },
-    /// That is over.
+    /// Nobody else has used our client id for a while.
     SessionSettled,
     /// A message was too large to be taken; everything that waited at the broker was given
     /// up to get past it.
@@ -87,7 +87,7 @@ pub enum What {
     },
     /// The store could not commit. Said again when what hangs on it has grown.
     StoreFailed {
-        /// What it said.
+        /// What the store answered.
         error: String,
         /// What hangs on it so far.
         at_stake: AtStake,
@@ -171,7 +171,7 @@ pub enum CommandRefusal {
 /// One line of the log and what came of it, as it is kept.
 #[derive(Clone, Debug, PartialEq)]
 pub struct JournalLine {
-    /// Its number.
+    /// Its number in the journal, by which `log strike` names it.
     pub number: i64,
     /// When we were told.
     pub at: Timestamp,

@@ -9,7 +9,8 @@
 //! Rooms, in the order of the walk: the plain types everybody shares; `quality` turns heard
 //! into believed; `physics` has the arithmetic of air, leaves, medium and tanks, without
 //! state or time; `watch` holds what is known of each thing over minutes and finds
-//! conditions; `alarm` makes alarms of conditions; `letters` decides what is written when.
+//! conditions; `alarm` makes alarms of conditions; `letters` decides what is written when;
+//! `order` is the engine itself, the order in which a minute and an event go through all of it.
 
 #![no_std]
 #![warn(unreachable_pub)]

@@ -15,7 +15,7 @@ const SETTLES: TimeDelta = TimeDelta::minutes(1);
 pub(super) enum GuardNews {
     /// Connected to the broker.
     Connected,
-    /// Not connected.
+    /// The connection to the broker is gone.
     Lost,
     /// What the watch, or the broker in its name, says of itself.
     Online(bool),

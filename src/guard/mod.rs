@@ -81,8 +81,8 @@ pub async fn run(guard: GuardSettings, clock: Clock, stop: impl Future<Output = 
 }
 
 fn date_of(payload: &[u8]) -> Option<NaiveDate> {
-    let formatted: serde_json::Value = serde_json::from_slice(payload).ok()?;
-    formatted["date"].as_str()?.parse().ok()
+    let digest: serde_json::Value = serde_json::from_slice(payload).ok()?;
+    digest["date"].as_str()?.parse().ok()
 }
 
 /// What goes by mail.

@@ -13,7 +13,7 @@ use std::borrow::Cow;
 pub struct Captured<'a> {
     /// When the recorder got it, whole milliseconds.
     pub at: Timestamp,
-    /// The topic.
+    /// The topic it was published on.
     pub topic: Cow<'a, str>,
     /// The payload's bytes.
     pub payload: Cow<'a, [u8]>,

@@ -23,7 +23,7 @@ pub struct Delivery {
     pub receipt: Receipt,
     /// The broker sent it before and may have been understood then.
     pub duplicate: bool,
-    /// The topic.
+    /// The topic it was published on.
     pub topic: String,
     /// The bytes; of a message over [`super::payload::LARGEST_PAYLOAD`] only
     /// enough to see that it is over.
@@ -45,7 +45,7 @@ pub enum FromBroker {
         /// Why, as a sentence.
         error: String,
     },
-    /// A message.
+    /// A message was published to us.
     Delivery(Delivery),
     /// The broker throws us out again and again and lets us in again: somebody else uses
     /// our client id.
@@ -53,7 +53,7 @@ pub enum FromBroker {
         /// How often lately.
         times: u32,
     },
-    /// That is over.
+    /// Nobody else has used our client id for a while.
     Uncontested,
     /// A message was too large to be taken; everything the broker kept for us had to be
     /// given up to get past it.
@@ -73,7 +73,7 @@ pub enum FromBroker {
     },
     /// The broker does not let us listen to these topics.
     SubscribeRefused {
-        /// The topics.
+        /// The topics the broker refuses us.
         topics: Vec<String>,
     },
 }

@@ -11,10 +11,10 @@ use crate::units::Timestamp;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-/// One topic.
+/// What one topic seems to carry.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TopicGuess {
-    /// The topic.
+    /// The topic whose messages were looked through.
     pub topic: String,
     /// How often it spoke; `None`: once, or only a retained message.
     pub every: Option<Duration>,
@@ -31,7 +31,7 @@ pub struct TopicGuess {
 /// A number that seems to be something we watch.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Guessed {
-    /// Where it is.
+    /// Where in the message the number stands.
     pub at: Locator,
     /// What it seems to be.
     pub quantity: Quantity,

@@ -37,7 +37,7 @@ pub enum ConnectError {
     /// The password file cannot be read.
     #[error("the password file {} of [broker] cannot be read: {why}", path.display())]
     Password {
-        /// The file.
+        /// The password file that cannot be read.
         path: PathBuf,
         /// What the system said.
         why: std::io::Error,

@@ -28,7 +28,7 @@ pub(crate) enum Overheard {
         /// Why, as a sentence.
         error: String,
     },
-    /// A message.
+    /// A message on a topic of the watch.
     Message {
         /// Its topic.
         topic: String,
@@ -59,9 +59,9 @@ pub(crate) fn overhear(broker: &Broker, topics: Vec<String>) -> Result<mpsc::Rec
         options.set_credentials(user, password);
     }
     let (client, event_loop) = AsyncClient::new(options, 16 + topics.len());
-    let (tell, reported) = mpsc::channel(64);
+    let (tell, heard) = mpsc::channel(64);
     tokio::spawn(listen(event_loop, client, topics, broker.clone(), bridge, tell));
-    Ok(reported)
+    Ok(heard)
 }
 
 async fn listen(

@@ -28,7 +28,7 @@ pub(crate) struct Survey {
 pub struct Surveyed {
     /// How long after the first moment of listening.
     pub after: Duration,
-    /// The topic.
+    /// The topic it was published on.
     pub topic: String,
     /// The bytes.
     pub payload: Vec<u8>,

@@ -40,7 +40,7 @@ pub enum TlsError {
         certificate: PathBuf,
         /// The key.
         key: PathBuf,
-        /// What is wrong.
+        /// Why the two do not go together, in the library's words.
         why: String,
     },
     /// A host that no certificate can name.

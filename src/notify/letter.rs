@@ -8,7 +8,7 @@ use crate::units::Timestamp;
 pub struct Letter {
     /// The engine's id: unique for ever, and the same when the night is run again.
     pub id: String,
-    /// Which letter.
+    /// A call, the letter of an evening or a round, the end of a conversation, or the digest.
     pub kind: LetterKind,
     /// When it was decided.
     pub at: Timestamp,
@@ -72,7 +72,7 @@ pub struct ParcelKey {
 /// take the others down, so each gets a parcel of their own.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Parcel {
-    /// Which one.
+    /// By what it is found again: letter, carrier and recipient.
     pub key: ParcelKey,
     /// A mail's Message-ID, the same at every try.
     pub message_id: Option<String>,

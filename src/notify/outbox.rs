@@ -32,14 +32,14 @@ pub enum State {
     },
     /// Being tried.
     InFlight {
-        /// Since when.
+        /// When the try began.
         since: Timestamp,
     },
-    /// It was taken.
+    /// The other side took it; it is never tried again.
     Sent,
     /// Given up; the reason is for people.
     Failed {
-        /// Why.
+        /// What the other side said at the last try, or why we stopped.
         reason: String,
     },
 }
@@ -64,16 +64,16 @@ pub struct QueuedParcel {
 /// What became of a try.
 #[derive(Clone, Debug, PartialEq)]
 pub enum ParcelSettled {
-    /// It was taken.
+    /// The other side took it.
     Sent,
     /// It will be tried again then.
     Again {
-        /// When.
+        /// The earliest moment of the next try.
         not_before: Timestamp,
     },
     /// Given up. Somebody must be told.
     Failed {
-        /// Why, in words.
+        /// What somebody is told of it, as a sentence.
         reason: String,
     },
     /// No such parcel was in flight: nothing changed.

@@ -47,18 +47,18 @@ impl Posted {
 /// What became of a parcel.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ParcelOutcome {
-    /// Which one.
+    /// The parcel that was tried.
     pub key: ParcelKey,
-    /// What.
+    /// Whether it left, and if not, when it is tried again.
     pub fate: ParcelFate,
 }
 
 /// What can become of a parcel.
 #[derive(Clone, Debug, PartialEq)]
 pub enum ParcelFate {
-    /// It was taken.
+    /// The other side took it: from now on it is theirs.
     Sent,
-    /// It was not.
+    /// The other side refused it, or could not be reached.
     Refused {
         /// The other side's words, or ours.
         error: String,
@@ -87,7 +87,7 @@ impl Post {
         Post { carrier, outbox: Outbox::default(), parcels: BTreeMap::new(), told_by: BTreeMap::new() }
     }
 
-    /// Which carrier.
+    /// The carrier whose queue this is.
     pub fn carrier(&self) -> CarrierName {
         self.carrier.name()
     }
@@ -157,9 +157,9 @@ impl Post {
         now: Timestamp,
         outcome: &Result<(), Refused>,
     ) -> Option<(ParcelOutcome, Vec<String>)> {
-        let formatted = outcome.as_ref().copied().map_err(|refused| (refused.kind, refused.text.as_str()));
+        let answer = outcome.as_ref().copied().map_err(|refused| (refused.kind, refused.text.as_str()));
         let error = outcome.as_ref().err().map(|refused| refused.text.clone()).unwrap_or_default();
-        let (fate, over) = match self.outbox.settle(key, now, formatted) {
+        let (fate, over) = match self.outbox.settle(key, now, answer) {
             ParcelSettled::Sent => (ParcelFate::Sent, true),
             ParcelSettled::Again { not_before } => (ParcelFate::Refused { error, again: Some(not_before) }, false),
             ParcelSettled::Failed { .. } => (ParcelFate::Refused { error, again: None }, true),

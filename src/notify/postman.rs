@@ -213,10 +213,10 @@ fn words_of(error: &SmtpError) -> String {
     let mut words = error.to_string();
     let mut cause = std::error::Error::source(error);
     while let Some(inner) = cause {
-        let formatted = inner.to_string();
-        if !words.contains(&formatted) {
+        let words_of_cause = inner.to_string();
+        if !words.contains(&words_of_cause) {
             words.push_str(": ");
-            words.push_str(&formatted);
+            words.push_str(&words_of_cause);
         }
         cause = inner.source();
     }
@@ -238,7 +238,7 @@ fn plain_text_where_tls_was_wanted(words: &str) -> bool {
 
 /// Writes beside and renames, so that nobody ever reads half a letter.
 fn into_folder(folder: &Path, mail: &Parcel) -> Result<(), Refused> {
-    let reported = |path: &Path, cause: std::io::Error| Refused {
+    let refused = |path: &Path, cause: std::io::Error| Refused {
         kind: if matches!(cause.kind(), std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::NotADirectory) {
             Refusal::Settings
         } else {
@@ -246,15 +246,15 @@ fn into_folder(folder: &Path, mail: &Parcel) -> Result<(), Refused> {
         },
         text: format!("the letter cannot be written to {}: {cause}", path.display()),
     };
-    std::fs::create_dir_all(folder).map_err(|cause| reported(folder, cause))?;
+    std::fs::create_dir_all(folder).map_err(|cause| refused(folder, cause))?;
     let path = folder.join(file_name(mail));
     let beside = PathBuf::from(format!("{}.part", path.display()));
     // What a try that was cut off left behind goes; a link is not followed.
     let _ = std::fs::remove_file(&beside);
     std::fs::File::create_new(&beside)
         .and_then(|mut file| file.write_all(&mail.bytes))
-        .map_err(|cause| reported(&beside, cause))?;
-    std::fs::rename(&beside, &path).map_err(|cause| reported(&path, cause))
+        .map_err(|cause| refused(&beside, cause))?;
+    std::fs::rename(&beside, &path).map_err(|cause| refused(&path, cause))
 }
 
 /// Sorted by time (UTC) and readable: `2026-03-04_0410Z_now-tank-empty-by-03-40_1f3a.eml`.

@@ -1,10 +1,12 @@
 //! Every sentence a grower reads about alarms and letters. Pure: facts in, words
 //! out. What is, since when, what harm comes and when, what to do.
 //!
-//! In reading order: `alarm_words` (what a kind says), `alarm_reported` (when, and by whom),
-//! `situation_words` (what alarms of one cause say together), `changed_words` (what is new since the
-//! last letter), `alarm_letter` and `digest` (what stands in a letter), `answering` (how to answer), `sheet` (a letter as
-//! blocks), `plain` and `html` (the two ways to set it), `speech` (numbers).
+//! In reading order: `alarm_words` (what a kind says; `air_words`, `tank_words`, `sensor_words` and
+//! `watch_words` have its sentences), `alarm_reported` (when, and by whom), `situation_words` (what
+//! alarms of one cause say together), `changed_words` (what is new since the last letter),
+//! `alarm_letter` and `digest` (what stands in a letter), `letterhead` (what stands above it),
+//! `answering` (how to answer), `blocks` (a letter before it is set), `plain` and `html` (the two ways
+//! to set it), `speech` (numbers).
 
 mod account_words;
 mod air_words;
@@ -137,23 +139,23 @@ pub(crate) fn of_another_site(ours: &str, theirs: &str) -> String {
 pub fn letter(facts: &LetterFacts, rules: &Rules, pictures: Vec<Picture>, answering: &Answering) -> Letter {
     let speech = Speech::new(&rules.site, facts.at).answered(answering);
     let known: Vec<&str> = pictures.iter().map(|picture| picture.name.as_str()).collect();
-    let sheet = match (facts.kind, facts.digest.as_deref()) {
-        (LetterKind::Digest, Some(day)) => digest::sheet(day, &speech, &known),
+    let blocks = match (facts.kind, facts.digest.as_deref()) {
+        (LetterKind::Digest, Some(day)) => digest::blocks(day, &speech, &known),
         (LetterKind::Round, _) => alarm_letter::round(&facts.situations, &facts.no_longer, &speech),
         (LetterKind::Evening, _) => alarm_letter::evening(&facts.situations, &facts.no_longer, &speech),
         (LetterKind::Over, _) => alarm_letter::over(&facts.situations, &facts.no_longer, &speech),
         _ => alarm_letter::call(&facts.situations, &facts.no_longer, &speech),
     };
-    let html = html::page(&sheet);
-    let pictures = pictures.into_iter().filter(|picture| sheet.shows(&picture.name)).collect();
+    let html = html::page(&blocks);
+    let pictures = pictures.into_iter().filter(|picture| blocks.shows(&picture.name)).collect();
     Letter {
         id: facts.id.clone(),
         kind: facts.kind,
         at: facts.at,
         answers: facts.answers.clone(),
-        text: plain::text(&sheet),
+        text: plain::text(&blocks),
         html,
-        subject: sheet.subject,
+        subject: blocks.subject,
         pictures,
     }
 }
@@ -186,7 +188,7 @@ pub(crate) fn guard_letter(
     let site = guard_words::site(guard);
     let ends = matches!(call, GuardCall::Back { .. } | GuardCall::DigestCame { .. });
     let id = format!("guard-{}-{}", guard.site, at.timestamp_millis());
-    bare(id, answers.filter(|_| ends), at, guard_words::sheet(call, guard, broken, &Speech::new(&site, at)))
+    bare(id, answers.filter(|_| ends), at, guard_words::blocks(call, guard, broken, &Speech::new(&site, at)))
 }
 
 /// A letter of the guard that says only that its letters arrive.
@@ -196,22 +198,22 @@ pub(crate) fn guard_test_letter(guard: &GuardSettings, at: Timestamp) -> Letter 
     bare(id, None, at, guard_words::test(guard, &Speech::new(&site, at)))
 }
 
-fn bare(id: String, answers: Option<String>, at: Timestamp, sheet: blocks::Blocks) -> Letter {
+fn bare(id: String, answers: Option<String>, at: Timestamp, blocks: blocks::Blocks) -> Letter {
     Letter {
         id,
         kind: LetterKind::Alarm,
         at,
         answers,
-        text: plain::text(&sheet),
-        html: html::page(&sheet),
-        subject: sheet.subject,
+        text: plain::text(&blocks),
+        html: html::page(&blocks),
+        subject: blocks.subject,
         pictures: Vec::new(),
     }
 }
 
 /// One letter for several that were held up: sorted, the newest first, at least two.
 pub fn held_up(held: &[Posted], site: &Site, now: Timestamp) -> Letter {
-    let sheet = held_up::sheet(held, &Speech::new(site, now));
+    let blocks = held_up::blocks(held, &Speech::new(site, now));
     let keys: Vec<&str> = held.iter().map(|posted| posted.parcel.key.letter.as_str()).collect();
     Letter {
         // The same letters give the same id, whoever asks.
@@ -219,9 +221,9 @@ pub fn held_up(held: &[Posted], site: &Site, now: Timestamp) -> Letter {
         kind: LetterKind::Alarm,
         at: now,
         answers: None,
-        text: plain::text(&sheet),
-        html: html::page(&sheet),
-        subject: sheet.subject,
+        text: plain::text(&blocks),
+        html: html::page(&blocks),
+        subject: blocks.subject,
         pictures: Vec::new(),
     }
 }

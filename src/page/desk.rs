@@ -19,7 +19,7 @@ use tokio::sync::{Notify, watch};
 pub(super) struct Shown {
     /// Which showing it is, from 1. Begins anew with the daemon.
     pub nth: u64,
-    /// The room.
+    /// The room as the daemon saw it at its last minute.
     pub snapshot: Arc<Snapshot>,
     /// When it was shown, by a stopwatch: the room's own time may run fast or be set.
     pub since: tokio::time::Instant,

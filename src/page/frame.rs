@@ -33,7 +33,7 @@ pub(super) fn style() -> &'static str {
 pub(super) enum Way {
     /// The round at hand.
     Round,
-    /// The room.
+    /// The sheet that shows the whole room now.
     Room,
     /// The journal.
     Journal,

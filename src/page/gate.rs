@@ -24,10 +24,10 @@ pub(super) struct Guest {
     secret: String,
 }
 
-/// What the door says.
+/// Whether whoever asks may come in, and if not, why.
 #[derive(Debug, PartialEq, Eq)]
 pub(super) enum Door {
-    /// Come in.
+    /// Whoever asks may see the page and use its forms.
     Open(Guest),
     /// A phone that is not paired.
     Unpaired,

@@ -129,10 +129,10 @@ fn standing_of<'a>(
     is_known: bool,
 ) -> Standing<'a> {
     let holds = |alarm: &&AlarmChange| matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
-    let reported: Vec<&AlarmChange> =
+    let standing_here: Vec<&AlarmChange> =
         snapshot.alarms.iter().filter(|alarm| here(&alarm.key.subject)).filter(holds).collect();
-    match (reported.is_empty(), is_known) {
-        (false, _) => Standing::Reported(reported),
+    match (standing_here.is_empty(), is_known) {
+        (false, _) => Standing::Reported(standing_here),
         (true, true) => Standing::Well(day.well_since(subject)),
         (true, false) => Standing::Unknown,
     }

@@ -33,7 +33,7 @@ pub(super) struct Round {
 /// The sheet of one round.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct RoundSheet {
-    /// Which round.
+    /// The round this sheet is for, with its hour.
     pub round: Round,
     /// Racks with anything on them, in the order of the settings.
     pub racks: Vec<Rack>,
@@ -46,9 +46,9 @@ pub(super) struct RoundSheet {
 /// One rack on it.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Rack {
-    /// Its id.
+    /// The place's id, as the settings have it.
     pub id: String,
-    /// Its name.
+    /// The place's name, as people say it.
     pub name: String,
     /// Its air, if it is measured there.
     pub air: Option<PlaceNow>,
@@ -97,7 +97,7 @@ pub(super) enum Task {
 /// One line: a task for one tray or for several alike.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct TaskLine {
-    /// What.
+    /// What is to be done, such as water or uncover.
     pub task: Task,
     /// To which trays.
     pub trays: Vec<On>,
@@ -108,9 +108,9 @@ pub(super) struct TaskLine {
 /// A tray on a line.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct On {
-    /// Its name.
+    /// The tray, by the grower's name for it.
     pub name: String,
-    /// How many alike.
+    /// How many trays alike stand under this name.
     pub count: u32,
     /// The crop or blend.
     pub crop: String,
@@ -125,9 +125,9 @@ pub(super) struct On {
 pub(super) struct Done {
     /// The journal's numbers.
     pub numbers: Vec<i64>,
-    /// When.
+    /// When it was done, as it was entered.
     pub at: Timestamp,
-    /// Who.
+    /// Who did it, as it was entered.
     pub by: Option<String>,
     /// "K12 and K13 watered, 118 mL a tray".
     pub words: String,
@@ -258,7 +258,7 @@ fn tank_on_sheet(rules: &Rules, snapshot: &Snapshot, tank: &ReservoirDay, round:
         let below = reservoir.shape.litres(reservoir.pump_inlet_mm);
         (reservoir.shape.capacity_litres() - below - usable).max(0.0)
     });
-    let reported = snapshot.alarms.iter().any(|alarm| {
+    let low = snapshot.alarms.iter().any(|alarm| {
         alarm.key.subject == tank.id
             && matches!(alarm.key.kind, AlarmKind::ReservoirLow | AlarmKind::ReservoirEmpty)
             && matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
@@ -266,7 +266,7 @@ fn tank_on_sheet(rules: &Rules, snapshot: &Snapshot, tank: &ReservoirDay, round:
     // It should not run dry before hands are at it once more.
     let once_more = next_round(&rules.site, next_round(&rules.site, round.at));
     let dry = tank.empty_at.is_some_and(|(_, early, _)| early < once_more);
-    Tank { now: tank.clone(), takes, due: reported || dry, done: Vec::new() }
+    Tank { now: tank.clone(), takes, due: low || dry, done: Vec::new() }
 }
 
 /// Files a line of the journal where it belongs, if it was done on this round.

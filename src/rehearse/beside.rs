@@ -39,9 +39,9 @@ pub struct RehearsedEpisode {
 /// A letter, as far as it matters here.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ComparedLetter {
-    /// When.
+    /// When it would have been decided.
     pub at: Timestamp,
-    /// Which kind.
+    /// A call, the letter of an evening or a round, the end of a conversation, or the digest.
     #[serde(serialize_with = "as_letter")]
     pub kind: LetterKind,
     /// Its subject line.
@@ -56,7 +56,7 @@ pub struct Night<'a> {
     pub episodes: Vec<RehearsedEpisode>,
     /// In order of time.
     pub letters: Vec<ComparedLetter>,
-    /// The sums.
+    /// Letters, alarms and readings of the night, counted.
     pub summary: Summary,
 }
 

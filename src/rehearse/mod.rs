@@ -36,7 +36,7 @@ pub enum RehearsalError {
     /// The capture cannot be read.
     #[error("cannot read the capture {path}: {source}")]
     Read {
-        /// The file.
+        /// The capture that cannot be read.
         path: String,
         /// What the system said.
         source: std::io::Error,
@@ -54,7 +54,7 @@ pub enum RehearsalError {
          pauses for so long. Correct or remove the line whose time is wrong; two recordings are rehearsed one by one"
     )]
     WildTime {
-        /// The file.
+        /// The capture that holds the line.
         path: String,
         /// The line's number, from 1.
         line: usize,
@@ -68,7 +68,7 @@ pub enum RehearsalError {
     /// Not one line of the capture could be read.
     #[error("there is no recorded message in {path}; {first}")]
     NothingRecorded {
-        /// The file.
+        /// The capture without a message.
         path: String,
         /// The first line's trouble.
         first: CaptureError,
@@ -108,9 +108,9 @@ pub struct ReadingCounts {
 /// Journal entries by what became of them.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct JournalCounts {
-    /// Taken.
+    /// Entries that the engine took.
     pub taken: u64,
-    /// Refused.
+    /// Entries that it refused.
     pub refused: u64,
 }
 
@@ -123,9 +123,9 @@ pub enum Rehearsed<'a> {
     Letter(&'a LetterFacts),
     /// A journal entry was refused.
     Refused {
-        /// Its number.
+        /// The entry's number in the journal.
         number: i64,
-        /// Why.
+        /// The reason the engine gave.
         why: &'a EntryRefusal,
     },
 }

@@ -24,11 +24,11 @@ pub enum Recording {
     Capture(PathBuf),
     /// The daemon's own store.
     Store {
-        /// The file.
+        /// The store's file.
         path: PathBuf,
-        /// From when.
+        /// The first moment that is lived again.
         since: Timestamp,
-        /// Until when.
+        /// The last moment that is lived again.
         until: Timestamp,
         /// What is read.
         grain: Grain,

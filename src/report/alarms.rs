@@ -13,7 +13,7 @@ const BEFORE: TimeDelta = TimeDelta::days(60);
 /// One alarm from its first word until it is over and answered.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Episode {
-    /// Which.
+    /// The alarm: its kind and what it is about.
     pub key: AlarmKey,
     /// When it first spoke.
     pub spoke_at: Timestamp,

@@ -26,13 +26,13 @@ pub(crate) fn known_air(
         let sensors = sensors_of(rules, place);
         // The middle of its sensors, as the watch itself takes it.
         let middle = |quantity: Quantity| -> Result<BTreeMap<Timestamp, f64>, StoreError> {
-            let mut formatted: BTreeMap<Timestamp, Vec<f64>> = BTreeMap::new();
+            let mut means: BTreeMap<Timestamp, Vec<f64>> = BTreeMap::new();
             for sensor in &sensors {
                 for point in reader.history(&rules.sensor(*sensor).id, quantity, from, until, STEP)? {
-                    formatted.entry(point.from).or_default().push(point.mean);
+                    means.entry(point.from).or_default().push(point.mean);
                 }
             }
-            Ok(formatted.into_iter().filter_map(|(at, values)| Some((at, median(&values)?))).collect())
+            Ok(means.into_iter().filter_map(|(at, values)| Some((at, median(&values)?))).collect())
         };
         let humidity = middle(Quantity::Humidity)?;
         let temperature = middle(Quantity::Temperature)?;

@@ -57,7 +57,7 @@ pub enum StoreError {
     Newer {
         /// The store's file.
         path: PathBuf,
-        /// Its version.
+        /// The schema version the file has.
         found: usize,
         /// The newest version this build knows.
         known: usize,
@@ -65,7 +65,7 @@ pub enum StoreError {
     /// A healthy database of something else.
     #[error("{}: this database belongs to another program; set [store].path to a file of its own", path.display())]
     Foreign {
-        /// The file.
+        /// The file that belongs to another program.
         path: PathBuf,
     },
     /// There is no store yet.
@@ -87,7 +87,7 @@ pub enum StoreError {
     /// The file cannot be opened, read or written.
     #[error("{}: cannot be {doing}: {source}; check that the folder exists and that the daemon may write there", path.display())]
     File {
-        /// The file.
+        /// The file that could not be opened, read or written.
         path: PathBuf,
         /// What was tried, as a participle.
         doing: &'static str,

@@ -13,9 +13,9 @@ use std::path::{Path, PathBuf};
 pub enum FileFound {
     /// The file we hold open.
     AsLeft,
-    /// None.
+    /// No file stands there.
     Deleted,
-    /// Another.
+    /// Another file stands there.
     Replaced,
     /// Ours, but shorter than a file that never shrinks by itself.
     CutOff,

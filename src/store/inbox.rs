@@ -20,7 +20,7 @@ pub enum InboxKind {
 /// One thing that waits for the daemon.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct InboxItem {
-    /// Its number.
+    /// The number under which its answer is waited for.
     pub id: i64,
     /// When it was put in.
     pub at: Timestamp,
@@ -59,7 +59,7 @@ pub enum InboxFate {
 /// notes stand on a line of their own.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum InboxOutcome {
-    /// It was taken.
+    /// The daemon took it and the engine has heard it.
     Taken {
         /// As what it was understood; empty where that goes without saying.
         understood: String,

@@ -34,9 +34,9 @@ pub struct WaitingParcel {
 pub enum StoredOutcome {
     /// It was taken, and with it every letter that it tells.
     Sent(ParcelKey),
-    /// It was not.
+    /// The other side refused it, or could not be reached.
     Failed {
-        /// Which parcel.
+        /// The parcel that did not leave.
         key: ParcelKey,
         /// The other side's words, or ours.
         error: String,
@@ -45,7 +45,7 @@ pub enum StoredOutcome {
     },
     /// Another letter to the same recipient tells what it had to tell.
     ToldBy {
-        /// Which parcel.
+        /// The parcel that need not leave any more.
         key: ParcelKey,
         /// The letter's id.
         letter: String,

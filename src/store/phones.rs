@@ -16,9 +16,9 @@ const SEEN_EVERY: TimeDelta = TimeDelta::hours(1);
 /// A phone that may open the page.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Phone {
-    /// Its number.
+    /// Its row in the store.
     pub id: i64,
-    /// Whose it is.
+    /// Whose it is; entries made with it carry this name.
     pub name: String,
     /// When it was paired.
     pub(crate) paired_at: Timestamp,

@@ -19,7 +19,7 @@ use std::path::{Path, PathBuf};
 /// How closely a file is looked through.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Depth {
-    /// Every page.
+    /// Every page of the file is read, indices are not compared.
     Quick,
     /// And whether keys stand in their order, which the quick look misses (measured): after a
     /// kill or a power cut.

@@ -20,13 +20,13 @@ pub enum PutRight {
     /// What was written since then went back as one piece: before it nobody had written
     /// for at least as long, so the clock went wrong there.
     Moved {
-        /// Since when, as it was written.
+        /// Everything from this moment on went back as one piece; the moment is as it was written.
         since: Timestamp,
     },
     /// No such hole was found in the last day: the last hours were drawn together, so that
     /// order and beginning are right and times in between are off by at most the step.
     DrawnTogether {
-        /// Since when.
+        /// The moment, as it was written, from which times were drawn together.
         since: Timestamp,
     },
     /// The record has no hole for a step so large: the clock must be wrong, not the record.

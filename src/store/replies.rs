@@ -26,7 +26,7 @@ pub struct MailboxPosition {
     pub(crate) validity: u32,
     /// The highest UID that was looked at.
     pub uid: u32,
-    /// When.
+    /// When the mailbox was last looked at.
     pub at: Timestamp,
 }
 
@@ -48,7 +48,7 @@ pub struct SentMail {
 pub enum ReplyFate {
     /// It is being read. What stays so was lost with the program that read it.
     Reading,
-    /// It was taken.
+    /// It was understood and put into the inbox.
     Taken,
     /// It was not understood.
     NotUnderstood,

@@ -16,7 +16,7 @@ use rusqlite::{OptionalExtension, Row, params};
 pub struct AlarmLine {
     /// When it changed.
     pub at: Timestamp,
-    /// Which alarm.
+    /// The alarm that changed: its kind and what it is about.
     pub key: AlarmKey,
     /// When the condition began to hold.
     pub since: Timestamp,
@@ -41,11 +41,11 @@ pub struct AlarmLine {
 /// A letter and how far it has come.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LetterLine {
-    /// Its id.
+    /// The engine's id of the letter.
     pub id: String,
     /// When it was decided.
     pub at: Timestamp,
-    /// Which letter.
+    /// A call, the letter of an evening or a round, the end of a conversation, or the digest.
     pub kind: LetterKind,
     /// The letter whose thread it belongs to.
     pub answers: Option<String>,

@@ -13,7 +13,7 @@ const FLUID_OUNCE_ML: f64 = GALLON_ML / 128.0;
 pub(crate) enum Dimension {
     /// In millilitres.
     Volume,
-    /// In grams.
+    /// A weight: what it comes to is grams.
     Weight,
 }
 

@@ -17,7 +17,7 @@ use serde_json::{Map, Value};
 enum Fact {
     /// A name; one that looks like a number stays a name.
     Name,
-    /// Words.
+    /// Free words, kept as they were typed.
     Words,
     /// How many trays, or the number of an entry.
     Whole,

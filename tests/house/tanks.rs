@@ -126,6 +126,83 @@ fn a_watering_that_came_earlier_than_yesterday_does_not_come_twice() {
 }
 
 #[test]
+fn what_goes_while_a_gauge_is_not_heard_has_gone_all_the_same() {
+    let mut tank = Watched::by_a_gauge(None);
+    for minute in 0..=600 {
+        tank.hears(minute, 30.0 - 0.02 * minute as f64);
+    }
+    let told = |minute: i64| tank.watch.forecast(tank.at(minute)).expect("it falls").likely;
+    let apart = (told(720) - told(600)).num_minutes().abs();
+    assert!(apart <= 1, "two hours of silence move the hour by {apart} minutes");
+}
+
+#[test]
+fn what_was_poured_in_is_counted_for_the_day_and_what_was_drawn_beside_it() {
+    let mut tank = Watched::by_a_gauge(None);
+    for minute in 0..=240 {
+        // A liter an hour goes; after two hours somebody pours in ten.
+        tank.hears(minute, 20.0 - minute as f64 / 60.0 + if minute >= 121 { 10.0 } else { 0.0 });
+    }
+    let (drawn, added) = tank.watch.day();
+    assert!((3.5..4.5).contains(&drawn) && (9.5..10.5).contains(&added), "{drawn} drawn, {added} added");
+}
+
+/// The first minute in which a gauge that has never moved is told to be stuck, and what is then judged.
+fn stuck_from(trays: u32, odd_after: TimeDelta) -> (i64, Condition) {
+    let mut tank = Watched::by_a_gauge(None);
+    (tank.known.trays, tank.known.odd_after) = (Some(trays), odd_after);
+    tank.known.flat_since = Some(tank.begin);
+    let judged = |minute: i64| {
+        tank.hears(minute, 6.0);
+        Some((minute, tank.judged(minute, AlarmKind::SensorStuck, false))).filter(|(_, found)| is_there(found))
+    };
+    (0..1800).find_map(judged).expect("it never moves")
+}
+
+#[test]
+fn a_gauge_is_stuck_after_three_steps_of_draw_or_what_is_odd_for_itself() {
+    // Half a hundredth of 84 L, halved, is a step of 0.21 L; eight trays draw it in 5.25 h.
+    assert!((945..=946).contains(&stuck_from(8, TimeDelta::hours(24)).0));
+    assert_eq!(stuck_from(8, TimeDelta::hours(7)).0, 420, "this one trembles all day");
+}
+
+#[test]
+fn what_a_stuck_gauge_hides_has_been_drawn_since_it_stood() {
+    let (minute, found) = stuck_from(24, TimeDelta::hours(24));
+    let Condition::Present { harm: Some(harm), .. } = found else { panic!("{found:?}") };
+    // Six liters last 24 trays fifty hours, of which six have passed.
+    let hours = |when: Timestamp| (when - Watched::by_a_gauge(None).at(minute)).num_minutes() as f64 / 60.0;
+    let all = [harm.early, harm.likely, harm.late].map(hours);
+    for (found, wanted) in all.into_iter().zip([44.0 * 0.7, 44.0, 44.0 * 1.5 + 12.0]) {
+        assert!((found - wanted).abs() < 0.1, "{all:?}");
+    }
+}
+
+#[test]
+fn what_a_tank_usually_gives_is_reckoned_with_after_some_still_hours() {
+    let mut tank = Watched::by_a_gauge(None);
+    let last = 31 * 60;
+    for minute in 0..=last {
+        tank.hears(minute, 40.0 - 0.5 * (minute as f64 / 60.0).min(24.0));
+    }
+    let empty = tank.watch.forecast(tank.at(last)).expect("it was drawn on all day");
+    let hours = (empty.likely - tank.at(last)).num_hours();
+    assert!((56..100).contains(&hours), "28 liters at half a liter an hour, or a little less: {hours} hours");
+}
+
+#[test]
+fn a_tank_lasts_as_many_waterings_as_it_holds() {
+    let mut tank = Watched::by_a_gauge(None);
+    // Waterings of five liters a day apart leave ten and a half: two more, and half a liter.
+    for minute in 0..=2100 {
+        tank.hears(minute, 20.5 - 5.0 * ((minute + 840) / 1440) as f64);
+    }
+    let empty = tank.watch.forecast(tank.at(2100)).expect("it is watered from").likely;
+    let hours = (empty - tank.at(2100)).num_hours();
+    assert!((70..72).contains(&hours), "the third watering, {hours} hours from now, draws air");
+}
+
+#[test]
 fn a_tank_that_a_round_emptied_is_told_when_the_round_is_over() {
     let told_after = |waters: bool| {
         let mut tank = Watched::by_a_gauge(None);

@@ -103,6 +103,48 @@ fn every_path_in_the_map_is_there() {
     assert_eq!(gone, [""; 0]);
 }
 
+/// Tests that the map names as `tests::of::a_part::what_holds`, whole or cut with `...`, and the
+/// modules of tests it names, by their last word.
+#[test]
+fn every_test_in_the_map_is_there() {
+    let sources: Vec<super::Source> = ["src", "tests"].into_iter().flat_map(super::sources).collect();
+    let is_test = |word: &&str| {
+        word.contains("::")
+            && word.chars().all(|sign| sign.is_ascii_lowercase() || sign.is_ascii_digit() || "_:.".contains(sign))
+    };
+    let named: BTreeSet<&str> = MAP.split('`').skip(1).step_by(2).filter(is_test).collect();
+    assert!(named.len() >= 30, "only {} tests: {named:?}", named.len());
+    let is_there = |named: &&str| {
+        let last = named.trim_end_matches(':').rsplit("::").next().unwrap_or_default();
+        let forms = match last.strip_suffix("...") {
+            Some(begun) => [format!("fn {begun}"), format!("mod {begun}")],
+            None => [format!("fn {last}("), format!("mod {last}")],
+        };
+        sources.iter().any(|source| forms.iter().any(|form| source.text.contains(form)))
+    };
+    let gone: Vec<&str> = named.into_iter().filter(|named| !is_there(named)).collect();
+    assert_eq!(gone, [""; 0]);
+}
+
+/// What stands higher in the picture of folders may name what stands lower, and no part of the
+/// house is left out of it.
+#[test]
+fn the_picture_of_folders_shows_every_arrow_pointing_down() {
+    let picture =
+        MAP.split("```text").nth(2).and_then(|rest| rest.split("-----").next()).expect("a picture of folders");
+    let floor_of = |part: &str| picture.lines().position(|line| super::holds_word(&line[..line.len().min(50)], part));
+    let mut problems = Vec::new();
+    for (part, may) in super::ARROWS.into_iter().filter(|(part, _)| !["lib", "main"].contains(part)) {
+        let Some(floor) = floor_of(part) else {
+            problems.push(format!("{part} is not in the picture"));
+            continue;
+        };
+        let rising = may.iter().filter(|other| floor_of(other).is_some_and(|below| below <= floor));
+        problems.extend(rising.map(|other| format!("{part} names {other}, which does not stand below it")));
+    }
+    assert_eq!(problems, [""; 0]);
+}
+
 #[test]
 fn every_file_the_readme_names_is_there() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));

@@ -115,14 +115,14 @@ fn sound_of(config: &Config, heard: &Survey, id: SensorId, topic: &str) -> Optio
     let now = Clock::system().now();
     let mut sound = None;
     for message in heard.messages.iter().filter(|message| message.topic == topic) {
-        let Decoded::Events(formatted) = payload::decode(&config.topics, topic, &message.payload, false, now) else {
+        let Decoded::Events(events) = payload::decode(&config.topics, topic, &message.payload, false, now) else {
             continue;
         };
-        let values: Vec<String> = formatted.iter().filter_map(|what| value_of(config, id, what)).collect();
+        let values: Vec<String> = events.iter().filter_map(|what| value_of(config, id, what)).collect();
         if !values.is_empty() {
             return Some(Sound::Understood(values.join(", ")));
         }
-        for what in formatted {
+        for what in events {
             match what {
                 What::NoValue(sensor) if sensor == id => sound = Some(Sound::NoValue),
                 What::Garbled { sensor: Some(sensor), reason } if sensor == id => {

@@ -3,7 +3,7 @@
 /// One thing that was looked at.
 #[derive(Debug, PartialEq)]
 pub(super) enum CheckPoint {
-    /// It holds.
+    /// It is as it should be; what was found.
     Well(String),
     /// It does not, and what to do.
     Mend(String, String),

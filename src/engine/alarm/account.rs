@@ -37,7 +37,7 @@ pub struct Call {
 /// One kind of alarm over a month.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct KindAccount {
-    /// The kind.
+    /// The kind of alarm whose calls are counted.
     pub kind: AlarmKind,
     /// Calls, without reminders.
     pub calls: u32,
@@ -139,6 +139,17 @@ mod tests {
         let found = month.first().map(|kind| (kind.calls, kind.right, kind.wrong, kind.answered_after_minutes));
         assert_eq!(found, Some((1, 0, 1, Some(9))));
         assert_eq!(account.month(at + TimeDelta::days(32)), []);
+    }
+
+    #[test]
+    fn a_call_takes_the_place_of_those_that_nobody_counts_any_more() {
+        let day = |day: i64| Timestamp::from_timestamp(1_772_600_000, 0).unwrap() + TimeDelta::days(day);
+        let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".to_owned() };
+        let mut account = Account::default();
+        for at in [0, 1, 50, 51] {
+            account.called(day(at), &key);
+        }
+        assert_eq!(account.kinds[&key.kind].len(), 2, "those of the first two days are gone");
     }
 
     #[test]

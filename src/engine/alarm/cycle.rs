@@ -35,9 +35,9 @@ pub(crate) const LONGEST_SHELF: TimeDelta = TimeDelta::hours(24);
 /// How long a condition must hold and be gone.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Hold {
-    /// On-delay.
+    /// How long a condition must hold before it is an alarm.
     pub on: TimeDelta,
-    /// Off-delay.
+    /// How long it must have been gone before the alarm has returned.
     pub off: TimeDelta,
     /// On-delay while harm is nearer than anybody can come.
     pub pressing: TimeDelta,
@@ -50,7 +50,7 @@ impl Hold {
     }
 }
 
-/// What changed.
+/// What an alarm just did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Transition {
     /// A new episode.
@@ -59,7 +59,7 @@ pub enum Transition {
     CameBack,
     /// More urgent than it was.
     Escalated,
-    /// Gone.
+    /// Its condition no longer holds, the off-delay included.
     Returned,
     /// Somebody has seen it.
     Acknowledged,

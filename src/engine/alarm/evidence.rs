@@ -14,7 +14,7 @@ use chrono::TimeDelta;
 /// What a watch sees of a condition at one moment.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Condition {
-    /// It holds.
+    /// It holds: an alarm begins when it has held for the delay of its kind.
     Present {
         /// When its harm begins.
         harm: Option<Harm>,
@@ -25,7 +25,7 @@ pub enum Condition {
     Absent,
     /// The same, with the numbers of now: what is said when it is over.
     Gone {
-        /// The numbers.
+        /// The figures a letter gives when it says that it is over.
         evidence: Evidence,
     },
     /// Nobody can tell: bad or missing data neither raises nor clears.
@@ -209,7 +209,7 @@ pub enum Evidence {
     Contested {
         /// How often we were thrown out lately.
         times: u32,
-        /// The id.
+        /// The client id that both use.
         client_id: String,
     },
     /// Letters do not leave.

@@ -112,9 +112,9 @@ impl AlarmKind {
 /// or tray, or `site`).
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct AlarmKey {
-    /// What is wrong.
+    /// What is wrong, such as a tank that runs low.
     pub kind: AlarmKind,
-    /// With what.
+    /// The id of what it is wrong with.
     pub subject: String,
 }
 

@@ -22,7 +22,7 @@ pub(crate) const LIKELY: f64 = 0.5;
 /// What the waking rule needs to know of a moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Moment {
-    /// The time.
+    /// The moment that is asked about.
     pub at: Timestamp,
     /// The next round after it.
     pub next_round: Timestamp,

@@ -70,7 +70,7 @@ impl Wanted {
 pub(crate) struct Draft {
     /// The letter's id.
     pub(crate) id: String,
-    /// Which letter.
+    /// A call, the letter of an evening or a round, the end of a conversation, or the digest.
     pub(crate) kind: LetterKind,
     /// The letter that opened the thread.
     pub(crate) answers: Option<String>,

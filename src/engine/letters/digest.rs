@@ -29,7 +29,7 @@ pub struct DigestFacts {
     pub date: NaiveDate,
     /// The span it covers.
     pub from: Timestamp,
-    /// Its end.
+    /// When the span ends: the minute of the digest.
     pub until: Timestamp,
     /// The daemon was off at the proper minute.
     pub late: bool,
@@ -106,7 +106,7 @@ impl ReservoirDay {
 pub struct TrayDay {
     /// The tray, by the grower's name for it.
     pub tray: String,
-    /// How many alike.
+    /// How many trays alike stand under this name.
     pub count: u32,
     /// The crop or blend.
     pub crop: String,
@@ -177,7 +177,7 @@ pub struct SensorDay {
 pub(crate) struct DigestAlarms {
     /// Raised in the span, by their last change.
     pub(crate) raised: Vec<AlarmChange>,
-    /// Standing now.
+    /// Alarms that hold at the minute of the digest.
     pub(crate) standing: Vec<AlarmChange>,
 }
 
@@ -217,7 +217,7 @@ pub(crate) fn of(
         from,
         until: at,
         late,
-        places: watches.places.iter().map(|p| p.day.reported(rules.place(p.place), &p.demand)).collect(),
+        places: watches.places.iter().map(|p| p.day.of_digest(rules.place(p.place), &p.demand)).collect(),
         reservoirs: reservoirs(seen, watches),
         no_journal: !seen.trays.any_sown(),
         trays: trays(seen, watches, day_ends),
@@ -246,7 +246,7 @@ pub(crate) fn trays(seen: &Seen<'_>, watches: &Watches, until: Timestamp) -> Vec
 
 /// Every reservoir as it stands.
 pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay> {
-    let reported = |(tank, reservoir): (&TankWatch, &Reservoir)| {
+    let day = |(tank, reservoir): (&TankWatch, &Reservoir)| {
         let usable = tank.usable().map(|(_, litres)| litres);
         let (drawn, added) = tank.day();
         let gauge = seen.rules.channel(reservoir.channel);
@@ -262,12 +262,12 @@ pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay
             empty_at: tank.forecast(seen.at).map(|empty| (empty.likely, empty.early, empty.late)),
         }
     };
-    watches.tanks.iter().zip(&seen.rules.reservoirs).map(reported).collect()
+    watches.tanks.iter().zip(&seen.rules.reservoirs).map(day).collect()
 }
 
 /// Every sensor that did not behave.
 fn sensors(rules: &Rules, watches: &Watches) -> Vec<SensorDay> {
-    let reported = |(watch, sensor): (&SensorWatch, &Sensor)| {
+    let day = |(watch, sensor): (&SensorWatch, &Sensor)| {
         let mut reasons: Vec<(&'static str, u32)> =
             watch.day().refused.iter().map(|(word, count)| (*word, *count)).collect();
         reasons.sort_by_key(|(word, count)| (core::cmp::Reverse(*count), *word));
@@ -282,7 +282,7 @@ fn sensors(rules: &Rules, watches: &Watches) -> Vec<SensorDay> {
             uncorrected_hours: f64::from(watch.day().uncorrected_minutes) / 60.0,
         }
     };
-    let mut days: Vec<SensorDay> = watches.sensors.iter().zip(&rules.sensors).map(reported).collect();
+    let mut days: Vec<SensorDay> = watches.sensors.iter().zip(&rules.sensors).map(day).collect();
     days.retain(|day| {
         let uncorrected = day.uncorrected_hours >= UNCORRECTED_REPORTED_HOURS;
         is_worth_a_line(day) || day.silent_hours >= SILENT_REPORTED_HOURS || day.saturated_hours > 0.0 || uncorrected

@@ -53,7 +53,7 @@ pub enum Occasion {
     Reminder(u8),
     /// Nobody has answered, though people were in the room since.
     AfterRound,
-    /// It is over.
+    /// Its condition no longer holds.
     Returned,
     /// It is open: it waits for the round, or was told before.
     Waiting,

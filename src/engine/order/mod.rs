@@ -120,7 +120,7 @@ impl Engine {
         (*self.rules == **rules).then(|| Engine { rules: Arc::clone(rules), ..self })
     }
 
-    /// What it obeys.
+    /// The rules it was made with; new ones need a new engine.
     pub fn rules(&self) -> &Arc<Rules> {
         &self.rules
     }

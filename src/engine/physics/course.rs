@@ -34,9 +34,9 @@ const APART_HOURS: f64 = 0.5;
 /// A value, its rate an hour, and the share of that rate that is lost in an hour.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Course {
-    /// Now.
+    /// The value the line has now.
     pub(crate) value: f64,
-    /// An hour, now.
+    /// How fast it changes now, an hour.
     pub(crate) rate: f64,
     /// Of the rate, an hour, as an exponent.
     pub(crate) easing: f64,

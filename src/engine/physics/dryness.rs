@@ -78,7 +78,7 @@ pub(crate) fn draw_shape(
 /// What became of an observation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Lesson {
-    /// It was taken.
+    /// The coefficient has moved towards it.
     Taken,
     /// It is too far from everything known, or no amount at all, and was left out.
     Rejected,

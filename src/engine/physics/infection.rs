@@ -10,7 +10,7 @@ use crate::units::{Celsius, RelativeHumidity};
 /// 95:92-100, doi 10.1094/PHYTO-95-0092), read in an open transcription.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Pathogen {
-    /// Which it is.
+    /// The fungus whose curve this is.
     pub(crate) name: PathogenName,
     /// Below this it does not infect, °C.
     pub(crate) coldest: f64,

@@ -31,7 +31,7 @@ pub enum Level {
 /// The air a tray stands in, calibrated.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TrayAir {
-    /// Of the room.
+    /// Temperature of the room's air.
     pub(crate) temperature: Celsius,
     /// Of the room. Wetness is judged by it: the 90 % rule was made with the
     /// humidity of the air around, not of that among the leaves.

@@ -84,6 +84,7 @@ mod tests {
         assert!(outside(Quantity::Temperature, 999.0 - 273.15));
         assert!(outside(Quantity::Distance, 65_535.0 * 10.0), "65535 cm");
         assert!(outside(Quantity::Distance, 999.0 * 25.4), "999 in");
+        assert!(outside(Quantity::Humidity, 999.0 * 100.0), "999 as a ratio");
         for honest in [84.9, -127.5, 61.3, -12.0, 300.0] {
             assert!(!outside(Quantity::Temperature, honest), "{honest} °C is impossible, but no code");
         }

@@ -65,6 +65,13 @@ mod tests {
     }
 
     #[test]
+    fn from_its_fourth_leap_on_a_sensor_is_not_believed_by_two_that_agree() {
+        let stays = |leaps: &[usize]| believed(leaps, 22).iter().filter(|value| **value == 30.0).count();
+        assert_eq!(stays(&[3, 6, 20, 21]), 1, "two leaps before: the second of two is believed");
+        assert_eq!(stays(&[3, 6, 9, 20, 21]), 0, "the leap at 20 is its fourth");
+    }
+
+    #[test]
     fn of_a_sensor_that_leaps_two_that_agree_prove_nothing() {
         let leaps = [3, 6, 9, 12, 15, 16, 19, 22, 23, 26];
         let after: Vec<f64> = believed(&leaps, 30);

@@ -25,7 +25,7 @@ pub(crate) struct Saturation {
 /// How a hygrometer stands with respect to the top of its scale.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Pinned {
-    /// Below it.
+    /// Below the top.
     No,
     /// At the top since then, not for long: the air is at least so damp.
     Since(Timestamp),

@@ -110,6 +110,17 @@ mod tests {
     }
 
     #[test]
+    fn six_readings_are_enough_and_they_may_differ_by_all_that_is_allowed() {
+        let every_ten_minutes: Vec<(f64, f64)> = [74.0, 76.0, 74.0, 76.0, 74.0, 74.0]
+            .into_iter()
+            .zip(0..)
+            .map(|(value, at)| (f64::from(at) / 6.0, value))
+            .collect();
+        let found = settled(&every_ten_minutes, Stillness::HUMIDITY).unwrap();
+        assert_eq!((found.count, found.spread, found.per_hour), (6, 2.0, 0.0));
+    }
+
+    #[test]
     fn an_hour_that_still_drifts_jumps_about_or_was_hardly_heard_is_refused() {
         let judged = |readings: &[(f64, f64)]| settled(readings, Stillness::HUMIDITY).unwrap_err();
         assert!(matches!(judged(&hour(|hours| 70.0 + hours)), NotSettled::Drifts { limit: 0.5, .. }));

@@ -78,14 +78,32 @@ mod tests {
     use super::*;
     use crate::reading::Flag;
 
-    #[test]
-    fn a_minute_is_the_mean_of_what_was_believed_in_it() {
-        let second = |second: i64| Timestamp::UNIX_EPOCH + TimeDelta::seconds(second);
+    fn second(second: i64) -> Timestamp {
+        Timestamp::UNIX_EPOCH + TimeDelta::seconds(second)
+    }
+
+    /// Of a sensor that should speak every twenty seconds: when it was heard, and its value.
+    fn heard(readings: &[(i64, f64)]) -> Minutes {
         let (bunched_within, keeps) = (TimeDelta::seconds(5), TimeDelta::minutes(3));
         let mut minutes = Minutes { bunched_within, keeps, sum: 0.0, count: 0, last_at: None, newest: None };
-        for (at, value) in [(0, 20.0), (20, 21.0), (40, 25.0)] {
-            minutes.take(second(at), &Reading::passed_by_quality(ChannelId(0), second(at), value, Flag::Good));
+        for (at, value) in readings {
+            minutes.take(second(*at), &Reading::passed_by_quality(ChannelId(0), second(*at), *value, Flag::Good));
         }
+        minutes
+    }
+
+    #[test]
+    fn of_a_backlog_that_comes_at_once_only_the_newest_speaks_for_the_present() {
+        assert_eq!(heard(&[(0, 20.0), (1, 21.0), (2, 25.0)]).end(second(60)), Some(25.0));
+        let mut minutes = heard(&[(58, 20.0)]);
+        minutes.end(second(60));
+        minutes.take(second(61), &Reading::passed_by_quality(ChannelId(0), second(61), 22.0, Flag::Good));
+        assert_eq!(minutes.end(second(120)), Some(22.0), "what was counted in the last minute is not this one's");
+    }
+
+    #[test]
+    fn a_minute_is_the_mean_of_what_was_believed_in_it() {
+        let mut minutes = heard(&[(0, 20.0), (20, 21.0), (40, 25.0)]);
         assert_eq!(minutes.end(second(60)), Some(22.0));
         assert_eq!(minutes.end(second(120)), None);
         assert_eq!(minutes.newest(), Some((second(60), 22.0)));

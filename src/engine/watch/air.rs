@@ -378,6 +378,14 @@ mod tests {
     }
 
     #[test]
+    fn a_minute_knows_what_its_air_still_takes_up_only_where_both_are_known() {
+        let known = AirMinute { temperature: Some(22.0), humidity: Some(60.0), ..AirMinute::default() };
+        // 40 % of 2.645 kPa.
+        assert!((known.deficit().expect("both are known") - 1.058).abs() < 0.002, "{:?}", known.deficit());
+        assert_eq!(AirMinute { humidity: None, ..known }.deficit(), None);
+    }
+
+    #[test]
     fn air_that_rises_fast_is_not_forecast_far_beyond_what_its_place_has_seen() {
         let rising: Vec<f64> = (0..40).map(|minute| 25.0 + 5.0 * f64::from(minute) / 60.0).collect();
         let harm = warm(&rising).expect("it is beyond its limit");

@@ -210,7 +210,7 @@ impl DryOutWatch {
     fn dryness(&self, at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Condition {
         let coefficient = self.coefficients.get(&stand.place).copied().unwrap_or_default();
         let log = self.logs.get(&stand.place).filter(|log| log.is_one());
-        let mut reported: Option<(Harm, f64, &Water, bool)> = None;
+        let mut first: Option<(Harm, f64, &Water, bool)> = None;
         let mut unlogged = false;
         let mut names = Vec::new();
         for tray in stand.trays {
@@ -257,12 +257,12 @@ impl DryOutWatch {
             // What is known goes before what is asked.
             let sooner =
                 |(soonest, _, _, asked): (Harm, f64, &Water, bool)| (question, harm.early) < (asked, soonest.early);
-            if reported.is_none_or(sooner) {
-                reported = Some((harm, likely, water, question));
+            if first.is_none_or(sooner) {
+                first = Some((harm, likely, water, question));
                 unlogged = question;
             }
         }
-        let Some((harm, likely, water, _)) = reported else {
+        let Some((harm, likely, water, _)) = first else {
             return Condition::Absent;
         };
         let evidence = Evidence::Dryness {
@@ -386,4 +386,47 @@ fn hours_ahead(at: Timestamp, tray: &Tray, air: &TrayAir, zone: chrono_tz::Tz) -
             }
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::watch::air::{AirMinute, AirWatch};
+    use crate::watch::band::Demand;
+    use crate::watch::trays::sowing::sample;
+
+    /// Whether the trays' water answers for air of so many per cent, where 40 is the limit.
+    fn answers(humidity: f64) -> bool {
+        let begins = Timestamp::from_timestamp(1_772_600_000, 0).expect("a time");
+        let mut tray = sample("K12", "broccoli", begins - TimeDelta::days(5));
+        tray.light_at = Some(begins);
+        let air = AirMinute { temperature: Some(22.0), humidity: Some(humidity), ..AirMinute::default() };
+        let mut demand = Demand::default();
+        demand.limits.humidity_min = Some(40.0);
+        let mut dryout = DryOutWatch::default();
+        for hour in 0..=48 {
+            let at = begins + TimeDelta::hours(hour);
+            if hour % 12 == 0 {
+                dryout.watered(&tray, at, Some(118.0));
+            }
+            let stand = Stand {
+                place: 0,
+                name: "Rack A",
+                air,
+                watch: &AirWatch::default(),
+                demand: &demand,
+                trays: &[&tray],
+                surfaces: &[],
+                zone: chrono_tz::America::Chicago,
+            };
+            let tray_air = stand.tray_air(at).expect("both are known");
+            dryout.look(at, 1.0, &stand, &tray_air);
+        }
+        dryout.dry_air_harms(0).is_some()
+    }
+
+    #[test]
+    fn the_water_of_trays_is_asked_for_where_air_is_dry_or_nearly_so() {
+        assert_eq!([30.0, 38.0, 42.5, 43.5, 60.0].map(answers), [true, true, true, false, false]);
+    }
 }

@@ -62,12 +62,12 @@ impl Watches {
                 .filter(|tray| seen.rules.waters(known, tray.place))
                 .map(|tray| (tray.name.clone(), tray.count))
                 .collect();
-            let reported = from_here.iter().any(|(name, _)| {
+            let denied_before = from_here.iter().any(|(name, _)| {
                 let place = seen.trays.get(name).map(|tray| seen.rules.place(tray.place).id.as_str());
                 let standing = place.and_then(|id| seen.alarms.find(AlarmKind::DryOut, id));
                 self.growing.dryout.is_doubted(name) && standing.is_some_and(Alarm::is_active)
             });
-            if reported {
+            if denied_before {
                 watch.believe();
                 for (name, _) in &from_here {
                     self.growing.dryout.believe(name);

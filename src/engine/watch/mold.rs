@@ -58,7 +58,7 @@ struct Leaves {
 struct Met {
     /// Its last hour in which that was so.
     until: Timestamp,
-    /// As of then.
+    /// The clock's state at that hour.
     infection: Infection,
     between: (f64, f64),
 }
@@ -222,14 +222,14 @@ fn at_hours(at: Timestamp, hours: f64) -> Timestamp {
 fn judged(at: Timestamp, stand: &Stand<'_>, air: &TrayAir, all: &[(&Leaves, Option<&Tray>)], held: bool) -> Condition {
     let wet = all.iter().any(|(leaves, _)| leaves.mold.infection_progress() >= REPORTED_FROM);
     let coming = if wet { coming(at, stand, air) } else { Vec::new() };
-    let reported: Vec<_> =
+    let harmed: Vec<_> =
         all.iter().filter_map(|(leaves, tray)| Some((*leaves, *tray, leaves.harm(at, &coming)?))).collect();
-    let names = || reported.iter().filter_map(|(_, tray, _)| Some(tray.as_ref()?.name.clone())).collect();
+    let names = || harmed.iter().filter_map(|(_, tray, _)| Some(tray.as_ref()?.name.clone())).collect();
     let first = |(leaves, _, harm): &&(&Leaves, Option<&Tray>, Option<Harm>)| {
         let never = Timestamp::MAX_UTC;
         (harm.map_or((never, never), |harm| (harm.likely, harm.early)), core::cmp::Reverse(leaves.rank()))
     };
-    if let Some((leaves, _, harm)) = reported.iter().min_by_key(first) {
+    if let Some((leaves, _, harm)) = harmed.iter().min_by_key(first) {
         return Condition::Present { harm: *harm, evidence: leaves.evidence(stand, air, names(), true) };
     }
     match all.iter().max_by_key(|(leaves, _)| leaves.rank()) {
@@ -346,4 +346,43 @@ fn coming(at: Timestamp, stand: &Stand<'_>, air: &TrayAir) -> Vec<[TrayAir; 3]> 
 /// By how much the air may be damper or drier than measured for what it does to leaves, per cent.
 fn unsure_by(air: &TrayAir) -> f64 {
     float::hypot(TENTH_OF_LIMITS * air.humidity_accuracy, RULE_OFF) * TOGETHER
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::watch::air::{AirMinute, AirWatch};
+    use crate::watch::band::Demand;
+
+    #[test]
+    fn the_air_to_come_goes_on_as_it_goes_and_the_air_among_leaves_with_it() {
+        let begins = Timestamp::from_timestamp(1_772_600_000, 0).expect("a time");
+        let minute = |minute: i64| begins + TimeDelta::minutes(minute);
+        let air = |minute: i64| AirMinute {
+            temperature: Some(24.0 - 0.01 * minute as f64),
+            humidity: Some(55.0 + 0.05 * minute as f64),
+            ..AirMinute::default()
+        };
+        let (mut watch, demand) = (AirWatch::default(), Demand::default());
+        for at in 0..=360 {
+            watch.minute(minute(at), air(at), &demand, "Rack A", |_| false);
+        }
+        let stand = Stand {
+            place: 0,
+            name: "Rack A",
+            air: air(360),
+            watch: &watch,
+            demand: &demand,
+            trays: &[],
+            surfaces: &[],
+            zone: chrono_tz::America::Chicago,
+        };
+        let now = stand.tray_air(minute(360)).expect("both are known");
+        let [damp, likely, dry] = coming(minute(360), &stand, &now)[3];
+        assert!(likely.temperature.0 < now.temperature.0 - 0.1, "it cools: {:?}", likely.temperature);
+        let rises = likely.humidity.0 - now.humidity.0;
+        assert!(rises > 0.5, "it gets damper: {rises}");
+        assert!((likely.canopy_humidity.0 - now.canopy_humidity.0 - rises).abs() < 1e-9);
+        assert!(damp.humidity.0 > likely.humidity.0 && likely.humidity.0 > dry.humidity.0);
+    }
 }

@@ -86,7 +86,7 @@ impl LowHigh {
         self.count += 1;
     }
 
-    fn reported(&self) -> Option<(f64, f64, f64)> {
+    fn spread(&self) -> Option<(f64, f64, f64)> {
         (self.count > 0).then(|| (self.low, self.sum / f64::from(self.count), self.high))
     }
 }
@@ -127,15 +127,15 @@ impl PlaceTally {
     }
 
     /// The day as the digest tells it.
-    pub(crate) fn reported(&self, place: &Place, demand: &Demand) -> PlaceDay {
+    pub(crate) fn of_digest(&self, place: &Place, demand: &Demand) -> PlaceDay {
         let hours = |minutes: u32| f64::from(minutes) / 60.0;
         PlaceDay {
             id: place.id.clone(),
             name: place.name.clone(),
-            temperature: self.temperature.reported(),
-            humidity: self.humidity.reported(),
-            vpd: self.deficit.reported(),
-            vpd_accuracy: self.deficit_accuracy.reported().map(|(_, mean, _)| mean),
+            temperature: self.temperature.spread(),
+            humidity: self.humidity.spread(),
+            vpd: self.deficit.spread(),
+            vpd_accuracy: self.deficit_accuracy.spread().map(|(_, mean, _)| mean),
             hours_warm: hours(self.warm),
             hours_cold: hours(self.cold),
             hours_damp: hours(self.damp),

@@ -19,7 +19,7 @@ pub(crate) struct Stand<'a> {
     pub(crate) place: u16,
     /// The place's name.
     pub(crate) name: &'a str,
-    /// Its air.
+    /// The air it stood in for that minute.
     pub(crate) air: AirMinute,
     /// What it has done lately.
     pub(crate) watch: &'a AirWatch,

@@ -46,7 +46,7 @@ struct WateringRound {
 /// What the tank says of a round of waterings.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) enum Showed {
-    /// It fell.
+    /// It fell: the trays drank from it.
     Fell {
         /// Drawn from the tank for each tray, grams.
         grams_a_tray: f64,
@@ -119,7 +119,7 @@ pub(crate) fn minute(waterings: &mut [WateringWatch], seen: &Seen<'_>, tanks: &[
                 }
             }
             Some(Showed::Fell { grams_a_tray, trays }) => {
-                // One lesson a place: trays of one round are not observers of their own.
+                // One lesson a place: what several trays of one round show is one observation.
                 let mut taught = Vec::new();
                 for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {
                     if !taught.contains(&tray.place) && dryout.drew(tray, grams_a_tray) {

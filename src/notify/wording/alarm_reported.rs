@@ -3,15 +3,13 @@
 
 use super::alarm_words::words;
 use super::sentences::AlarmWords;
-use super::speech::{Speech, capital, span};
+use super::speech::{NOW, Speech, capital, span};
 use crate::engine::alarm::{AlarmChange, AlarmKind, AlarmState, Harm, Priority, REPORTED_IN_THE_DIGEST};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
 /// Closer together than this, an early bound says nothing new.
 const SAME_HOUR: TimeDelta = TimeDelta::minutes(10);
-/// Nearer than this, "now" is the truer word than a clock time.
-const NOW: TimeDelta = TimeDelta::minutes(5);
 
 /// One alarm in one short paragraph.
 pub(crate) fn paragraph(change: &AlarmChange, speech: &Speech) -> String {

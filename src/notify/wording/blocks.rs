@@ -10,7 +10,7 @@ pub(crate) struct Blocks {
     pub(crate) lead: String,
     /// How pressing it looks.
     pub(crate) urgency: Urgency,
-    /// The rest.
+    /// What follows the first line, in its order.
     pub(crate) blocks: Vec<Block>,
 }
 
@@ -21,7 +21,7 @@ pub(crate) enum Urgency {
     Urgent,
     /// To be seen to on the next occasion.
     Due,
-    /// For reading.
+    /// To be read in peace: no colour of alarm.
     Calm,
 }
 

@@ -4,7 +4,7 @@
 use super::alarm_reported;
 use super::alarm_words::{dry_at, words};
 use super::blocks::Block;
-use super::speech::{Speech, capital, hours_of, list, percent, span, the};
+use super::speech::{NOW, Speech, capital, hours_of, list, percent, span, the};
 use crate::engine::alarm::{AlarmChange, AlarmKind, AlarmState, Evidence};
 use crate::engine::letters::situation::{Occasion, Situation, urgency};
 use crate::reading::Quantity;
@@ -15,8 +15,6 @@ use chrono::TimeDelta;
 const MOVED: TimeDelta = TimeDelta::hours(1);
 /// And so is one that moved by less than this share of what was left then. Own default.
 const MOVED_SHARE: i32 = 4;
-/// Nearer than this, "now" is the truer word than a clock time.
-const NOW: TimeDelta = TimeDelta::minutes(5);
 /// Less than this is no water left, hours.
 const DRY_HOURS: f64 = 0.1;
 

@@ -26,7 +26,7 @@ const WORTH_SAYING_HOURS: f64 = 0.05;
 const SITE_IN_SUBJECT: usize = 20;
 
 /// The whole letter. `pictures` are the names of those at hand.
-pub(crate) fn sheet(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Blocks {
+pub(crate) fn blocks(day: &DigestFacts, speech: &Speech, pictures: &[&str]) -> Blocks {
     let mut blocks = Vec::new();
     if day.late {
         blocks.push(Block::Paragraph(format!(

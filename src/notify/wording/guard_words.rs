@@ -25,7 +25,7 @@ pub enum GuardWhy {
 pub enum GuardCall {
     /// The watch is gone.
     Gone {
-        /// Since when.
+        /// When it was last known to live.
         since: Timestamp,
         /// Why, as far as can be told from outside.
         why: GuardWhy,
@@ -65,7 +65,7 @@ pub(crate) fn site(guard: &GuardSettings) -> Site {
 }
 
 /// The whole letter. `broken` is why the broker was lost, as a sentence.
-pub(crate) fn sheet(call: &GuardCall, guard: &GuardSettings, broken: &str, speech: &Speech) -> Blocks {
+pub(crate) fn blocks(call: &GuardCall, guard: &GuardSettings, broken: &str, speech: &Speech) -> Blocks {
     let name = &guard.name;
     let masthead = format!("{name} · {} · from its guard", speech.local(speech.now).format("%a %-d %b %H:%M"));
     let (prefix, headline, lead, urgency, blocks) = match call {

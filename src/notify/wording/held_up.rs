@@ -6,7 +6,7 @@ use super::speech::{Speech, ascii, count};
 use crate::notify::post::Posted;
 
 /// `held` is sorted, the newest first, and has at least two.
-pub(super) fn sheet(held: &[Posted], speech: &Speech) -> Blocks {
+pub(super) fn blocks(held: &[Posted], speech: &Speech) -> Blocks {
     let letters = count(held.len() as i64, "letter");
     let oldest = held.iter().map(|posted| posted.at).min().unwrap_or(speech.now);
     let since = speech.day_and_clock(oldest);

@@ -1,4 +1,4 @@
-//! A sheet as the HTML part of a mail: tables and inline styles only, because
+//! A letter as the HTML part of a mail: tables and inline styles only, because
 //! mail programs drop the rest. One light card with its own colours, so that it
 //! reads alike on a light and on a dark ground.
 
@@ -11,9 +11,9 @@ const SOFT: &str = "#5d6b64";
 const LINE: &str = "#dfe4dd";
 const CARD: &str = "#fcfcf9";
 
-/// The whole page.
-pub(crate) fn page(sheet: &Blocks) -> String {
-    let (edge, ground, ink) = match sheet.urgency {
+/// The whole part, from its doctype on.
+pub(crate) fn page(letter: &Blocks) -> String {
+    let (edge, ground, ink) = match letter.urgency {
         Urgency::Urgent => ("#b3401f", "#fbece4", "#7c2610"),
         Urgency::Due => ("#b07d12", "#faf3dd", "#5c430a"),
         Urgency::Calm => ("#3f7d5b", "#ebf4ee", "#22513a"),
@@ -26,7 +26,7 @@ pub(crate) fn page(sheet: &Blocks) -> String {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light";
                 meta name="supported-color-schemes" content="light";
-                title { (sheet.subject) }
+                title { (letter.subject) }
             }
             body style="margin:0;padding:0;" {
                 table role="presentation" width="100%" cellpadding="0" cellspacing="0" border="0" {
@@ -36,14 +36,14 @@ pub(crate) fn page(sheet: &Blocks) -> String {
                                 bgcolor=(CARD)
                                 style=(format!("max-width:600px;background-color:{CARD};border:1px solid {LINE};border-radius:8px;{FONT}color:{INK};")) {
                                 tr {
-                                    td style=(format!("padding:14px 18px 10px;font-size:13px;line-height:18px;color:{SOFT};")) { (units_kept(&sheet.masthead)) }
+                                    td style=(format!("padding:14px 18px 10px;font-size:13px;line-height:18px;color:{SOFT};")) { (units_kept(&letter.masthead)) }
                                 }
                                 tr {
                                     td style="padding:0 18px;" {
                                         table role="presentation" width="100%" cellpadding="0" cellspacing="0" border="0" {
                                             tr {
                                                 td bgcolor=(ground) style=(format!("background-color:{ground};border-left:4px solid {edge};border-radius:3px;padding:12px 14px;font-size:18px;line-height:25px;font-weight:600;color:{ink};")) {
-                                                    (units_kept(&sheet.lead))
+                                                    (units_kept(&letter.lead))
                                                 }
                                             }
                                         }
@@ -51,7 +51,7 @@ pub(crate) fn page(sheet: &Blocks) -> String {
                                 }
                                 tr {
                                     td style="padding:4px 18px 18px;font-size:15px;line-height:22px;" {
-                                        @for block in &sheet.blocks { (set(block)) }
+                                        @for block in &letter.blocks { (set(block)) }
                                     }
                                 }
                             }

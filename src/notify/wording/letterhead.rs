@@ -1,15 +1,12 @@
 //! What every letter has above its text: the subject, and whose it is and when.
 
 use super::situation_words::short_headline;
-use super::speech::{Speech, ascii, shortened};
+use super::speech::{NOW, Speech, ascii, shortened};
 use crate::engine::alarm::{AlarmChange, Evidence, Priority};
 use crate::engine::letters::situation::{Cause, Situation};
-use chrono::TimeDelta;
 
 /// A subject line stays under 60 characters.
 pub(crate) const SUBJECT: usize = 59;
-/// Nearer than this, "now" is the truer word than a clock time.
-const NOW: TimeDelta = TimeDelta::minutes(5);
 
 /// The line above every letter: whose and when.
 pub(crate) fn masthead(speech: &Speech) -> String {

@@ -1,4 +1,4 @@
-//! A sheet as plain text that reads well in any mail program: at most 72
+//! A letter as plain text that reads well in any mail program: at most 72
 //! columns, aligned, nothing but words and spaces.
 
 use super::blocks::{Block, Blocks, UNITS};
@@ -6,11 +6,11 @@ use super::blocks::{Block, Blocks, UNITS};
 /// Wide enough for a sentence, narrow enough to survive one level of quoting in 80 columns.
 const COLUMNS: usize = 72;
 
-/// The whole text; its first line is the action.
-pub(crate) fn text(sheet: &Blocks) -> String {
+/// The whole text; its first line is what to do.
+pub(crate) fn text(letter: &Blocks) -> String {
     let mut text = String::new();
-    text.push_str(&wrapped(&sheet.lead, "", ""));
-    for block in &sheet.blocks {
+    text.push_str(&wrapped(&letter.lead, "", ""));
+    for block in &letter.blocks {
         match block {
             Block::Heading(heading) => text.push_str(&format!("\n\n{}", wrapped(&heading.to_uppercase(), "", ""))),
             Block::Paragraph(words) | Block::Small(words) => text.push_str(&format!("\n{}", wrapped(words, "", ""))),

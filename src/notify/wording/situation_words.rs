@@ -1,4 +1,4 @@
-//! What a situation says as a whole: alarms of one cause share a headline, a deed and a word
+//! What a situation says as a whole: alarms of one cause share a headline, what to do and a word
 //! of caution. What is told of one place stands for others only where it is true of them.
 
 use super::alarm_reported;
@@ -70,7 +70,7 @@ pub(super) fn order(situation: &Situation, first: &AlarmChange, speech: &Speech)
     alarm_reported::order(&ordered(situation, first, speech))
 }
 
-/// The words of the first, with the deed for all that are like it.
+/// The words of the first, with what to do for all that are like it.
 fn ordered(situation: &Situation, first: &AlarmChange, speech: &Speech) -> AlarmWords {
     let top = words(first, speech);
     let alike: Vec<&AlarmChange> = situation.alike().collect();

@@ -20,6 +20,8 @@ pub(crate) struct Speech<'a> {
 
 /// Nearer than this a bare clock time is understood: at 22:10, "03:40" is tonight.
 const BARE_CLOCK_WITHIN: TimeDelta = TimeDelta::hours(14);
+/// Nearer than this, "now" is the truer word than a clock time. Own default.
+pub(super) const NOW: TimeDelta = TimeDelta::minutes(5);
 
 impl<'a> Speech<'a> {
     /// Speaks to the people of `site` at `now`.

@@ -18,7 +18,7 @@ use std::path::PathBuf;
 /// Why an export could not be made.
 #[derive(Debug, thiserror::Error)]
 pub enum ExportError {
-    /// The store.
+    /// The store cannot be read.
     #[error(transparent)]
     Store(#[from] StoreError),
     /// The copy could not be written.

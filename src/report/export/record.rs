@@ -24,7 +24,7 @@ use std::collections::BTreeMap;
 pub struct AirRecord {
     /// The first local midnight in it.
     pub since: Timestamp,
-    /// Its end.
+    /// The end of the span.
     pub until: Timestamp,
     /// A place that has a sensor each.
     pub places: Vec<PlaceRecord>,
@@ -32,10 +32,10 @@ pub struct AirRecord {
     pub alarms: Vec<AnsweredAlarm>,
 }
 
-/// One place.
+/// The air of one place over the span, and by what it was measured.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PlaceRecord {
-    /// Its name.
+    /// The place's name, as people say it.
     pub name: String,
     /// Names of the places inside it that breathe by its sensors.
     pub(crate) serves: Vec<String>,
@@ -50,7 +50,7 @@ pub struct PlaceRecord {
 /// A sensor and how its readings are corrected.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SensorRecord {
-    /// The id.
+    /// The sensor's id, as the settings have it.
     pub id: String,
     /// How each quantity is corrected, as the settings say.
     pub(crate) corrections: Vec<SensorCorrection>,
@@ -61,9 +61,9 @@ pub struct SensorRecord {
 pub(crate) struct SensorCorrection {
     /// Which quantity; the figures are in its unit.
     pub quantity: Quantity,
-    /// Factor.
+    /// What a raw reading is multiplied by.
     pub gain: f64,
-    /// Added.
+    /// What is then added, in the quantity's unit.
     pub offset: f64,
     /// Plus or minus, as the settings state it.
     pub accuracy: f64,

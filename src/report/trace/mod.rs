@@ -38,7 +38,7 @@ pub struct Trace {
     pub tray: String,
     /// Crop, or the kinds of the blend.
     pub crop: String,
-    /// How many alike.
+    /// How many trays alike stand under this name.
     pub count: u32,
     /// When it was sown.
     pub(crate) sown_at: Timestamp,
@@ -117,12 +117,12 @@ pub enum TraceError {
     /// Nothing was sown under this name.
     #[error("no tray called \"{name}\" was ever sown{hint}")]
     Unknown {
-        /// The name.
+        /// The name that was asked for.
         name: String,
         /// Names that are near, or nothing.
         hint: String,
     },
-    /// The store.
+    /// The store cannot be read.
     #[error(transparent)]
     Store(#[from] StoreError),
 }

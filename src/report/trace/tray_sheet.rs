@@ -191,9 +191,9 @@ fn stage_table(site: &Site, stages: &[StageTrace]) -> SheetTable {
 }
 
 fn holes(site: &Site, holes: &[(Timestamp, Timestamp)]) -> Vec<String> {
-    let reported = holes.iter().take(MOST_HOLES);
+    let named = holes.iter().take(MOST_HOLES);
     let mut lines: Vec<String> =
-        reported.map(|(from, until)| format!("{}, for {}", local(site, *from), between(*from, *until))).collect();
+        named.map(|(from, until)| format!("{}, for {}", local(site, *from), between(*from, *until))).collect();
     if holes.len() > MOST_HOLES {
         lines.push(format!("and {} more", holes.len() - MOST_HOLES));
     }

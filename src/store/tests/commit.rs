@@ -320,10 +320,10 @@ fn letters_told_by_another_end_with_it_and_are_known_after_a_restart() {
     let mut store = room.store();
     store.commit(&full_record(&room.rules)).unwrap();
     let reported = |recipient: &str| StoredOutcome::ToldBy { key: key("alarm-1", recipient), letter: "held-up".into() };
-    let mut harvests = happening(at(3), 0, What::Tick);
-    harvests.letters = vec![(letter("held-up", at(3)), vec![mail("held-up", "one"), mail("held-up", "two")])];
-    harvests.outcomes = vec![reported("one"), reported("two")];
-    store.commit(&[harvests]).unwrap();
+    let mut gathered = happening(at(3), 0, What::Tick);
+    gathered.letters = vec![(letter("held-up", at(3)), vec![mail("held-up", "one"), mail("held-up", "two")])];
+    gathered.outcomes = vec![reported("one"), reported("two")];
+    store.commit(&[gathered]).unwrap();
     drop(store);
     let store = room.store();
     let waiting = store.waiting_parcels().unwrap();

@@ -65,6 +65,25 @@ fn what_comes_back_within_half_an_hour_continues_its_episode() {
 }
 
 #[test]
+fn a_delay_ends_at_its_own_minute_though_nothing_is_heard_then() {
+    let mut alarm = alarm();
+    alarm.observe(&night(0), harmless());
+    assert_eq!(alarm.deadline(), Some(minute(ON)));
+    assert_eq!([ON - 1, ON].map(|at| alarm.on_deadline(&night(at))), [None, Some(Transition::Raised)]);
+    alarm.observe(&night(10), Condition::Absent);
+    assert_eq!(alarm.deadline(), Some(minute(10 + OFF)));
+    assert_eq!([9 + OFF, 10 + OFF].map(|at| alarm.on_deadline(&night(at))), [None, Some(Transition::Returned)]);
+}
+
+#[test]
+fn harm_that_comes_near_shortens_the_delay_of_what_is_seen_already() {
+    let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".into() };
+    let mut alarm = Alarm::new(key, Hold::of(TimeDelta::minutes(30), TimeDelta::minutes(OFF)), None);
+    assert_eq!([0, 3, 6].map(|at| alarm.observe(&night(at), harmless())), [None; 3]);
+    assert_eq!(alarm.observe(&night(7), harmful_from(20)), Some(Transition::Raised));
+}
+
+#[test]
 fn what_comes_after_people_were_told_it_is_over_is_new() {
     let mut alarm = alarm();
     comes(&mut alarm, 0, &harmless());
@@ -237,6 +256,40 @@ fn what_a_letter_named_waits_for_a_round_that_may_be_late_unless_it_is_sure() {
     assert_eq!(urgent_at(|_| {}, 7), Some(70));
     assert_eq!(urgent_at(Alarm::named, 7), Some(130), "an hour more");
     assert_eq!(urgent_at(Alarm::named, 9), Some(70), "as good as sure");
+}
+
+#[test]
+fn a_leak_is_called_as_soon_as_it_is_proven_and_other_harm_when_it_is_sure() {
+    let harm = Some(Harm { early: minute(200), likely: minute(400), late: minute(800) });
+    let leak = Evidence::Leak {
+        reservoir: "tank".into(),
+        draw: 2.0,
+        expected: 0.1,
+        lost: 3.0,
+        sudden_minutes: None,
+        usable: 20.0,
+    };
+    let told = |evidence: &Evidence| {
+        let mut alarm = alarm();
+        for at in 0..=ON {
+            let awake = Moment { asleep: false, ..night(at) };
+            alarm.observe(&awake, Condition::Present { harm, evidence: evidence.clone() });
+        }
+        alarm.priority()
+    };
+    assert_eq!(told(&leak), Priority::Now);
+    assert_eq!(told(&Evidence::Clock { by: TimeDelta::zero() }), Priority::NextRound);
+}
+
+#[test]
+fn a_kind_with_a_chance_of_its_own_needs_hands_only_from_there_on() {
+    let needs = |wake_if: Option<f64>| {
+        let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".into() };
+        let mut alarm = Alarm::new(key, Hold::of(TimeDelta::minutes(ON), TimeDelta::minutes(OFF)), wake_if);
+        comes(&mut alarm, 1, &of_chance(4));
+        alarm.needs_hands(&night(5))
+    };
+    assert_eq!([None, Some(0.9)].map(needs), [true, false]);
 }
 
 #[test]

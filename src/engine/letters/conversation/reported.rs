@@ -17,7 +17,7 @@ const SAME_CAUSE: TimeDelta = TimeDelta::hours(1);
 /// An alarm that needs hands.
 #[derive(Clone, Debug)]
 pub(crate) struct Need<'a> {
-    /// Which.
+    /// The alarm that somebody must see to.
     pub(crate) key: &'a AlarmKey,
     /// What it shares with others.
     pub(crate) cause: Cause,

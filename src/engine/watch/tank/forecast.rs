@@ -102,3 +102,28 @@ fn empty_in(usable: f64, rate: f64, pulses: &[(f64, f64)]) -> Option<f64> {
     let hours = (rate > 0.0).then(|| hour + left / rate)?;
     (hours <= 24.0 * 30.0).then_some(hours)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::empty_in;
+
+    #[test]
+    fn a_steady_draw_empties_a_tank_by_itself_within_thirty_days_or_never() {
+        assert_eq!(empty_in(10.0, 0.5, &[]), Some(20.0));
+        assert_eq!(empty_in(359.0, 0.5, &[]), Some(718.0));
+        assert_eq!(empty_in(361.0, 0.5, &[]), None, "thirty days are 720 hours");
+        assert_eq!(empty_in(10.0, 0.0, &[]), None);
+    }
+
+    #[test]
+    fn waterings_come_again_each_day_at_their_hour() {
+        assert_eq!(empty_in(10.0, 0.0, &[(6.0, 4.0)]), Some(54.0), "the third day's takes the last");
+        assert_eq!(empty_in(7.5, 0.0, &[(6.0, 4.0), (18.0, 3.0)]), Some(30.0));
+    }
+
+    #[test]
+    fn between_two_waterings_the_steady_draw_may_take_the_last() {
+        // At six o'clock 3 L have gone steadily and 4 L at once; 3 L last six hours more.
+        assert_eq!(empty_in(10.0, 0.5, &[(6.0, 4.0)]), Some(12.0));
+    }
+}

@@ -20,7 +20,7 @@ pub struct Cut {
     pub tray: String,
     /// The crop or blend.
     pub crop: String,
-    /// How many alike.
+    /// How many trays of the lot were cut.
     pub trays: u32,
     /// Grams, all its trays together, if weighed.
     pub grams: Option<f64>,
@@ -37,7 +37,7 @@ pub struct Lost {
     pub tray: String,
     /// The crop or blend.
     pub crop: String,
-    /// How many alike.
+    /// How many trays of the lot were thrown away.
     pub trays: u32,
     /// What it was lost to.
     pub reason: Loss,

@@ -127,9 +127,9 @@ impl Trays {
             let note = if fallen.is_empty() { Vec::new() } else { vec![EntryNote::FellWithIt { entries: fallen }] };
             return Ok((note, Logged::Nothing));
         }
-        let reported = self.fold(rules, at, entry)?;
+        let taken = self.fold(rules, at, entry)?;
         self.entries.push((number, at, entry.clone()));
-        Ok(reported)
+        Ok(taken)
     }
 
     /// A struck entry never happened: everything else is folded again without it. What only
@@ -329,8 +329,8 @@ impl Trays {
 }
 
 /// When an entry was done, if that can be.
-fn moment(reported_at: Timestamp, formatted: Option<Timestamp>) -> Result<Timestamp, EntryRefusal> {
-    let when = formatted.unwrap_or(reported_at);
+fn moment(reported_at: Timestamp, stated_at: Option<Timestamp>) -> Result<Timestamp, EntryRefusal> {
+    let when = stated_at.unwrap_or(reported_at);
     if when > reported_at + CLOCKS_DIFFER {
         return Err(EntryRefusal::InTheFuture);
     }

@@ -42,9 +42,9 @@ pub enum EntryNote {
     Dense {
         /// Seeds a square inch.
         per_square_inch: f64,
-        /// Advised, from.
+        /// The least that is advised, seeds a square inch.
         advised_from: f64,
-        /// Advised, to.
+        /// The most that is advised, seeds a square inch.
         advised_to: f64,
     },
     /// The tray was brought into this stage before; the first time stands.

@@ -15,7 +15,7 @@ pub enum EntryRefusal {
     NoName,
     /// A tray of this name is growing already.
     GrowingAlready {
-        /// The name.
+        /// The name that is taken.
         tray: String,
     },
     /// A count of trays that cannot be.
@@ -80,7 +80,7 @@ pub enum EntryRefusal {
     InTheFuture,
     /// Its time lies too far back.
     TooLongAgo {
-        /// Days back.
+        /// How many days back the entry lies.
         days: i64,
         /// Days the journal takes.
         most: i64,

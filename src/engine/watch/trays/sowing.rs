@@ -12,7 +12,7 @@ use alloc::string::String;
 use alloc::vec;
 use alloc::vec::Vec;
 
-/// Kinds of one blend further apart than this are named. From the issue: one day.
+/// Kinds of one blend further apart than this are named. Own default.
 const BLEND_APART_DAYS: f64 = 1.0;
 /// A standard tray, 10 x 20 in: 200 square inches (common practice, no source).
 const TRAY_SQUARE_INCHES: f64 = 200.0;

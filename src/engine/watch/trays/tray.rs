@@ -85,7 +85,7 @@ pub struct Tray {
     pub name: String,
     /// Where it stands.
     pub place: PlaceId,
-    /// How many alike.
+    /// How many trays alike stand under this name.
     pub count: u32,
     /// When it was sown.
     pub sown_at: Timestamp,
