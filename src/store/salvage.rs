@@ -4,7 +4,7 @@
 //! tables, one from a new store of ours takes its place in a copy.
 
 use super::beside::with_suffix;
-use super::schema;
+use super::{packing, schema};
 use rusqlite::types::Value;
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Rows, params_from_iter};
 use std::io::{Seek, SeekFrom, Write};
@@ -25,7 +25,7 @@ const fn table(name: &'static str, key: &'static [&'static str], jump: &'static 
 }
 
 /// Small ones first, so that a disk that fills up meanwhile has the words.
-const TABLES: [SalvagedTable; 16] = [
+const TABLES: [SalvagedTable; 17] = [
     table("series", &["id"], "id"),
     table("journal", &["number"], "number"),
     table("event", &["at", "seq"], "at"),
@@ -41,6 +41,7 @@ const TABLES: [SalvagedTable; 16] = [
     table("inbox", &["id"], "id"),
     table("phone", &["id"], "id"),
     SalvagedTable { name: "meta", key: &["key"], jump: None },
+    table("packed", &["id"], "id"),
     table("reading", &["at", "seq"], "at"),
 ];
 
@@ -66,7 +67,9 @@ pub(super) fn carry_over(from: &Path, into: &mut Connection) -> rusqlite::Result
         }
     }
     tidy(into)?;
-    copied
+    let copied = copied?;
+    let (packs, readings) = packing::settle_salvaged(into)?;
+    Ok(copied + readings - packs)
 }
 
 fn copy_all(source: &Connection, into: &mut Connection) -> rusqlite::Result<u64> {
@@ -328,7 +331,8 @@ fn tidy(into: &Connection) -> rusqlite::Result<()> {
     into.execute_batch(
         "-- Readings whose series was lost must not pass for those of the next sensor that gets the number.
          INSERT OR IGNORE INTO series (id, sensor, quantity, unit)
-             SELECT series, 'lost-' || series, 'unknown', '?' FROM (SELECT series FROM reading UNION SELECT series FROM minute);
+             SELECT series, 'lost-' || series, 'unknown', '?' FROM (SELECT series FROM reading UNION SELECT series FROM packed
+                                                                       UNION SELECT series FROM minute);
          -- Without any minute means they are to be made again from the readings.
          DELETE FROM meta WHERE key = 'stopped_well' OR (key = 'rolled_up_to' AND NOT EXISTS (SELECT 1 FROM minute));",
     )
