@@ -445,6 +445,7 @@ mod tests {
     use crate::engine::event::Event;
     use crate::engine::quality::judge::Judge;
     use crate::reading::{ChannelId, RawReading};
+    use crate::store::Reader;
 
     const ROOM: &str = r#"
 [broker]
