@@ -19,7 +19,7 @@ use traywarden::config::{self, Config};
 use traywarden::engine::Engine;
 use traywarden::engine::event::{Event, What};
 use traywarden::reading::{ChannelId, Quantity, RawReading};
-use traywarden::store::{Record, Store};
+use traywarden::store::{Reader, Record, Store};
 use traywarden::units::Timestamp;
 
 use racks::{publish, stop};
@@ -41,13 +41,13 @@ fn main() {
     let store = folder.join("room.db");
     if !store.exists() {
         month(&folder, &store);
-        // What it was before days were packed.
-        if std::env::var("PACKED").is_ok_and(|packed| packed == "no") {
-            println!("nothing is packed");
-        } else {
-            packed(&folder, &store);
-        }
     }
+    if std::env::var("PACKED").is_ok_and(|packed| packed == "no") {
+        println!("nothing is packed");
+    } else {
+        packed(&folder, &store);
+    }
+    read(&folder, &store);
     let bytes = std::fs::metadata(&store).expect("it was made").len();
     println!("a store of {DAYS} days and {} series, {:.0} MiB", 2 * RACKS + 2, bytes as f64 / 1_048_576.0);
     println!("| what | traywarden | limit of the same run, or aim |");
@@ -211,6 +211,9 @@ fn packed(folder: &Path, path: &Path) {
         stretches += 1;
         longest = longest.max(step.elapsed());
     }
+    if readings == 0 {
+        return;
+    }
     store.checkpoint().expect("a checkpoint");
     let took = began.elapsed().as_secs_f64() * 1000.0;
     let written = (written() - written_before) as f64 / readings as f64;
@@ -233,6 +236,31 @@ fn packed(folder: &Path, path: &Path) {
     println!("{}", String::from_utf8_lossy(&told.stdout));
     println!("when they are given back: {:.1}", size());
     let _ = std::fs::remove_file(&copy);
+}
+
+/// How long the single readings of it take to read.
+fn read(folder: &Path, path: &Path) {
+    let config: Config =
+        config::parse(&room(1883), "room.toml", folder).unwrap_or_else(|problems| panic!("{problems}"));
+    let reader = Reader::open(path, &config.rules).expect("a reader");
+    let end = traywarden::clock::Clock::system().now();
+    let mut given = 0_u64;
+    let all = middle(|| {
+        let began = Instant::now();
+        given = 0;
+        reader.events(end - TimeDelta::days(10), end, |_| given += 1).expect("it is read");
+        began.elapsed().as_secs_f64() * 1000.0
+    });
+    let day = middle(|| {
+        let (began, from) = (Instant::now(), end - TimeDelta::days(20));
+        let step = TimeDelta::seconds(30);
+        let points = reader
+            .history("air-3", Quantity::Temperature, from, from + TimeDelta::days(1), step)
+            .expect("a history");
+        assert!(points.len() > 1_000, "a value a minute");
+        began.elapsed().as_secs_f64() * 1000.0
+    });
+    println!("{given} events of ten days read: {all:.0} ms; a day of one series by half minutes: {day:.1} ms");
 }
 
 /// What this process has handed to the system for writing so far.

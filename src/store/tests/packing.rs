@@ -256,6 +256,10 @@ fn are_alike(plain: &TestStore, packed: &TestStore) {
     assert_eq!(packed.last_position().unwrap(), plain.last_position().unwrap());
     assert_eq!(minutes(&packed), minutes(&plain));
     assert_eq!(packed.heard_until(at(90 * DAY)).unwrap(), plain.heard_until(at(90 * DAY)).unwrap());
+    for before in [0, 1, 90 * MINUTE + 17, 5 * HOUR, 5 * HOUR + 1, 11 * HOUR + 30 * MINUTE, 39 * HOUR + 1] {
+        let last = |store: &Store| stretches::last_heard_before(&store.connection, EVENING + before).unwrap();
+        assert_eq!(last(&packed), last(&plain), "the last before {before}");
+    }
     for hours in [1, 8, 23, 30, 400] {
         let lived = |store: &Store| store.lived_now(at(90 * DAY), TimeDelta::hours(hours)).unwrap();
         assert_eq!(lived(&packed), lived(&plain), "of {hours} hours that were lived through");
@@ -472,7 +476,7 @@ fn a_bad_page_of_packed_readings_costs_little_more_than_itself() {
     {
         let connection = Connection::open(packed.path()).unwrap();
         // Twice, by a disk that forgot a part of what it was told: they count once.
-        let row = every_reading(&connection)[100];
+        let row = every_reading(&connection)[3_000];
         put(&connection, &row);
         connection.execute("UPDATE packed SET raw = '[' WHERE id = 1", []).unwrap();
     }
