@@ -254,9 +254,8 @@ fn read(folder: &Path, path: &Path) {
     let day = middle(|| {
         let (began, from) = (Instant::now(), end - TimeDelta::days(20));
         let step = TimeDelta::seconds(30);
-        let points = reader
-            .history("air-3", Quantity::Temperature, from, from + TimeDelta::days(1), step)
-            .expect("a history");
+        let points =
+            reader.history("air-3", Quantity::Temperature, from, from + TimeDelta::days(1), step).expect("a history");
         assert!(points.len() > 1_000, "a value a minute");
         began.elapsed().as_secs_f64() * 1000.0
     });

@@ -172,6 +172,20 @@ fn twins(hours: i64) -> (TestStore, TestStore) {
     let (plain, packed) = (TestStore::new(), TestStore::new());
     let mut store = plain.store();
     store.commit(&life(&plain.rules, 0, hours)).unwrap();
+    // By another hand; it cannot be packed and stays a row among packed ones.
+    put(
+        &store.connection,
+        &StoredReading {
+            at: EVENING + 2 * HOUR + 30 * MINUTE + 5,
+            seq: 4,
+            series: 3,
+            raw: 18_100,
+            believed: Some(18_100),
+            judged: 1,
+            claimed_lag: Some(i64::MIN),
+            believed_lag: 0,
+        },
+    );
     store.roll_up_minutes(at(hours * HOUR)).unwrap();
     store.close().unwrap();
     std::fs::copy(plain.path(), packed.path()).unwrap();
