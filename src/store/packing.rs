@@ -116,29 +116,30 @@ fn move_into(transaction: &Transaction<'_>, from: i64, end: i64, readings: &[Sto
     for reading in readings.iter().filter(|reading| reading.is_packable()) {
         of_series.entry(reading.series).or_default().push(*reading);
     }
-    let mut moved = 0;
-    let mut delete = transaction.prepare_cached("DELETE FROM reading WHERE at = ?1 AND seq = ?2")?;
-    for readings in of_series.values() {
-        let packs = pack(from, readings);
-        let unpacked: Option<Vec<Vec<StoredReading>>> = packs.iter().map(Pack::unpack).collect();
-        if unpacked.is_none_or(|unpacked| unpacked.concat() != *readings) {
-            tracing::warn!(series = readings[0].series, from, "readings could not be packed and stay as they are");
-            continue;
+    let mut packs = Vec::new();
+    of_series.retain(|series, readings| {
+        let made = pack(from, readings);
+        let unpacked: Option<Vec<Vec<StoredReading>>> = made.iter().map(Pack::unpack).collect();
+        let is_exact = unpacked.is_some_and(|unpacked| unpacked.concat() == *readings);
+        if is_exact {
+            packs.extend(made);
+        } else {
+            tracing::warn!(series, from, "readings could not be packed and stay as they are");
         }
-        for pack in &packs {
-            insert(transaction, pack)?;
-        }
-        moved += readings.len();
-    }
+        is_exact
+    });
+    // Deleted first: what is packed goes onto the pages that become free.
+    let moved: usize = of_series.values().map(Vec::len).sum();
     if moved == readings.len() {
         transaction.execute("DELETE FROM reading WHERE at >= ?1 AND at < ?2", params![from, end])?;
-        return Ok(moved as u64);
+    } else {
+        let mut delete = transaction.prepare_cached("DELETE FROM reading WHERE at = ?1 AND seq = ?2")?;
+        for reading in of_series.values().flatten() {
+            delete.execute(params![reading.at, reading.seq])?;
+        }
     }
-    let packed = stretches::next(transaction, from, end)?;
-    let packed =
-        packed.map_or(Ok(Vec::new()), |stretch| stretches::readings(transaction, stretch).map(|found| found.0))?;
-    for reading in packed {
-        delete.execute(params![reading.at, reading.seq])?;
+    for pack in &packs {
+        insert(transaction, pack)?;
     }
     Ok(moved as u64)
 }
