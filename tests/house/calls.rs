@@ -96,6 +96,28 @@ fn what_is_said_of_an_end_has_the_numbers_of_that_minute_or_none() {
     }
 }
 
+#[test]
+fn a_tray_of_the_journal_is_never_called_assumed_as_its_leaves_dry() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.logs(sow("K1", "rack-b")).logs(Did::Uncover(target("K1"))).says("b1", 19.0, 97.0).until("2026-03-03 23:00");
+    assert!(!night.reported(&["mold-pressure:rack-b"]).is_empty());
+    night.says("b1", 19.0, 50.0);
+    for minute in 0..59 {
+        let words = night.until(&format!("2026-03-03 23:{:02}", minute + 1)).words("mold-pressure:rack-b");
+        assert!(!words.contains("No tray is in your journal"), "minute {minute}: {words}");
+    }
+}
+
+#[test]
+fn an_empty_tank_is_empty_since_it_was_and_not_from_now_on() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.says("tank", 300.0, 0.0).until("2026-03-03 21:00").says("tank", 0.0, 0.0).until("2026-03-04 02:00");
+    let empty = night.standing("reservoir-empty:tank");
+    assert!(empty.harm.expect("it is there").likely < Night::at("2026-03-03 21:05"), "{empty:?}");
+    let words = night.words("reservoir-empty:tank");
+    assert!(!words.contains("from now on"), "{words}");
+}
+
 fn target(tray: &str) -> Target {
     Target { tray: Some(tray.into()), place: None }
 }

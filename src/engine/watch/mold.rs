@@ -233,7 +233,10 @@ fn judged(at: Timestamp, stand: &Stand<'_>, air: &TrayAir, all: &[(&Leaves, Opti
         return Condition::Present { harm: *harm, evidence: leaves.evidence(stand, air, names(), true) };
     }
     match all.iter().max_by_key(|(leaves, _)| leaves.rank()) {
-        Some((leaves, _)) if held => Condition::Gone { evidence: leaves.evidence(stand, air, Vec::new(), false) },
+        Some((leaves, tray)) if held => {
+            let name = tray.map(|tray| tray.name.clone());
+            Condition::Gone { evidence: leaves.evidence(stand, air, name.into_iter().collect(), false) }
+        }
         _ => Condition::Absent,
     }
 }

@@ -135,13 +135,15 @@ impl TankWatch {
         };
         let is_empty = usable <= self.bottom() || (held(ReservoirEmpty) && percent < 6.0);
         let empty = if is_empty {
-            let found = Condition::Present { harm: Some(Harm::certain(at)), evidence: evidence.clone() };
+            let since = *self.empty_since.get_or_insert(at);
+            let found = Condition::Present { harm: Some(Harm::certain(since)), evidence: evidence.clone() };
             // The round's own watering has emptied it under the eyes of who waters, and filling it
             // comes last; once they have gone it is told.
             let at_a_round = known.round_at.is_some_and(|round| at - round < ROUND_LASTS);
             let waters = self.largest_pulse(self.hours(at)).is_some_and(|pulse| pulse > 0.0);
             unless_watering(at_a_round && waters && !held(ReservoirEmpty), found)
         } else {
+            self.empty_since = None;
             gone(held(ReservoirEmpty), &evidence)
         };
         let alone_from = known.round_at.map_or(at, |round| (round + ROUND_MAY_LAST).max(at));

@@ -48,6 +48,8 @@ pub struct TankWatch {
     /// From when to when water went at once and nobody said where, hours: no watering that comes
     /// again tomorrow.
     pub(super) spills: Vec<(f64, f64)>,
+    /// Since when the pump draws air, while it does.
+    pub(super) empty_since: Option<Timestamp>,
     pub(super) leaking: bool,
     /// While it leaks: when it was last looked at, hours, and the litres gone since it began.
     pub(super) losing: Option<(f64, f64)>,
@@ -123,6 +125,7 @@ impl TankWatch {
             largest_pulses: VecDeque::new(),
             sudden: None,
             spills: Vec::new(),
+            empty_since: None,
             leaking: false,
             losing: None,
             stood_at: f64::NEG_INFINITY,
