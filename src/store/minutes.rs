@@ -5,7 +5,7 @@ use super::encode::decode;
 use super::error::{StoreError, explain};
 use super::read::{Reader, Replayed};
 use super::rollup::{self, MINUTE_MS};
-use super::stretches;
+use super::stretches::{self, MinuteSum};
 use crate::engine::event::{Event, What};
 use crate::reading::RawReading;
 use crate::units::Timestamp;
@@ -76,13 +76,19 @@ impl Reader {
                 None => replayed.unreadable += 1,
             }
         };
+        let mut packed = stretches::packed_minutes(&self.connection, (heard_from.max(from), to), |_| true)?;
+        let some_are_packed = !packed.is_empty();
         while let Some(row) = rows.next()? {
-            mean(row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+            let (series, minute, sum, n) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+            if some_are_packed {
+                let one = MinuteSum { n, low: sum, sum, high: sum };
+                packed.entry((minute, series)).and_modify(|other| other.add(one)).or_insert(one);
+            } else {
+                mean(series, minute, sum, n);
+            }
         }
         drop(rows);
-        for ((minute, series), sum) in
-            stretches::packed_minutes(&self.connection, (heard_from.max(from), to), |_| true)?
-        {
+        for ((minute, series), sum) in packed {
             mean(series, minute, sum.sum, sum.n);
         }
         let mut others = self
