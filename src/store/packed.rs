@@ -124,7 +124,8 @@ fn pack_part(stretch: i64, part: i64, readings: &[StoredReading]) -> Pack {
         belief: column(&|reading| reading.believed.map(|believed| believed - reading.raw)),
         judged: column(&|reading| Some(reading.judged)),
         claimed_lag: column(&|reading| reading.claimed_lag),
-        believed_lag: column(&|reading| Some(reading.believed_lag)),
+        // A sensor whose own time is believed: always 0.
+        believed_lag: column(&|reading| Some(reading.believed_lag - reading.claimed_lag.unwrap_or(0))),
         times: PackedColumn::each(times),
         raw: column(&|reading| Some(reading.raw / grain)),
     }
@@ -295,7 +296,7 @@ impl Pack {
                 },
                 judged: judged[nth]?,
                 claimed_lag: claimed_lag[nth],
-                believed_lag: believed_lag[nth]?,
+                believed_lag: believed_lag[nth]?.checked_add(claimed_lag[nth].unwrap_or(0))?,
             });
         }
         let in_order = unpacked.windows(2).all(|pair| pair[0].position() < pair[1].position());

@@ -334,7 +334,7 @@ CREATE TABLE packed (
     belief        ANY,               -- each: reading.believed minus reading.raw
     judged        ANY NOT NULL,      -- each: reading.judged
     claimed_lag   ANY,               -- each: reading.claimed_lag
-    believed_lag  ANY NOT NULL,      -- each: reading.believed_lag
+    believed_lag  ANY NOT NULL,      -- each: reading.believed_lag minus reading.claimed_lag (0 where that is NULL)
     times         TEXT NOT NULL,     -- each, always an array: reading.at minus stretch, less step a reading before it
     raw           ANY NOT NULL,      -- each: reading.raw divided by grain
     UNIQUE (stretch, series, part)
@@ -344,7 +344,8 @@ CREATE VIEW every_reading AS
     -- What table packed holds, and table reading, alike but for the mark of the message. A span is found
     -- without unpacking the rest where stretch is asked for beside at:
     -- WHERE stretch > FROM - 3600000 AND stretch < UNTIL AND at >= FROM AND at < UNTIL.
-    SELECT at, seq, series, raw, raw + belief AS believed, judged, claimed_lag, believed_lag, stretch FROM (
+    SELECT at, seq, series, raw, raw + belief AS believed, judged, claimed_lag,
+           believed_lag + coalesce(claimed_lag, 0) AS believed_lag, stretch FROM (
         SELECT stretch + step * time.key + sum(time.value) OVER so_far AS at,
                iif(typeof(seq) = 'text', sum(seq ->> time.key) OVER so_far, seq) AS seq,
                series,

@@ -561,6 +561,8 @@ fn a_reading_costs_twelve_bytes_at_most_once_it_is_packed() {
             let swing = (minute as f64 / 1440.0 * std::f64::consts::TAU).sin();
             let raw = 21_000.0 + 1_500.0 * swing + random.between(0.0, 200.0);
             let raw = if series % 2 == 0 { raw as i64 / 10 * 10 } else { raw as i64 };
+            // One in five names a time of its own.
+            let lag = (series % 5 == 4).then(|| 250 + random.between(0.0, 400.0) as i64);
             let row = StoredReading {
                 at,
                 seq: 0,
@@ -568,8 +570,8 @@ fn a_reading_costs_twelve_bytes_at_most_once_it_is_packed() {
                 raw,
                 believed: Some(raw - 120),
                 judged: 1,
-                claimed_lag: None,
-                believed_lag: 0,
+                claimed_lag: lag,
+                believed_lag: lag.unwrap_or(0),
             };
             let sql =
                 format!("INSERT OR IGNORE INTO reading ({READING_COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)");
