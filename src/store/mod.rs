@@ -113,7 +113,7 @@ impl Store {
         let series = series::SeriesOfChannels::enter(&connection, rules).map_err(error::explain(path))?;
         let identity = identity::Identity::of(path);
         let marks = delivered::Marks::as_they_stand(&connection).map_err(error::explain(path))?;
-        let packed_up_to = packing::mark(&connection).map_err(error::explain(path))?;
+        let packed_up_to = stretches::packed_up_to(&connection).map_err(error::explain(path))?;
         let mut store = Store {
             connection,
             path: path.to_owned(),

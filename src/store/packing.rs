@@ -6,7 +6,7 @@ use super::Store;
 use super::error::{StoreError, explain};
 use super::packed::{Pack, READING_COLUMNS, STRETCH_ENDS_WITHIN, StoredReading, pack};
 use super::rollup;
-use super::stretches::{self, Readable, Stretch};
+use super::stretches::{self, PackedStretch, Readable};
 use crate::units::Timestamp;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::collections::BTreeMap;
@@ -36,7 +36,7 @@ impl Store {
         let explain = explain(&self.path);
         loop {
             let step = pack_once(&mut self.connection, until.timestamp_millis()).map_err(&explain)?;
-            self.packed_up_to = mark(&self.connection).map_err(&explain)?;
+            self.packed_up_to = stretches::packed_up_to(&self.connection).map_err(&explain)?;
             match step {
                 Step::Packed(readings) => return Ok(readings),
                 Step::Passed => {}
@@ -44,15 +44,6 @@ impl Store {
             }
         }
     }
-}
-
-/// Readings heard before this are packed, or stay where they are for good.
-pub(super) fn mark(connection: &Connection) -> rusqlite::Result<i64> {
-    let mark: Option<i64> = connection
-        .prepare_cached("SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'packed_up_to'")?
-        .query_row([], |row| row.get(0))
-        .optional()?;
-    Ok(mark.unwrap_or(i64::MIN))
 }
 
 fn put_mark(connection: &Connection, mark: i64) -> rusqlite::Result<()> {
@@ -64,7 +55,7 @@ fn put_mark(connection: &Connection, mark: i64) -> rusqlite::Result<()> {
 
 /// Looks at everything from here on again.
 pub(super) fn reconsider(connection: &Connection, from: i64) -> rusqlite::Result<()> {
-    if mark(connection)? > from { put_mark(connection, from) } else { Ok(()) }
+    if stretches::packed_up_to(connection)? > from { put_mark(connection, from) } else { Ok(()) }
 }
 
 fn pack_once(connection: &mut Connection, until: i64) -> rusqlite::Result<Step> {
@@ -73,7 +64,7 @@ fn pack_once(connection: &mut Connection, until: i64) -> rusqlite::Result<Step> 
     let until = until.min(rollup::mark(&transaction)?.unwrap_or(i64::MIN));
     let oldest: Option<i64> = transaction
         .prepare_cached("SELECT at FROM reading WHERE at >= ?1 AND at < ?2 ORDER BY at LIMIT 1")?
-        .query_row(params![mark(&transaction)?, until], |row| row.get(0))
+        .query_row(params![stretches::packed_up_to(&transaction)?, until], |row| row.get(0))
         .optional()?;
     let Some(from) = oldest else { return Ok(Step::Done) };
     let following = stretches::next(&transaction, from, i64::MAX)?;
@@ -170,31 +161,6 @@ fn insert(connection: &Connection, pack: &Pack) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// Of what was carried over from a damaged file: takes away packed rows that cannot be read and
-/// readings that stand packed as well, and gives the packed rows that were carried over and the
-/// readings in those that stay.
-pub(super) fn settle_salvaged(connection: &mut Connection) -> rusqlite::Result<(u64, u64)> {
-    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    let carried: i64 = transaction.query_row("SELECT count(*) FROM packed", [], |row| row.get(0))?;
-    let oldest: Option<i64> = transaction.query_row("SELECT min(at) FROM reading", [], |row| row.get(0))?;
-    let (mut from, mut kept, mut twice) = (i64::MIN, 0, 0);
-    while let Some(stretch) = stretches::next(&transaction, from, i64::MAX)? {
-        stretches::remove(&transaction, stretch, Readable::No)?;
-        let (readings, _) = stretches::readings(&transaction, stretch)?;
-        kept += readings.len() as u64;
-        if oldest.is_some_and(|oldest| oldest <= stretch.ends) {
-            let mut delete = transaction.prepare_cached("DELETE FROM reading WHERE at = ?1 AND seq = ?2")?;
-            for reading in &readings {
-                twice += delete.execute(params![reading.at, reading.seq])? as u64;
-            }
-        }
-        let Some(behind) = stretch.ends.checked_add(1) else { break };
-        from = behind;
-    }
-    transaction.commit()?;
-    Ok((carried.unsigned_abs() + twice, kept))
-}
-
 /// Takes every stretch with readings heard with `from <= at <= to` out again, so that they stand
 /// in table `reading`. A row that cannot be read stays.
 pub(super) fn take_out(connection: &Connection, from: i64, to: i64) -> rusqlite::Result<()> {
@@ -207,7 +173,7 @@ pub(super) fn take_out(connection: &Connection, from: i64, to: i64) -> rusqlite:
     Ok(())
 }
 
-fn take_out_stretch(connection: &Connection, stretch: Stretch) -> rusqlite::Result<()> {
+fn take_out_stretch(connection: &Connection, stretch: PackedStretch) -> rusqlite::Result<()> {
     let (readings, _) = stretches::readings(connection, stretch)?;
     let sql = format!("INSERT OR IGNORE INTO reading ({READING_COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)");
     let mut put = connection.prepare_cached(&sql)?;

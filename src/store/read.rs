@@ -9,7 +9,7 @@ use super::encode::{SensorNames, decode, is_retained};
 use super::error::{StoreError, explain, must_exist};
 use super::packed::{READING_COLUMNS, StoredReading};
 use super::series::ChannelsOfSeries;
-use super::stretches::{self, Stretch};
+use super::stretches::{self, PackedStretch};
 use super::{opening, schema};
 use crate::engine::event::{Event, What};
 use crate::engine::rules::Rules;
@@ -223,7 +223,13 @@ impl Reader {
 
     /// The packed readings of a stretch between two positions, and what stands among them in
     /// table `reading`.
-    fn packed(&self, page: &mut ReadPage, stretch: Stretch, after: Position, up_to: Position) -> rusqlite::Result<()> {
+    fn packed(
+        &self,
+        page: &mut ReadPage,
+        stretch: PackedStretch,
+        after: Position,
+        up_to: Position,
+    ) -> rusqlite::Result<()> {
         let (mut readings, lost) = stretches::readings(&self.connection, stretch)?;
         page.unreadable += lost;
         let sql = format!("SELECT {READING_COLUMNS} FROM reading WHERE (at, seq) > (?1, ?2) AND (at, seq) <= (?3, ?4)");

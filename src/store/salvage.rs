@@ -4,9 +4,12 @@
 //! tables, one from a new store of ours takes its place in a copy.
 
 use super::beside::with_suffix;
-use super::{packing, schema};
+use super::schema;
+use super::stretches::{self, Readable};
 use rusqlite::types::Value;
-use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Rows, params_from_iter};
+use rusqlite::{
+    Connection, ErrorCode, OpenFlags, OptionalExtension, Rows, TransactionBehavior, params, params_from_iter,
+};
 use std::io::{Seek, SeekFrom, Write};
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
@@ -68,7 +71,7 @@ pub(super) fn carry_over(from: &Path, into: &mut Connection) -> rusqlite::Result
     }
     tidy(into)?;
     let copied = copied?;
-    let (packs, readings) = packing::settle_salvaged(into)?;
+    let (packs, readings) = settle_packed(into)?;
     Ok(copied + readings - packs)
 }
 
@@ -325,6 +328,31 @@ fn copy(
 fn next_row(rows: &mut Rows<'_>, columns: usize) -> rusqlite::Result<Option<Vec<Value>>> {
     let Some(row) = rows.next()? else { return Ok(None) };
     (0..columns).map(|column| row.get(column)).collect::<rusqlite::Result<Vec<Value>>>().map(Some)
+}
+
+/// Of what was carried over from a damaged file: takes away packed rows that cannot be read and
+/// readings that stand packed as well, and gives the packed rows that were carried over and the
+/// readings in those that stay.
+fn settle_packed(connection: &mut Connection) -> rusqlite::Result<(u64, u64)> {
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let carried: i64 = transaction.query_row("SELECT count(*) FROM packed", [], |row| row.get(0))?;
+    let oldest: Option<i64> = transaction.query_row("SELECT min(at) FROM reading", [], |row| row.get(0))?;
+    let (mut from, mut kept, mut twice) = (i64::MIN, 0, 0);
+    while let Some(stretch) = stretches::next(&transaction, from, i64::MAX)? {
+        stretches::remove(&transaction, stretch, Readable::No)?;
+        let (readings, _) = stretches::readings(&transaction, stretch)?;
+        kept += readings.len() as u64;
+        if oldest.is_some_and(|oldest| oldest <= stretch.ends) {
+            let mut delete = transaction.prepare_cached("DELETE FROM reading WHERE at = ?1 AND seq = ?2")?;
+            for reading in &readings {
+                twice += delete.execute(params![reading.at, reading.seq])? as u64;
+            }
+        }
+        let Some(behind) = stretch.ends.checked_add(1) else { break };
+        from = behind;
+    }
+    transaction.commit()?;
+    Ok((carried.unsigned_abs() + twice, kept))
 }
 
 fn tidy(into: &Connection) -> rusqlite::Result<()> {

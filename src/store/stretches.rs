@@ -10,11 +10,11 @@ use std::collections::BTreeMap;
 pub(super) const MINUTE_MS: i64 = 60_000;
 
 /// Readings that were packed and can be read no more, of a stretch or of all that was asked for.
-pub(super) type Lost = u64;
+pub(super) type UnreadableReadings = u64;
 
 /// Where packed readings stand, without having read them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Stretch {
+pub(super) struct PackedStretch {
     /// When it begins: no reading of it was heard before.
     pub(super) begins: i64,
     /// The key of the last one that overlaps it.
@@ -24,7 +24,7 @@ pub(super) struct Stretch {
 }
 
 /// The first stretch with readings heard at `from` or later, that begins before `until`.
-pub(super) fn next(connection: &Connection, from: i64, until: i64) -> rusqlite::Result<Option<Stretch>> {
+pub(super) fn next(connection: &Connection, from: i64, until: i64) -> rusqlite::Result<Option<PackedStretch>> {
     // The one that began before may still go on.
     if let Some(begun) = key_at_or_before(connection, from)? {
         let found = of_key(connection, begun)?;
@@ -44,14 +44,14 @@ pub(super) fn key_at_or_before(connection: &Connection, at: i64) -> rusqlite::Re
         .query_row(params![at], |row| row.get(0))
 }
 
-fn of_key(connection: &Connection, begins: i64) -> rusqlite::Result<Stretch> {
+fn of_key(connection: &Connection, begins: i64) -> rusqlite::Result<PackedStretch> {
     let ends = |key: i64| -> rusqlite::Result<i64> {
         let lasts: Option<i64> = connection
             .prepare_cached("SELECT max(lasts) FROM packed WHERE stretch = ?1")?
             .query_row(params![key], |row| row.get(0))?;
         Ok(key.saturating_add(lasts.unwrap_or(0).clamp(0, STRETCH_ENDS_WITHIN - 1)))
     };
-    let mut found = Stretch { begins, last: begins, ends: ends(begins)? };
+    let mut found = PackedStretch { begins, last: begins, ends: ends(begins)? };
     let mut following = connection.prepare_cached("SELECT min(stretch) FROM packed WHERE stretch > ?1")?;
     while let Some(next) = following.query_row(params![found.last], |row| row.get::<_, Option<i64>>(0))?
         && next <= found.ends
@@ -63,7 +63,10 @@ fn of_key(connection: &Connection, begins: i64) -> rusqlite::Result<Stretch> {
 }
 
 /// Its readings, in their order.
-pub(super) fn readings(connection: &Connection, stretch: Stretch) -> rusqlite::Result<(Vec<StoredReading>, Lost)> {
+pub(super) fn readings(
+    connection: &Connection,
+    stretch: PackedStretch,
+) -> rusqlite::Result<(Vec<StoredReading>, UnreadableReadings)> {
     let sql = format!("SELECT {PACK_COLUMNS} FROM packed WHERE stretch >= ?1 AND stretch <= ?2");
     let mut packs = connection.prepare_cached(&sql)?;
     let mut rows = packs.query(params![stretch.begins, stretch.last])?;
@@ -79,7 +82,7 @@ pub(super) fn readings(connection: &Connection, stretch: Stretch) -> rusqlite::R
 }
 
 /// Says that a row cannot be read, and gives how many readings it had.
-fn told(row: &rusqlite::Row<'_>) -> rusqlite::Result<Lost> {
+fn told(row: &rusqlite::Row<'_>) -> rusqlite::Result<UnreadableReadings> {
     let number = |column| row.get::<_, i64>(column).unwrap_or(0);
     let (stretch, series, readings) = (number(0), number(1), number(3));
     tracing::warn!(
@@ -97,7 +100,7 @@ pub(super) fn readings_of(
     series: i64,
     (from, until): (i64, i64),
     mut each: impl FnMut(StoredReading),
-) -> rusqlite::Result<Lost> {
+) -> rusqlite::Result<UnreadableReadings> {
     let sql = format!(
         "SELECT {PACK_COLUMNS} FROM packed WHERE stretch >= ?1 AND stretch < ?2 AND series = ?3 ORDER BY stretch, series, part"
     );
@@ -120,7 +123,7 @@ pub(super) fn every_reading(
     connection: &Connection,
     (mut from, until): (i64, i64),
     mut each: impl FnMut(StoredReading) -> rusqlite::Result<bool>,
-) -> rusqlite::Result<Lost> {
+) -> rusqlite::Result<UnreadableReadings> {
     let mut lost = 0;
     let fresh = format!("SELECT {READING_COLUMNS} FROM reading WHERE at >= ?1 AND at < ?2 ORDER BY at, seq");
     let mut fresh = connection.prepare_cached(&fresh)?;
@@ -255,7 +258,7 @@ pub(super) enum Readable {
 }
 
 /// Deletes the rows of a stretch that can be read, or those that cannot.
-pub(super) fn remove(connection: &Connection, stretch: Stretch, which: Readable) -> rusqlite::Result<()> {
+pub(super) fn remove(connection: &Connection, stretch: PackedStretch, which: Readable) -> rusqlite::Result<()> {
     let sql = format!("SELECT {PACK_COLUMNS}, id FROM packed WHERE stretch >= ?1 AND stretch <= ?2");
     let mut packs = connection.prepare_cached(&sql)?;
     let mut rows = packs.query(params![stretch.begins, stretch.last])?;
@@ -271,6 +274,15 @@ pub(super) fn remove(connection: &Connection, stretch: Stretch, which: Readable)
         delete.execute(params![id])?;
     }
     Ok(())
+}
+
+/// Readings heard before this are packed, or stay where they are for good.
+pub(super) fn packed_up_to(connection: &Connection) -> rusqlite::Result<i64> {
+    let mark: Option<i64> = connection
+        .prepare_cached("SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'packed_up_to'")?
+        .query_row([], |row| row.get(0))
+        .optional()?;
+    Ok(mark.unwrap_or(i64::MIN))
 }
 
 /// How many readings are packed.

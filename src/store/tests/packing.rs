@@ -552,17 +552,22 @@ fn a_reading_costs_twelve_bytes_at_most_once_it_is_packed() {
     let room = TestStore::new();
     let mut store = room.store();
     store.connection.execute_batch("BEGIN").unwrap();
-    let mut random = crate::random::SplitMix64::new(7);
+    // Knuth's constants (MMIX); any scatter does.
+    let mut state = 7_u64;
+    let mut below = |most: i64| {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) as i64 % most
+    };
     let mut all = 0;
     // 50 series, a value a minute each with jitter, hundredths of a degree and whole thousandths.
     for minute in 0..2 * 24 * 60_i64 {
         for series in 0..50_i64 {
-            let at = EVENING + minute * 60_037 + series * 1_100 + random.between(0.0, 120.0) as i64;
+            let at = EVENING + minute * 60_037 + series * 1_100 + below(120);
             let swing = (minute as f64 / 1440.0 * std::f64::consts::TAU).sin();
-            let raw = 21_000.0 + 1_500.0 * swing + random.between(0.0, 200.0);
+            let raw = 21_000.0 + 1_500.0 * swing + below(200) as f64;
             let raw = if series % 2 == 0 { raw as i64 / 10 * 10 } else { raw as i64 };
             // One in five names a time of its own.
-            let lag = (series % 5 == 4).then(|| 250 + random.between(0.0, 400.0) as i64);
+            let lag = (series % 5 == 4).then(|| 250 + below(400));
             let row = StoredReading {
                 at,
                 seq: 0,
