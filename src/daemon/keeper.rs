@@ -393,7 +393,18 @@ fn local(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%-d %B %H:%M").to_string()
 }
 
-/// Minute means, retention, free pages given back and the log's checkpoint, with room for commits between.
+/// Readings of so many hours with readings stay as rows: what comes late, what is judged again
+/// and what is remembered beside the store look at rows. Own choice.
+const FRESH: TimeDelta = TimeDelta::hours(24);
+
+/// Readings packed at once, where a store of an older build has many: 17 minutes of a flood of
+/// 500 a second, two days of a large room. Own choice.
+const PACKED_AT_A_TIDY: u64 = 500_000;
+
+/// Own choice: a stretch takes some ten milliseconds on a plain machine.
+const BETWEEN_STRETCHES: Duration = Duration::from_millis(100);
+
+/// Minute means, retention, readings of hours that are over packed, free pages given back and the log's checkpoint, with room for commits between.
 pub(crate) fn tidy(keeper: &Mutex<Keeper>, now: Timestamp, keep: TimeDelta) -> Result<(), StoreError> {
     let with = |work: &dyn Fn(&mut Store) -> Result<u64, StoreError>| lock(keeper).store().map_or(Ok(0), work);
     with(&|store| {
@@ -405,6 +416,19 @@ pub(crate) fn tidy(keeper: &Mutex<Keeper>, now: Timestamp, keep: TimeDelta) -> R
         store.forget(lived, keep)
     };
     while with(&forget)? > 0 {}
+    let pack = |store: &mut Store| {
+        let lived = store.lived_now(now, FRESH)?;
+        store.pack_readings(lived - FRESH)
+    };
+    let mut packed = 0;
+    while packed < PACKED_AT_A_TIDY {
+        match with(&pack)? {
+            0 => break,
+            readings => packed += readings,
+        }
+        // Lets go of the store, so that what is heard meanwhile is written.
+        std::thread::sleep(BETWEEN_STRETCHES);
+    }
     while with(&|store| store.shrink().map(u64::from))? > 0 {}
     with(&|store| store.checkpoint().map(|()| 0))?;
     Ok(())
@@ -421,6 +445,7 @@ mod tests {
     use crate::engine::event::Event;
     use crate::engine::quality::judge::Judge;
     use crate::reading::{ChannelId, RawReading};
+    use crate::store::Reader;
 
     const ROOM: &str = r#"
 [broker]
@@ -465,5 +490,35 @@ temperature = { pointer = "/t", unit = "Cel" }
         tidy(&keeper, now, TimeDelta::hours(1)).unwrap();
         let left = std::fs::metadata(&path).unwrap().len();
         assert!(left * 2 < full, "{left} of {full} bytes are left");
+    }
+
+    #[test]
+    fn hours_a_lived_day_old_are_packed_and_a_clock_that_ran_away_makes_none_old() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("traywarden.db");
+        let rules = Arc::new(crate::config::parse(ROOM, "room.toml", folder.path()).unwrap().rules);
+        let begin = Timestamp::UNIX_EPOCH + TimeDelta::days(20_000);
+        let reading = |at| {
+            let raw = RawReading::new(ChannelId(0), 20.0, None, false).unwrap();
+            let judgement = Judge::new(&rules, ChannelId(0)).judge(at, raw);
+            Record::of(Event { at, what: What::Reading(raw) }, 0, vec![Effect::Judged(judgement)])
+        };
+        // Thirty hours of three, and one reading four hundred days on.
+        let lived = (0..90).map(|nth| reading(begin + TimeDelta::minutes(20 * nth)));
+        let now = begin + TimeDelta::days(400) + TimeDelta::minutes(2);
+        let records: Vec<Record> = lived.chain([reading(now - TimeDelta::minutes(1))]).collect();
+        let (mut keeper, _) = Keeper::open(&path, &rules, now, None).unwrap();
+        keeper.store().unwrap().commit(&records).unwrap();
+        let keeper = Mutex::new(keeper);
+        let reader = Reader::open(&path, &rules).unwrap();
+        let rows = || -> (i64, u64) {
+            let store = rusqlite::Connection::open(&path).unwrap();
+            let fresh = store.query_row("SELECT count(*) FROM reading", [], |row| row.get(0)).unwrap();
+            (fresh, reader.counts().unwrap().readings)
+        };
+        for _ in 0..2 {
+            tidy(&keeper, now, TimeDelta::days(400)).unwrap();
+            assert_eq!(rows(), (24 * 3 + 1, 91), "six hours are packed; the one under the wrong clock counts as one");
+        }
     }
 }

@@ -5,7 +5,7 @@
 use super::error::{StoreError, explain};
 use super::read::Reader;
 use super::rollup::{self, MINUTE_MS};
-use super::series;
+use super::{series, stretches};
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -91,13 +91,20 @@ impl Reader {
             "SELECT at - believed_lag, believed FROM reading
               WHERE at >= ?1 AND at < ?2 AND series = ?3 AND believed IS NOT NULL",
         )?;
-        let mut rows = readings.query(params![heard_from.max(since), until.saturating_add(BACKLOG_MS), series])?;
-        while let Some(row) = rows.next()? {
-            let measured: i64 = row.get(0)?;
-            let value: i64 = row.get(1)?;
+        let heard = (heard_from.max(since), until.saturating_add(BACKLOG_MS));
+        let mut add = |measured: i64, value: i64| {
             if (since..until).contains(&measured) {
                 steps.add(measured, StepWindow { n: 1, low: value, sum: value, high: value });
             }
+        };
+        stretches::readings_of(&self.connection, series, heard, |reading| {
+            if let Some(value) = reading.believed {
+                add(reading.at.saturating_sub(reading.believed_lag), value);
+            }
+        })?;
+        let mut rows = readings.query(params![heard.0, heard.1, series])?;
+        while let Some(row) = rows.next()? {
+            add(row.get(0)?, row.get(1)?);
         }
         Ok(())
     }

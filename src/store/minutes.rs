@@ -5,6 +5,7 @@ use super::encode::decode;
 use super::error::{StoreError, explain};
 use super::read::{Reader, Replayed};
 use super::rollup::{self, MINUTE_MS};
+use super::stretches::{self, MinuteSum};
 use crate::engine::event::{Event, What};
 use crate::reading::RawReading;
 use crate::units::Timestamp;
@@ -62,12 +63,11 @@ impl Reader {
               WHERE at >= ?3 AND at >= ?4 AND at < ?5 AND believed IS NOT NULL GROUP BY 1, 2",
         )?;
         let mut rows = means.query(params![first, last, heard_from, from, to])?;
-        while let Some(row) = rows.next()? {
-            let Some(channel) = self.channels.of(row.get(0)?) else {
+        let mut mean = |series: i64, minute: i64, sum: i64, n: i64| {
+            let Some(channel) = self.channels.of(series) else {
                 replayed.gone += 1;
-                continue;
+                return;
             };
-            let (minute, sum, n): (i64, i64, i64) = (row.get(1)?, row.get(2)?, row.get(3)?);
             let mean = sum as f64 / n.max(1) as f64 / 1000.0;
             match RawReading::new(channel, mean, None, false) {
                 Some(raw) => {
@@ -75,8 +75,22 @@ impl Reader {
                 }
                 None => replayed.unreadable += 1,
             }
+        };
+        let mut packed = stretches::packed_minutes(&self.connection, (heard_from.max(from), to), |_| true)?;
+        let some_are_packed = !packed.is_empty();
+        while let Some(row) = rows.next()? {
+            let (series, minute, sum, n) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+            if some_are_packed {
+                let one = MinuteSum { n, low: sum, sum, high: sum };
+                packed.entry((minute, series)).and_modify(|other| other.add(one)).or_insert(one);
+            } else {
+                mean(series, minute, sum, n);
+            }
         }
         drop(rows);
+        for ((minute, series), sum) in packed {
+            mean(series, minute, sum.sum, sum.n);
+        }
         let mut others = self
             .connection
             .prepare_cached("SELECT at, kind, body FROM event WHERE at >= ?1 AND at < ?2 ORDER BY at, seq")?;

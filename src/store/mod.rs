@@ -10,8 +10,8 @@
 //! for survives SIGKILL and a power cut (a card that lies about flushing is
 //! beyond any software). **Order.** `(at, seq)` is one total order over readings
 //! and events. **Locking.** One [`Store`] in one process; a [`Reader`] or
-//! [`Inbox`] in any other. **Growth.** Readings leave after a time, minute means,
-//! journal, alarms and letters stay. **Damage.** A damaged file is set aside and
+//! [`Inbox`] in any other. **Growth.** Readings are packed a day after they were heard, and
+//! leave after a time; minute means, journal, alarms and letters stay. **Damage.** A damaged file is set aside and
 //! what can be read of it is carried over; opening never refuses for damage.
 
 mod backup;
@@ -28,6 +28,8 @@ mod minutes;
 mod newest;
 mod opening;
 mod outbox;
+mod packed;
+mod packing;
 mod phones;
 mod plain;
 mod read;
@@ -41,6 +43,7 @@ mod seal;
 mod series;
 mod state;
 mod state_file;
+mod stretches;
 mod trouble;
 mod write;
 mod written;
@@ -84,6 +87,7 @@ pub struct Store {
     seen_outside: i64,
     identity: Option<identity::Identity>,
     marks: delivered::Marks,
+    packed_up_to: i64,
 }
 
 impl Store {
@@ -109,8 +113,17 @@ impl Store {
         let series = series::SeriesOfChannels::enter(&connection, rules).map_err(error::explain(path))?;
         let identity = identity::Identity::of(path);
         let marks = delivered::Marks::as_they_stand(&connection).map_err(error::explain(path))?;
-        let mut store =
-            Store { connection, path: path.to_owned(), rules: rules.clone(), series, seen_outside: 0, identity, marks };
+        let packed_up_to = stretches::packed_up_to(&connection).map_err(error::explain(path))?;
+        let mut store = Store {
+            connection,
+            path: path.to_owned(),
+            rules: rules.clone(),
+            series,
+            seen_outside: 0,
+            identity,
+            marks,
+            packed_up_to,
+        };
         store.changed_outside()?;
         Ok((store, opening))
     }
@@ -134,7 +147,19 @@ impl Store {
             )
             .optional()
             .map_err(self.explain())?;
+        let last = self.packed_beyond(last).map_err(self.explain())?.or(last);
         Ok(last.and_then(|(at, seq)| Some((Timestamp::from_timestamp_millis(at)?, seq))))
+    }
+
+    /// The last packed reading, where it comes after `last`: the day after it was lost.
+    fn packed_beyond(&self, last: Option<(i64, u32)>) -> rusqlite::Result<Option<(i64, u32)>> {
+        let from = last.map_or(i64::MIN, |(at, _)| at);
+        if stretches::next(&self.connection, from, i64::MAX)?.is_none() {
+            return Ok(None);
+        }
+        let packed = stretches::last_before(&self.connection, i64::MAX)?;
+        let packed = packed.and_then(|it| Some((it.at, u32::try_from(it.seq).ok()?)));
+        Ok(packed.filter(|packed| last.is_none_or(|last| *packed > last)))
     }
 
     /// Messages that were committed and may be delivered again, the oldest first.

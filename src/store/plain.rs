@@ -6,10 +6,13 @@ use super::encode::{is_retained, unpack_judgement};
 use super::error::{StoreError, explain};
 use super::read::Reader;
 use super::rollup::{self, MINUTE_MS};
+use super::series;
+use super::stretches::{self, MinuteSum};
 use crate::engine::event::Doubt;
 use crate::reading::Flag;
 use crate::units::Timestamp;
 use rusqlite::params;
+use std::collections::BTreeMap;
 
 /// The file as it was at one moment. While it lives, the write-ahead log cannot be
 /// reused and grows with what the daemon writes: keep it for seconds, not for hours.
@@ -96,31 +99,24 @@ impl ReadMoment<'_> {
         mut each: impl FnMut(ReadingRow) -> bool,
     ) -> Result<(), StoreError> {
         let mut read = || -> rusqlite::Result<()> {
-            let mut readings = self.reader.connection.prepare_cached(
-                "SELECT at, at - believed_lag, sensor, quantity, raw, unit, believed, judged
-                   FROM reading JOIN series ON series.id = reading.series
-                  WHERE at >= ?1 AND at < ?2 ORDER BY at, seq",
-            )?;
-            let mut rows = readings.query(params![since.timestamp_millis(), until.timestamp_millis()])?;
-            while let Some(row) = rows.next()? {
-                let judged = row.get(7)?;
-                let (flag, doubt) = unpack_judgement(judged);
-                let go_on = each(ReadingRow {
-                    heard_at: instant(row.get(0)?),
-                    measured_at: instant(row.get(1)?),
-                    sensor: row.get(2)?,
-                    quantity: row.get(3)?,
-                    raw: from_thousandths(row.get(4)?),
-                    raw_unit: row.get(5)?,
-                    believed: row.get::<_, Option<i64>>(6)?.map(from_thousandths),
+            let words = series::in_words(&self.reader.connection)?;
+            let span = (since.timestamp_millis(), until.timestamp_millis());
+            stretches::every_reading(&self.reader.connection, span, |heard| {
+                let Some(words) = words.get(&heard.series) else { return Ok(true) };
+                let (flag, doubt) = unpack_judgement(heard.judged);
+                Ok(each(ReadingRow {
+                    heard_at: instant(heard.at),
+                    measured_at: instant(heard.at.saturating_sub(heard.believed_lag)),
+                    sensor: words.sensor.clone(),
+                    quantity: words.quantity.clone(),
+                    raw: from_thousandths(heard.raw),
+                    raw_unit: words.unit.clone(),
+                    believed: heard.believed.map(from_thousandths),
                     flag,
                     doubt,
-                    retained: is_retained(judged),
-                });
-                if !go_on {
-                    break;
-                }
-            }
+                    retained: is_retained(heard.judged),
+                }))
+            })?;
             Ok(())
         };
         read().map_err(explain(&self.reader.path))
@@ -151,19 +147,41 @@ impl ReadMoment<'_> {
                    JOIN series ON series.id = series
                   GROUP BY minute, quantity ORDER BY minute, quantity",
             )?;
+            let words = series::in_words(connection)?;
+            let of_sensor = |series| words.get(&series).filter(|words| words.sensor == sensor);
+            let packed = stretches::packed_minutes(connection, (rolled_up_to, i64::MAX), |it| of_sensor(it).is_some())?;
+            let packed = packed.into_iter().filter(|((minute, _), _)| (first..end).contains(minute));
+            let packed =
+                packed.filter_map(|((minute, series), sum)| Some(((minute, of_sensor(series)?.quantity.clone()), sum)));
+            let mut packed = packed.collect::<BTreeMap<_, _>>().into_iter().peekable();
+            let mut hand = |((minute, quantity), sum): ((i64, String), MinuteSum)| {
+                each(MinuteRow {
+                    at: instant(minute.saturating_mul(MINUTE_MS)),
+                    quantity,
+                    low: from_thousandths(sum.low),
+                    mean: sum.sum as f64 / sum.n.max(1) as f64 / 1000.0,
+                    high: from_thousandths(sum.high),
+                    n: sum.n.unsigned_abs(),
+                })
+            };
             let mut rows = minutes.query(params![sensor, first, end, rolled_up_to])?;
             while let Some(row) = rows.next()? {
-                let minute: i64 = row.get(0)?;
-                let n: i64 = row.get(2)?;
-                let go_on = each(MinuteRow {
-                    at: instant(minute.saturating_mul(MINUTE_MS)),
-                    quantity: row.get(1)?,
-                    low: from_thousandths(row.get(3)?),
-                    mean: row.get::<_, i64>(4)? as f64 / n.max(1) as f64 / 1000.0,
-                    high: from_thousandths(row.get(5)?),
-                    n: n.unsigned_abs(),
-                });
-                if !go_on {
+                let key: (i64, String) = (row.get(0)?, row.get(1)?);
+                let mut sum = MinuteSum { n: row.get(2)?, low: row.get(3)?, sum: row.get(4)?, high: row.get(5)? };
+                while let Some(before) = packed.next_if(|(other, _)| *other < key) {
+                    if !hand(before) {
+                        return Ok(());
+                    }
+                }
+                if let Some((_, other)) = packed.next_if(|(other, _)| *other == key) {
+                    sum.add(other);
+                }
+                if !hand((key, sum)) {
+                    return Ok(());
+                }
+            }
+            for rest in packed {
+                if !hand(rest) {
                     break;
                 }
             }

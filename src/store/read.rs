@@ -7,7 +7,9 @@
 
 use super::encode::{SensorNames, decode, is_retained};
 use super::error::{StoreError, explain, must_exist};
+use super::packed::{READING_COLUMNS, StoredReading};
 use super::series::ChannelsOfSeries;
+use super::stretches::{self, PackedStretch};
 use super::{opening, schema};
 use crate::engine::event::{Event, What};
 use crate::engine::rules::Rules;
@@ -57,6 +59,13 @@ pub struct Replayed {
 /// Readings fetched at once: about a megabyte of memory, and a short read lock.
 const FETCHED_AT_ONCE: i64 = 16_384;
 
+/// The version from which on a store has packed readings; an older one that was not opened for
+/// writing since reads as one that has none.
+const PACKED_SINCE: usize = 8;
+const NOTHING_PACKED: &str = "CREATE TEMP TABLE packed (
+    id INTEGER PRIMARY KEY, stretch, series, part, readings, lasts, step, grain, seq, belief, judged, claimed_lag,
+    believed_lag, times, raw, UNIQUE (stretch, series, part))";
+
 impl Reader {
     /// Opens an existing store for reading. Needs write access to its folder only
     /// for SQLite's shared memory file, and only while the daemon is not running.
@@ -75,6 +84,9 @@ impl Reader {
             }
             if found == 0 {
                 return Err(StoreError::Missing { path: path.clone() });
+            }
+            if found < PACKED_SINCE {
+                connection.execute_batch(NOTHING_PACKED).map_err(&explain)?;
             }
             let channels = ChannelsOfSeries::read(&connection, rules).map_err(&explain)?;
             Ok(Reader { connection, path: path.clone(), channels, sensors: SensorNames::of(rules) })
@@ -157,33 +169,21 @@ impl Reader {
 
     /// Readings after `after` up to a page's worth, and the other events of the same span.
     fn page(&self, after: Position, end: Position) -> rusqlite::Result<ReadPage> {
-        // Both tables as they were at one moment, though the daemon writes.
+        // All tables as they were at one moment, though the daemon writes.
         let moment = self.connection.unchecked_transaction()?;
         let mut page = ReadPage::default();
-        let mut heard = self.connection.prepare_cached(
-            "SELECT at, seq, series, raw, judged, claimed_lag FROM reading
-              WHERE (at, seq) > (?1, ?2) AND at < ?3 ORDER BY at, seq LIMIT ?4",
-        )?;
-        let mut rows = heard.query(params![after.at, after.seq, end.at, FETCHED_AT_ONCE])?;
-        let mut fetched = 0;
-        let mut last = after;
-        while let Some(row) = rows.next()? {
-            fetched += 1;
-            last = Position { at: row.get(0)?, seq: row.get(1)? };
-            let Some(channel) = self.channels.of(row.get(2)?) else {
-                page.gone += 1;
-                continue;
-            };
-            let raw: i64 = row.get(3)?;
-            let claimed_lag: Option<i64> = row.get(5)?;
-            let measured_at = claimed_lag.and_then(|lag| Timestamp::from_timestamp_millis(last.at.checked_sub(lag)?));
-            match RawReading::new(channel, raw as f64 / 1000.0, measured_at, is_retained(row.get(4)?)) {
-                Some(raw) => page.readings.push((last, What::Reading(raw))),
-                None => page.unreadable += 1,
-            }
+        let from = if after.seq == i64::MAX { after.at + 1 } else { after.at };
+        let stretch = stretches::next(&self.connection, from, end.at)?;
+        // What was heard before the next packed readings, if anything was; else they are the page.
+        let before = Position { at: stretch.map_or(end.at, |stretch| stretch.begins.max(after.at)), seq: -1 };
+        let fetched = self.fresh(&mut page, after, before)?;
+        if let Some(stretch) = stretch.filter(|_| fetched == 0) {
+            let up_to = Position { at: stretch.ends.min(end.at - 1), seq: i64::MAX };
+            self.packed(&mut page, stretch, after, up_to)?;
+            page.last = (stretch.ends < end.at - 1).then_some(up_to);
+        } else if fetched < FETCHED_AT_ONCE {
+            page.last = stretch.is_some().then_some(Position { at: before.at - 1, seq: i64::MAX });
         }
-        drop(rows);
-        page.last = (fetched == FETCHED_AT_ONCE).then_some(last);
         let up_to = page.last.unwrap_or(Position { at: end.at, seq: -1 });
         let mut others = self.connection.prepare_cached(
             "SELECT at, seq, kind, body FROM event
@@ -201,6 +201,69 @@ impl Reader {
         drop(rows);
         moment.commit()?;
         Ok(page)
+    }
+
+    /// Fetches readings of table `reading` between two positions, as many as fit, and says how many.
+    fn fresh(&self, page: &mut ReadPage, after: Position, end: Position) -> rusqlite::Result<i64> {
+        let sql = format!(
+            "SELECT {READING_COLUMNS} FROM reading WHERE (at, seq) > (?1, ?2) AND (at, seq) < (?3, ?4) ORDER BY at, seq LIMIT ?5"
+        );
+        let mut heard = self.connection.prepare_cached(&sql)?;
+        let mut rows = heard.query(params![after.at, after.seq, end.at, end.seq, FETCHED_AT_ONCE])?;
+        let mut fetched = 0;
+        while let Some(row) = rows.next()? {
+            fetched += 1;
+            let reading = StoredReading::of(row)?;
+            page.last = Some(Position { at: reading.at, seq: reading.seq });
+            self.put(page, &reading);
+        }
+        page.last = page.last.filter(|_| fetched == FETCHED_AT_ONCE);
+        Ok(fetched)
+    }
+
+    /// The packed readings of a stretch between two positions, and what stands among them in
+    /// table `reading`.
+    fn packed(
+        &self,
+        page: &mut ReadPage,
+        stretch: PackedStretch,
+        after: Position,
+        up_to: Position,
+    ) -> rusqlite::Result<()> {
+        let (mut readings, lost) = stretches::readings(&self.connection, stretch)?;
+        page.unreadable += lost;
+        let sql = format!("SELECT {READING_COLUMNS} FROM reading WHERE (at, seq) > (?1, ?2) AND (at, seq) <= (?3, ?4)");
+        let mut among = self.connection.prepare_cached(&sql)?;
+        let packed = readings.len();
+        let among = among.query_map(params![after.at, after.seq, up_to.at, up_to.seq], StoredReading::of)?;
+        for reading in among {
+            readings.push(reading?);
+        }
+        if readings.len() > packed {
+            readings.sort_by_key(StoredReading::position);
+        }
+        for reading in &readings {
+            let position = Position { at: reading.at, seq: reading.seq };
+            if position > after && position <= up_to {
+                self.put(page, reading);
+            }
+        }
+        Ok(())
+    }
+
+    fn put(&self, page: &mut ReadPage, reading: &StoredReading) {
+        let Some(channel) = self.channels.of(reading.series) else {
+            page.gone += 1;
+            return;
+        };
+        let measured_at =
+            reading.claimed_lag.and_then(|lag| Timestamp::from_timestamp_millis(reading.at.checked_sub(lag)?));
+        match RawReading::new(channel, reading.raw as f64 / 1000.0, measured_at, is_retained(reading.judged)) {
+            Some(raw) => {
+                page.readings.push((Position { at: reading.at, seq: reading.seq }, What::Reading(raw)));
+            }
+            None => page.unreadable += 1,
+        }
     }
 }
 

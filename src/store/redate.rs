@@ -3,13 +3,13 @@
 //! was written under the wrong one is moved to where it belongs: its order stays, and no
 //! row is lost. How long is kept counts hours that were lived through, not the calendar.
 
-use super::Store;
 use super::error::StoreError;
 use super::rollup::{self, MINUTE_MS};
 use super::state_file::StateFile;
+use super::{Store, packing, stretches};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
 const HOUR_MS: i64 = 3_600_000;
 const DAY_MS: i64 = 86_400_000;
@@ -80,8 +80,7 @@ impl Store {
     /// The latest time up to which minutes may be called finished: `now`, but not beyond
     /// the minute of the newest reading.
     pub(crate) fn heard_until(&self, now: Timestamp) -> Result<Timestamp, StoreError> {
-        let newest: Option<i64> =
-            self.connection.query_row("SELECT max(at) FROM reading", [], |row| row.get(0)).map_err(self.explain())?;
+        let newest = stretches::last_heard_before(&self.connection, i64::MAX).map_err(self.explain())?;
         let heard = newest.and_then(|newest| Timestamp::from_timestamp_millis(newest + MINUTE_MS));
         Ok(heard.map_or(now, |heard| heard.min(now)))
     }
@@ -89,12 +88,10 @@ impl Store {
 
 /// The beginning of the oldest hour to keep, where at least `hours` hours have readings.
 fn lived_cut(connection: &Connection, hours: i64) -> rusqlite::Result<Option<i64>> {
-    let mut before = connection.prepare_cached("SELECT at FROM reading WHERE at < ?1 ORDER BY at DESC LIMIT 1")?;
     let mut hour = i64::MAX;
     for _ in 0..=hours {
-        let newest: Option<i64> = before.query_row(params![hour], |row| row.get(0)).optional()?;
-        let Some(newest) = newest else { return Ok(None) };
-        hour = newest.div_euclid(HOUR_MS) * HOUR_MS;
+        let Some(newest) = stretches::last_hour_before(connection, hour, HOUR_MS)? else { return Ok(None) };
+        hour = newest;
     }
     Ok(Some(hour))
 }
@@ -142,13 +139,13 @@ fn hole(transaction: &Transaction<'_>, last: i64, by: i64) -> rusqlite::Result<O
 }
 
 fn newest_before(transaction: &Transaction<'_>, at: i64) -> rusqlite::Result<Option<i64>> {
-    transaction.query_row(
-        "SELECT max(at) FROM (SELECT max(at) AS at FROM reading WHERE at < ?1 UNION ALL
-                              SELECT max(at) FROM event WHERE at < ?1 UNION ALL
+    let other: Option<i64> = transaction.query_row(
+        "SELECT max(at) FROM (SELECT max(at) AS at FROM event WHERE at < ?1 UNION ALL
                               SELECT max(at) FROM alarm WHERE at < ?1)",
         params![at],
         |row| row.get(0),
-    )
+    )?;
+    Ok(other.max(stretches::last_heard_before(transaction, at)?))
 }
 
 /// Every column that holds a time of our own, by table; those that order a table come apart.
@@ -180,6 +177,12 @@ fn shift(transaction: &Transaction<'_>, since: i64, how: Move) -> rusqlite::Resu
         Move::By(by) => format!("({column} + ({by}))"),
         Move::Half => format!("({since} + ({column} - {since}) / 2)"),
     };
+    packing::reconsider(transaction, first_moved(since, how))?;
+    match how {
+        // Whole stretches move as they are.
+        Move::By(_) => packing::take_out(transaction, since, since)?,
+        Move::Half => packing::take_out(transaction, since, i64::MAX)?,
+    }
     // Keeps in order what falls into one millisecond when two hours become one.
     let beside: i64 = transaction.query_row(
         "SELECT 1 + max((SELECT coalesce(max(seq), 0) FROM reading WHERE at >= ?1),
@@ -201,17 +204,19 @@ fn shift(transaction: &Transaction<'_>, since: i64, how: Move) -> rusqlite::Resu
             seq,
         ))?;
     }
+    if let Move::By(_) = how {
+        transaction.execute_batch(&format!(
+            "UPDATE packed SET stretch = -{} WHERE stretch >= {since}; UPDATE packed SET stretch = -stretch WHERE stretch < 0;",
+            moved("stretch"),
+        ))?;
+    }
     transaction.execute_batch(&format!("UPDATE journal SET seq = {seq} WHERE at >= {since}"))?;
     for (table, column) in TIMES {
         transaction
             .execute_batch(&format!("UPDATE {table} SET {column} = {} WHERE {column} >= {since}", moved(column)))?;
     }
-    let first = match how {
-        Move::By(by) => since.min(since + by),
-        Move::Half => since,
-    };
     // Minute means from here on are made again from the readings.
-    let minute = first.div_euclid(MINUTE_MS);
+    let minute = first_moved(since, how).div_euclid(MINUTE_MS);
     if rollup::mark(transaction)?.is_some_and(|mark| mark > minute * MINUTE_MS) {
         transaction.execute("DELETE FROM minute WHERE minute >= ?1", params![minute])?;
         transaction.execute(
@@ -220,6 +225,14 @@ fn shift(transaction: &Transaction<'_>, since: i64, how: Move) -> rusqlite::Resu
         )?;
     }
     Ok(())
+}
+
+/// From when on times are others than before.
+fn first_moved(since: i64, how: Move) -> i64 {
+    match how {
+        Move::By(by) => since.min(since + by),
+        Move::Half => since,
+    }
 }
 
 /// Letter ids carry their second ("alarm-1772560800-...") so that a night lived through

@@ -5,18 +5,19 @@
 
 use super::Store;
 use super::error::{StoreError, explain};
+use super::stretches;
+pub(super) use super::stretches::MINUTE_MS;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
-
-/// Milliseconds a minute.
-pub(super) const MINUTE_MS: i64 = 60_000;
 
 /// The span of readings that one transaction rolls up: 30 series at 10 s are 65,000 rows.
 const ROLLED_AT_ONCE_MS: i64 = 6 * 3_600_000;
 
 /// Rows one transaction of retention deletes: 9 ms on a plain disk (measured).
 const FORGOTTEN_AT_ONCE: i64 = 20_000;
+/// Rows of table `packed` that go with them; each holds some 60 readings.
+const PACKS_FORGOTTEN_AT_ONCE: i64 = 400;
 
 /// The bytes of a mail are kept this long after it was sent or given up; its
 /// words stay in table `letter` (own default: 90 days).
@@ -45,7 +46,7 @@ impl Store {
     /// Removes what is older than `keep`, a bounded number of rows a call, and
     /// returns how many went. Call it again until it returns 0, letting commits pass between.
     ///
-    /// Leaves: readings (once they are in the minute means) and events other than
+    /// Leaves: readings (once they are in the minute means; packed ones with their hour) and events other than
     /// journal entries and answers to alarms. Mails go 90 days after they were done
     /// with, answered inbox items with the readings. Minute means, journal, alarms
     /// and letters stay for good.
@@ -108,15 +109,15 @@ fn roll_up_once(connection: &mut Connection, until: i64) -> rusqlite::Result<Opt
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let from = match mark(&transaction)? {
         Some(mark) => mark,
-        None => {
-            let oldest: Option<i64> = transaction.query_row("SELECT min(at) FROM reading", [], |row| row.get(0))?;
-            oldest.unwrap_or(until)
-        }
+        None => stretches::first_heard(&transaction)?.unwrap_or(until),
     };
     // Over a gap without readings in one step.
-    let next: Option<i64> = transaction
+    let fresh: Option<i64> = transaction
         .query_row("SELECT at FROM reading WHERE at >= ?1 ORDER BY at LIMIT 1", params![from], |row| row.get(0))
         .optional()?;
+    // Packed readings are in the means already, unless these are to be made anew.
+    let packed = stretches::next(&transaction, from, until)?.map(|stretch| stretch.begins.max(from));
+    let next = fresh.into_iter().chain(packed).min();
     let step = (next.unwrap_or(until).max(from) + ROLLED_AT_ONCE_MS).min(until);
     if step <= from {
         return Ok(None);
@@ -136,10 +137,21 @@ fn roll_up_once(connection: &mut Connection, until: i64) -> rusqlite::Result<Opt
              sum = sum + excluded.sum, high = max(high, excluded.high)",
         params![from, step],
     )?;
+    let mut added = added.unsigned_abs();
+    for ((minute, series), sum) in stretches::packed_minutes(&transaction, (from, step), |_| true)? {
+        added += sum.n.unsigned_abs();
+        transaction
+            .prepare_cached(
+                "INSERT INTO minute (series, minute, n, low, sum, high) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+                 ON CONFLICT (series, minute) DO UPDATE SET n = n + excluded.n, low = min(low, excluded.low),
+                     sum = sum + excluded.sum, high = max(high, excluded.high)",
+            )?
+            .execute(params![series, minute, sum.n, sum.low, sum.sum, sum.high])?;
+    }
     transaction
         .execute("INSERT OR REPLACE INTO meta (key, value) VALUES ('rolled_up_to', ?1)", params![step.to_string()])?;
     transaction.commit()?;
-    Ok(Some(added.unsigned_abs()))
+    Ok(Some(added))
 }
 
 fn forget_once(connection: &mut Connection, cut: i64, mail_cut: i64) -> rusqlite::Result<u64> {
@@ -155,6 +167,12 @@ fn forget_once(connection: &mut Connection, cut: i64, mail_cut: i64) -> rusqlite
     let (at, seq) = first_to_stay.unwrap_or((i64::MAX, 0));
     let mut gone = transaction
         .execute("DELETE FROM reading WHERE at < ?1 AND (at, seq) < (?2, ?3)", params![readings_cut, at, seq])?;
+    // Each goes as a whole, once its last reading is too old.
+    gone += transaction.execute(
+        "DELETE FROM packed WHERE id IN (
+             SELECT id FROM packed WHERE stretch < ?1 AND stretch + lasts < ?1 ORDER BY stretch LIMIT ?2)",
+        params![readings_cut, PACKS_FORGOTTEN_AT_ONCE],
+    )?;
     gone += transaction.execute(
         "DELETE FROM event WHERE (at, seq) IN (
              SELECT at, seq FROM event WHERE at < ?1 AND kind NOT IN ('journal', 'command') ORDER BY at, seq LIMIT ?2)",

@@ -5,8 +5,11 @@
 
 use super::beside::with_suffix;
 use super::schema;
+use super::stretches::{self, Readable};
 use rusqlite::types::Value;
-use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Rows, params_from_iter};
+use rusqlite::{
+    Connection, ErrorCode, OpenFlags, OptionalExtension, Rows, TransactionBehavior, params, params_from_iter,
+};
 use std::io::{Seek, SeekFrom, Write};
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
@@ -25,7 +28,7 @@ const fn table(name: &'static str, key: &'static [&'static str], jump: &'static 
 }
 
 /// Small ones first, so that a disk that fills up meanwhile has the words.
-const TABLES: [SalvagedTable; 16] = [
+const TABLES: [SalvagedTable; 17] = [
     table("series", &["id"], "id"),
     table("journal", &["number"], "number"),
     table("event", &["at", "seq"], "at"),
@@ -41,6 +44,7 @@ const TABLES: [SalvagedTable; 16] = [
     table("inbox", &["id"], "id"),
     table("phone", &["id"], "id"),
     SalvagedTable { name: "meta", key: &["key"], jump: None },
+    table("packed", &["id"], "id"),
     table("reading", &["at", "seq"], "at"),
 ];
 
@@ -66,7 +70,9 @@ pub(super) fn carry_over(from: &Path, into: &mut Connection) -> rusqlite::Result
         }
     }
     tidy(into)?;
-    copied
+    let copied = copied?;
+    let (packs, readings) = settle_packed(into)?;
+    Ok(copied + readings - packs)
 }
 
 fn copy_all(source: &Connection, into: &mut Connection) -> rusqlite::Result<u64> {
@@ -324,11 +330,37 @@ fn next_row(rows: &mut Rows<'_>, columns: usize) -> rusqlite::Result<Option<Vec<
     (0..columns).map(|column| row.get(column)).collect::<rusqlite::Result<Vec<Value>>>().map(Some)
 }
 
+/// Of what was carried over from a damaged file: takes away packed rows that cannot be read and
+/// readings that stand packed as well, and gives the packed rows that were carried over and the
+/// readings in those that stay.
+fn settle_packed(connection: &mut Connection) -> rusqlite::Result<(u64, u64)> {
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let carried: i64 = transaction.query_row("SELECT count(*) FROM packed", [], |row| row.get(0))?;
+    let oldest: Option<i64> = transaction.query_row("SELECT min(at) FROM reading", [], |row| row.get(0))?;
+    let (mut from, mut kept, mut twice) = (i64::MIN, 0, 0);
+    while let Some(stretch) = stretches::next(&transaction, from, i64::MAX)? {
+        stretches::remove(&transaction, stretch, Readable::No)?;
+        let (readings, _) = stretches::readings(&transaction, stretch)?;
+        kept += readings.len() as u64;
+        if oldest.is_some_and(|oldest| oldest <= stretch.ends) {
+            let mut delete = transaction.prepare_cached("DELETE FROM reading WHERE at = ?1 AND seq = ?2")?;
+            for reading in &readings {
+                twice += delete.execute(params![reading.at, reading.seq])? as u64;
+            }
+        }
+        let Some(behind) = stretch.ends.checked_add(1) else { break };
+        from = behind;
+    }
+    transaction.commit()?;
+    Ok((carried.unsigned_abs() + twice, kept))
+}
+
 fn tidy(into: &Connection) -> rusqlite::Result<()> {
     into.execute_batch(
         "-- Readings whose series was lost must not pass for those of the next sensor that gets the number.
          INSERT OR IGNORE INTO series (id, sensor, quantity, unit)
-             SELECT series, 'lost-' || series, 'unknown', '?' FROM (SELECT series FROM reading UNION SELECT series FROM minute);
+             SELECT series, 'lost-' || series, 'unknown', '?' FROM (SELECT series FROM reading UNION SELECT series FROM packed
+                                                                       UNION SELECT series FROM minute);
          -- Without any minute means they are to be made again from the readings.
          DELETE FROM meta WHERE key = 'stopped_well' OR (key = 'rolled_up_to' AND NOT EXISTS (SELECT 1 FROM minute));",
     )

@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4, V5, V6, V7];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4, V5, V6, V7, V8];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -311,4 +311,70 @@ ALTER TABLE reading ADD COLUMN delivery INTEGER;  -- first reading of an MQTT me
                                                   -- many such marks, this and older ones, may still be delivered again
                                                   -- + 1073741824 * hash of topic and payload; NULL: none. Messages
                                                   -- that are no readings have theirs in table delivery
+";
+
+/// Readings of hours that are over, packed: a quarter of the bytes, and still read by any tool.
+const V8: &str = "
+CREATE TABLE packed (
+    -- Readings of hours that are over, moved here from table reading a day later: a row a series and
+    -- stretch. A stretch is an hour, or less where it would hold more than some thousand readings.
+    -- View every_reading has these and those of table reading. Up to meta.packed_up_to (milliseconds
+    -- since 1970 UTC) all that can be is packed. A column that says 'each' is one number where that is the
+    -- same for all readings of the row (or NULL), else a JSON array with one number a reading: how much
+    -- more it is than the last one that is not null.
+    id            INTEGER PRIMARY KEY,
+    stretch       INTEGER NOT NULL,  -- when the stretch begins, milliseconds since 1970 UTC
+    series        INTEGER NOT NULL,  -- series.id
+    part          INTEGER NOT NULL,  -- from 0, where the readings of a series do not fit into one row
+    readings      INTEGER NOT NULL,  -- how many
+    lasts         INTEGER NOT NULL,  -- when the last of the row was heard, milliseconds after stretch
+    step          INTEGER NOT NULL,  -- usual time between two, milliseconds
+    grain         INTEGER NOT NULL,  -- every raw is a multiple of it
+    seq           ANY NOT NULL,      -- each: reading.seq
+    belief        ANY,               -- each: reading.believed minus reading.raw
+    judged        ANY NOT NULL,      -- each: reading.judged
+    claimed_lag   ANY,               -- each: reading.claimed_lag
+    believed_lag  ANY NOT NULL,      -- each: reading.believed_lag minus reading.claimed_lag (0 where that is NULL)
+    times         TEXT NOT NULL,     -- each, always an array: reading.at minus stretch, less step a reading before it
+    raw           ANY NOT NULL,      -- each: reading.raw divided by grain
+    UNIQUE (stretch, series, part)
+) STRICT;
+
+CREATE VIEW every_reading AS
+    -- What table packed holds, and table reading, alike but for the mark of the message. A span is found
+    -- without unpacking the rest where stretch is asked for beside at:
+    -- WHERE stretch > FROM - 3600000 AND stretch < UNTIL AND at >= FROM AND at < UNTIL.
+    SELECT at, seq, series, raw, raw + belief AS believed, judged, claimed_lag,
+           believed_lag + coalesce(claimed_lag, 0) AS believed_lag, stretch FROM (
+        SELECT stretch + step * time.key + sum(time.value) OVER so_far AS at,
+               iif(typeof(seq) = 'text', sum(seq ->> time.key) OVER so_far, seq) AS seq,
+               series,
+               grain * iif(typeof(raw) = 'text', sum(raw ->> time.key) OVER so_far, raw) AS raw,
+               iif(typeof(belief) = 'text', iif(belief ->> time.key IS NULL, NULL, sum(belief ->> time.key) OVER so_far),
+                   belief) AS belief,
+               iif(typeof(judged) = 'text', sum(judged ->> time.key) OVER so_far, judged) AS judged,
+               iif(typeof(claimed_lag) = 'text',
+                   iif(claimed_lag ->> time.key IS NULL, NULL, sum(claimed_lag ->> time.key) OVER so_far),
+                   claimed_lag) AS claimed_lag,
+               iif(typeof(believed_lag) = 'text', sum(believed_lag ->> time.key) OVER so_far, believed_lag) AS believed_lag,
+               stretch
+          FROM packed, json_each(packed.times) AS time
+        WINDOW so_far AS (PARTITION BY stretch, series, part ORDER BY time.key))
+    UNION ALL
+    SELECT at, seq, series, raw, believed, judged, claimed_lag, believed_lag, at AS stretch FROM reading;
+
+DROP VIEW reading_plain;
+CREATE VIEW reading_plain AS
+    -- Readings in words and decimal numbers, for people, packed ones too. Times in UTC.
+    SELECT strftime('%Y-%m-%dT%H:%M:%fZ', reading.at / 1000.0, 'unixepoch') AS heard_at,
+           strftime('%Y-%m-%dT%H:%M:%fZ', (reading.at - reading.believed_lag) / 1000.0, 'unixepoch') AS measured_at,
+           series.sensor, series.quantity, reading.raw / 1000.0 AS raw, series.unit AS raw_unit,
+           reading.believed / 1000.0 AS believed,
+           CASE reading.judged & 15 WHEN 1 THEN 'good' WHEN 3 THEN 'suspect' WHEN 4 THEN 'fail'
+                WHEN 9 THEN 'missing' ELSE 'unknown' END AS flag,
+           CASE (reading.judged >> 4) & 15 WHEN 1 THEN 'range' WHEN 2 THEN 'fault-code' WHEN 3 THEN 'spike'
+                WHEN 4 THEN 'rate' WHEN 5 THEN 'flat-line' WHEN 6 THEN 'saturated' WHEN 7 THEN 'retained'
+                WHEN 8 THEN 'late' WHEN 9 THEN 'duplicate' WHEN 10 THEN 'uncorrected' END AS doubt,
+           (reading.judged >> 8) & 1 AS retained
+      FROM every_reading AS reading CROSS JOIN series ON series.id = reading.series;
 ";

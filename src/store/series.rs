@@ -52,6 +52,23 @@ impl ChannelsOfSeries {
     }
 }
 
+/// What a series is of, in words.
+#[derive(Clone, Debug)]
+pub(super) struct SeriesWords {
+    pub(super) sensor: String,
+    pub(super) quantity: String,
+    pub(super) unit: String,
+}
+
+/// Every series there ever was.
+pub(super) fn in_words(connection: &Connection) -> rusqlite::Result<HashMap<i64, SeriesWords>> {
+    let mut all = connection.prepare_cached("SELECT id, sensor, quantity, unit FROM series")?;
+    all.query_map([], |row| {
+        Ok((row.get(0)?, SeriesWords { sensor: row.get(1)?, quantity: row.get(2)?, unit: row.get(3)? }))
+    })?
+    .collect()
+}
+
 /// The series of a sensor's quantity.
 pub(super) fn find(connection: &Connection, sensor: &str, quantity: &str) -> rusqlite::Result<Option<i64>> {
     connection

@@ -7,6 +7,7 @@ mod damage;
 mod durability;
 mod growth;
 mod looking;
+mod packing;
 mod redate;
 mod replay;
 mod replies;

@@ -6,7 +6,7 @@ use super::encode::{belief, encode, encode_notes, pack_judgement};
 use super::error::{StoreError, explain};
 use super::inbox::{self, InboxAnswer};
 use super::outbox::{self, StoredOutcome};
-use super::{Store, replies, rollup};
+use super::{Store, packing, replies, rollup};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::{Effect, Event, Grade, Judgement, What};
 use crate::journal::Did;
@@ -107,6 +107,7 @@ impl Store {
             rules: &self.rules,
             series: &self.series,
             marks: &mut self.marks,
+            packed_up_to: self.packed_up_to,
             explain: &explain,
         };
         let mut garbled = false;
@@ -126,6 +127,7 @@ struct Writing<'a, F: Fn(rusqlite::Error) -> StoreError> {
     rules: &'a crate::engine::rules::Rules,
     series: &'a super::series::SeriesOfChannels,
     marks: &'a mut delivered::Marks,
+    packed_up_to: i64,
     explain: &'a F,
 }
 
@@ -191,6 +193,7 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
             _ => (pack_judgement(Flag::Unknown, None, raw.retained), None, 0),
         };
         let series = self.series.of(raw.channel)?;
+        self.take_out(position.at, position.at).map_err(self.explain)?;
         let mark = record.delivery.map(|mark| self.marks.take(mark));
         self.connection
             .prepare_cached(
@@ -212,6 +215,11 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
             })
             .map_err(self.explain)?;
         Ok(own)
+    }
+
+    /// What is written so late that readings of its time may be packed, meets them as rows.
+    fn take_out(&self, from: i64, to: i64) -> rusqlite::Result<()> {
+        if from < self.packed_up_to { packing::take_out(self.connection, from, to) } else { Ok(()) }
     }
 
     fn event(&self, position: RecordOrder, what: &What) -> rusqlite::Result<()> {
@@ -280,6 +288,7 @@ impl<F: Fn(rusqlite::Error) -> StoreError> Writing<'_, F> {
 
     fn judge_again(&self, position: RecordOrder, series: i64, judgement: &Judgement) -> rusqlite::Result<()> {
         let raw = &judgement.raw;
+        self.take_out(position.at - SECOND_THOUGHTS_MS, position.at)?;
         let found: Option<(i64, u32)> = self
             .connection
             .prepare_cached(

@@ -5,11 +5,12 @@ use super::encode::{decode_notes, from_word};
 use super::error::{StoreError, explain};
 use super::outbox::LetterProgress;
 use super::read::Reader;
+use super::stretches;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Harm, Priority};
 use crate::engine::event::JournalLine;
 use crate::engine::event::LetterKind;
 use crate::units::Timestamp;
-use rusqlite::{OptionalExtension, Row, params};
+use rusqlite::{Row, params};
 
 /// One change of one alarm.
 #[derive(Clone, Debug, PartialEq)]
@@ -181,11 +182,8 @@ impl Reader {
     /// When the first and the last reading were heard; `None`: none is kept.
     pub(crate) fn readings_span(&self) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
         let read = || -> rusqlite::Result<Option<(i64, i64)>> {
-            let ends = "SELECT (SELECT min(at) FROM reading), (SELECT max(at) FROM reading)";
-            let ends = self
-                .connection
-                .query_row(ends, [], |row| Ok((row.get::<_, Option<i64>>(0)?, row.get::<_, Option<i64>>(1)?)))?;
-            Ok(ends.0.zip(ends.1))
+            let first = stretches::first_heard(&self.connection)?;
+            Ok(first.zip(stretches::last_heard_before(&self.connection, i64::MAX)?))
         };
         let ends = read().map_err(explain(&self.path))?;
         Ok(ends.and_then(|(first, last)| {
@@ -198,14 +196,11 @@ impl Reader {
         let read = || -> rusqlite::Result<Counts> {
             let count =
                 |sql: &str| self.connection.query_row(sql, [], |row| row.get::<_, i64>(0).map(i64::unsigned_abs));
-            let heard = |sql: &str| {
-                let at: Option<i64> = self.connection.query_row(sql, [], |row| row.get(0)).optional()?.flatten();
-                Ok::<_, rusqlite::Error>(at.and_then(Timestamp::from_timestamp_millis))
-            };
+            let time = |at: Option<i64>| at.and_then(Timestamp::from_timestamp_millis);
             Ok(Counts {
-                readings: count("SELECT count(*) FROM reading")?,
-                first_reading: heard("SELECT min(at) FROM reading")?,
-                last_reading: heard("SELECT max(at) FROM reading")?,
+                readings: count("SELECT count(*) FROM reading")? + stretches::count(&self.connection)?,
+                first_reading: time(stretches::first_heard(&self.connection)?),
+                last_reading: time(stretches::last_heard_before(&self.connection, i64::MAX)?),
                 minutes: count("SELECT count(*) FROM minute")?,
                 journal: count("SELECT count(*) FROM journal")?,
                 letters: count("SELECT count(*) FROM letter")?,

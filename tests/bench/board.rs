@@ -1,6 +1,7 @@
 //! What a large room of a month costs a small board: a start, a look, memory, bytes. Each
 //! beside its aim and, where there is one, a limit of the same run. `cargo bench --bench board`;
-//! `BOARD=folder` keeps the store of the month there and finds it again.
+//! `BOARD=folder` keeps the store of the month there and finds it again; `PACKED=no` leaves it
+//! as it was before days that are over were packed.
 
 #![expect(clippy::disallowed_methods, reason = "a benchmark asks the clock")]
 
@@ -18,7 +19,7 @@ use traywarden::config::{self, Config};
 use traywarden::engine::Engine;
 use traywarden::engine::event::{Event, What};
 use traywarden::reading::{ChannelId, Quantity, RawReading};
-use traywarden::store::{Record, Store};
+use traywarden::store::{Reader, Record, Store};
 use traywarden::units::Timestamp;
 
 use racks::{publish, stop};
@@ -41,6 +42,12 @@ fn main() {
     if !store.exists() {
         month(&folder, &store);
     }
+    if std::env::var("PACKED").is_ok_and(|packed| packed == "no") {
+        println!("nothing is packed");
+    } else {
+        packed(&folder, &store);
+    }
+    read(&folder, &store);
     let bytes = std::fs::metadata(&store).expect("it was made").len();
     println!("a store of {DAYS} days and {} series, {:.0} MiB", 2 * RACKS + 2, bytes as f64 / 1_048_576.0);
     println!("| what | traywarden | limit of the same run, or aim |");
@@ -163,8 +170,10 @@ fn month(folder: &Path, path: &Path) {
         }
         for minute in 0..60 {
             for (index, channel) in config.rules.channels.iter().enumerate() {
-                let at = from + TimeDelta::minutes(minute) + TimeDelta::milliseconds(index as i64 * 1000 + 500);
-                let value = value(channel.quantity, hour * 60 + minute, index as i64);
+                let nth = hour * 60 + minute;
+                let jitter = (nth * 7_919 + index as i64 * 104_729) % 613;
+                let at = from + TimeDelta::minutes(minute) + TimeDelta::milliseconds(index as i64 * 1000 + jitter);
+                let value = value(channel.quantity, nth, index as i64);
                 let raw = RawReading::new(ChannelId(index as u16), value, None, false).expect("a number");
                 take(at, 0, What::Reading(raw));
             }
@@ -181,6 +190,83 @@ fn month(folder: &Path, path: &Path) {
         "bytes on disk a reading, minute means with it: {:.1} (aim 12 once a day is over)",
         bytes as f64 / readings as f64
     );
+}
+
+/// Packs all of it but its last day, as the daemon does an hour after the other, and says what
+/// that takes.
+fn packed(folder: &Path, path: &Path) {
+    let config: Config =
+        config::parse(&room(1883), "room.toml", folder).unwrap_or_else(|problems| panic!("{problems}"));
+    let end = traywarden::clock::Clock::system().now();
+    let (mut store, _) = Store::open(path, &config.rules, end).expect("a store");
+    let until = store.last_position().expect("it is read").map_or(end, |last| last.0) - TimeDelta::hours(24);
+    let (began, written_before) = (Instant::now(), written());
+    let (mut readings, mut stretches, mut longest) = (0, 0, Duration::ZERO);
+    loop {
+        let step = Instant::now();
+        match store.pack_readings(until).expect("it packs") {
+            0 => break,
+            packed => readings += packed,
+        }
+        stretches += 1;
+        longest = longest.max(step.elapsed());
+    }
+    if readings == 0 {
+        return;
+    }
+    store.checkpoint().expect("a checkpoint");
+    let took = began.elapsed().as_secs_f64() * 1000.0;
+    let written = (written() - written_before) as f64 / readings as f64;
+    println!(
+        "packed {readings} readings in {stretches} stretches: {:.0} ms a day, {:.0} ms the longest, {written:.0} bytes written a reading",
+        took / (DAYS - 1) as f64,
+        longest.as_secs_f64() * 1000.0
+    );
+    let all = (DAYS * 1440 * config.rules.channels.len() as i64) as f64;
+    let size = || std::fs::metadata(path).expect("a file").len() as f64 / all;
+    println!("bytes on disk a reading, minute means with it, the pages not given back yet: {:.1}", size());
+    store.close().expect("it closes");
+    let copy = folder.join("copy.db");
+    traywarden::store::backup(path, &copy).expect("a backup");
+    println!("of a backup: {:.1}", std::fs::metadata(&copy).expect("it was made").len() as f64 / all);
+    // As the daemon gives them back, at once.
+    let sql = "PRAGMA incremental_vacuum; SELECT count(*) FROM reading; SELECT sum(readings) FROM packed; \
+               SELECT name, sum(pgsize) FROM dbstat GROUP BY name ORDER BY 2 DESC LIMIT 6; PRAGMA wal_checkpoint(TRUNCATE);";
+    let told = Command::new("sqlite3").arg(path).arg(sql).output().expect("sqlite3 runs (apt install sqlite3)");
+    println!("{}", String::from_utf8_lossy(&told.stdout));
+    println!("when they are given back: {:.1}", size());
+    let _ = std::fs::remove_file(&copy);
+}
+
+/// How long the single readings of it take to read.
+fn read(folder: &Path, path: &Path) {
+    let config: Config =
+        config::parse(&room(1883), "room.toml", folder).unwrap_or_else(|problems| panic!("{problems}"));
+    let reader = Reader::open(path, &config.rules).expect("a reader");
+    let end = traywarden::clock::Clock::system().now();
+    let mut given = 0_u64;
+    let all = middle(|| {
+        let began = Instant::now();
+        given = 0;
+        reader.events(end - TimeDelta::days(10), end, |_| given += 1).expect("it is read");
+        began.elapsed().as_secs_f64() * 1000.0
+    });
+    let day = middle(|| {
+        let (began, from) = (Instant::now(), end - TimeDelta::days(20));
+        let step = TimeDelta::seconds(30);
+        let points =
+            reader.history("air-3", Quantity::Temperature, from, from + TimeDelta::days(1), step).expect("a history");
+        assert!(points.len() > 1_000, "a value a minute");
+        began.elapsed().as_secs_f64() * 1000.0
+    });
+    println!("{given} events of ten days read: {all:.0} ms; a day of one series by half minutes: {day:.1} ms");
+}
+
+/// What this process has handed to the system for writing so far.
+fn written() -> u64 {
+    let counted = std::fs::read_to_string("/proc/self/io").expect("Linux counts");
+    let line = counted.lines().find_map(|line| line.strip_prefix("wchar: "));
+    line.and_then(|bytes| bytes.trim().parse().ok()).expect("a number")
 }
 
 /// Lots sown every ten days in each rack, watered each morning, cut when they are due.

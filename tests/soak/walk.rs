@@ -329,7 +329,8 @@ impl Walk {
     }
 
     pub fn stored(&self) -> i64 {
-        self.store.query_row("SELECT count(*) FROM reading", [], |row| row.get(0)).unwrap()
+        let stored = "SELECT (SELECT count(*) FROM reading) + (SELECT coalesce(sum(readings), 0) FROM packed)";
+        self.store.query_row(stored, [], |row| row.get(0)).unwrap()
     }
 
     pub fn letters(&self) -> usize {

@@ -195,7 +195,7 @@ fn steps_run_once_in_order_and_all_or_nothing() {
 }
 
 /// Every version that was ever released, as an SQL dump of a small store of that version.
-const RELEASED: [&str; 7] = [
+const RELEASED: [&str; 8] = [
     include_str!("fixtures/v1.sql"),
     include_str!("fixtures/v2.sql"),
     include_str!("fixtures/v3.sql"),
@@ -203,6 +203,7 @@ const RELEASED: [&str; 7] = [
     include_str!("fixtures/v5.sql"),
     include_str!("fixtures/v6.sql"),
     include_str!("fixtures/v7.sql"),
+    include_str!("fixtures/v8.sql"),
 ];
 
 #[test]
@@ -221,6 +222,9 @@ fn a_store_of_every_older_version_opens_and_has_its_rows() {
         assert_eq!(tables(&store.connection), tables(&TestStore::new().store().connection), "version {version}");
         let whats: Vec<What> = room.events().into_iter().map(|event| event.what).collect();
         assert_eq!(whats[..2], [What::Started, What::Reading(heard(1, 55.5))]);
+        let packed = if version < 8 { 0 } else { 3 };
+        assert_eq!(room.reader().counts().unwrap().readings, 2 + packed);
+        assert_eq!(whats.iter().filter(|what| matches!(what, What::Reading(_))).count() as u64, 2 + packed);
         assert_eq!(room.reader().journal(at(0)).unwrap().len(), 1);
         assert_eq!(room.reader().alarms().unwrap()[0].text, "Rack A is too warm.");
         assert_eq!(store.waiting_parcels().unwrap().len(), 1);
