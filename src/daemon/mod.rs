@@ -17,6 +17,7 @@ mod replies;
 mod saving;
 mod signs;
 mod start;
+mod tidying;
 
 pub use letters::day_pictures;
 pub use start::run;

@@ -4,6 +4,7 @@
 use super::Turn;
 use super::keeper::{self, News};
 use super::ledger::{Released, Written};
+use super::tidying;
 use super::{Daemon, Extras, Failing, KEEP_STATE_EVERY, TIDY_EVERY};
 use crate::engine::event::{AtStake, What};
 use crate::notify::wording;
@@ -166,7 +167,7 @@ impl Daemon<'_> {
         let look_through = check.then(|| self.look_through(Depth::Quick));
         // On a thread of its own: retention may take its time, the loop may not.
         std::thread::spawn(move || {
-            if let Err(error) = keeper::tidy(&keeper, now, keep) {
+            if let Err(error) = tidying::tidy(&keeper, now, keep) {
                 tracing::warn!(%error, "could not tidy the store");
             }
             if let Some(look_through) = look_through {

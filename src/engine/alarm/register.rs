@@ -39,6 +39,12 @@ impl Register {
         self.find(kind, subject).is_some_and(Alarm::is_held)
     }
 
+    /// Its cause stands as an alarm of its own: an empty tank is also a low one.
+    pub(crate) fn is_consequence(&self, key: &AlarmKey) -> bool {
+        key.kind == AlarmKind::ReservoirLow
+            && self.find(AlarmKind::ReservoirEmpty, &key.subject).is_some_and(Alarm::is_active)
+    }
+
     /// Takes in a new alarm, in place of one with the same key.
     pub(crate) fn insert(&mut self, alarm: Alarm) {
         self.by_kind.entry(alarm.key().kind).or_default().insert(alarm.key().subject.clone(), alarm);

@@ -2,7 +2,6 @@
 //! daily digest. Their words are the notify shell's.
 
 use crate::alarm::cycle::Alarm;
-use crate::alarm::register::Register;
 use crate::alarm::waking::Moment;
 use crate::alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, REPORTED_IN_THE_DIGEST};
 use crate::event::Effect;
@@ -28,7 +27,7 @@ impl Engine {
         loop {
             let alarms = &self.alarms;
             let holds = |key: &AlarmKey| {
-                !is_consequence(alarms, key) && alarms.get(key).is_some_and(|alarm| alarm.is_worth_a_call(&moment))
+                !alarms.is_consequence(key) && alarms.get(key).is_some_and(|alarm| alarm.is_worth_a_call(&moment))
             };
             let Some(draft) = self.letters.take_due(self.now, self.next_digest, holds) else { return };
             self.write(draft, effects);
@@ -115,7 +114,7 @@ impl Engine {
         let keys: Vec<AlarmKey> = self.named.iter().filter(left_out).cloned().collect();
         let mut no_longer = Vec::new();
         for key in keys {
-            let stands_as_another = self.is_consequence(&key);
+            let stands_as_another = self.alarms.is_consequence(&key);
             let Some(alarm) = self.alarms.get_mut(&key) else { continue };
             let Some(change) = alarm.as_it_stands(moment) else { continue };
             if !alarm.is_active() {
@@ -135,7 +134,7 @@ impl Engine {
         alarm.is_active()
             && !matches!(alarm.state(), AlarmState::Shelved | AlarmState::OutOfService)
             && alarm.key().kind != AlarmKind::MailFailing
-            && !self.is_consequence(alarm.key())
+            && !self.alarms.is_consequence(alarm.key())
             && alarm.is_of_concern(moment)
     }
 
@@ -235,25 +234,15 @@ impl Engine {
         }
     }
 
-    pub(super) fn is_consequence(&self, key: &AlarmKey) -> bool {
-        is_consequence(&self.alarms, key)
-    }
-
     pub(super) fn standing(&self, which: impl Fn(&Alarm) -> bool) -> Vec<AlarmChange> {
         let moment = self.moment();
         let mut standing: Vec<AlarmChange> = self
             .alarms
             .iter()
-            .filter(|alarm| which(alarm) && !self.is_consequence(alarm.key()))
+            .filter(|alarm| which(alarm) && !self.alarms.is_consequence(alarm.key()))
             .filter_map(|alarm| alarm.as_it_stands(&moment))
             .collect();
         standing.sort_by_key(|change| (change.priority, change.harm.map(|harm| harm.early), change.since));
         standing
     }
-}
-
-/// Its cause stands as an alarm of its own: an empty tank is also a low one.
-fn is_consequence(alarms: &Register, key: &AlarmKey) -> bool {
-    key.kind == AlarmKind::ReservoirLow
-        && alarms.find(AlarmKind::ReservoirEmpty, &key.subject).is_some_and(Alarm::is_active)
 }

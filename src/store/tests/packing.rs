@@ -1,5 +1,8 @@
 //! Readings of hours that are over, packed: the same readings for everybody who asks.
 
+mod damaged;
+mod form;
+
 use super::*;
 use crate::engine::event::Judgement;
 use crate::reading::Flag;
@@ -46,101 +49,6 @@ fn pack_all(store: &mut Store, until: Timestamp) -> Vec<u64> {
             0 => return packed,
             readings => packed.push(readings),
         }
-    }
-}
-
-/// A number as it may stand in a column, now and then one that no sensor says.
-fn number() -> impl Strategy<Value = i64> {
-    prop_oneof![
-        8 => -500_i64..60_000,
-        2 => -3_600_000_i64..3_600_000,
-        1 => prop_oneof![Just(i64::MIN), Just(i64::MAX), Just(0), Just(1 << 50), Just(-(1 << 50) - 1)],
-    ]
-}
-
-fn usual(value: i64) -> impl Strategy<Value = i64> {
-    prop_oneof![9 => Just(value), 1 => 0_i64..512]
-}
-
-fn readings() -> impl Strategy<Value = Vec<StoredReading>> {
-    let one = (
-        prop_oneof![Just(0_i64), 0_i64..3, 0_i64..70_000, Just(5 * HOUR)],
-        1_i64..4,
-        number(),
-        prop::option::weighted(0.8, number()),
-        usual(1),
-        prop::option::weighted(0.3, number()),
-        prop_oneof![4 => Just(0_i64), 1 => number()],
-        any::<bool>(),
-    );
-    prop::collection::vec(one, 0..400).prop_map(|all| {
-        let (mut at, mut seq) = (EVENING, 0);
-        let mut readings = Vec::new();
-        for (after, series, raw, believed, judged, claimed_lag, believed_lag, as_raw) in all {
-            seq = if after == 0 { seq + 1 } else { 0 };
-            at += after;
-            let believed = if as_raw { believed.and(raw.checked_sub(300)) } else { believed };
-            readings.push(StoredReading { at, seq, series, raw, believed, judged, claimed_lag, believed_lag });
-        }
-        readings
-    })
-}
-
-proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(96) })]
-
-    #[test]
-    fn what_is_packed_comes_out_bit_for_bit_by_us_and_by_the_view(readings in readings()) {
-        let room = TestStore::new();
-        let mut store = room.store();
-        // Nothing is to be proven of the disk.
-        store.connection.execute_batch("PRAGMA synchronous = OFF; BEGIN").unwrap();
-        readings.iter().for_each(|reading| put(&store.connection, reading));
-        store.connection.execute_batch("INSERT INTO meta VALUES ('rolled_up_to', '9000000000000'); COMMIT").unwrap();
-        let packed: u64 = pack_all(&mut store, at(1_000 * DAY)).iter().sum();
-        let packable = readings.iter().filter(|reading| reading.is_packable()).count();
-        prop_assert_eq!(packed as usize, packable);
-        prop_assert_eq!(count(&store.connection, "SELECT count(*) FROM reading") as usize, readings.len() - packable);
-        prop_assert_eq!(&every_reading(&store.connection), &readings);
-        prop_assert_eq!(&by_the_view(&store.connection, "true"), &readings);
-        let transaction = store.connection.unchecked_transaction().unwrap();
-        packing::take_out(&transaction, i64::MIN, i64::MAX).unwrap();
-        transaction.commit().unwrap();
-        prop_assert_eq!(count(&store.connection, "SELECT count(*) FROM packed"), 0);
-        prop_assert_eq!(&every_reading(&store.connection), &readings);
-        // A second time, from wherever it was.
-        pack_all(&mut store, at(1_000 * DAY));
-        prop_assert_eq!(&every_reading(&store.connection), &readings);
-    }
-}
-
-/// What may stand in a column that is damaged.
-fn anything() -> impl Strategy<Value = rusqlite::types::Value> {
-    use rusqlite::types::Value;
-    prop_oneof![
-        number().prop_map(Value::Integer),
-        prop::collection::vec(number(), 0..6).prop_map(|all| Value::Text(format!("{all:?}"))),
-        "[\\[\\],0-9nul.e-]{0,12}".prop_map(Value::Text),
-        Just(Value::Null),
-        Just(Value::Real(0.5)),
-        prop::collection::vec(any::<u8>(), 0..6).prop_map(Value::Blob),
-    ]
-}
-
-proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(2_000) })]
-
-    #[test]
-    fn whatever_stands_in_a_packed_row_is_answered(columns in prop::collection::vec(anything(), 14)) {
-        let file = Connection::open_in_memory().unwrap();
-        let names = crate::store::packed::PACK_COLUMNS;
-        let places = vec!["?"; 14].join(", ");
-        file.execute_batch(&format!("CREATE TABLE packed (id INTEGER PRIMARY KEY, {names})")).unwrap();
-        let sql = format!("INSERT INTO packed ({names}) VALUES ({places})");
-        file.execute(&sql, rusqlite::params_from_iter(columns)).unwrap();
-        let mut rows = file.prepare(&format!("SELECT {names} FROM packed")).unwrap();
-        let found = rows.query_row([], |row| Ok(Pack::of(row)?.and_then(|pack| pack.unpack()))).unwrap();
-        prop_assert!(found.is_none_or(|readings| readings.len() < 7));
     }
 }
 
@@ -442,81 +350,6 @@ fn minute_means_that_were_lost_are_made_again_from_packed_readings() {
     store.roll_up_minutes(at(40 * HOUR)).unwrap();
     drop(store);
     are_alike(&plain, &packed);
-}
-
-#[test]
-fn a_packed_row_that_is_damaged_is_told_and_costs_its_own_readings_only() {
-    let (plain, packed) = twins(40);
-    let all = plain.events().len() as u64;
-    for broken in [
-        "raw = '[1,2'",
-        "raw = '[1,2]'",
-        "raw = 'nonsense'",
-        "times = '[0.5]'",
-        "times = '[]', readings = 0",
-        "readings = 9000000000000",
-        "grain = 9223372036854775807",
-        "step = 9223372036854775807",
-        "judged = x'00'",
-        "lasts = lasts + 1",
-        "belief = '[9223372036854775807,9223372036854775807]'",
-        "stretch = stretch + 1",
-    ] {
-        let room = TestStore::new();
-        std::fs::copy(packed.path(), room.path()).unwrap();
-        let connection = Connection::open(room.path()).unwrap();
-        let held = count(&connection, "SELECT readings FROM packed WHERE id = 5") as u64;
-        connection.execute(&format!("UPDATE packed SET {broken} WHERE id = 5"), []).unwrap();
-        let mut given = 0;
-        let replayed = room.reader().events(Timestamp::UNIX_EPOCH, at(9 * DAY), |_| given += 1).unwrap();
-        if broken != "stretch = stretch + 1" {
-            assert_eq!(given, all - held, "{broken}");
-            assert!(replayed.unreadable > 0 || broken.ends_with("readings = 0"), "{broken}");
-        } else {
-            assert_eq!(given, all, "a whole row in another place is read");
-        }
-        copied(&room, 0, 9 * DAY);
-        room.reader().history("rack-a-air", Quantity::Temperature, at(0), at(DAY), TimeDelta::seconds(5)).unwrap();
-        let mut store = room.store();
-        packing::take_out(&store.connection, i64::MIN, i64::MAX).unwrap();
-        pack_all(&mut store, at(20 * HOUR));
-        while store.forget(at(90 * DAY), TimeDelta::days(1)).unwrap() > 0 {}
-    }
-}
-
-#[test]
-fn a_bad_page_of_packed_readings_costs_little_more_than_itself() {
-    let (plain, packed) = twins(60);
-    {
-        let connection = Connection::open(packed.path()).unwrap();
-        // Twice, by a disk that forgot a part of what it was told: they count once.
-        let row = every_reading(&connection)[3_000];
-        put(&connection, &row);
-        connection.execute("UPDATE packed SET raw = '[' WHERE id = 1", []).unwrap();
-    }
-    let mut bytes = std::fs::read(packed.path()).unwrap();
-    // A page of packed rows: so many commas are nowhere else.
-    let is_packed = |page: &[u8]| page[0] == 13 && page.iter().filter(|sign| **sign == b',').count() > 600;
-    let page = bytes.chunks(4096).rposition(is_packed).unwrap();
-    bytes[page * 4096..page * 4096 + 64].fill(0xa5);
-    std::fs::write(packed.path(), bytes).unwrap();
-    let (store, opening) = packed.open();
-    assert!(matches!(opening, Opening::Damaged { .. }), "{opening:?}");
-    let (kept, all) = (every_reading(&store.connection), every_reading(&plain.store().connection));
-    assert!(kept.len() < all.len(), "something is gone");
-    assert!(kept.len() > all.len() - 1_500, "{} of {}", kept.len(), all.len());
-    let mut rest = all.iter();
-    assert!(kept.iter().all(|it| rest.any(|other| other == it)), "what is there is right, in order and once");
-}
-
-#[test]
-fn a_record_whose_last_rows_are_lost_ends_with_what_is_packed() {
-    let (_plain, packed) = twins(40);
-    let store = packed.store();
-    store.connection.execute_batch("DELETE FROM reading; DELETE FROM event").unwrap();
-    let last = every_reading(&store.connection).pop().unwrap();
-    assert_eq!(store.last_position().unwrap(), Some((at(last.at - EVENING), last.seq as u32)));
-    assert_eq!(packed.reader().readings_span().unwrap().unwrap().1, at(last.at - EVENING));
 }
 
 #[test]
