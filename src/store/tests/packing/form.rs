@@ -84,15 +84,32 @@ proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(2_000) })]
 
     #[test]
-    fn whatever_stands_in_a_packed_row_is_answered(columns in prop::collection::vec(anything(), 14)) {
+    fn whatever_stands_in_a_packed_row_is_answered(
+        readings in 1..6_usize,
+        damage in prop::collection::vec((0..14_usize, anything()), 1..4),
+    ) {
+        use rusqlite::types::Value;
         let file = Connection::open_in_memory().unwrap();
         let names = crate::store::packed::PACK_COLUMNS;
         let places = vec!["?"; 14].join(", ");
         file.execute_batch(&format!("CREATE TABLE packed (id INTEGER PRIMARY KEY, {names})")).unwrap();
         let sql = format!("INSERT INTO packed ({names}) VALUES ({places})");
-        file.execute(&sql, rusqlite::params_from_iter(columns)).unwrap();
-        let mut rows = file.prepare(&format!("SELECT {names} FROM packed")).unwrap();
-        let found = rows.query_row([], |row| Ok(Pack::of(row)?.and_then(|pack| pack.unpack()))).unwrap();
-        prop_assert!(found.is_none_or(|readings| readings.len() < 7));
+        // A reading a second, until something befell the row.
+        let lasts = 1000 * (readings as i64 - 1);
+        let mut columns: Vec<Value> =
+            [5, 1, 0, readings as i64, lasts, 1000, 1, 0, 0, 1, 0, 0].map(Value::Integer).to_vec();
+        columns.extend([Value::Text(format!("{:?}", vec![0; readings])), Value::Integer(21)]);
+        let whole = columns.clone();
+        for (column, what) in damage {
+            columns[column] = what;
+        }
+        for (columns, is_whole) in [(whole, true), (columns, false)] {
+            file.execute("DELETE FROM packed", []).unwrap();
+            file.execute(&sql, rusqlite::params_from_iter(columns)).unwrap();
+            let mut rows = file.prepare(&format!("SELECT {names} FROM packed")).unwrap();
+            let found = rows.query_row([], |row| Ok(Pack::of(row)?.and_then(|pack| pack.unpack()))).unwrap();
+            prop_assert_eq!(found.is_some() || !is_whole, true);
+            prop_assert!(found.is_none_or(|found| found.len() < 7));
+        }
     }
 }
