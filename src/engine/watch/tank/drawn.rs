@@ -167,7 +167,12 @@ fn recent(points: &[LevelPoint], hours: f64) -> Option<Slope> {
 /// standard deviations, a difference being root two wider. The middle one would call a gauge still
 /// that says the same level twice as often as not.
 pub(super) fn scatter(points: &[LevelPoint]) -> f64 {
-    let mut differences: Vec<f64> = points.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs()).collect();
+    scatter_of(&points.iter().map(|(_, litres)| *litres).collect::<Vec<f64>>())
+}
+
+/// The same of levels alone, in their order.
+pub(super) fn scatter_of(levels: &[f64]) -> f64 {
+    let mut differences: Vec<f64> = levels.windows(2).map(|pair| (pair[1] - pair[0]).abs()).collect();
     differences.sort_unstable_by(f64::total_cmp);
     let wide = differences.get(differences.len() * 4 / 5).copied().unwrap_or(0.0);
     wide / 1.2816 / core::f64::consts::SQRT_2
