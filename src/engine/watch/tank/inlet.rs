@@ -20,7 +20,7 @@ const MIDDLE_SCATTERS: f64 = 1.2533;
 
 impl TankWatch {
     /// Litres above the pump inlet, by the middle of the last minutes.
-    pub(crate) fn usable_of_late(&self) -> Option<f64> {
+    pub(super) fn usable_of_late(&self) -> Option<f64> {
         let (_, newest) = self.usable()?;
         Some(self.middle_of(OF_LATE).map_or(newest, |(middle, _)| (middle - self.reserve).max(0.0)))
     }
