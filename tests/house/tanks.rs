@@ -320,3 +320,27 @@ fn a_leak_counts_all_it_has_lost_over_hours_and_gaps() {
         assert!((34.0..44.0).contains(&told), "{told} litres of forty, seed {seed}");
     }
 }
+
+#[test]
+fn a_large_fall_is_a_late_watering_only_until_the_round_has_watered() {
+    // Seven litres at each round of three days; ten more go in three minutes after the last of them.
+    let told = |hours_after: f64, round_is_watered: bool, asleep: bool| {
+        let mut tank = Watched::by_a_gauge(None);
+        let last = 6 * 720;
+        let from = last + (hours_after * 60.0) as i64;
+        (0..from + 15).any(|minute| {
+            let waterings = (minute - 10) / 720 + i64::from(minute >= 10);
+            let waterings = if round_is_watered { waterings } else { waterings.min(6) };
+            let gone = ((minute - from) as f64 / 3.0).clamp(0.0, 1.0) * 10.0;
+            tank.hears(minute, 90.0 - 7.0 * waterings as f64 - gone);
+            tank.known.round_at = Some(tank.at(minute / 720 * 720)).filter(|_| minute % 720 < 165);
+            tank.known.asleep_since = (asleep && minute > last + 180).then(|| tank.at(last + 180));
+            let leak = tank.judged(minute, AlarmKind::ReservoirLeak, false);
+            matches!(leak, Condition::Present { evidence: Evidence::Leak { sudden_minutes: Some(_), .. }, .. })
+        })
+    };
+    assert!(told(2.6, true, false), "the round's own water had gone before");
+    assert!(!told(2.6, false, false), "who is late waters once and a half");
+    assert!(!told(4.0, false, false), "awake, two rounds in one may be very late");
+    assert!(told(4.0, false, true), "nobody waters in their sleep");
+}

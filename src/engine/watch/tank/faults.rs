@@ -27,6 +27,10 @@ const SUDDEN_SURE: usize = 3;
 const SUDDEN_AT_A_ROUND: chrono::TimeDelta = chrono::TimeDelta::hours(2);
 /// It is told for so long, or until somebody says where the water went. Own default.
 const SUDDEN_TOLD_FOR: chrono::TimeDelta = chrono::TimeDelta::hours(12);
+/// A pump gives as much as it did, and a little more, at hours when no hands do. Own default.
+const ONCE_MORE: f64 = 1.2;
+/// So much of the largest pulse of the last days is a round that was watered. Own default.
+const MOST_OF_A_ROUND: f64 = 0.6;
 /// A watering in the log explains what goes within this, hours. Own default.
 const SUDDEN_EXPLAINED_HOURS: f64 = 1.0;
 /// A round with all its trays takes no longer, hours. Own default.
@@ -167,6 +171,10 @@ impl TankWatch {
         let watering = known.trays.map_or(0.0, |trays| f64::from(trays) * TRAY_WATERING);
         let at_a_round = known.round_at.is_some_and(|round| at - round < SUDDEN_AT_A_ROUND);
         let usual = match self.largest_pulse(self.hours(at)) {
+            // This round's watering has been, or everybody sleeps: who would water again?
+            Some(pulse) if pulse > 0.0 && (known.asleep_since.is_some() || self.has_watered(at, known, pulse)) => {
+                pulse * ONCE_MORE
+            }
             // Who left a round out waters twice as much at the next, and types it later.
             Some(pulse) if pulse > 0.0 => pulse * if at_a_round { 3.0 } else { 1.5 },
             // Waterings too small to stand out against the gauge.
@@ -187,6 +195,15 @@ impl TankWatch {
             self.sudden = Some(Sudden { at, before: level, since, litres, minutes: (at - since).num_minutes().max(1) });
             self.spills.push((self.hours(since) - SPILL_BLUR_HOURS, self.hours(at) + SPILL_BLUR_HOURS));
         }
+    }
+
+    /// What a round usually takes has gone since the hour of the newest, and some time ago.
+    fn has_watered(&self, at: Timestamp, known: Use, pulse: f64) -> bool {
+        let Some(round_at) = known.round_at else { return false };
+        let (from, until) = (self.hours(round_at) - BEFORE_THE_HOUR, self.hours(at) - ROUND_TAKES_HOURS);
+        let during = |hours: f64| from <= hours && hours <= until;
+        let given: f64 = self.steps.iter().filter(|step| during(step.hours)).map(|step| -step.litres.min(0.0)).sum();
+        given > MOST_OF_A_ROUND * pulse || self.rounds.iter().any(|(first, last)| during(*first) && during(*last))
     }
 
     /// It was told at its first litres; what goes after them goes at once as well.
