@@ -5,6 +5,7 @@ use crate::physics::draw::{self, LevelPoint, LevelStep};
 use crate::physics::slope::{Slope, median, theil_sen};
 use crate::units::Timestamp;
 use alloc::vec::Vec;
+use chrono::TimeDelta;
 
 /// Points in which a new step is looked for: twelve before it and three after.
 const STEP_TAIL: usize = 15;
@@ -103,6 +104,16 @@ impl TankWatch {
             .collect();
         pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
         pulses
+    }
+
+    /// Litres that went at once over a span, as waterings do, and when the last of them went.
+    pub(crate) fn given_between(&self, from: Timestamp, until: Timestamp) -> Option<(Timestamp, f64)> {
+        let (first, last) = (self.hours(from), self.hours(until));
+        let given =
+            |step: &&LevelStep| step.litres < 0.0 && first <= step.hours && step.hours <= last && !self.is_spill(step);
+        let newest = self.steps.iter().filter(given).map(|step| step.hours).reduce(f64::max)?;
+        let litres = self.steps.iter().filter(given).map(|step| -step.litres).sum();
+        Some((self.epoch + TimeDelta::seconds((newest * 3600.0) as i64), litres))
     }
 
     /// A fall that was told as water on the floor.

@@ -20,7 +20,7 @@ const MIDDLE_SCATTERS: f64 = 1.2533;
 
 impl TankWatch {
     /// Litres above the pump inlet, by the middle of the last minutes.
-    pub(crate) fn usable_of_late(&self) -> Option<f64> {
+    pub(super) fn usable_of_late(&self) -> Option<f64> {
         let (_, newest) = self.usable()?;
         Some(self.middle_of(OF_LATE).map_or(newest, |(middle, _)| (middle - self.reserve).max(0.0)))
     }
@@ -39,9 +39,10 @@ impl TankWatch {
         lies_below(OF_LATE, 0.0) || SOONER.into_iter().any(|span| lies_below(span, SURE))
     }
 
-    /// The last centimetre above the inlet is within the gauge's own error.
+    /// The last millimetre or two above the inlet are none that a gauge can tell. Own default. What
+    /// it may be off by as a whole is in the forecast, which says "low" before.
     fn bottom(&self) -> f64 {
-        (self.usable_when_full() * 0.01).max(0.2)
+        (self.usable_when_full() * 0.005).max(0.1)
     }
 
     /// The middle of the newest minutes within `span`, and how many there are.
