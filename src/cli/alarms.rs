@@ -209,12 +209,14 @@ fn table(json: bool) -> Outcome {
             ("if nobody acts", why.consequence.to_owned()),
             ("what to do", why.response.to_owned()),
             ("time to respond", why.time_to_respond.to_owned()),
-            ("raised after", minutes(row.on_delay)),
+            ("raised after", wording::raised_after(kind, row.on_delay)),
             ("over after", minutes(row.off_delay)),
             ("deadband", why.deadband.to_owned()),
             ("urgent by", why.priority.to_owned()),
         ] {
-            let _ = writeln!(text, "  {label:<16}{value}");
+            let mut lines = String::new();
+            show::wrapped(&mut lines, &value, "                  ", show::columns());
+            let _ = writeln!(text, "  {label:<16}{}", lines.trim());
         }
         text.push('\n');
     }

@@ -9,7 +9,7 @@ use crate::journal::Entry;
 use crate::notify::wording;
 use crate::store::{Inbox, InboxKind, InboxOutcome, JournalLine, Reader, Store};
 use crate::typed;
-use crate::units::Timestamp;
+use crate::units::{Timestamp, tenths};
 use chrono::SecondsFormat;
 use clap::Args;
 use serde_json::{Map, Value};
@@ -150,9 +150,12 @@ fn listed(line: &JournalLine, site: &Site) -> Result<String, Failure> {
             Value::String(text) if text.contains(' ') => format!(" {key}=\"{text}\""),
             Value::String(text) => format!(" {key}={text}"),
             Value::Object(kinds) => {
-                let kinds = kinds.iter().map(|(kind, grams)| format!("{kind}:{grams}g"));
+                let kinds =
+                    kinds.iter().map(|(kind, grams)| format!("{kind}:{}g", tenths(grams.as_f64().unwrap_or_default())));
                 format!(" {key}={}", kinds.collect::<Vec<_>>().join(","))
             }
+            // To a tenth, which is what a scale or a jug shows.
+            Value::Number(number) => format!(" {key}={}", number.as_f64().map_or_else(|| number.to_string(), tenths)),
             other => format!(" {key}={other}"),
         });
     }
@@ -188,7 +191,7 @@ mod tests {
         let listed = |line| listed(&line, &site).unwrap_or_else(|_| panic!("it can be listed"));
         assert_eq!(
             listed(line(1, sow, None, Some(3))),
-            "    1  2026-03-02 07:00  Ada       sow blend=kale:12.0g,radish:12.0g count=1 place=rack-a seed_grams=24.0 tray=K12  (struck out by 3)"
+            "    1  2026-03-02 07:00  Ada       sow blend=kale:12g,radish:12g count=1 place=rack-a seed_grams=24 tray=K12  (struck out by 3)"
         );
         assert_eq!(
             listed(line(2, r#"{"did":"look","tray":"Z9","note":"all even"}"#, Some("There is no tray."), None)),

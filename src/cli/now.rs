@@ -103,10 +103,15 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], rules: &Rules, width: u
     }
     for tank in &snapshot.reservoirs {
         let _ = writeln!(text, "\n{}", tank.name);
-        show::labelled(&mut text, "usable", &format!("{}, {}", usable(tank, site), show::percent(tank.percent)), width);
+        let level = match tank.usable {
+            Some(_) => format!("{}, {}", usable(tank, site), show::percent(tank.percent)),
+            None => "not known".to_owned(),
+        };
+        show::labelled(&mut text, "usable", &level, width);
         let empty = match tank.empty_at {
             Some((best, ..)) => show::local(site, best),
             None if tank.at_the_inlet => "now: the water is at the pump inlet".to_owned(),
+            None if tank.usable.is_none() => "not known".to_owned(),
             None => "no measurable draw".to_owned(),
         };
         show::labelled(&mut text, "dry", &empty, width);
@@ -165,6 +170,9 @@ fn explained(snapshot: &Snapshot) -> Vec<&'static str> {
     if any(|place| place.deficit.is_some()) {
         formatted.push("VPD, the vapor pressure deficit, is how much more water the air could take up: low is damp, high is thirsty.");
     }
+    if any(|place| place.band.iter().any(Option::is_some)) {
+        formatted.push("Asked for is what suits the trays; alarms begin farther out.");
+    }
     if any(|place| place.deficit_accuracy.is_some()) {
         formatted.push("After ± stands what the sensors may be off by, as far as the settings state their accuracy.");
     }
@@ -201,9 +209,10 @@ fn not_understood(refused: &[GarbledLine], now: Timestamp, site: &Site, width: u
         let formatted: String =
             String::from_utf8_lossy(&line.payload).chars().filter(|sign| !sign.is_control()).take(40).collect();
         let topic = line.topic.escape_debug();
+        let often = if *times == 1 { "once,".to_owned() } else { format!("{times} times, last") };
         show::wrapped(
             &mut text,
-            &format!("{topic}: {why}; {times} times, last {}: {formatted}", show::local(site, line.at)),
+            &format!("{topic}: {why}; {often} {}: {formatted}", show::local(site, line.at)),
             "  ",
             width,
         );

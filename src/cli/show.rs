@@ -41,8 +41,13 @@ pub(crate) fn wrapped(text: &mut String, words: &str, indent: &str, width: usize
 
 /// Columns of the terminal, between a phone's and a page's; a page's where there is none.
 pub(super) fn columns() -> usize {
+    terminal_columns().unwrap_or(80).clamp(32, 80)
+}
+
+/// Columns of the terminal, for a table; none where a program reads it, line by line.
+pub(super) fn terminal_columns() -> Option<usize> {
     let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok();
-    size.map_or(80, |size| usize::from(size.ws_col)).clamp(32, 80)
+    size.map(|size| usize::from(size.ws_col)).filter(|columns| *columns > 0)
 }
 
 /// A temperature in the site's unit.

@@ -22,13 +22,16 @@ pub(super) fn run(path: &Path, shown: AsJson) -> Outcome {
         print("No tray is growing. Sow one with: traywarden log sow tray=K12 place=rack-a crop=broccoli")?;
         return Ok(Answer::No);
     }
-    print(&shown_trays(&trays, site, present.now))?;
+    print(&shown_trays(&trays, site, present.now, show::terminal_columns()))?;
     Ok(Answer::Yes)
 }
 
-/// The table, then what wants hands today and tomorrow.
-fn shown_trays(trays: &[TrayDay], site: &Site, now: Timestamp) -> String {
+/// The table, no wider than the terminal, then what wants hands today and tomorrow.
+fn shown_trays(trays: &[TrayDay], site: &Site, now: Timestamp, width: Option<usize>) -> String {
     let mut lines = table(["TRAY", "COUNT", "CROP", "PLACE", "STAGE", "DAY", "BY WARMTH", "DUE"]);
+    if let Some(width) = width {
+        lines.set_width(u16::try_from(width).unwrap_or(u16::MAX));
+    }
     for tray in trays {
         let mut due: Vec<String> =
             tray.due.iter().map(|(what, at)| format!("{} {}", show::due(*what), show::local(site, *at))).collect();
@@ -49,7 +52,7 @@ fn shown_trays(trays: &[TrayDay], site: &Site, now: Timestamp) -> String {
             due.join("; "),
         ]);
     }
-    let mut text = lines.to_string();
+    let mut text = lines.to_string() + "\n";
     let today = now.with_timezone(&site.time_zone).date_naive();
     for (name, ahead) in [("Today", 0), ("Tomorrow", 1)] {
         let tasks: Vec<String> = trays
@@ -62,9 +65,9 @@ fn shown_trays(trays: &[TrayDay], site: &Site, now: Timestamp) -> String {
             .map(|(tray, what, _)| format!("{} {}", tray.tray, show::due(what)))
             .collect();
         let tasks = if tasks.is_empty() { "nothing is due".to_owned() } else { tasks.join("; ") };
-        text.push_str(&format!("\n{name}: {tasks}."));
+        show::wrapped(&mut text, &format!("{name}: {tasks}."), "", width.unwrap_or(usize::MAX));
     }
-    text
+    text.trim_end().to_owned()
 }
 
 /// How the tray stands by warmth beside a room at 21 °C; nothing before half a day is known.
@@ -117,7 +120,12 @@ mod tests {
             },
             tray("K13", Stage::Germination, 2000.0, vec![(Due::Unweight, at("2026-03-07T14:00:00Z"))]),
         ];
-        let shown = shown_trays(&trays, &site, at("2026-03-06T12:00:00Z"));
+        let shown = shown_trays(&trays, &site, at("2026-03-06T12:00:00Z"), None);
         insta::assert_snapshot!(shown);
+        for width in [80, 40] {
+            let shown = shown_trays(&trays, &site, at("2026-03-06T12:00:00Z"), Some(width));
+            let wide = shown.lines().find(|line| line.trim_end().chars().count() > width);
+            assert_eq!(wide, None, "{width} columns");
+        }
     }
 }

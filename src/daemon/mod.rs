@@ -411,13 +411,13 @@ impl Daemon<'_> {
                     if let What::Journal { entry, .. } = &record.event.what {
                         outcome = InboxOutcome::Taken {
                             understood: wording::entry_understood(entry, &self.rules, trays_meant, note),
-                            notes: wording::entry_notes(note),
+                            notes: wording::entry_notes(note, &self.rules),
                         };
                     }
                     urgent = true;
                 }
                 Effect::EntryRefused { why, .. } => {
-                    let why = wording::entry_refused(why);
+                    let why = wording::entry_refused(why, self.rules.site.units);
                     record.refusal = Some(why.clone());
                     outcome = InboxOutcome::Refused(why);
                     urgent = true;

@@ -91,7 +91,7 @@ pub(crate) fn why_no_entry(payload: &[u8], retained: bool) -> Option<String> {
         Ok(text) => entry_of(text).err()?,
         Err(_) => "it is empty, too long or no text".to_owned(),
     };
-    Some(format!("that is no entry: {problem}; {EXAMPLE}"))
+    Some(format!("that is no entry: {}; {EXAMPLE}", problem.trim_end_matches('.')))
 }
 
 fn journal_entry(text: &str) -> Option<Entry> {

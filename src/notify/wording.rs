@@ -27,6 +27,7 @@ mod guard_words;
 mod held_up;
 mod html;
 mod letterhead;
+mod overdue_words;
 mod plain;
 mod rationale;
 mod refusals;
@@ -60,9 +61,9 @@ use crate::journal::Entry;
 use crate::notify::letter::{Letter, Picture};
 use crate::notify::message::fingerprint;
 use crate::notify::post::Posted;
-use crate::units::Timestamp;
-pub use rationale::{Rationale, rationale};
-pub use slip::{Slip, headline, slip};
+use crate::units::{Timestamp, UnitSystem};
+pub use rationale::{Rationale, raised_after, rationale};
+pub use slip::{Slip, headline, name, slip};
 use speech::Speech;
 
 /// One alarm in one short paragraph, as JSON, the lamp and the terminal show it.
@@ -93,8 +94,8 @@ pub(crate) fn at_work(rules: &Rules, engine: &Engine) -> Vec<String> {
 }
 
 /// What the grower should know about a journal entry that was taken.
-fn entry_note(note: &EntryNote) -> String {
-    entry_words::note(note)
+fn entry_note(note: &EntryNote, rules: &Rules) -> String {
+    entry_words::note(note, rules)
 }
 
 /// What was understood of a journal entry; empty where nothing was there to change. `trays`: how
@@ -105,8 +106,8 @@ pub(crate) fn entry_understood(entry: &Entry, rules: &Rules, trays: Option<u32>,
 }
 
 /// What the grower should know about a journal entry that was taken, empty if nothing.
-pub(crate) fn entry_notes(notes: &[EntryNote]) -> String {
-    notes.iter().map(entry_note).collect::<Vec<_>>().join(" ")
+pub(crate) fn entry_notes(notes: &[EntryNote], rules: &Rules) -> String {
+    notes.iter().map(|note| entry_note(note, rules)).collect::<Vec<_>>().join(" ")
 }
 
 /// Why a reading or message was refused, after "because" or a colon; `word`: the stable one.
@@ -120,8 +121,8 @@ pub(crate) fn command_taken(command: &Command, site: &Site, now: Timestamp) -> S
 }
 
 /// Why a journal entry was not taken, and what to do about it.
-pub fn entry_refused(refusal: &EntryRefusal) -> String {
-    refusals::entry(refusal)
+pub fn entry_refused(refusal: &EntryRefusal, units: UnitSystem) -> String {
+    refusals::entry(refusal, units)
 }
 
 /// Why an answer to an alarm changed nothing, and what to do about it.

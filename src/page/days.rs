@@ -73,8 +73,34 @@ impl RoomDay {
         self.lines.get(&(id.to_owned(), quantity.word())).map(Vec::as_slice)
     }
 
-    /// Since when nothing was told of a subject; `None`: for as long as is looked back.
-    pub(super) fn well_since(&self, subject: &str) -> Option<Timestamp> {
-        self.over.get(subject).copied().or(self.watched_since)
+    /// Since when nothing was told of what is `here`, which its trays and sensors are too; `None`:
+    /// for as long as is looked back.
+    pub(super) fn well_since(&self, here: impl Fn(&str) -> bool) -> Option<Timestamp> {
+        let over = self.over.iter().filter(|(subject, _)| here(subject)).map(|(_, at)| *at);
+        over.max().or(self.watched_since)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::sample::at;
+
+    #[test]
+    fn a_place_is_well_since_the_last_of_its_trays_and_sensors_was_over() {
+        let day = RoomDay {
+            from: at("2026-03-02 12:00"),
+            until: at("2026-03-03 12:00"),
+            step: STEP,
+            lines: DayLines::new(),
+            over: BTreeMap::from([
+                ("rack-a".to_owned(), at("2026-03-03 08:00")),
+                ("K4".to_owned(), at("2026-03-03 09:00")),
+                ("K5".to_owned(), at("2026-03-03 10:00")),
+            ]),
+            watched_since: Some(at("2026-03-01 08:00")),
+        };
+        assert_eq!(day.well_since(|id| id == "rack-a" || id == "K4"), Some(at("2026-03-03 09:00")));
+        assert_eq!(day.well_since(|id| id == "rack-b"), Some(at("2026-03-01 08:00")));
     }
 }

@@ -109,6 +109,13 @@ impl Units {
         }
     }
 
+    /// A usual span of it, in the unit that the field beside it asks for.
+    pub(super) fn weight_range(self, from: f64, to: f64) -> String {
+        let (grams, unit) = self.weight();
+        let (low, high) = (format!("{:.0}", from / grams), format!("{:.0}", to / grams));
+        if low == high { format!("{high} {unit}") } else { format!("{low} to {high} {unit}") }
+    }
+
     /// Litres in one, and its sign.
     pub(super) fn volume(self) -> (f64, &'static str) {
         match self.0 {
@@ -308,6 +315,8 @@ mod tests {
             assert!(read(wrong, metric.weight()).is_err(), "{wrong}");
         }
         assert_eq!(us.pour_number(118.0), "4");
+        assert_eq!(us.weight_range(1520.0, 1800.0), "54 to 63 oz", "as the field beside it is read");
+        assert_eq!(metric.weight_range(1800.0, 1800.0), "1800 g");
         assert_eq!(metric.pour_number(118.294), "118");
     }
 

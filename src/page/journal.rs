@@ -1,4 +1,4 @@
-//! The journal, newest first: what was done, by whom, what became of it, and the way to take
+//! The journal, as it was written, newest first: what was done, when, by whom, what became of it, and the way to take
 //! it back.
 
 use super::round_sheet::Setting;
@@ -17,7 +17,7 @@ pub(super) fn journal(setting: &Setting<'_>, lines: &[JournalLine]) -> Markup {
     let rules = setting.rules;
     let mut days: Vec<(String, Vec<&JournalLine>)> = Vec::new();
     for line in lines {
-        let day = local(rules, done_at(line), "%A %-d %B");
+        let day = local(rules, line.at, "%A %-d %B");
         match days.last_mut() {
             Some((last, of)) if *last == day => of.push(line),
             _ => days.push((day, vec![line])),
@@ -51,7 +51,7 @@ fn entry(setting: &Setting<'_>, line: &JournalLine) -> Markup {
                 div.what {
                     p.task { (words) }
                     p.detail {
-                        (local(rules, done_at(line), "%H:%M"))
+                        (done_at(rules, line))
                         @if let Some(by) = &line.entry.by { ", " (by) }
                         ", no. " (line.number)
                         @if let Some(by) = line.struck_by { ", taken back by no. " (by) }
@@ -64,10 +64,28 @@ fn entry(setting: &Setting<'_>, line: &JournalLine) -> Markup {
     }
 }
 
-fn done_at(line: &JournalLine) -> Timestamp {
-    line.entry.at.unwrap_or(line.at)
+/// When it was done: an hour of the day under which it stands, and the day too where it was
+/// written down on another.
+fn done_at(rules: &Rules, line: &JournalLine) -> String {
+    let done = line.entry.at.unwrap_or(line.at);
+    let same_day = local(rules, done, "%F") == local(rules, line.at, "%F");
+    local(rules, done, if same_day { "%H:%M" } else { "%a %-d %b, %H:%M" })
 }
 
 fn local(rules: &Rules, at: Timestamp, form: &str) -> String {
     at.with_timezone(&rules.site.time_zone).format(form).to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::sample::{at, journal, rules};
+
+    #[test]
+    fn what_was_done_on_another_day_than_it_was_written_says_its_day() {
+        let mut line = journal(&[("2026-03-03 14:00", r#"{"did":"look","tray":"K1"}"#)]).remove(0);
+        assert_eq!(done_at(&rules(), &line), "08:00");
+        line.entry.at = Some(at("2026-03-01 13:30"));
+        assert_eq!(done_at(&rules(), &line), "Sun 1 Mar, 07:30");
+    }
 }

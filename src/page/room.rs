@@ -16,7 +16,7 @@ use maud::{Markup, PreEscaped, html};
 
 /// How a place or a tank stands.
 enum Standing<'a> {
-    /// Something holds there, the worst first.
+    /// Something holds there, or was silenced, the worst first.
     Reported(Vec<&'a AlarmChange>),
     /// Nothing does, since this moment; `None`: for as long as is looked back.
     Well(Option<Timestamp>),
@@ -75,7 +75,7 @@ fn place_in_room(rules: &Rules, snapshot: &Snapshot, day: &RoomDay, place: &Plac
                 h2 { a href=(rack_address(&place.id)) { (place.name) } }
                 p.air { (air_now(site, place)) }
             }
-            (standing(site, &standing_of(snapshot, day, here, &place.id, is_known)))
+            (standing(site, &standing_of(snapshot, day, here, is_known)))
             div.days {
                 (drawn(rules, day, &place.id, Quantity::Temperature, (warm_low, warm_high)))
                 (drawn(rules, day, &place.id, Quantity::Humidity, (damp_low, damp_high)))
@@ -107,13 +107,15 @@ fn tank_in_room(rules: &Rules, snapshot: &Snapshot, day: &RoomDay, tank: &Reserv
                     }
                 }
             }
-            (standing(site, &standing_of(snapshot, day, |subject| subject == tank.id, &tank.id, tank.usable.is_some())))
+            (standing(site, &standing_of(snapshot, day, |subject| subject == tank.id, tank.usable.is_some())))
             div.days { (drawn(rules, day, &tank.id, Quantity::Volume, (None, None))) }
             p.detail {
                 @match tank.empty_at {
                     Some((best, early, late)) => {
                         "Runs dry about " (clock(site, best)) ", between " (clock(site, early)) " and " (clock(site, late)) "."
                     },
+                    None if tank.at_the_inlet => "The water is at the pump inlet: the pump draws air.",
+                    None if tank.usable.is_none() => "When it runs dry is not known.",
                     None => "Nothing measurable is drawn from it.",
                 }
             }
@@ -121,19 +123,13 @@ fn tank_in_room(rules: &Rules, snapshot: &Snapshot, day: &RoomDay, tank: &Reserv
     }
 }
 
-fn standing_of<'a>(
-    snapshot: &'a Snapshot,
-    day: &RoomDay,
-    here: impl Fn(&str) -> bool,
-    subject: &str,
-    is_known: bool,
-) -> Standing<'a> {
-    let holds = |alarm: &&AlarmChange| matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
+fn standing_of<'a>(snapshot: &'a Snapshot, day: &RoomDay, here: impl Fn(&str) -> bool, is_known: bool) -> Standing<'a> {
+    let over = |alarm: &&AlarmChange| matches!(alarm.state, AlarmState::Normal | AlarmState::ReturnedUnacknowledged);
     let standing_here: Vec<&AlarmChange> =
-        snapshot.alarms.iter().filter(|alarm| here(&alarm.key.subject)).filter(holds).collect();
+        snapshot.alarms.iter().filter(|alarm| here(&alarm.key.subject) && !over(alarm)).collect();
     match (standing_here.is_empty(), is_known) {
         (false, _) => Standing::Reported(standing_here),
-        (true, true) => Standing::Well(day.well_since(subject)),
+        (true, true) => Standing::Well(day.well_since(here)),
         (true, false) => Standing::Unknown,
     }
 }
@@ -146,11 +142,21 @@ fn standing(site: &Site, standing: &Standing<'_>) -> Markup {
             Standing::Unknown => p.detail { "Nothing is heard from here just now." },
             Standing::Reported(alarms) => {
                 @for alarm in alarms {
-                    p.late { (wording::headline(alarm, site)) ", since " (clock(site, alarm.since)) "." }
+                    p.late { (told(alarm, site)) }
                 }
             },
         }
     }
+}
+
+/// One line of it. A headline that has its own hour needs no second one.
+fn told(alarm: &AlarmChange, site: &Site) -> String {
+    if matches!(alarm.state, AlarmState::Shelved | AlarmState::OutOfService) {
+        return format!("Silenced: {}.", wording::name(alarm, site));
+    }
+    let headline = wording::headline(alarm, site);
+    let since = clock(site, alarm.since);
+    if headline.contains(" since ") { format!("{headline}.") } else { format!("{headline}, since {since}.") }
 }
 
 fn drawn(rules: &Rules, day: &RoomDay, id: &str, quantity: Quantity, band: (Option<f64>, Option<f64>)) -> Markup {
@@ -191,4 +197,46 @@ fn range(units: UnitSystem, quantity: Quantity, points: &[(Timestamp, f64)]) -> 
 
 fn clock(site: &Site, at: Timestamp) -> String {
     at.with_timezone(&site.time_zone).format("%a %H:%M").to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::sample::{at, rules};
+    use crate::engine::alarm::{AlarmKey, AlarmKind, Evidence, Priority};
+
+    fn silent(state: AlarmState) -> AlarmChange {
+        AlarmChange {
+            at: at("2026-03-03 12:30"),
+            key: AlarmKey { kind: AlarmKind::SensorSilent, subject: "rack-a-air".into() },
+            since: at("2026-03-03 12:19"),
+            state,
+            before: AlarmState::Normal,
+            priority: Priority::NextRound,
+            harm: None,
+            evidence: Evidence::Silent {
+                place: "Rack A".into(),
+                last_heard: Some(at("2026-03-03 12:04")),
+                every: chrono::TimeDelta::seconds(30),
+                blind: true,
+                all: false,
+            },
+            next_round: at("2026-03-03 13:00"),
+            times: 1,
+            by: None,
+            answered_at: None,
+            returned_at: None,
+            chance: 0.0,
+            grade: None,
+            numbers_are_past: false,
+            easing: false,
+        }
+    }
+
+    #[test]
+    fn one_hour_is_told_of_a_silence_and_what_is_silenced_is_no_wellness() {
+        let site = rules().site;
+        assert_eq!(told(&silent(AlarmState::Unacknowledged), &site), "Rack A unwatched, no data since 06:04.");
+        assert_eq!(told(&silent(AlarmState::Shelved), &site), "Silenced: Rack A sensor.");
+    }
 }

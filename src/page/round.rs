@@ -308,6 +308,7 @@ fn join(all: &mut Vec<Done>, mut done: Done, name: &str, what: &str) {
         && last.by == done.by
         && (done.at - last.at).abs() < ONE_GO
         && let Some(names) = last.words.strip_suffix(what)
+        && !twice(names, name)
     {
         let names = names.trim_end().replace(" and ", ", ");
         last.words = format!("{names} and {name} {what}");
@@ -316,6 +317,11 @@ fn join(all: &mut Vec<Done>, mut done: Done, name: &str, what: &str) {
     }
     done.words = format!("{name} {what}");
     all.push(done);
+}
+
+/// Whether a line names this one already: what was done to it twice stands there twice.
+fn twice(names: &str, name: &str) -> bool {
+    names.trim_end().split(" and ").flat_map(|names| names.split(", ")).any(|known| known == name)
 }
 
 /// The tray or the place that an entry is about.
@@ -411,6 +417,17 @@ mod tests {
         let sheet = sheet_at("2026-03-07 01:00", &entries);
         assert_eq!((lines(&sheet), sheet.racks[0].lines[0].ml), (vec!["water K1,K2".to_owned()], Some(100.0)));
         assert_eq!(sheet.racks[0].done, []);
+    }
+
+    #[test]
+    fn what_was_done_twice_at_one_go_stands_there_twice() {
+        let mut entries = SOWN.to_vec();
+        let all = r#"{"did":"water","place":"rack-a","ml_per_tray":100}"#;
+        entries.push(("2026-03-06 13:05", all));
+        entries.push(("2026-03-06 13:05", all));
+        let done: Vec<String> =
+            sheet_at("2026-03-06 13:10", &entries).racks[0].done.iter().map(|done| done.words.clone()).collect();
+        assert_eq!(done, ["every tray watered, 100 mL a tray", "every tray watered, 100 mL a tray"]);
     }
 
     #[test]

@@ -266,7 +266,7 @@ fn detail(setting: &Setting<'_>, line: &TaskLine) -> Option<String> {
     let crop = if crops.len() <= 2 { format!(", {}", crops.join(" and ")) } else { String::new() };
     let more = match (line.task, line.ml, line.trays.first().and_then(|on| on.expected)) {
         (Task::Water, Some(ml), _) => format!(", {} each", units.pour(ml)),
-        (Task::Cut, _, Some((from, to))) => format!(", usually {}", units.weight_range(from, to)),
+        (Task::Cut, _, Some((from, to))) => format!(", usually {}", setting.units().weight_range(from, to)),
         _ => String::new(),
     };
     Some(format!("{trays}{crop}{more}"))

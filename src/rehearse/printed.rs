@@ -79,7 +79,7 @@ impl<W: Write> Teller for Printed<'_, W> {
                     writeln!(
                         self.out,
                         "Journal entry {number} is refused: {}",
-                        crate::notify::wording::entry_refused(why)
+                        crate::notify::wording::entry_refused(why, self.rules.site.units)
                     )?;
                 }
                 Ok(())

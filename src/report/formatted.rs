@@ -3,7 +3,7 @@
 
 use crate::engine::rules::{Rules, Site};
 use crate::journal::{Did, Loss, Target};
-use crate::units::Timestamp;
+use crate::units::{Timestamp, tenths};
 
 /// "Tue 3 Mar 06:00", where the year is plain from what stands around it.
 pub(crate) fn local(site: &Site, at: Timestamp) -> String {
@@ -64,7 +64,11 @@ pub(crate) fn done(rules: &Rules, did: &Did) -> String {
         Did::Water { ml_per_tray: Some(ml), .. } => format!("watered, {} a tray", units.pour(*ml)),
         Did::Water { ml_per_tray: None, .. } => "watered".to_owned(),
         Did::Mist(_) => "misted".to_owned(),
-        Did::Refill { .. } => "refilled".to_owned(),
+        Did::Refill { litres: Some(litres), .. } => {
+            let (shown, unit) = units.volume(*litres);
+            format!("refilled, {} {unit}", tenths(shown))
+        }
+        Did::Refill { litres: None, .. } => "refilled".to_owned(),
         Did::Move { place, .. } => format!("moved to {}", name_of(rules, place)),
         Did::Look { note, .. } => noted("looked at".to_owned(), note),
         Did::Harvest { grams, note, .. } => {
@@ -115,6 +119,7 @@ mod tests {
             ("2026-03-02 08:00", r#"{"did":"harvest","tray":"K1","grams":424,"note":"crisp"}"#),
             ("2026-03-02 08:00", r#"{"did":"discard","tray":"K1","reason":"damping-off"}"#),
             ("2026-03-02 08:00", r#"{"did":"refill"}"#),
+            ("2026-03-02 08:00", r#"{"did":"refill","reservoir":"tank","litres":18.927059}"#),
             ("2026-03-02 08:00", r#"{"did":"note","text":"new fan"}"#),
         ]);
         let mut us = rules();
@@ -126,6 +131,7 @@ mod tests {
             "K1 cut, 15 oz: crisp",
             "K1 thrown away, damping-off",
             "the reservoir refilled",
+            "tank refilled, 5 gal",
             "note: new fan",
         ];
         assert_eq!(reported, words);

@@ -151,6 +151,7 @@ fn too_warm(at: Timestamp, state: AlarmState) -> AlarmChange {
         next_round: at + TimeDelta::hours(9),
         evidence: Evidence::Broker,
         numbers_are_past: false,
+        easing: false,
         by: Some("Ada".into()),
         answered_at: Some(at),
         returned_at: None,

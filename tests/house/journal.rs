@@ -9,7 +9,7 @@ use traywarden::engine::rules::{PlaceId, Rules};
 use traywarden::engine::watch::trays::Trays;
 use traywarden::engine::watch::trays::tray::{Stage, Tray};
 use traywarden::journal::{Entry, Loss};
-use traywarden::units::Timestamp;
+use traywarden::units::{Timestamp, UnitSystem};
 
 const ROOM: &str = r#"
 [site]
@@ -57,7 +57,9 @@ impl Room {
         self.now += TimeDelta::hours(1);
         let entry: Entry = serde_json::from_str(entry).unwrap_or_else(|error| panic!("{entry}: {error}"));
         let taken = self.trays.take(&self.rules, self.now, self.number, &entry);
-        taken.map(|(notes, _)| notes).map_err(|why| traywarden::notify::wording::entry_refused(&why))
+        taken
+            .map(|(notes, _)| notes)
+            .map_err(|why| traywarden::notify::wording::entry_refused(&why, UnitSystem::Metric))
     }
 
     fn with(entries: &[&str]) -> Room {
@@ -159,10 +161,10 @@ fn what_cannot_be_is_refused_with_the_remedy_and_changes_nothing() {
             r#"{"did":"move","tray":"K12","place":"garage"}"#,
             "There is no place called \"garage\" in the config; there are: rack-a, rack-b.",
         ),
-        (r#"{"did":"harvest","tray":"K12","grams":-3}"#, "Grams must be more than zero, not -3."),
+        (r#"{"did":"harvest","tray":"K12","grams":-3}"#, "The weight cut must be more than zero, not -3."),
         (
             r#"{"did":"harvest","tray":"K12","grams":50000}"#,
-            "Grams: 50000 cannot be, 20000 is the most; weigh again; grams are of all 4 trays together, grams_per_tray of one.",
+            "The weight cut: 50 kg cannot be, 20 kg is the most; weigh again; grams are of all 4 trays together, grams_per_tray of one.",
         ),
         (
             r#"{"did":"harvest","tray":"K12","grams":1700,"grams_per_tray":424}"#,
@@ -174,13 +176,13 @@ fn what_cannot_be_is_refused_with_the_remedy_and_changes_nothing() {
         ),
         (
             r#"{"did":"water","tray":"K12","ml_per_tray":50000}"#,
-            "Millilitres a tray: 50000 cannot be, 5000 is the most; a standard tray overflows before that; litres for the tank are a refill.",
+            "Water for one tray: 50000 mL cannot be, 5000 mL is the most; a standard tray overflows before that; what goes into the tank is a refill.",
         ),
         (
             r#"{"did":"discard","tray":"K12","share":120}"#,
-            "The share of the tray affected: 120 cannot be, 100 is the most; it is in per cent.",
+            "The share of the tray affected: 120 % cannot be, 100 % is the most; it is in per cent.",
         ),
-        (r#"{"did":"refill","litres":200}"#, "Litres: 200 cannot be, 43 is the most; the tank holds 36."),
+        (r#"{"did":"refill","litres":200}"#, "A refill: 200 L cannot be, 43.2 L is the most; the tank holds 36 L."),
         (
             r#"{"did":"refill","reservoir":"tnak","litres":2}"#,
             "There is no reservoir called \"tnak\"; did you mean \"tank\"?",
@@ -196,7 +198,7 @@ fn what_cannot_be_is_refused_with_the_remedy_and_changes_nothing() {
         ),
         (
             r#"{"did":"sow","tray":"K13","place":"rack-a","crop":"kale","seed_grams":24000}"#,
-            "Grams of seed: 24000 cannot be, 2000 is the most; give the grams of one tray; count says how many there are.",
+            "Seed of one tray: 24000 g cannot be, 2000 g is the most; give the seed of one tray; count says how many there are.",
         ),
         (
             r#"{"did":"look","tray":"K12","at":"2026-03-09T08:00:00Z"}"#,
@@ -213,6 +215,11 @@ fn what_cannot_be_is_refused_with_the_remedy_and_changes_nothing() {
     assert_eq!(
         room.refuses(CUT),
         "Tray \"K12\" has been harvested or discarded already; if that was a slip, strike that entry out."
+    );
+    assert_eq!(
+        room.refuses(r#"{"did":"uncover","tray":"k12"}"#),
+        "Tray \"K12\" has been harvested or discarded already; if that was a slip, strike that entry out.",
+        "names are known in any case, also of what is gone"
     );
 }
 

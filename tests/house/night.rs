@@ -262,9 +262,10 @@ fn line(effect: &Effect, now: Timestamp) -> Option<(Timestamp, String)> {
             (facts.at, format!("LETTER {}{} {}", facts.kind.word(), digest.unwrap_or_default(), about.join(" + ")))
         }
         Effect::EntryTaken { number, note } => (now, format!("entry {number} taken {note:?}")),
-        Effect::EntryRefused { number, why } => {
-            (now, format!("entry {number} refused: {}", wording::entry_refused(why)))
-        }
+        Effect::EntryRefused { number, why } => (
+            now,
+            format!("entry {number} refused: {}", wording::entry_refused(why, traywarden::units::UnitSystem::Metric)),
+        ),
         Effect::CommandRefused { why } => (now, format!("command refused: {}", wording::command_refused(why))),
     })
 }

@@ -262,7 +262,7 @@ fn an_entry_that_cannot_be_is_refused_with_a_sentence() {
             "03 17:00 entry 3 taken [Plan { weight_off_day: Some(3.0), light_day: 4.0, harvest_from: 9.0, harvest_to: 12.0 }]",
             "03 17:00 entry 4 refused: A tray called \"A1\" is growing already; harvest or discard it first, or give this one another name.",
             "03 17:00 entry 5 refused: That would be before tray \"A1\" was sown; check the time of the entry.",
-            "03 17:00 entry 6 refused: Grams must be more than zero, not -3.",
+            "03 17:00 entry 6 refused: The weight cut must be more than zero, not -3.",
             "03 17:00 entry 7 refused: The time of the entry lies in the future; log it when it is done."
         ]
     );

@@ -34,7 +34,7 @@ fn sown(sowing: &Sowing) -> Result<Sown, String> {
     let entry = Entry { at: None, by: None, did: Did::Sow(sowing.clone()) };
     let (notes, _) = trays
         .take(&rules, Timestamp::UNIX_EPOCH, 1, &entry)
-        .map_err(|why| traywarden::notify::wording::entry_refused(&why))?;
+        .map_err(|why| traywarden::notify::wording::entry_refused(&why, traywarden::units::UnitSystem::Metric))?;
     let tray = trays.get("K1").expect("it grows");
     Ok(Sown { crop: tray.crop.clone(), figures: tray.figures.clone(), seed_grams: tray.seed_grams, notes })
 }

@@ -33,6 +33,9 @@ pub struct AlarmChange {
     pub evidence: Evidence,
     /// It is over, but what ended it gave no numbers: those of `evidence` are of before.
     pub numbers_are_past: bool,
+    /// Its condition is gone, and it is over once that has lasted.
+    #[serde(default)]
+    pub easing: bool,
     /// Who answered it, for an acknowledgement or a shelving.
     pub by: Option<String>,
     /// When they did.

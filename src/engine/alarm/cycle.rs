@@ -326,6 +326,7 @@ impl Alarm {
             next_round: moment.next_round,
             evidence: self.evidence.clone()?,
             numbers_are_past: self.numbers_are_past,
+            easing: self.active && self.clearing_since.is_some(),
             by: self.by.clone(),
             answered_at: self.answered_at,
             returned_at: self.returned_at,

@@ -61,7 +61,7 @@ pub(super) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             Some(MAINS_CAUTION),
         ),
     };
-    let whose = limit_of(crops);
+    let whose = limit_of(crops, *quantity);
     let of_this: &[&AlarmChange] = &[change];
     AlarmWords {
         headline: if is_inside(change.key.kind, *value, *limit) {
@@ -113,13 +113,16 @@ pub(super) fn what_of_several(alarms: &[&AlarmChange], speech: &Speech) -> Optio
             _ => format!("{place} at {now}"),
         })
         .collect();
-    let whose = limit_of(&stands);
+    let whose = limit_of(&stands, *quantity);
     let limit = amount(*quantity, *limit, speech);
     Some(format!("{}; {whose} is {limit}.{}", list(&values, values.len()), besides(&alarms, speech)))
 }
 
-fn limit_of(crops: &[CropAtStage]) -> String {
-    match crops_at_stage(crops).as_slice() {
+/// Whose limit it is: what is under a cover is meant to be wet, and asks nothing of the room's
+/// humidity.
+fn limit_of(crops: &[CropAtStage], quantity: Quantity) -> String {
+    let open = crops.iter().filter(|at| quantity != Quantity::Humidity || !at.stage.covered());
+    match crops_at_stage(&open.cloned().collect::<Vec<_>>()).as_slice() {
         [] => "the limit".to_owned(),
         crops => format!("the limit for {}", list(crops, 3)),
     }

@@ -9,7 +9,7 @@ use super::blocks::{Block, Blocks, Urgency};
 use super::changed_words;
 use super::letterhead::{SUBJECT, masthead, subject, subject_of};
 use super::situation_words::{action, caution, headline, look_first, order, seen, since, what};
-use super::speech::{Speech, ascii, list, shortened, span};
+use super::speech::{Speech, ascii, capital, list, shortened, span, uncapital};
 use crate::engine::alarm::AlarmChange;
 use crate::engine::event::Occasion;
 use crate::engine::letters::situation::Situation;
@@ -66,7 +66,7 @@ pub(crate) fn over(situations: &[Situation], no_longer: &[AlarmChange], speech: 
             let words = words(change, speech);
             let ended = change.returned_at.unwrap_or(change.at).max(change.since);
             let lasted = format!(
-                "{} It lasted {}, from {} to {}.",
+                "{} Its alarm stood for {}, from {} to {}.",
                 words.over,
                 span(ended - change.since),
                 speech.clock(change.since),
@@ -146,7 +146,7 @@ fn told_blocks(situations: &[Situation], no_longer: &[AlarmChange], speech: &Spe
     let mut blocks = Vec::new();
     for (place, situation) in situations.iter().enumerate() {
         if situations.len() > 1 {
-            blocks.push(Block::Heading(format!("{}. {}", place + 1, headline(situation, speech))));
+            blocks.push(Block::Heading(format!("{}. {}", place + 1, capital(&headline(situation, speech)))));
         }
         blocks.push(Block::Facts(told_facts(situation, speech, situations.len() > 1)));
     }
@@ -164,7 +164,7 @@ fn told_facts(situation: &Situation, speech: &Speech, with_action: bool) -> Vec<
         fact("Do", action(situation, first, speech));
     }
     match situation.occasion {
-        Occasion::Escalated => fact("New", "It was told before and now needs hands sooner.".to_owned()),
+        Occasion::Escalated => fact("New", "It was told before and has become more urgent.".to_owned()),
         Occasion::Reminder(number) => fact("Again", format!("Nobody has answered yet; this is reminder {number}.")),
         Occasion::AfterRound => fact(
             "Again",
@@ -199,14 +199,5 @@ fn nothing(speech: &Speech, lead: &str) -> Blocks {
         lead: lead.to_owned(),
         urgency: Urgency::Calm,
         blocks: Vec::new(),
-    }
-}
-
-/// A sentence that continues another starts small, unless its first word is a name in capitals.
-fn uncapital(sentence: &str) -> String {
-    let mut letters = sentence.chars();
-    match letters.next() {
-        Some(first) => first.to_lowercase().chain(letters).collect(),
-        None => String::new(),
     }
 }

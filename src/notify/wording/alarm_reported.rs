@@ -104,6 +104,9 @@ fn began_at(change: &AlarmChange) -> Timestamp {
 
 /// What happens if nobody does anything, and when.
 pub(crate) fn otherwise(change: &AlarmChange, words: &AlarmWords, speech: &Speech) -> String {
+    if words.easing {
+        return "Nothing more is to be feared of it if it stays so.".to_owned();
+    }
     let Some(harm) = change.harm else {
         return "No harm is in sight yet.".to_owned();
     };
@@ -169,6 +172,7 @@ pub(crate) fn order(words: &AlarmWords) -> String {
 /// What to do and by when, a sentence that can stand first.
 pub(crate) fn action(change: &AlarmChange, words: &AlarmWords, speech: &Speech) -> String {
     let until = match (change.priority, change.harm) {
+        _ if words.easing => String::new(),
         (_, Some(harm)) if harm.early <= change.at + NOW => " now".to_owned(),
         (Priority::Digest, _) | (_, None) => String::new(),
         (_, Some(harm)) => format!(" before {}", speech.clock(harm.early)),

@@ -1,22 +1,45 @@
 //! What each kind of alarm says: what is, what harm comes, what to do. One
 //! `match` arm a kind of evidence; when and to whom is told by its neighbours.
 
-use super::crop_words::standing;
+use super::overdue_words::Overdue;
 use super::sentences::{AlarmWords, MOLD_CAUTION, short};
 use super::speech::{Speech, capital, count, hours, hours_of, list, span, the};
-use crate::engine::alarm::{AlarmChange, Evidence};
+use crate::engine::alarm::{AlarmChange, AlarmKind, Evidence};
 use crate::engine::physics::dryness::HORIZON_HOURS;
 use crate::engine::physics::infection::PathogenName;
-use crate::engine::watch::trays::tray::Stage;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 
 /// The sentences for this alarm as it stands.
 pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
-    let words = words_of_now(change, speech);
+    let words = eased(change, words_of_now(change, speech));
     match over_without_numbers(change) {
         Some(over) => AlarmWords { over, ..words },
         None => words,
+    }
+}
+
+/// A tank that was filled a minute ago and a sensor that speaks again are not told as empty and
+/// silent until their alarm is over. Air says by its own numbers that it eases.
+fn eased(change: &AlarmChange, words: AlarmWords) -> AlarmWords {
+    let action = match &change.evidence {
+        _ if !change.easing => return words,
+        Evidence::Reservoir { .. } if change.key.kind == AlarmKind::ReservoirEmpty => {
+            "If you switched the pump off, switch it on again".to_owned()
+        }
+        Evidence::Reservoir { reservoir, .. } => format!("See that the level of {} stays", the(reservoir)),
+        Evidence::Silent { .. } => "See that it goes on speaking".to_owned(),
+        _ => return words,
+    };
+    AlarmWords {
+        headline: format!("{}: well again so far", words.name),
+        figures: String::new(),
+        action,
+        what: format!("{} It is over when that has lasted.", words.over),
+        state: "Open",
+        easing: true,
+        caution: None,
+        ..words
     }
 }
 
@@ -130,7 +153,9 @@ fn words_of_now(change: &AlarmChange, speech: &Speech) -> AlarmWords {
                 ..AlarmWords::default()
             }
         }
-        Evidence::Stage { tray, place, crop, stage, due } => overdue(speech, tray, place, crop, *stage, *due),
+        Evidence::Stage { tray, place, crop, stage, due } => {
+            super::overdue_words::words(speech, &Overdue { tray, place, crop, stage: *stage, due: *due })
+        }
         Evidence::Reservoir { .. } | Evidence::Leak { .. } => super::tank_words::words(change, speech),
         Evidence::Silent { .. } | Evidence::Stuck { .. } | Evidence::Implausible { .. } | Evidence::Drift { .. } => {
             super::sensor_words::words(change, speech)
@@ -194,39 +219,6 @@ fn condensation(
             _ => format!("{thing} is at {cold}, the dew point at {dew}."),
         },
         caution: Some(MOLD_CAUTION),
-        ..AlarmWords::default()
-    }
-}
-
-fn overdue(speech: &Speech, tray: &str, place: &str, crop: &str, stage: Stage, due: Timestamp) -> AlarmWords {
-    let (task, action, harm) = match stage {
-        Stage::Soak => ("sow", format!("Drain and sow {tray}"), "seed begins to spoil in the water"),
-        Stage::Germination => {
-            ("weight off", format!("Take the weight off {tray} in {place}"), "seedlings bend under the weight")
-        }
-        Stage::Blackout => (
-            "uncover",
-            format!("Uncover {tray} in {place} and bring it to the light"),
-            "seedlings grow long and pale under the cover",
-        ),
-        Stage::Light | Stage::Ready => {
-            ("cut", format!("Look at {tray} in {place} and cut it"), "the crop grows past its best")
-        }
-    };
-    AlarmWords {
-        headline: format!("{} overdue: {task}", short(tray)),
-        figures: format!(" ({})", short(place)),
-        name: format!("{} overdue", short(tray)),
-        action,
-        what: format!(
-            "{tray} ({crop}, in {place}) is still {}; by the crop table that should have ended {}. \
-             If it is done, log it.",
-            standing(stage),
-            speech.day_and_clock(due)
-        ),
-        state: "Overdue",
-        harm,
-        over: format!("{tray} has moved on."),
         ..AlarmWords::default()
     }
 }

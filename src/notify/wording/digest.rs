@@ -332,7 +332,10 @@ fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {
     if day.strays > 0 {
         facts.push((
             "Strays".to_owned(),
-            format!("{} on topics that belong to no sensor.", count(i64::from(day.strays), "message")),
+            format!(
+                "{} neither of a sensor in the settings nor an entry for the journal; \"traywarden now\" shows what.",
+                count(i64::from(day.strays), "message")
+            ),
         ));
     }
     if day.astray > 0 {
@@ -402,7 +405,7 @@ fn sensor_line(sensor: &SensorDay) -> String {
         ));
     }
     if sensor.silent_hours >= WORTH_SAYING_HOURS {
-        formatted.push(format!("silent for {}", super::speech::hours(sensor.silent_hours)));
+        formatted.push(format!("counted as silent for {}", super::speech::hours(sensor.silent_hours)));
     }
     if sensor.refused > 0 {
         let why =

@@ -4,13 +4,14 @@
 use super::speech::{count, list};
 use crate::engine::event::EntryNote;
 use crate::engine::letters::digest::Due;
+use crate::engine::rules::Rules;
 use crate::engine::watch::trays::tray::Stage;
 
 /// Square centimetres in a square inch.
 const SQUARE_CM: f64 = 6.4516;
 
 /// One sentence, or two.
-pub(super) fn note(note: &EntryNote) -> String {
+pub(super) fn note(note: &EntryNote, rules: &Rules) -> String {
     match note {
         EntryNote::SeedShares { each, trays } => shares(each, *trays),
         EntryNote::Plan { weight_off_day, light_day, harvest_from, harvest_to } => {
@@ -47,8 +48,11 @@ pub(super) fn note(note: &EntryNote) -> String {
             };
             format!("{tray} was {state} already; the first time stands.")
         }
-        EntryNote::NoTrayThere { place: Some(place) } => format!("No tray stands in {place}, so nothing changed."),
-        EntryNote::NoTrayThere { place: None } => "No tray is growing, so nothing changed.".to_owned(),
+        // The entry may tell of another hour than this one.
+        EntryNote::NoTrayThere { place: Some(place) } => {
+            format!("At that time no tray stood in {}, so nothing changed.", named(rules, place))
+        }
+        EntryNote::NoTrayThere { place: None } => "At that time no tray was growing, so nothing changed.".to_owned(),
         EntryNote::FellWithIt { entries } => {
             let numbers: Vec<String> = entries.iter().map(i64::to_string).collect();
             format!(
@@ -62,9 +66,15 @@ pub(super) fn note(note: &EntryNote) -> String {
             "\"{crop}\" is not in the crop table; it is watched as a usual small brassica. Add it as [[crop]] in the config."
         ),
         EntryNote::BandsClash { place, tray } => format!(
-            "No air suits every tray in {place}: {tray} wants it otherwise than the rest. The widest limits hold there now."
+            "No air suits every tray in {}: {tray} wants it otherwise than the rest. The widest limits hold there now.",
+            named(rules, place)
         ),
     }
+}
+
+/// The grower's name of a place.
+fn named<'a>(rules: &'a Rules, id: &'a str) -> &'a str {
+    rules.places.iter().find(|place| place.id == id).map_or(id, |place| &place.name)
 }
 
 /// "24 g a tray: 8 g broccoli, 8 g kale and 8 g radish; for 6 trays 144 g."
@@ -120,7 +130,8 @@ mod tests {
             EntryNote::UnknownCrop { crop: "moon grass".into() },
             EntryNote::BandsClash { place: "rack-a".into(), tray: "K12".into() },
         ];
-        let formatted: Vec<String> = notes.iter().map(note).collect();
+        let rules = super::super::sample_alarms::rules(crate::units::UnitSystem::Metric);
+        let formatted: Vec<String> = notes.iter().map(|one| note(one, &rules)).collect();
         insta::assert_snapshot!(formatted.join("\n"));
     }
 }

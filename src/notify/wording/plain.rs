@@ -12,6 +12,10 @@ pub(crate) fn text(letter: &Blocks) -> String {
     text.push_str(&wrapped(&letter.lead, "", ""));
     for block in &letter.blocks {
         match block {
+            // What somebody wrote is quoted as it was written.
+            Block::Heading(quoted) if quoted.starts_with('"') => {
+                text.push_str(&format!("\n\n{}", wrapped(quoted, "", "")));
+            }
             Block::Heading(heading) => text.push_str(&format!("\n\n{}", wrapped(&heading.to_uppercase(), "", ""))),
             Block::Paragraph(words) | Block::Small(words) => text.push_str(&format!("\n{}", wrapped(words, "", ""))),
             Block::Facts(facts) => {
@@ -118,6 +122,19 @@ fn table(head: &[String], rows: &[Vec<String>]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_heading_is_in_capitals_and_what_somebody_wrote_is_as_they_wrote_it() {
+        let headings = ["Open alarms", "\"water rack-b 900gal\""].map(|heading| Block::Heading(heading.to_owned()));
+        let letter = Blocks {
+            subject: String::new(),
+            masthead: String::new(),
+            lead: String::new(),
+            urgency: super::super::blocks::Urgency::Calm,
+            blocks: Vec::from(headings),
+        };
+        assert_eq!(text(&letter).trim(), "OPEN ALARMS\n\n\n\"water rack-b 900gal\"");
+    }
 
     #[test]
     fn no_line_is_wider_than_the_column_and_units_stay_with_their_number() {

@@ -2,6 +2,7 @@
 //! as ISA-18.2 rationalisation asks. `alarms table` prints it; the delays are the engine's.
 
 use crate::engine::alarm::AlarmKind;
+use chrono::TimeDelta;
 
 /// The reasons of one kind, each a clause without a full stop.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -20,6 +21,20 @@ pub struct Rationale {
     pub priority: &'static str,
 }
 
+/// How long it must hold before it is raised, where its row has `on_delay`. A silence is given the
+/// time in which that sensor's silences usually heal (`engine/watch/sensors.rs`), which is no row's.
+pub fn raised_after(kind: AlarmKind, on_delay: TimeDelta) -> String {
+    match (kind, on_delay.num_minutes()) {
+        (AlarmKind::SensorSilent, _) => {
+            "10 min after its last word, or when it has missed three turns if that is later; \
+             up to 2 h where its silences of the last month mostly healed by then"
+                .to_owned()
+        }
+        (_, 0) => "at once".to_owned(),
+        (_, minutes) => format!("{minutes} min"),
+    }
+}
+
 /// The reasons of a kind.
 pub fn rationale(kind: AlarmKind) -> Rationale {
     use AlarmKind::*;
@@ -28,8 +43,8 @@ pub fn rationale(kind: AlarmKind) -> Rationale {
             cause: "lights or heater stuck on (timer, thermostat), fan or cooling off (plug, breaker), a hot day",
             consequence: "seedlings wilt, germination fails, disease grows faster",
             response: "lights and heater off, fan on, open the door",
-            time_to_respond: "half an hour at 38 °C to most of a day at 29 °C",
-            deadband: "0.5 K",
+            time_to_respond: "half an hour at 38 °C (100 °F) to most of a day at 29 °C (84 °F)",
+            deadband: "0.5 °C (0.9 °F)",
             priority: "degree-hours beyond what a tender, a usual and a hardy seedling bear, along the course the air is on",
         },
         AirTooCold => Rationale {
@@ -37,7 +52,7 @@ pub fn rationale(kind: AlarmKind) -> Rationale {
             consequence: "growth stops, warm-loving crops are chilled",
             response: "see whether the heater is warm, close doors; a breaker that trips again is for a licensed electrician",
             time_to_respond: "an hour or two near freezing to days just below the limit",
-            deadband: "0.5 K",
+            deadband: "0.5 °C (0.9 °F)",
             priority: "degree-hours below what a tender, a usual and a hardy seedling bear, along the course the air is on, at once at freezing",
         },
         AirTooDamp => Rationale {
@@ -61,7 +76,7 @@ pub fn rationale(kind: AlarmKind) -> Rationale {
             consequence: "water drips on leaves",
             response: "warm the cold surface or dry the air",
             time_to_respond: "hours",
-            deadband: "1 K",
+            deadband: "1 °C (1.8 °F)",
             priority: "under a probe, the wet hours that infection needs; of an assumed cold spot none is reckoned",
         },
         MoldPressure => Rationale {
@@ -108,9 +123,9 @@ pub fn rationale(kind: AlarmKind) -> Rationale {
             cause: "a hose off, a cracked tank, an overflow",
             consequence: "water on the floor, mains near water, an empty tank",
             response: "look for water before touching anything electric; close the valve",
-            time_to_respond: "until five litres are lost",
+            time_to_respond: "until five litres (1.3 gal) are lost",
             deadband: "an hour without loss",
-            priority: "when five litres are lost or the tank is empty; a large fall at once is told at once",
+            priority: "when five litres (1.3 gal) are lost or the tank is empty; a large fall at once is told at once",
         },
         SensorSilent => Rationale {
             cause: "battery, radio, cable",

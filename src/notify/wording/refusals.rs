@@ -1,10 +1,10 @@
 //! Why an entry or an answer was not taken, in a sentence that says what to do.
 
 use crate::engine::event::{Amount, CommandRefusal, EntryRefusal};
-use crate::units::tenths;
+use crate::units::{UnitSystem, tenths};
 
 /// Why a journal entry was not taken.
-pub(super) fn entry(refusal: &EntryRefusal) -> String {
+pub(super) fn entry(refusal: &EntryRefusal, units: UnitSystem) -> String {
     match refusal {
         EntryRefusal::NotThereToStrike { entry } => format!(
             "There is no entry {entry} that could be struck out: it was never taken, was struck before, \
@@ -53,9 +53,13 @@ pub(super) fn entry(refusal: &EntryRefusal) -> String {
         EntryRefusal::NotPositive { amount, value } => {
             format!("{} must be more than zero, not {value}.", called(*amount))
         }
-        EntryRefusal::TooMuch { amount, value, most } => {
-            format!("{}: {value} cannot be, {most:.0} is the most; {}.", called(*amount), remedy(*amount))
-        }
+        EntryRefusal::TooMuch { amount, value, most } => format!(
+            "{}: {} cannot be, {} is the most; {}.",
+            called(*amount),
+            measured(*amount, *value, units),
+            measured(*amount, *most, units),
+            remedy(*amount, units)
+        ),
     }
 }
 
@@ -88,20 +92,36 @@ fn did_you_mean(near: &Option<String>, otherwise: &str) -> String {
 
 fn called(amount: Amount) -> &'static str {
     match amount {
-        Amount::WaterForATray => "Millilitres a tray",
-        Amount::Refill { .. } => "Litres",
-        Amount::Seed => "Grams of seed",
-        Amount::Cut { .. } => "Grams",
-        Amount::CutOfEach { .. } => "Grams a tray",
+        Amount::WaterForATray => "Water for one tray",
+        Amount::Refill { .. } => "A refill",
+        Amount::Seed => "Seed of one tray",
+        Amount::Cut { .. } => "The weight cut",
+        Amount::CutOfEach { .. } => "The weight cut of one tray",
         Amount::Share => "The share of the tray affected",
     }
 }
 
-fn remedy(amount: Amount) -> String {
+/// An amount as the grower reads amounts. Seed is grams everywhere: scales for seed show them.
+fn measured(amount: Amount, value: f64, units: UnitSystem) -> String {
     match amount {
-        Amount::WaterForATray => "a standard tray overflows before that; litres for the tank are a refill".to_owned(),
-        Amount::Refill { holds } => format!("the tank holds {holds:.0}"),
-        Amount::Seed => "give the grams of one tray; count says how many there are".to_owned(),
+        Amount::WaterForATray => units.pour(value),
+        Amount::Refill { .. } => {
+            let (shown, unit) = units.volume(value);
+            format!("{} {unit}", tenths(shown))
+        }
+        Amount::Seed => format!("{} g", tenths(value)),
+        Amount::Cut { .. } | Amount::CutOfEach { .. } => units.weight(value),
+        Amount::Share => format!("{} %", tenths(value)),
+    }
+}
+
+fn remedy(amount: Amount, units: UnitSystem) -> String {
+    match amount {
+        Amount::WaterForATray => {
+            "a standard tray overflows before that; what goes into the tank is a refill".to_owned()
+        }
+        Amount::Refill { holds } => format!("the tank holds {}", measured(amount, holds, units)),
+        Amount::Seed => "give the seed of one tray; count says how many there are".to_owned(),
         Amount::Cut { trays } | Amount::CutOfEach { trays } => {
             format!("weigh again; grams are of all {trays} trays together, grams_per_tray of one")
         }

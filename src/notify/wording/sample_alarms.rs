@@ -65,6 +65,7 @@ pub(super) fn change(kind: AlarmKind, subject: &str, evidence: Evidence) -> Alar
         next_round: at("2026-03-04T07:00"),
         evidence,
         numbers_are_past: false,
+        easing: false,
         by: None,
         answered_at: None,
         returned_at: None,

@@ -85,7 +85,9 @@ fn nothing_heard(last_heard: Option<Timestamp>, speech: &Speech) -> AlarmWords {
             "No sensor of the site has been heard{since}, though the broker is there: all at once is the power or the \
              radio of the room, hardly the sensors. Nothing is watched until they speak."
         ),
-        state: "Silent",
+        // Of the alarm, which waits for its turns and begins anew after a restart; when it was last
+        // heard is told beside it.
+        state: "Counted as silent",
         harm: "without power fan, heater and pump stand still and nobody sees it",
         unseen: "If it is the power, fan, heater and pump stand still too, and nobody sees it",
         over: "The sensors speak again.".to_owned(),
@@ -134,7 +136,7 @@ fn silent(evidence: &Evidence, device: &str, speech: &Speech) -> AlarmWords {
                 "Another sensor still watches there.".to_owned()
             }
         ),
-        state: "Silent",
+        state: "Counted as silent",
         harm: UNSEEN,
         unseen: if blind { NOT_SEEN } else { "" },
         over: format!("{named} speaks again."),

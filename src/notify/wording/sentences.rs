@@ -32,6 +32,8 @@ pub(crate) struct AlarmWords {
     pub(crate) unseen: &'static str,
     /// What is when it is over; whole sentences.
     pub(crate) over: String,
+    /// What it was told of is gone, and it is over once that has lasted: nothing is pressing.
+    pub(crate) easing: bool,
     /// What must be said beside it every time.
     pub(crate) caution: Option<&'static str>,
 }

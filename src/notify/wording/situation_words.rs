@@ -6,7 +6,7 @@ use super::alarm_words::words;
 use super::blocks::Block;
 use super::sentences::{AlarmWords, short};
 use super::speech::{Speech, capital, list};
-use super::{air_words, tank_words};
+use super::{air_words, overdue_words, tank_words};
 use crate::engine::alarm::{AlarmChange, AlarmKind, AlarmState, Evidence};
 use crate::engine::letters::situation::{Cause, Situation};
 use chrono::TimeDelta;
@@ -21,6 +21,9 @@ const NAMES_IN_SUBJECT: usize = 22;
 /// The shortest form of a situation: the same trouble in several places is said once.
 pub(super) fn headline(situation: &Situation, speech: &Speech) -> String {
     let Some(first) = situation.first() else { return String::new() };
+    if let Some(headline) = overdue_words::headline_of_several(&situation.alike().collect::<Vec<_>>()) {
+        return headline;
+    }
     let words = words(first, speech);
     let headline = match (place(&first.evidence), places(situation)) {
         (Some(own), several) if several.len() > 1 => {
@@ -35,6 +38,9 @@ pub(super) fn headline(situation: &Situation, speech: &Speech) -> String {
 /// The same for a subject line: what and where, and the figures apart.
 pub(super) fn short_headline(situation: &Situation, speech: &Speech) -> (String, String) {
     let Some(first) = situation.first() else { return Default::default() };
+    if let Some(headline) = overdue_words::headline_of_several(&situation.alike().collect::<Vec<_>>()) {
+        return (headline, String::new());
+    }
     let words = words(first, speech);
     let several = places(situation);
     let headline = match place(&first.evidence) {
@@ -47,6 +53,9 @@ pub(super) fn short_headline(situation: &Situation, speech: &Speech) -> (String,
 /// What it is called, for a subject line: "Rack A, Rack B temperature".
 pub(super) fn short_name(situation: &Situation, speech: &Speech) -> String {
     let Some(first) = situation.first() else { return String::new() };
+    if let Some(name) = overdue_words::name_of_several(&situation.alike().collect::<Vec<_>>()) {
+        return name;
+    }
     let name = words(first, speech).name;
     let several = names_of(&situation.alike().collect::<Vec<_>>());
     match place(&first.evidence) {
@@ -79,7 +88,7 @@ fn ordered(situation: &Situation, first: &AlarmChange, speech: &Speech) -> Alarm
         Cause::Damp(_) => names_of(&situation.alarms.iter().collect::<Vec<_>>()),
         _ => names_of(&alike),
     };
-    if alike.len() < 2 && names.len() < 2 {
+    if (alike.len() < 2 && names.len() < 2) || alike.iter().all(|change| words(change, speech).easing) {
         return top;
     }
     let action = match &first.evidence {
@@ -98,10 +107,7 @@ fn ordered(situation: &Situation, first: &AlarmChange, speech: &Speech) -> Alarm
         Evidence::Silent { all: false, .. } => {
             format!("Look at the sensors of {}: power, battery, network", list(&names, 3))
         }
-        Evidence::Stage { .. } => {
-            let each: Vec<String> = alike.iter().map(|change| words(change, speech).action).collect();
-            each.join("; ")
-        }
+        Evidence::Stage { .. } => overdue_words::action_of_several(&alike),
         _ => match place(&first.evidence) {
             Some(own) => top.action.replacen(own, &list(&names, 3), 1),
             None => top.action.clone(),
@@ -183,7 +189,8 @@ pub(super) fn what(situation: &Situation, speech: &Speech) -> String {
             continue;
         }
         let alike: Vec<&AlarmChange> = situation.alarms.iter().filter(|other| other.key.kind == kind).collect();
-        if let Some(sentence) = air_words::what_of_several(&alike, speech) {
+        let together = air_words::what_of_several(&alike, speech);
+        if let Some(sentence) = together.or_else(|| overdue_words::what_of_several(&alike, speech)) {
             kinds.push(kind);
             told.push(sentence);
             continue;
@@ -265,7 +272,7 @@ pub(super) fn listed(situation: &Situation, speech: &Speech) -> (String, Vec<(&'
     let unseen =
         |change: &&AlarmChange| matches!(change.state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged);
     let unseen = situation.alarms.iter().filter(unseen);
-    facts.extend(unseen.map(|change| ("answer", format!("traywarden alarms acknowledge {}", change.key.id()))));
+    facts.extend(unseen.map(|change| ("answer", alarm_reported::acknowledge(change))));
     let headline = if situation.is_over() { format!("{}, over", top.name) } else { headline(situation, speech) };
     (capital(&headline), facts)
 }

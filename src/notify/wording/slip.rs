@@ -51,6 +51,11 @@ pub fn headline(change: &AlarmChange, site: &Site) -> String {
     capital(&(words.headline + &words.figures))
 }
 
+/// What an alarm is about, whether it holds or not: "A4 overdue".
+pub fn name(change: &AlarmChange, site: &Site) -> String {
+    capital(&words(change, &Speech::new(site, change.at)).name)
+}
+
 fn standing(situation: &Situation, first: &AlarmChange, speech: &Speech) -> String {
     let said = |change: &AlarmChange| {
         let by = change.by.as_deref().map_or_else(String::new, |who| format!(" by {who}"));

@@ -186,6 +186,15 @@ pub(crate) fn the(name: &str) -> String {
     if COMMON.contains(&lower.as_str()) { format!("the {lower}") } else { name.trim().to_owned() }
 }
 
+/// A sentence that continues another starts small, unless its first word is a name in capitals.
+pub(crate) fn uncapital(sentence: &str) -> String {
+    let mut letters = sentence.chars();
+    match letters.next() {
+        Some(first) => first.to_lowercase().chain(letters).collect(),
+        None => String::new(),
+    }
+}
+
 /// The first letter in upper case.
 pub(crate) fn capital(sentence: &str) -> String {
     let mut letters = sentence.chars();

@@ -27,6 +27,7 @@ fn alarm(key: AlarmKey, priority: Priority, since: i64, early: Option<i64>) -> A
         next_round: hour(12),
         evidence: Evidence::Broker,
         numbers_are_past: false,
+        easing: false,
         by: None,
         answered_at: None,
         returned_at: None,

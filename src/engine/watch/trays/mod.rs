@@ -297,9 +297,17 @@ impl Trays {
         match self.growing.get(name) {
             Some(tray) if when < tray.sown_at => Err(EntryRefusal::BeforeItWasSown { tray: name.to_owned() }),
             Some(tray) => Ok(tray),
-            None if self.ended.contains_key(name) => Err(EntryRefusal::Ended { tray: name.to_owned() }),
-            None => Err(self.no_such_tray(name)),
+            None => Err(self.ended_as(name).unwrap_or_else(|| self.no_such_tray(name))),
         }
+    }
+
+    /// That a tray is gone, also where its name was written in other capitals: a name that grows
+    /// was put right before, one that has left the room is known here alone.
+    fn ended_as(&self, name: &str) -> Option<EntryRefusal> {
+        let plain = name.to_lowercase();
+        let exact = self.ended.contains_key(name).then(|| name.to_owned());
+        let tray = exact.or_else(|| self.ended.keys().find(|gone| gone.to_lowercase() == plain).cloned())?;
+        Some(EntryRefusal::Ended { tray })
     }
 
     fn no_such_tray(&self, name: &str) -> EntryRefusal {

@@ -2,7 +2,9 @@
 
 use super::super::sample_alarms::{air, change};
 use super::*;
-use crate::engine::letters::situation::grouped;
+use crate::engine::letters::situation::{Situation, grouped};
+use crate::engine::watch::band::CropAtStage;
+use crate::engine::watch::trays::tray::Stage;
 use crate::reading::Quantity;
 use chrono::TimeDelta;
 
@@ -329,4 +331,88 @@ fn a_tank_that_a_round_emptied_is_empty_since_then_and_not_since_people_left() {
     let (_, text) = words_of(&facts(LetterKind::Alarm, vec![(Occasion::Raised, empty.clone())]));
     assert!(text.contains("Empty since 19:10 (3 hours)."), "{text}");
     assert!(text.contains("So since 19:10: "), "what is certain is not likely: {text}");
+}
+
+fn overdue(tray: &str, place: &str, stage: Stage, due: &str) -> AlarmChange {
+    let evidence = Evidence::Stage {
+        tray: tray.into(),
+        place: place.into(),
+        crop: "broccoli".into(),
+        stage,
+        due: due.parse().expect("a time"),
+    };
+    change(AlarmKind::StageOverdue, tray, evidence)
+}
+
+#[test]
+fn several_overdue_trays_are_named_once_and_told_in_one_breath() {
+    let due = "2026-03-03T23:00:00Z";
+    let several = |alarms: Vec<AlarmChange>| {
+        grouped(&rules(UnitSystem::Metric), alarms.into_iter().map(|change| (Occasion::Raised, change)))
+    };
+    let alarms = vec![
+        overdue("A4", "Rack A", Stage::Blackout, due),
+        overdue("A5", "Rack A", Stage::Blackout, due),
+        overdue("B4", "Rack B", Stage::Blackout, due),
+        overdue("old lot", "Rack B", Stage::Ready, due),
+    ];
+    let situations = several(alarms.clone());
+    let site = rules(UnitSystem::Metric).site;
+    let (headline, facts) = situation(&situations[0], &site);
+    assert_eq!(headline, "A4, A5 and 2 more overdue");
+    let fact = |name: &str| {
+        facts.iter().filter(|(label, _)| *label == name).map(|(_, text)| text.as_str()).collect::<Vec<_>>()
+    };
+    assert_eq!(
+        fact("do"),
+        [
+            "Uncover A4 and A5 in Rack A and B4 in Rack B and bring them to the light; look at old lot in Rack B and cut it before 02:50."
+        ]
+    );
+    assert_eq!(fact("what").len(), 1);
+    assert_eq!(fact("what")[0].matches("should have ended").count(), 2, "{}", fact("what")[0]);
+    assert_eq!(fact("what")[0].matches("log").count(), 1, "{}", fact("what")[0]);
+    assert_eq!(fact("answer")[3], "traywarden alarms acknowledge 'stage-overdue:old lot'");
+    assert_eq!(situation(&several(alarms[..2].to_vec())[0], &site).0, "A4 and A5 overdue: uncover");
+}
+
+#[test]
+fn no_limit_of_humidity_is_said_to_be_that_of_a_covered_tray() {
+    let said = |kind, quantity| {
+        let mut change = air(kind, quantity, 86.0, 75.0, 86.0);
+        if let Evidence::Air { crops, .. } = &mut change.evidence {
+            crops.push(CropAtStage { crop: "radish".into(), stage: Stage::Germination });
+        }
+        alarm_text(&change, &site(UnitSystem::Metric))
+    };
+    let damp = said(AlarmKind::AirTooDamp, Quantity::Humidity);
+    assert!(damp.contains("the limit for broccoli in light is 75 %"), "{damp}");
+    let warm = said(AlarmKind::AirTooWarm, Quantity::Temperature);
+    assert!(warm.contains("the limit for broccoli in light and radish under cover is"), "{warm}");
+}
+
+#[test]
+fn a_tank_that_was_filled_is_not_told_as_empty_until_its_alarm_is_over() {
+    let site = site(UnitSystem::Metric);
+    let mut filled = tank_low();
+    filled.key.kind = AlarmKind::ReservoirEmpty;
+    if let Evidence::Reservoir { usable, percent, to_fill, empty_at, .. } = &mut filled.evidence {
+        (*usable, *percent, *to_fill, *empty_at) = (55.2, 70.0, 23.8, None);
+    }
+    filled.easing = true;
+    let told = slip(&situation_of(filled), &site);
+    assert_eq!(told.headline, "Tank level: well again so far");
+    assert_eq!(told.action, "If you switched the pump off, switch it on again.");
+    for untrue in ["draws air", "goes on unless", "to the brim"] {
+        assert!(!told.because.contains(untrue), "{}", told.because);
+    }
+    let mut heard = every_kind().into_iter().find(|change| change.key.kind == AlarmKind::SensorSilent).expect("one");
+    (heard.easing, heard.numbers_are_past) = (true, true);
+    let told = slip(&situation_of(heard), &site);
+    assert_eq!(told.headline, "Rack A sensor: well again so far");
+    assert!(told.because.starts_with("Sensor rack-a-air in Rack A speaks again."), "{}", told.because);
+}
+
+fn situation_of(change: AlarmChange) -> Situation {
+    grouped(&rules(UnitSystem::Metric), [(Occasion::Waiting, change)]).remove(0)
 }
