@@ -21,7 +21,7 @@ const SET_BACK: TimeDelta = TimeDelta::seconds(5);
 const BATCH: usize = 512;
 const BATCHES: usize = 8;
 
-type Batch = Vec<(Timestamp, Decoded)>;
+type HandedOver = Vec<(Timestamp, Decoded)>;
 
 /// Lines that are no recorded message.
 #[derive(Debug, Default)]
@@ -64,7 +64,7 @@ fn walk(
     config: &Config,
     path: &str,
     lines: &mut impl BufRead,
-    batches: SyncSender<Batch>,
+    batches: SyncSender<HandedOver>,
 ) -> Result<Skipped, RehearsalError> {
     let failed = |source| RehearsalError::Read { path: path.to_owned(), source };
     let mut recorder = Recorder::default();

@@ -167,7 +167,10 @@ impl<T: Teller> Rehearsal<T> {
     }
 
     /// Takes in what one recorded message said.
-    fn decoded(&mut self, at: Timestamp, decoded: Decoded) -> Result<(), RehearsalError> {
+    ///
+    /// # Errors
+    /// When the teller cannot pass on what it is told.
+    pub fn decoded(&mut self, at: Timestamp, decoded: Decoded) -> Result<(), RehearsalError> {
         match decoded {
             Decoded::Events(events) => {
                 for what in events {

@@ -7,6 +7,7 @@ use serde_json::Value;
 use std::path::Path;
 use traywarden::demo::nights;
 use traywarden::demo::story::{Must, Story};
+use traywarden::intake::payload;
 use traywarden::rehearse::Rehearsal;
 use traywarden::rehearse::printed::Printed;
 
@@ -17,9 +18,9 @@ fn reported(story: &Story) -> Vec<Value> {
     let mut out = Vec::new();
     let mut rehearsal = Rehearsal::new(&config, Printed::new(&config.rules, &mut out, true));
     for message in story.play().messages {
-        rehearsal
-            .message(message.at, &message.topic, &message.payload, message.retained)
-            .expect("memory can be written");
+        let (topic, bytes) = (&message.topic, &message.payload);
+        let decoded = payload::decode(&config.topics, topic, bytes, message.retained, message.at);
+        rehearsal.decoded(message.at, decoded).expect("memory can be written");
     }
     rehearsal.finish().expect("memory can be written");
     let text = String::from_utf8(out).expect("JSON is UTF-8");
