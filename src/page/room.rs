@@ -108,7 +108,8 @@ fn tank_in_room(rules: &Rules, snapshot: &Snapshot, day: &RoomDay, tank: &Reserv
                 }
             }
             (standing(site, &standing_of(snapshot, day, |subject| subject == tank.id, tank.usable.is_some())))
-            div.days { (drawn(rules, day, &tank.id, Quantity::Volume, (None, None))) }
+            // The line counts as the heading does: what the pump can reach.
+            div.days { (water_drawn(rules, day, &tank.id)) }
             p.detail {
                 @match tank.empty_at {
                     Some((best, early, late)) => {
@@ -160,22 +161,40 @@ fn told(alarm: &AlarmChange, site: &Site) -> String {
 }
 
 fn drawn(rules: &Rules, day: &RoomDay, id: &str, quantity: Quantity, band: (Option<f64>, Option<f64>)) -> Markup {
-    let measure = Measure::of(quantity.believed_as());
-    let line = day.line(id, quantity).and_then(|points| {
-        day_line(&DayLine {
-            measure,
-            points,
-            gap_after: day.step * 2,
-            from: day.from,
-            until: day.until,
-            band,
-            units: rules.site.units,
-        })
+    day.line(id, quantity).map_or_else(Markup::default, |points| day_drawn(rules, day, points, quantity, band))
+}
+
+fn water_drawn(rules: &Rules, day: &RoomDay, id: &str) -> Markup {
+    let reservoir = rules.reservoirs.iter().find(|reservoir| reservoir.id == id);
+    let below = reservoir.map_or(0.0, |reservoir| reservoir.shape.litres(reservoir.pump_inlet_mm));
+    let Some(points) = day.line(id, Quantity::Volume) else { return Markup::default() };
+    day_drawn(rules, day, &usable(points, below), Quantity::Volume, (None, None))
+}
+
+/// What stands in a tank, without the litres that lie below the pump inlet.
+fn usable(points: &[(Timestamp, f64)], below: f64) -> Vec<(Timestamp, f64)> {
+    points.iter().map(|(at, litres)| (*at, (litres - below).max(0.0))).collect()
+}
+
+fn day_drawn(
+    rules: &Rules,
+    day: &RoomDay,
+    points: &[(Timestamp, f64)],
+    quantity: Quantity,
+    band: (Option<f64>, Option<f64>),
+) -> Markup {
+    let line = day_line(&DayLine {
+        measure: Measure::of(quantity.believed_as()),
+        points,
+        gap_after: day.step * 2,
+        from: day.from,
+        until: day.until,
+        band,
+        units: rules.site.units,
     });
-    let range = day.line(id, quantity).map(|points| range(rules.site.units, quantity, points));
     html! {
         @if let Some(line) = line {
-            div { (PreEscaped(line)) @if let Some(range) = range { p.range aria-hidden="true" { (range) } } }
+            div { (PreEscaped(line)) p.range aria-hidden="true" { (range(rules.site.units, quantity, points)) } }
         }
     }
 }
@@ -204,6 +223,13 @@ mod tests {
     use super::*;
     use crate::analysis::sample::{at, rules};
     use crate::engine::alarm::{AlarmKey, AlarmKind, Evidence, Priority};
+
+    #[test]
+    fn the_line_of_a_tank_counts_from_the_pump_inlet_as_its_heading_does() {
+        let points = [(at("2026-03-03 12:00"), 14.0), (at("2026-03-03 12:30"), 3.0)];
+        let shown = range(UnitSystem::Metric, Quantity::Volume, &usable(&points, 4.0));
+        assert_eq!(shown, "0.0 to 10.0 L in 24 h");
+    }
 
     fn silent(state: AlarmState) -> AlarmChange {
         AlarmChange {

@@ -76,8 +76,8 @@ pub enum StoreError {
     },
     /// The file is the daemon's, and whoever asks is somebody else.
     #[error(
-        "{}: this user may not use the store; run it as the daemon's user: runuser -u traywarden -- traywarden ... \
-         (as root), or sudo -u traywarden traywarden ...",
+        "{}: this user may not use the store; run it as the daemon's user: runuser -u traywarden -- traywarden VERB \
+         (as root), or sudo -u traywarden traywarden VERB",
         path.display()
     )]
     NotAllowed {
