@@ -173,3 +173,6 @@ impl TankWatch {
 fn hours_span(hours: f64) -> TimeDelta {
     TimeDelta::seconds((hours * 3600.0).clamp(0.0, 31.0 * 86_400.0) as i64)
 }
+
+#[cfg(test)]
+mod sample;

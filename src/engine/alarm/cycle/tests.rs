@@ -76,6 +76,18 @@ fn a_delay_ends_at_its_own_minute_though_nothing_is_heard_then() {
 }
 
 #[test]
+fn harm_is_as_it_was_seen_last_also_while_nobody_can_see() {
+    let mut alarm = alarm();
+    let early = |alarm: &Alarm| alarm.harm().map(|harm| harm.early);
+    comes(&mut alarm, 0, &harmful_from(300));
+    alarm.observe(&night(5), harmful_from(240));
+    alarm.observe(&night(6), Condition::Unknown);
+    assert_eq!(early(&alarm), Some(minute(240)));
+    alarm.observe(&night(7), harmless());
+    assert_eq!(early(&alarm), None);
+}
+
+#[test]
 fn harm_that_comes_near_shortens_the_delay_of_what_is_seen_already() {
     let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".into() };
     let mut alarm = Alarm::new(key, Hold::of(TimeDelta::minutes(30), TimeDelta::minutes(OFF)), None);

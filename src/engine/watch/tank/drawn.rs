@@ -172,3 +172,37 @@ pub(super) fn scatter(points: &[LevelPoint]) -> f64 {
     let wide = differences.get(differences.len() * 4 / 5).copied().unwrap_or(0.0);
     wide / 1.2816 / core::f64::consts::SQRT_2
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::watch::tank::sample::tank;
+
+    #[test]
+    fn the_usual_draw_follows_a_new_one_in_days_not_at_a_look() {
+        let mut tank = tank();
+        let mut looks = |litres: f64, hours: i64| {
+            tank.drift = Some(Slope { per_hour: -litres, low: -litres, high: -litres, intercept: 0.0 });
+            (0..hours * 60 / POINT_MINUTES).for_each(|_| tank.learn());
+            tank.usual.expect("it was looked at")
+        };
+        assert!((looks(0.2, 24) - 0.2).abs() < 1e-9);
+        let (hour, days) = (looks(0.4, 1), looks(0.4, 72));
+        assert!((0.2..0.22).contains(&hour) && (0.35..=0.4).contains(&days), "{hour} and {days} litres an hour");
+    }
+
+    #[test]
+    fn what_a_round_took_is_one_step_whatever_was_found_within_it() {
+        // Five litres within twelve minutes, two hours after a refill; half an hour after it a pump runs.
+        let level = |when: f64| 40.0 - 25.0 * (when - 3.0).clamp(0.0, 0.2);
+        let points: Vec<LevelPoint> = (0..60).map(|point| f64::from(point) / 12.0).map(|at| (at, level(at))).collect();
+        let step = |hours: f64, litres: f64| LevelStep { index: 0, hours, litres };
+        let mut steps = vec![step(1.0, 8.0), step(3.1, -3.0), step(3.3, -1.5), step(3.9, -1.0)];
+        take_round(&points, &mut steps, (3.0, 3.2));
+        let found: Vec<(f64, f64)> = steps.iter().map(|step| (step.hours, step.litres)).collect();
+        let settled = points.iter().find(|(when, _)| *when >= 3.2 + SETTLED_HOURS).expect("it goes on").0;
+        let [refill, round, pump] = found[..] else { panic!("{found:?}") };
+        assert_eq!((refill, pump, round.0), ((1.0, 8.0), (3.9, -1.0), settled));
+        assert!((round.1 + 5.0).abs() < 1e-9, "{found:?}");
+    }
+}

@@ -41,8 +41,8 @@ impl TankWatch {
         let (best, most, least) = match (falling, self.usual) {
             (Some(slope), _) => (-slope.per_hour, -slope.low, -slope.high),
             // Between two waterings the steady draw may not show yet; what was usual still holds.
-            (None, Some(usual)) if usual > 0.0 => (usual, usual * 1.5, usual * 0.5),
-            _ => (0.0, 0.0, 0.0),
+            (None, Some(usual)) => (usual, usual * 1.5, usual * 0.5),
+            (None, None) => (0.0, 0.0, 0.0),
         };
         let mut pulses = self.pulses(now);
         let hands_for = self.hours(hands_until) - now;
