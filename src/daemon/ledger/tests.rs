@@ -249,7 +249,7 @@ fn what_was_told_done_or_asked_is_never_given_up() {
     let sent = crate::store::StoredOutcome::Sent(parcel.key.clone());
     let answer = crate::store::InboxAnswer { id: 1, answer: "taken".into(), entry: None };
     let raw = RawReading::new(ChannelId(0), 21.0, None, false).expect("a number");
-    let judged = Effect::Judged(Judgement { raw, flag: Flag::Pass, reason: None, believed: None });
+    let judged = Effect::Judged(Judgement { raw, flag: Flag::Good, reason: None, believed: None });
     let precious = [
         Record { effects: vec![judged.clone(), alarm], ..reading(1) },
         Record { outcomes: vec![sent], ..reading(2) },

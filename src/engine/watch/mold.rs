@@ -283,9 +283,9 @@ impl Leaves {
     }
 
     /// How far on they are, for an order among them.
-    fn rank(&self) -> u64 {
-        // Thousandths of what infection needs, and then of all that a pressure tells.
-        (self.mold.infection_progress() * 1000.0) as u64 * 1000 + self.mold.pressure() as u64
+    fn rank(&self) -> (u64, u64) {
+        // Thousandths of what infection needs, and then whole points of pressure.
+        ((self.mold.infection_progress() * 1000.0) as u64, self.mold.pressure() as u64)
     }
 
     /// The numbers of now; or, for leaves that have dried, those of their last spell if that is what
