@@ -355,6 +355,17 @@ mod tests {
     use crate::watch::band::Demand;
 
     #[test]
+    fn leaves_nearer_to_infection_go_before_those_on_which_mold_could_grow_for_longer() {
+        let breathed = |hours: f64, wetness: f64| {
+            let mut leaves = Leaves::of_family("brassica");
+            leaves.mold.advance_wet(hours, Celsius(20.0), wetness, RelativeHumidity(98.0));
+            leaves
+        };
+        let (wet, damp) = (breathed(3.0, 1.0), breathed(72.0, 0.0));
+        assert!(wet.mold.pressure() < damp.mold.pressure() && wet.rank() > damp.rank());
+    }
+
+    #[test]
     fn the_air_to_come_goes_on_as_it_goes_and_the_air_among_leaves_with_it() {
         let begins = Timestamp::from_timestamp(1_772_600_000, 0).expect("a time");
         let minute = |minute: i64| begins + TimeDelta::minutes(minute);

@@ -339,3 +339,27 @@ fn who_went_to_bed_with_it_is_called_only_for_what_is_likely() {
     assert!(alarm.own(&night(10)).needs_hands(of(4)), "it stands in the letters that wait for people");
     assert!(alarm.own(&night(10)).is_worth_a_call(of(7)));
 }
+
+#[test]
+fn what_leaves_a_place_unseen_hides_the_night_while_it_stands_and_may_do_harm() {
+    let harm = Some(Harm { early: minute(300), likely: minute(400), late: minute(500) });
+    let silent = |blind| Evidence::Silent {
+        place: "Rack A".into(),
+        last_heard: None,
+        every: TimeDelta::minutes(1),
+        blind,
+        all: false,
+    };
+    let hides = |evidence: Evidence, harm: Option<Harm>| {
+        let mut alarm = alarm();
+        comes(&mut alarm, 0, &Condition::Present { harm, evidence });
+        let stands = alarm.hides_the_night();
+        alarm.observe(&night(10), Condition::Absent);
+        assert!(!alarm.hides_the_night(), "it seems to be over");
+        stands
+    };
+    let clock = Evidence::Clock { by: TimeDelta::zero() };
+    assert!(hides(Evidence::Broker, harm) && hides(silent(true), harm));
+    assert!(!hides(silent(false), harm), "something else measures there");
+    assert!(!hides(clock, harm) && !hides(Evidence::Broker, None));
+}

@@ -176,7 +176,7 @@ pub(super) fn scatter(points: &[LevelPoint]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::watch::tank::sample::tank;
+    use crate::watch::tank::sample::{hears, minute, tank};
 
     #[test]
     fn the_usual_draw_follows_a_new_one_in_days_not_at_a_look() {
@@ -189,6 +189,42 @@ mod tests {
         assert!((looks(0.2, 24) - 0.2).abs() < 1e-9);
         let (hour, days) = (looks(0.4, 1), looks(0.4, 72));
         assert!((0.2..0.22).contains(&hour) && (0.35..=0.4).contains(&days), "{hour} and {days} litres an hour");
+    }
+
+    #[test]
+    fn a_watch_keeps_a_day_of_what_went_and_a_week_of_its_largest() {
+        let mut tank = tank();
+        let fell = |litres: f64| move |at: i64| 90.0 - if at >= 1200 { litres } else { 0.0 };
+        hears(&mut tank, 0..=1260, fell(5.0));
+        tank.watered(minute(1261));
+        tank.spills.push((19.0, 21.0));
+        assert_eq!((tank.steps.len(), tank.rounds.len(), tank.largest_pulse(48.0)), (1, 1, Some(5.0)));
+        hears(&mut tank, 1265..=3 * 1440, fell(5.0));
+        assert!(tank.steps.iter().all(|step| step.hours > 40.0) && tank.rounds.is_empty() && tank.spills.is_empty());
+        hears(&mut tank, 3 * 1440 + 1..=8 * 1440 - 5, fell(5.0));
+        assert_eq!(tank.largest_pulse(191.9), Some(5.0), "a week later");
+        hears(&mut tank, 8 * 1440..=8 * 1440, fell(5.0));
+        assert_eq!(tank.largest_pulse(192.0), Some(0.0));
+    }
+
+    #[test]
+    fn what_fell_over_a_span_is_known_only_where_it_was_heard_from_end_to_end() {
+        let fell = |heard: core::ops::RangeInclusive<i64>| {
+            let mut tank = tank();
+            hears(&mut tank, heard, |at| 60.0 - 4.0 * ((at - 60) as f64 / 20.0).clamp(0.0, 1.0));
+            tank.fell_between(minute(0), minute(120))
+        };
+        assert_eq!([0..=120, 20..=120, 0..=100].map(fell), [Some(4.0), None, None]);
+    }
+
+    #[test]
+    fn a_gauge_that_repeats_a_level_as_often_as_not_scatters_all_the_same() {
+        let level =
+            |step: f64| (0..60).map(|point| (f64::from(point) / 12.0, step * f64::from(point / 2 % 2))).collect();
+        let points: [Vec<LevelPoint>; 2] = [level(1.0), level(0.0)];
+        // A step of a litre is 1.2816 times root two of its deviations.
+        let [steps, still] = points.map(|points| scatter(&points));
+        assert!((steps - 0.55).abs() < 0.01 && still == 0.0, "{steps} and {still}");
     }
 
     #[test]

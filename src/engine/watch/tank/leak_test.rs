@@ -208,6 +208,11 @@ mod tests {
     fn an_even_fall_counts_whole() {
         assert!((stretch(&[0.5; 6]).beyond(2, 0.0).expect("six falls") - 3.0).abs() < 1e-9);
         assert_eq!(stretch(&[0.5; 2]).beyond(2, 0.0), None, "two may be one watering");
+        assert_eq!(
+            stretch(&[0.5; 4]).beyond(2, 1.0),
+            None,
+            "two litres less two falls are no more than the gauge does"
+        );
     }
 
     /// A level every five minutes for so many hours, by a gauge that trembles by as much up as down.
@@ -222,7 +227,7 @@ mod tests {
             let points = level(8.0 + for_hours, 0.5, |at| 60.0 - per_hour * (at - 8.0).max(0.0));
             tank().leak_test(&points, 0.2, None).expect("it was heard for hours").proven
         };
-        assert_eq!([1.0, 4.0].map(|hours| proven(1.5, hours)), [false, true]);
+        assert_eq!([1.0, 6.0].map(|hours| proven(1.0, hours)), [false, true]);
         assert_eq!([0.25, 1.0].map(|hours| proven(9.0, hours)), [false, true]);
     }
 

@@ -39,15 +39,15 @@ fn water_that_went_at_once_is_told_until_it_is_poured_in_again_or_half_a_day() {
 fn rounds_that_were_typed_are_no_leak_however_many_they_are() {
     for late in [0, 7, 13, 21] {
         let mut tank = tank();
-        // Every two hours somebody waters for twenty minutes, and types it as it goes.
+        // Every two hours somebody waters for an hour, two litres in all, and types it as it goes.
         let since = |now: i64| (now - late - 300).rem_euclid(120);
-        let poured = |now: i64| ((now - late - 300).div_euclid(120) * 20 + since(now).min(20)).max(0) as f64 / 4.0;
+        let rounds = |now: i64| (now - late - 300).div_euclid(120) as f64 + since(now).min(60) as f64 / 60.0;
         for at in 0..=1200 {
-            if at > 300 + late && [0, 5, 10, 15, 20].contains(&since(at)) {
+            if at > 300 + late && since(at) <= 60 && since(at) % 10 == 0 {
                 tank.watered(minute(at));
             }
-            let found = told(&mut tank, at..=at, |now| 95.0 - poured(now));
-            assert!(found.is_empty(), "rounds begin {late} minutes after the hour");
+            let found = told(&mut tank, at..=at, |now| 95.0 - 2.0 * rounds(now).max(0.0));
+            assert!(found.is_empty(), "{found:?}, where rounds begin {late} minutes after the hour");
         }
     }
 }
@@ -73,6 +73,32 @@ fn may_be_a_round(trays: u32, usually: f64, litres: f64) -> bool {
     tank.points = hours.map(|at| (at, 60.0 - litres * (at - 72.0).max(0.0))).collect();
     tank.largest_pulses.push_back((2, usually));
     tank.may_be_a_round(Use { round_at: Some(minute(72 * 60)), ..waters(trays) })
+}
+
+#[test]
+fn while_a_round_may_be_on_only_what_went_before_it_counts_as_a_leak() {
+    let mut tank = tank();
+    tank.points = (0..=48).map(|point| (f64::from(point) / 12.0, 60.0)).collect();
+    let before = tank.until_the_round(Use { round_at: Some(minute(180)), ..waters(8) });
+    // People come a quarter of an hour early.
+    assert_eq!((before.first(), before.len()), (Some(&(0.0, 60.0)), 2 * 12 + 9));
+}
+
+#[test]
+fn a_fall_is_sudden_where_it_is_half_as_much_again_as_any_watering_or_thrice_at_a_round() {
+    let is_sudden = |litres: f64, at_a_round: bool| {
+        let mut tank = tank();
+        tank.largest_pulses.push_back((2, 8.0));
+        let hour = 60 * 60;
+        let known = Use { round_at: at_a_round.then(|| minute(hour)), ..waters(8) };
+        for at in hour..=hour + 30 {
+            hears(&mut tank, at..=at, |now| 80.0 - litres * ((now - hour - 15) as f64 / 3.0).clamp(0.0, 1.0));
+            tank.look_for_a_sudden_fall(minute(at), known);
+        }
+        tank.sudden.is_some()
+    };
+    assert_eq!([10.0, 11.5, 12.5].map(|litres| is_sudden(litres, false)), [false, false, true]);
+    assert_eq!([12.5, 23.5, 24.5].map(|litres| is_sudden(litres, true)), [false, false, true]);
 }
 
 #[test]
