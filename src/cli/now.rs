@@ -106,7 +106,7 @@ fn as_text(snapshot: &Snapshot, refused: &[GarbledLine], rules: &Rules, width: u
         show::labelled(&mut text, "usable", &format!("{}, {}", usable(tank, site), show::percent(tank.percent)), width);
         let empty = match tank.empty_at {
             Some((best, ..)) => show::local(site, best),
-            None if tank.is_empty() => "now: the water is at the pump inlet".to_owned(),
+            None if tank.at_the_inlet => "now: the water is at the pump inlet".to_owned(),
             None => "no measurable draw".to_owned(),
         };
         show::labelled(&mut text, "dry", &empty, width);

@@ -2,11 +2,12 @@
 //! rules. A capture of any MQTT subscriber or the daemon's own store is run through
 //! the very functions that run live.
 //!
-//! `recorded` feeds it, `printed` tells it as lines, `beside` lays two tellings of one
+//! `recorded` feeds it (with `captured`, which reads a capture), `printed` tells it as lines, `beside` lays two tellings of one
 //! night, each under its own settings, next to each other. `proposal` looks for the one change
 //! of the settings that would have spared calls people said were wrong.
 
 pub mod beside;
+mod captured;
 pub mod printed;
 pub mod proposal;
 pub mod recorded;
@@ -16,7 +17,7 @@ use crate::engine::Engine;
 use crate::engine::alarm::{AlarmChange, AlarmState};
 use crate::engine::event::{Effect, EntryRefusal, Event, LetterFacts, What};
 use crate::intake::capture::CaptureError;
-use crate::intake::payload::{self, Decoded};
+use crate::intake::payload::Decoded;
 use crate::store::StoreError;
 use crate::units::Timestamp;
 use chrono::{SecondsFormat, TimeDelta};
@@ -27,9 +28,6 @@ use std::sync::Arc;
 /// After the last message time goes on for so long, so that a letter that was already
 /// being gathered is not cut off.
 const RUN_OUT: TimeDelta = TimeDelta::minutes(2);
-/// A recorder whose clock was set back by more than this was set, not jittery.
-const SET_BACK: TimeDelta = TimeDelta::seconds(5);
-
 /// Why a rehearsal stopped.
 #[derive(Debug, thiserror::Error)]
 pub enum RehearsalError {
@@ -146,36 +144,31 @@ pub trait Teller {
 }
 
 /// A rehearsal under way: feed it, then finish it.
-pub struct Rehearsal<'a, T: Teller> {
-    config: &'a Config,
+pub struct Rehearsal<T: Teller> {
     rules: Arc<crate::engine::rules::Rules>,
     engine: Option<Engine>,
     teller: T,
     summary: Summary,
     entries: i64,
     last_at: Timestamp,
-    set_back_by: TimeDelta,
 }
 
-impl<'a, T: Teller> Rehearsal<'a, T> {
+impl<T: Teller> Rehearsal<T> {
     /// A rehearsal under these settings that tells `teller`.
-    pub fn new(config: &'a Config, teller: T) -> Self {
+    pub fn new(config: &Config, teller: T) -> Self {
         Rehearsal {
-            config,
             rules: Arc::new(config.rules.clone()),
             engine: None,
             teller,
             summary: Summary { event: "summary", ..Summary::default() },
             entries: 0,
             last_at: Timestamp::UNIX_EPOCH,
-            set_back_by: TimeDelta::zero(),
         }
     }
 
-    /// Takes in one recorded message.
-    pub fn message(&mut self, at: Timestamp, topic: &str, bytes: &[u8], retained: bool) -> Result<(), RehearsalError> {
-        let at = self.forward(at);
-        match payload::decode(&self.config.topics, topic, bytes, retained, at) {
+    /// Takes in what one recorded message said.
+    fn decoded(&mut self, at: Timestamp, decoded: Decoded) -> Result<(), RehearsalError> {
+        match decoded {
             Decoded::Events(events) => {
                 for what in events {
                     self.event(Event { at, what })?;
@@ -256,21 +249,6 @@ impl<'a, T: Teller> Rehearsal<'a, T> {
             Effect::CommandRefused { .. } => {}
         }
         Ok(())
-    }
-
-    /// A recorder's clock that was set back would stop our time; its later stamps are
-    /// carried on from where it was, as the daemon's own clock does.
-    fn forward(&mut self, at: Timestamp) -> Timestamp {
-        if self.engine.is_none() {
-            return at;
-        }
-        let carried = at + self.set_back_by;
-        if self.last_at - carried > SET_BACK {
-            self.set_back_by = self.last_at - at;
-        } else if at >= self.last_at {
-            self.set_back_by = TimeDelta::zero();
-        }
-        (at + self.set_back_by).max(self.last_at)
     }
 }
 

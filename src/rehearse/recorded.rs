@@ -1,21 +1,15 @@
 //! What a rehearsal is fed from: a capture of an MQTT subscriber, or the daemon's own
 //! store, reading by reading or by minute means.
 
-use super::{Rehearsal, RehearsalError, Summary, Teller};
+use super::{Rehearsal, RehearsalError, Summary, Teller, captured};
 use crate::config::Config;
 use crate::engine::event::{Event, What};
 use crate::engine::rules::Rules;
-use crate::intake::capture;
 use crate::reading::Quantity;
 use crate::store::Reader;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
-use std::io::BufRead;
 use std::path::{Path, PathBuf};
-
-/// A recording that pauses for longer has a wrong time in it. Own default: longer than a
-/// holiday, and lived through in a second.
-const LONGEST_PAUSE: TimeDelta = TimeDelta::days(100);
 
 /// A recorded span.
 #[derive(Clone, Debug, PartialEq)]
@@ -56,49 +50,14 @@ pub fn rehearse(config: &Config, recording: &Recording, teller: impl Teller) -> 
     }
 }
 
-/// Lines that are no recorded message are skipped and counted, as long as there is any
-/// that is one.
 fn capture(config: &Config, path: &Path, teller: impl Teller) -> Result<Summary, RehearsalError> {
-    let shown = path.display().to_string();
-    let failed = |source| RehearsalError::Read { path: shown.clone(), source };
-    let file = std::fs::File::open(path).map_err(failed)?;
-    let mut reader = std::io::BufReader::with_capacity(1 << 20, file);
     let mut rehearsal = Rehearsal::new(config, teller);
-    let mut line = Vec::new();
-    let mut first = None;
-    let mut newest = None;
-    for number in 1.. {
-        line.clear();
-        if reader.read_until(b'\n', &mut line).map_err(failed)? == 0 {
-            break;
+    let skipped = captured::read(config, path, |at, decoded| rehearsal.decoded(at, decoded))?;
+    rehearsal.summary.lines_skipped = skipped.lines;
+    match skipped.first {
+        Some(first) if rehearsal.engine.is_none() => {
+            Err(RehearsalError::NothingRecorded { path: path.display().to_string(), first })
         }
-        if line.iter().all(u8::is_ascii_whitespace) {
-            continue;
-        }
-        match capture::read_line(number, &line) {
-            Ok(message) => {
-                let before = *newest.get_or_insert(message.at);
-                if (message.at - before).abs() > LONGEST_PAUSE {
-                    let days = (message.at - before).num_days().abs();
-                    return Err(RehearsalError::WildTime {
-                        path: shown,
-                        line: number,
-                        found: message.at,
-                        before,
-                        days,
-                    });
-                }
-                newest = Some(before.max(message.at));
-                rehearsal.message(message.at, &message.topic, &message.payload, message.retained)?;
-            }
-            Err(error) => {
-                rehearsal.summary.lines_skipped += 1;
-                first.get_or_insert(error);
-            }
-        }
-    }
-    match first {
-        Some(first) if rehearsal.engine.is_none() => Err(RehearsalError::NothingRecorded { path: shown, first }),
         _ => rehearsal.finish(),
     }
 }
@@ -134,7 +93,7 @@ fn stored(
 fn what_stood<T: Teller>(
     reader: &Reader,
     since: Timestamp,
-    rehearsal: &mut Rehearsal<'_, T>,
+    rehearsal: &mut Rehearsal<T>,
 ) -> Result<(), RehearsalError> {
     for line in reader.journal(Timestamp::UNIX_EPOCH)?.into_iter().filter(|line| line.at < since) {
         let mut entry = line.entry;

@@ -216,7 +216,46 @@ fn a_tank_that_a_round_emptied_is_told_when_the_round_is_over() {
         told.expect("it is told at last") - 2880
     };
     assert_eq!(told_after(true), 60, "they are at it for an hour");
-    assert_eq!(told_after(false), 10, "no round has ever drawn on it");
+    assert_eq!(told_after(false), 11, "no round has ever drawn on it, and two minutes of three say so");
+}
+
+#[test]
+fn a_tank_with_a_round_left_is_not_empty_because_its_gauge_scatters() {
+    // Minutes of a day in which it is taken to be empty, and the first of them.
+    let empty = |seed: u64, litres: f64| {
+        let mut tank = Watched::by_a_gauge(None);
+        let mut chance = SplitMix64::for_part(seed, "a gauge near the inlet");
+        let mut first = None;
+        let minutes = (0..1440).filter(|minute| {
+            tank.hears(*minute, litres + 0.4 * chance.bell());
+            let found = is_there(&tank.judged(*minute, AlarmKind::ReservoirEmpty, false));
+            first = first.or(found.then_some(*minute));
+            found
+        });
+        (minutes.count(), first)
+    };
+    for seed in 0..20 {
+        assert_eq!(empty(seed, 1.8), (0, None), "seed {seed}: as much as the pump gives at a time");
+        let (minutes, first) = empty(seed, 0.0);
+        assert!(minutes > 1400 && first <= Some(15), "seed {seed}: {minutes} minutes from {first:?}");
+    }
+}
+
+#[test]
+fn what_goes_after_a_leak_was_told_at_once_is_counted_with_it() {
+    // A litre a minute for three quarters of an hour, from one in the morning on; then it stands.
+    let level = |minute: i64| 60.0 - ((minute - 480) as f64).clamp(0.0, 45.0);
+    let lost = leaks(7, 700, level, always, nothing_else).into_iter().filter_map(|leak| match leak {
+        Condition::Present { evidence: Evidence::Leak { lost, sudden_minutes: Some(minutes), .. }, .. } => {
+            Some((lost, minutes))
+        }
+        _ => None,
+    });
+    let lost: Vec<(f64, i64)> = lost.collect();
+    let (first, last) = (lost[0], lost[lost.len() - 1]);
+    assert!(first.0 < 35.0, "it was told when {} litres were gone", first.0);
+    assert!((42.0..48.0).contains(&last.0), "in the end {} litres", last.0);
+    assert!((40..60).contains(&last.1), "within {} minutes", last.1);
 }
 
 #[test]

@@ -82,6 +82,8 @@ pub struct ReservoirDay {
     pub name: String,
     /// Litres above the pump inlet now.
     pub usable: Option<f64>,
+    /// The water is at the pump inlet, as far as the gauge can tell.
+    pub at_the_inlet: bool,
     /// What that may be off by, as good as the gauge is, litres.
     pub usable_accuracy: Option<f64>,
     /// Share of the usable volume, per cent.
@@ -92,13 +94,6 @@ pub struct ReservoirDay {
     pub added: f64,
     /// When it reaches the pump inlet: best, early, late. `None`: no measurable draw.
     pub empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
-}
-
-impl ReservoirDay {
-    /// The water is at the pump inlet, as far as the gauge can tell.
-    pub fn is_empty(&self) -> bool {
-        self.usable.is_some_and(|usable| usable <= self.usable_accuracy.unwrap_or(0.0).max(0.0))
-    }
 }
 
 /// A tray and what it needs.
@@ -255,6 +250,7 @@ pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay
             id: reservoir.id.clone(),
             name: reservoir.name.clone(),
             usable,
+            at_the_inlet: tank.is_at_the_inlet(),
             usable_accuracy: usable.map(|litres| reservoir.litres_accuracy(gauge, litres + below_inlet)),
             percent: usable.map(|litres| litres / tank.usable_when_full() * 100.0),
             drawn,

@@ -49,6 +49,8 @@ struct Water {
     left: MediumWater,
     waterings: u32,
     watered_at: Option<Timestamp>,
+    /// When its tank watered it, by how it fell, though nobody typed it.
+    seems_watered_at: Option<Timestamp>,
     /// What theory says the tray drew since the last watering, grams.
     drawn_by_theory: f64,
     /// Hours since then in which its air was known.
@@ -155,6 +157,20 @@ impl DryOutWatch {
         water.untold = None;
     }
 
+    /// Its tank fell as at other rounds, though nobody typed a watering.
+    pub(crate) fn seems_watered(&mut self, tray: &Tray, at: Timestamp) {
+        // A tray of which no watering was ever typed stays unknown: a log is what it is judged by.
+        let Some(water) = self.trays.get_mut(&tray.name).filter(|water| water.watered_at.is_some()) else { return };
+        water.left = Water::soaked();
+        water.seems_watered_at = water.seems_watered_at.max(Some(at));
+        water.unshown = None;
+        water.not_shown = None;
+        water.untold = None;
+        // From one watering in the log to the next there are two spans now, and neither is known whole.
+        water.seen_hours = 0.0;
+        water.drawn_by_theory = 0.0;
+    }
+
     /// Trays that have left the room are forgotten.
     pub(crate) fn keep(&mut self, growing: impl Fn(&str) -> bool) {
         self.trays.retain(|name, _| growing(name));
@@ -219,7 +235,7 @@ impl DryOutWatch {
             };
             // A tray that came to the light when its neighbours were written of has no waterings
             // of its own yet, and needs them most.
-            let since = water.watered_at.or(tray.light_at);
+            let since = water.watered_at.max(water.seems_watered_at).or(tray.light_at);
             let log = log.filter(|_| tray.breathes_room_air(at));
             // What a log told while it was kept is not over because it has ended.
             let log = log.filter(|log| log.tells(at) || since.is_some_and(|since| log.told_of(since)));
@@ -331,6 +347,7 @@ impl Default for Water {
             left: Water::soaked(),
             waterings: 0,
             watered_at: None,
+            seems_watered_at: None,
             drawn_by_theory: 0.0,
             seen_hours: 0.0,
             untold: None,

@@ -8,6 +8,7 @@
 mod drawn;
 mod faults;
 mod forecast;
+mod inlet;
 mod known;
 mod leak_test;
 
@@ -113,7 +114,7 @@ impl TankWatch {
     ) -> [(AlarmKind, Condition); 4] {
         use AlarmKind::{ReservoirEmpty, ReservoirLeak, ReservoirLow, SensorStuck};
         let stuck = self.stuck(at, name, known, fresh);
-        let Some((_, usable)) = self.usable().filter(|_| fresh) else {
+        let Some(usable) = self.usable_of_late().filter(|_| fresh) else {
             return [
                 (ReservoirLow, Condition::Unknown),
                 (ReservoirEmpty, Condition::Unknown),
@@ -133,7 +134,7 @@ impl TankWatch {
             to_fill: full - usable,
             waterings: self.pulses(self.hours(at)).iter().map(|(_, litres)| litres).sum(),
         };
-        let is_empty = usable <= self.bottom() || (held(ReservoirEmpty) && percent < 6.0);
+        let is_empty = self.is_at_the_inlet() || (held(ReservoirEmpty) && percent < 6.0);
         let empty = if is_empty {
             let since = *self.empty_since.get_or_insert(at);
             let found = Condition::Present { harm: Some(Harm::certain(since)), evidence: evidence.clone() };

@@ -1,12 +1,16 @@
 //! Did the tank fall when the log says it watered? A pump that has died lets the log go on
 //! as before; where a tank has shown that waterings draw on it, one that does not show is
-//! not believed, and the trays' water is reckoned from the last one that did.
+//! not believed, and the trays' water is reckoned from the last one that did. And the other way
+//! round: a tank that falls at a round as it did at those before has watered its trays, though
+//! nobody has typed it.
 
+use crate::calendar;
 use crate::rules::Reservoir;
 use crate::units::Timestamp;
 use crate::watch::dryout::DryOutWatch;
 use crate::watch::seen::Seen;
 use crate::watch::tank::TankWatch;
+use crate::watch::trays::tray::Tray;
 use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
@@ -20,6 +24,12 @@ const SHOWN_BEFORE: u32 = 3;
 /// them nothing is concluded. Own defaults.
 const SHOWN: f64 = 0.5;
 const NOT_SHOWN: f64 = 0.25;
+/// So long after its hour a round is over, with all that is typed of it. Own default.
+const TYPED_WITHIN: TimeDelta = TimeDelta::minutes(165);
+/// People come a little early. Own default.
+const BEFORE_THE_HOUR: TimeDelta = TimeDelta::minutes(15);
+/// Shares of what a round of all trays usually draws: within them all were watered. Own defaults.
+const ALL_TRAYS: core::ops::RangeInclusive<f64> = 0.75..=1.5;
 /// Grams a tray where the log names none: half a US cup (118 mL; common practice, no source).
 const USUAL_GRAMS: f64 = 118.0;
 
@@ -31,6 +41,12 @@ pub(crate) struct WateringWatch {
     /// better.
     still: bool,
     round: Option<WateringRound>,
+    /// Grams a tray that the last round which showed has drawn.
+    usual_grams: Option<f64>,
+    /// When a watering was last logged.
+    logged_at: Option<Timestamp>,
+    /// The hour of the round that was last looked at for a watering nobody typed.
+    looked_at: Option<Timestamp>,
 }
 
 /// Waterings logged close together.
@@ -65,6 +81,7 @@ pub(crate) enum Showed {
 impl WateringWatch {
     /// Trays were logged as watered now, each with so many millilitres if the log says so.
     pub(crate) fn logged(&mut self, at: Timestamp, trays: &[(String, u32)], ml: Option<f64>) {
+        self.logged_at = self.logged_at.max(Some(at));
         let all: u32 = trays.iter().map(|(_, count)| *count).sum();
         let grams = ml.unwrap_or(USUAL_GRAMS) * f64::from(all);
         let names = trays.iter().map(|(name, _)| name.clone());
@@ -102,16 +119,47 @@ impl WateringWatch {
             self.shown = self.shown.saturating_add(1);
             self.still = false;
             let grams_a_tray = drawn / f64::from(round.count.max(1));
+            self.usual_grams = Some(grams_a_tray);
             return Some(Showed::Fell { grams_a_tray, trays: round.trays });
         }
         self.still = drawn < NOT_SHOWN * round.grams && self.shown >= SHOWN_BEFORE;
         self.still.then_some(still)
     }
+
+    /// Once a minute: when the tank has watered `count` trays at the round of `round_at`, if it fell
+    /// as at other rounds and nobody has typed it.
+    pub(crate) fn untyped(
+        &mut self,
+        at: Timestamp,
+        round_at: Timestamp,
+        tank: &TankWatch,
+        count: u32,
+    ) -> Option<Timestamp> {
+        if at - round_at < TYPED_WITHIN || self.looked_at >= Some(round_at) {
+            return None;
+        }
+        self.looked_at = Some(round_at);
+        let from = round_at - BEFORE_THE_HOUR;
+        let typed = self.logged_at >= Some(from);
+        let usual = self.usual_grams.filter(|_| !typed && !self.still && self.shown >= SHOWN_BEFORE)?;
+        let all = usual * f64::from(count);
+        // At once, as waterings go, and gone for good: neither a leak's even fall nor an echo.
+        let (watered_at, at_once) = tank.given_between(from, at)?;
+        let gone = tank.fell_between(from, at)?;
+        let is_all = |litres: f64| ALL_TRAYS.contains(&(litres * 1000.0 / all));
+        (count > 0 && is_all(at_once) && is_all(gone)).then_some(watered_at)
+    }
 }
 
 /// What the tanks say of the waterings in the log, and what follows for the trays' water.
 pub(crate) fn minute(waterings: &mut [WateringWatch], seen: &Seen<'_>, tanks: &[TankWatch], dryout: &mut DryOutWatch) {
+    let round_at = calendar::last_round(&seen.rules.site, seen.at);
     for ((watch, tank), reservoir) in waterings.iter_mut().zip(tanks).zip(&seen.rules.reservoirs) {
+        let waters = |tray: &&Tray| tray.breathes_room_air(round_at) && seen.rules.waters(reservoir, tray.place);
+        let count = seen.trays.growing().filter(waters).map(|tray| tray.count).sum();
+        if let Some(watered_at) = watch.untyped(seen.at, round_at, tank, count) {
+            seen.trays.growing().filter(waters).for_each(|tray| dryout.seems_watered(tray, watered_at));
+        }
         match watch.minute(seen.at, tank, reservoir) {
             Some(Showed::StoodStill { logged_at, trays }) => {
                 for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {

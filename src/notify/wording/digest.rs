@@ -312,7 +312,7 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
         moved.push(format!("{} added", speech.volume(tank.added)));
     }
     let forecast = match tank.empty_at {
-        _ if tank.is_empty() => " At the pump inlet.".to_owned(),
+        _ if tank.at_the_inlet => " At the pump inlet.".to_owned(),
         Some((best, early, late)) if late - early > TimeDelta::hours(1) => format!(
             " At the pump inlet {}, between {} and {}.",
             speech.as_sure_as(best, late - early),

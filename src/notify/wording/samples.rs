@@ -106,6 +106,7 @@ fn digest(busy: bool) -> LetterFacts {
             id: "tank".into(),
             name: "Tank".into(),
             usable: Some(14.2),
+            at_the_inlet: false,
             usable_accuracy: Some(0.9),
             percent: Some(61.0),
             drawn: 8.1,

@@ -135,7 +135,8 @@ pub const KINDS: &[Kind] = &[
         })
     },
     Kind {
-        right: &[Letters(4), ToldWithin(20, LEAK), MayCall(LEAK)],
+        // A call, its three reminders and the digest.
+        right: &[Letters(5), ToldWithin(20, LEAK), MayCall(LEAK)],
         ..breaks("ten liters gone in three minutes, by nobody's log", MILD, |night| {
             let at = night.about(21);
             night.breaks(at, TimeDelta::minutes(3), Broken::Leak(200.0));
@@ -151,10 +152,10 @@ pub const KINDS: &[Kind] = &[
         never_filled(night, night.at(31, 0));
     }),
     Kind {
-        right: &[Letters(2), Never(&[ReservoirLeak])],
+        // It was called for before; two reminders at most are left of its three.
+        right: &[Letters(3), Never(&[ReservoirLeak])],
         ..breaks("tank empty since the day before", MILD, |night| {
             never_filled(night, night.at(7, 0));
-            // Told the day before; one letter and a digest are enough for what is known.
             night.begins(night.at(12, 0));
         })
     },

@@ -89,21 +89,3 @@ fn the_losses_of_seven_days_are_told_by_reason_most_first() {
     ];
     assert_eq!(week_of_losses(&all, hour(168)), [(Loss::Mold, 5), (Loss::Dry, 2)]);
 }
-
-#[test]
-fn a_tank_is_empty_when_its_gauge_cannot_tell_it_from_empty() {
-    let tank = |usable, usable_accuracy| ReservoirDay {
-        id: "tank".to_owned(),
-        name: "Tank".to_owned(),
-        usable,
-        usable_accuracy,
-        percent: None,
-        drawn: 0.0,
-        added: 0.0,
-        empty_at: None,
-    };
-    let empty = [(Some(0.0), None), (Some(1.2), Some(1.2)), (Some(-0.5), Some(0.2)), (Some(0.0), Some(-1.0))];
-    let not = [(None, Some(1.2)), (Some(1.3), Some(1.2)), (Some(0.1), None)];
-    assert_eq!(empty.map(|(usable, accuracy)| tank(usable, accuracy).is_empty()), [true; 4]);
-    assert_eq!(not.map(|(usable, accuracy)| tank(usable, accuracy).is_empty()), [false; 3]);
-}

@@ -5,6 +5,7 @@ use crate::physics::draw::{self, LevelPoint, LevelStep};
 use crate::physics::slope::{Slope, median, theil_sen};
 use crate::units::Timestamp;
 use alloc::vec::Vec;
+use chrono::TimeDelta;
 
 /// Points in which a new step is looked for: twelve before it and three after.
 const STEP_TAIL: usize = 15;
@@ -105,6 +106,16 @@ impl TankWatch {
         pulses
     }
 
+    /// Litres that went at once over a span, as waterings do, and when the last of them went.
+    pub(crate) fn given_between(&self, from: Timestamp, until: Timestamp) -> Option<(Timestamp, f64)> {
+        let (first, last) = (self.hours(from), self.hours(until));
+        let given =
+            |step: &&LevelStep| step.litres < 0.0 && first <= step.hours && step.hours <= last && !self.is_spill(step);
+        let newest = self.steps.iter().filter(given).map(|step| step.hours).reduce(f64::max)?;
+        let litres = self.steps.iter().filter(given).map(|step| -step.litres).sum();
+        Some((self.epoch + TimeDelta::seconds((newest * 3600.0) as i64), litres))
+    }
+
     /// A fall that was told as water on the floor.
     fn is_spill(&self, step: &LevelStep) -> bool {
         self.spills.iter().any(|(from, until)| (*from..=*until).contains(&step.hours))
@@ -167,7 +178,12 @@ fn recent(points: &[LevelPoint], hours: f64) -> Option<Slope> {
 /// standard deviations, a difference being root two wider. The middle one would call a gauge still
 /// that says the same level twice as often as not.
 pub(super) fn scatter(points: &[LevelPoint]) -> f64 {
-    let mut differences: Vec<f64> = points.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs()).collect();
+    scatter_of(&points.iter().map(|(_, litres)| *litres).collect::<Vec<f64>>())
+}
+
+/// The same of levels alone, in their order.
+pub(super) fn scatter_of(levels: &[f64]) -> f64 {
+    let mut differences: Vec<f64> = levels.windows(2).map(|pair| (pair[1] - pair[0]).abs()).collect();
     differences.sort_unstable_by(f64::total_cmp);
     let wide = differences.get(differences.len() * 4 / 5).copied().unwrap_or(0.0);
     wide / 1.2816 / core::f64::consts::SQRT_2

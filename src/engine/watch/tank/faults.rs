@@ -1,5 +1,6 @@
 //! What can be wrong with a tank: more goes than plants can use, or the gauge no longer moves.
 
+use super::SUDDEN_WITHIN;
 use super::known::{Sudden, TankWatch, Use, gone};
 use crate::alarm::{Condition, Evidence, Harm};
 use crate::physics::draw::{self, LevelPoint};
@@ -148,6 +149,7 @@ impl TankWatch {
     /// A large fall within an hour and a half that no log explains: water on a floor with mains.
     fn look_for_a_sudden_fall(&mut self, at: Timestamp, known: Use) {
         if let Some(sudden) = self.sudden {
+            self.goes_on_falling(at, sudden);
             let low = self.minutes.iter().map(|(_, litres)| *litres).fold(f64::INFINITY, f64::min);
             let filled = self.minutes.back().is_some_and(|(_, now)| now - low > 6.0 * self.noise());
             if filled || at - sudden.at > SUDDEN_TOLD_FOR {
@@ -182,8 +184,20 @@ impl TankWatch {
         let litres = level - now;
         if litres > least {
             let since = before.iter().rev().find(|(_, was)| level - was < 0.2 * litres).map_or(from, |(when, _)| *when);
-            self.sudden = Some(Sudden { at, litres, minutes: (at - since).num_minutes().max(1) });
+            self.sudden = Some(Sudden { at, before: level, since, litres, minutes: (at - since).num_minutes().max(1) });
             self.spills.push((self.hours(since) - SPILL_BLUR_HOURS, self.hours(at) + SPILL_BLUR_HOURS));
+        }
+    }
+
+    /// It was told at its first litres; what goes after them goes at once as well.
+    fn goes_on_falling(&mut self, at: Timestamp, sudden: Sudden) {
+        let newest = self.minutes.len().saturating_sub(SUDDEN_SURE);
+        let now = self.minutes.range(newest..).map(|(_, litres)| *litres).fold(f64::MIN, f64::max);
+        let litres = sudden.before - now;
+        if at - sudden.since <= SUDDEN_WITHIN && litres > sudden.litres + 3.0 * self.noise() {
+            let minutes = (at - sudden.since).num_minutes().max(1);
+            self.sudden = Some(Sudden { litres, minutes, ..sudden });
+            self.spills.push((self.hours(sudden.since) - SPILL_BLUR_HOURS, self.hours(at) + SPILL_BLUR_HOURS));
         }
     }
 

@@ -3,10 +3,9 @@
 use super::known::TankWatch;
 use crate::alarm::Harm;
 use crate::physics::climate::TENTH_OF_LIMITS;
-use crate::physics::slope::{Slope, median};
+use crate::physics::slope::Slope;
 use crate::units::Timestamp;
 use alloc::vec::Vec;
-use chrono::TimeDelta;
 
 /// The waterings of the days to come differ from those of the last by so much, as trays come to the
 /// light and are cut: tenths of the chance. Own default.
@@ -15,10 +14,6 @@ const PULSE_SPREAD: (f64, f64) = (0.55, 1.5);
 const LEAK_WIDENS: f64 = 1.1;
 /// So many hours earlier and later than yesterday somebody waters. Own default.
 const PULSE_SHIFT: (f64, f64) = (0.25, 2.5);
-
-/// The level that a forecast starts from is the middle of so long; a watering shows in it after
-/// half of that. Own default.
-const OF_LATE: TimeDelta = TimeDelta::minutes(15);
 
 impl TankWatch {
     /// When the pump draws air. `None`: no measurable draw, or it does already.
@@ -32,8 +27,8 @@ impl TankWatch {
     /// The same for who is not in the room: a watering that comes while people are at a round until
     /// `hands_until` finds them there, should the pump draw air.
     pub(super) fn forecast_from(&self, at: Timestamp, hands_until: Timestamp) -> Option<Harm> {
-        let (when, newest) = self.usable().filter(|(_, usable)| *usable > self.bottom())?;
-        let usable = self.usable_of_late().unwrap_or(newest);
+        let (when, _) = self.usable().filter(|_| !self.is_at_the_inlet())?;
+        let usable = self.usable_of_late()?;
         let now = self.hours(at);
         let unseen = (now - self.hours(when)).clamp(0.0, 48.0);
         let usable = usable - self.steady_draw().unwrap_or(0.0) * unseen;
@@ -60,20 +55,6 @@ impl TankWatch {
         let slow = least.max(best / 3.0);
         let late = until(usable + off, slow, PULSE_SPREAD.0, PULSE_SHIFT.1).unwrap_or(likely * 2.0).max(likely);
         Some(Harm::after(at, early, likely, late))
-    }
-
-    /// Litres above the pump inlet by the middle of the last minutes: the gauge scatters by more
-    /// than a night draws, and a forecast that scatters with it calls at its worst minute.
-    fn usable_of_late(&self) -> Option<f64> {
-        let (newest, _) = self.minutes.back()?;
-        let late = self.minutes.iter().filter(|(when, _)| *newest - *when <= OF_LATE);
-        let levels: Vec<f64> = late.map(|(_, litres)| *litres).collect();
-        median(&levels).map(|litres| (litres - self.reserve).max(0.0))
-    }
-
-    /// The last centimetre above the inlet is within the gauge's own error.
-    pub(super) fn bottom(&self) -> f64 {
-        (self.usable_when_full() * 0.01).max(0.2)
     }
 }
 

@@ -68,6 +68,9 @@ pub struct TankWatch {
 #[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Sudden {
     pub(super) at: Timestamp,
+    /// The level before it, and until when it stood there.
+    pub(super) before: f64,
+    pub(super) since: Timestamp,
     pub(super) litres: f64,
     pub(super) minutes: i64,
 }
