@@ -211,11 +211,12 @@ mod tests {
     fn a_watch_keeps_a_day_of_what_went_and_a_week_of_its_largest() {
         let mut tank = tank();
         let fell = |litres: f64| move |at: i64| 90.0 - if at >= 1200 { litres } else { 0.0 };
-        hears(&mut tank, 0..=1260, fell(5.0));
-        tank.watered(minute(1261));
-        tank.spills.push((19.0, 21.0));
-        assert_eq!((tank.steps.len(), tank.rounds.len(), tank.largest_pulse(48.0)), (1, 1, Some(5.0)));
-        hears(&mut tank, 1265..=3 * 1440, fell(5.0));
+        hears(&mut tank, 0..=600, fell(5.0));
+        tank.watered(minute(600));
+        tank.spills.push((9.0, 11.0));
+        hears(&mut tank, 601..=1260, fell(5.0));
+        assert_eq!((tank.steps.len(), tank.rounds.len(), tank.largest_pulse(48.0)), (2, 1, Some(5.0)));
+        hears(&mut tank, 1261..=3 * 1440, fell(5.0));
         assert!(tank.steps.iter().all(|step| step.hours > 40.0) && tank.rounds.is_empty() && tank.spills.is_empty());
         hears(&mut tank, 3 * 1440 + 1..=8 * 1440 - 5, fell(5.0));
         assert_eq!(tank.largest_pulse(191.9), Some(5.0), "a week later");

@@ -232,6 +232,15 @@ mod tests {
     }
 
     #[test]
+    fn a_leak_stands_an_hour_after_it_was_stopped_and_not_while_it_runs() {
+        let stands = |hours: f64| {
+            let points = level(hours, 0.0, |at| 60.0 - 2.0 * (at - 8.0).clamp(0.0, 6.0));
+            tank().leak_test(&points, 0.2, None).expect("it was heard for hours").stands
+        };
+        assert_eq!([10.0, 14.0, 15.5].map(stands), [false, false, true]);
+    }
+
+    #[test]
     fn a_second_leak_is_proven_as_soon_as_a_first() {
         let proven_after = |stood_at: f64| {
             let tank = TankWatch { stood_at, ..tank() };
