@@ -446,7 +446,7 @@ mod tests {
     fn what_is_watered_within_six_hours_is_one_round_of_the_log() {
         let is_one = |hours: [i64; 5]| {
             let mut log = WateringLog::default();
-            hours.map(|hour| log.watered(Timestamp::UNIX_EPOCH + TimeDelta::hours(hour)));
+            hours.iter().for_each(|hour| log.watered(Timestamp::UNIX_EPOCH + TimeDelta::hours(*hour)));
             log.is_one()
         };
         assert!(!is_one([0, 2, 4, 5, 11]), "an afternoon and a night");

@@ -225,6 +225,21 @@ mod tests {
     }
 
     #[test]
+    fn a_round_that_was_typed_leaves_the_steady_draw_standing() {
+        let mut tank = tank();
+        // Two litres within twenty minutes, besides a fifth of a litre an hour.
+        let level = |at: i64| 60.0 - at as f64 / 300.0 - 2.0 * ((at - 360) as f64 / 20.0).clamp(0.0, 1.0);
+        hears(&mut tank, 0..=360, level);
+        for at in [360, 370, 380] {
+            tank.watered(minute(at));
+            hears(&mut tank, at + 1..=at + 10, level);
+        }
+        hears(&mut tank, 391..=480, level);
+        let draw = tank.drift.map(|drift| -drift.per_hour);
+        assert!(draw.is_some_and(|draw| (0.18..0.22).contains(&draw)), "{draw:?} litres an hour");
+    }
+
+    #[test]
     fn what_fell_over_a_span_is_known_only_where_it_was_heard_from_end_to_end() {
         let fell = |heard: core::ops::RangeInclusive<i64>| {
             let mut tank = tank();
