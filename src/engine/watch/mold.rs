@@ -355,7 +355,7 @@ mod tests {
     use crate::watch::band::Demand;
 
     #[test]
-    fn leaves_nearer_to_infection_go_before_those_on_which_mold_could_grow_for_longer() {
+    fn leaves_nearer_to_infection_go_before_those_long_in_damp_air() {
         let breathed = |hours: f64, wetness: f64| {
             let mut leaves = Leaves::of_family("brassica");
             leaves.mold.advance_wet(hours, Celsius(20.0), wetness, RelativeHumidity(98.0));

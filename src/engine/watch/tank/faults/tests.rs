@@ -85,7 +85,7 @@ fn while_a_round_may_be_on_only_what_went_before_it_counts_as_a_leak() {
 }
 
 #[test]
-fn a_fall_is_sudden_where_it_is_half_as_much_again_as_any_watering_or_thrice_at_a_round() {
+fn a_fall_is_sudden_beyond_half_as_much_again_as_any_watering() {
     let is_sudden = |litres: f64, at_a_round: bool| {
         let mut tank = tank();
         tank.largest_pulses.push_back((2, 8.0));
