@@ -2,8 +2,9 @@
 
 use super::*;
 use crate::engine::event::Event;
+use crate::engine::quality::judgement::Judgement;
 use crate::notify::letter::{CarrierName, Letter, Parcel, ParcelKey};
-use crate::reading::{ChannelId, RawReading};
+use crate::reading::{ChannelId, Flag, RawReading};
 use std::sync::mpsc::Receiver;
 
 /// A ledger without a store: the test says what became of each batch.
@@ -180,6 +181,7 @@ fn the_oldest_readings_go_first_whole_messages_at_a_time_and_letters_never() {
     assert!(ledger.waiting.len() <= MOST_WAITING, "{}", ledger.waiting.len());
     assert_eq!(ledger.unsaved() + ledger.lost(), numbers as u64, "what is given up is counted");
     assert_eq!(ledger.lost() % 4, 0, "a message is not torn");
+    assert!(ledger.lost() <= MOST_WAITING as u64 / 10 + 4, "no more than a tenth goes: {}", ledger.lost());
     let first = ledger.waiting.iter().find(|it| is_reading(&it.record)).map(|it| it.record.clone());
     assert_eq!(first, Some(reading(ledger.lost() as usize)), "the newest stay");
     ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
@@ -205,6 +207,69 @@ fn a_flood_of_entries_while_the_store_fails_is_bounded() {
     ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
     ledger.settle(now, &mut written(batches.try_recv().expect("the next commit")));
     assert!(ledger.has_room_for_entries(), "what is written makes room");
+}
+
+#[test]
+fn whoever_leaves_waits_for_every_record_answer_and_commit() {
+    let (mut ledger, batches) = ledger();
+    let now = tokio::time::Instant::now();
+    assert!(ledger.is_empty());
+    ledger.acknowledge_with_next(receipt(1));
+    assert!(!ledger.is_empty(), "the broker waits for its answer");
+    ledger.overdue(now);
+    let mut alone = self::ledger().0;
+    alone.add(reading(1), None, false);
+    assert!(!alone.is_empty(), "a record is in memory alone");
+    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
+    assert!(!ledger.is_empty(), "a commit is on its way");
+    ledger.settle(now, &mut written(batches.try_recv().expect("a commit")));
+    assert!(ledger.is_empty());
+}
+
+#[test]
+fn a_store_is_counted_on_unless_it_fails_or_does_not_answer() {
+    let (mut ledger, batches) = ledger();
+    let now = tokio::time::Instant::now();
+    assert!(ledger.is_being_written(now));
+    ledger.add(reading(1), None, false);
+    ledger.flush(now, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
+    let later = now + PATIENCE;
+    assert!(ledger.is_being_written(now) && !ledger.is_being_written(later), "it does not answer");
+    ledger.settle(later, &mut failed(batches.try_recv().expect("a commit")));
+    assert!(!ledger.is_being_written(later), "it fails");
+    ledger.flush(later, Timestamp::UNIX_EPOCH, true, Forgotten::default, || None);
+    ledger.settle(later, &mut written(batches.try_recv().expect("the next commit")));
+    assert!(ledger.is_being_written(later));
+}
+
+#[test]
+fn what_was_told_done_or_asked_is_never_given_up() {
+    let alarm = Effect::EntryTaken { number: 1, note: Vec::new() };
+    let parcel = letter().letters.remove(0).1.remove(0);
+    let sent = crate::store::StoredOutcome::Sent(parcel.key.clone());
+    let answer = crate::store::InboxAnswer { id: 1, answer: "taken".into(), entry: None };
+    let raw = RawReading::new(ChannelId(0), 21.0, None, false).expect("a number");
+    let judged = Effect::Judged(Judgement { raw, flag: Flag::Good, reason: None, believed: None });
+    let precious = [
+        Record { effects: vec![judged.clone(), alarm], ..reading(1) },
+        Record { outcomes: vec![sent], ..reading(2) },
+        Record { parcels: vec![parcel], ..reading(3) },
+        Record { inbox: Some(answer), ..reading(4) },
+        record(What::StoreRecovered),
+        letter(),
+    ];
+    let (mut ledger, _batches) = ledger();
+    ledger.add(Record { effects: vec![judged], ..reading(0) }, None, false);
+    for record in &precious {
+        ledger.add(record.clone(), None, false);
+    }
+    while ledger.lost() == 0 {
+        ledger.add(reading(9), None, false);
+    }
+    let oldest: Vec<&Record> = ledger.waiting.iter().take(precious.len()).map(|it| &it.record).collect();
+    assert_eq!(oldest, precious.iter().collect::<Vec<_>>(), "a reading that was judged goes");
+    ledger.forget_losses();
+    assert_eq!(ledger.lost(), 0, "what was told as lost is not told again");
 }
 
 #[test]

@@ -75,3 +75,15 @@ impl LetterFacts {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_kind_of_letter_is_found_again_by_its_word_in_a_store() {
+        let words = LetterKind::ALL.map(LetterKind::word);
+        assert_eq!(words, ["alarm", "evening", "round", "over", "digest"]);
+        assert_eq!(words.map(LetterKind::from_word), LetterKind::ALL.map(Some));
+    }
+}

@@ -133,6 +133,15 @@ mod tests {
     }
 
     #[test]
+    fn half_an_hour_of_points_is_enough_to_place_a_refill() {
+        let mut points = draining(0.3, 12);
+        for point in &mut points[6..] {
+            point.1 += 8.0;
+        }
+        assert_eq!(steps(&points, step_threshold(0.02)).iter().map(|step| step.index).collect::<Vec<_>>(), [6]);
+    }
+
+    #[test]
     fn a_leak_is_no_step() {
         // 0.9 L/h from the middle on: a naive before-and-after test makes steps of it.
         let mut points = draining(0.15, 96);

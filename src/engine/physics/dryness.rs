@@ -315,6 +315,7 @@ mod tests {
         let mut coefficient = taught();
         let before = coefficient;
         assert_eq!(coefficient.learn(20.0, 450.0, LOG_ERROR), Lesson::Rejected);
+        assert_eq!(coefficient.learn(60.0, 450.0, LOG_ERROR), Lesson::Rejected, "elsewhere it could be");
         for nonsense in [0.0, -5.0, f64::NAN, f64::INFINITY] {
             assert_eq!(coefficient.learn(nonsense, 450.0, LOG_ERROR), Lesson::Rejected);
             assert_eq!(coefficient.learn(236.0, nonsense, LOG_ERROR), Lesson::Rejected);

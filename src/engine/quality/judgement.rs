@@ -105,3 +105,16 @@ impl Reading {
         float::round(self.value * 1000.0) as i64
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_value_is_kept_to_the_nearest_thousandth() {
+        let kept = |value: f64| {
+            Reading::passed_by_quality(ChannelId(0), Timestamp::UNIX_EPOCH, value, Flag::Good).thousandths()
+        };
+        assert_eq!([21.456_7, -0.000_6, 0.000_4].map(kept), [21_457, -1, 0]);
+    }
+}

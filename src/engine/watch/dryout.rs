@@ -443,6 +443,17 @@ mod tests {
     }
 
     #[test]
+    fn what_is_watered_within_six_hours_is_one_round_of_the_log() {
+        let is_one = |hours: [i64; 5]| {
+            let mut log = WateringLog::default();
+            hours.iter().for_each(|hour| log.watered(Timestamp::UNIX_EPOCH + TimeDelta::hours(*hour)));
+            log.is_one()
+        };
+        assert!(!is_one([0, 2, 4, 5, 11]), "an afternoon and a night");
+        assert!(is_one([0, 6, 12, 18, 19]));
+    }
+
+    #[test]
     fn the_water_of_trays_is_asked_for_where_air_is_dry_or_nearly_so() {
         assert_eq!([30.0, 38.0, 42.5, 43.5, 60.0].map(answers), [true, true, true, false, false]);
     }

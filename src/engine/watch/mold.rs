@@ -283,9 +283,9 @@ impl Leaves {
     }
 
     /// How far on they are, for an order among them.
-    fn rank(&self) -> u64 {
-        // Thousandths of what infection needs, and then of all that a pressure tells.
-        (self.mold.infection_progress() * 1000.0) as u64 * 1000 + self.mold.pressure() as u64
+    fn rank(&self) -> (u64, u64) {
+        // Thousandths of what infection needs, and then whole points of pressure.
+        ((self.mold.infection_progress() * 1000.0) as u64, self.mold.pressure() as u64)
     }
 
     /// The numbers of now; or, for leaves that have dried, those of their last spell if that is what
@@ -353,6 +353,17 @@ mod tests {
     use super::*;
     use crate::watch::air::{AirMinute, AirWatch};
     use crate::watch::band::Demand;
+
+    #[test]
+    fn leaves_nearer_to_infection_go_before_those_long_in_damp_air() {
+        let breathed = |hours: f64, wetness: f64| {
+            let mut leaves = Leaves::of_family("brassica");
+            leaves.mold.advance_wet(hours, Celsius(20.0), wetness, RelativeHumidity(98.0));
+            leaves
+        };
+        let (wet, damp) = (breathed(3.0, 1.0), breathed(72.0, 0.0));
+        assert!(wet.mold.pressure() < damp.mold.pressure() && wet.rank() > damp.rank());
+    }
 
     #[test]
     fn the_air_to_come_goes_on_as_it_goes_and_the_air_among_leaves_with_it() {

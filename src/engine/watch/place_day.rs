@@ -160,3 +160,32 @@ impl PlaceTally {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_day_tells_what_the_air_was_and_how_long_it_was_outside_its_band() {
+        let limits = Band {
+            temperature_min: Some(18.0),
+            temperature_max: Some(24.0),
+            humidity_min: Some(40.0),
+            humidity_max: Some(60.0),
+        };
+        let mut day = PlaceTally::default();
+        // An hour of each: cold and damp, as it should be, warm and dry, warm, not heard.
+        for known in [Some((17.0, 66.0)), Some((21.0, 50.0)), Some((25.0, 37.0)), Some((25.0, 47.0)), None] {
+            let (temperature, humidity) = known.unzip();
+            let air = AirMinute { temperature, humidity, ..AirMinute::default() };
+            (0..60).for_each(|_| day.minute(air, &limits));
+        }
+        let place = Place { id: "rack".to_owned(), name: "Rack".to_owned(), inside: None, band: Default::default() };
+        let told = day.of_digest(&place, &Demand::default());
+        assert_eq!((told.temperature, told.humidity), (Some((17.0, 22.0, 25.0)), Some((37.0, 50.0, 66.0))));
+        assert_eq!([told.hours_cold, told.hours_warm, told.hours_damp, told.hours_dry], [1.0, 2.0, 1.0, 1.0]);
+        assert_eq!(told.hours_known, 4.0);
+        let silent = PlaceTally::default().of_digest(&place, &Demand::default());
+        assert_eq!((silent.temperature, silent.humidity, silent.vpd), (None, None, None));
+    }
+}

@@ -455,9 +455,12 @@ mod tests {
             watch.believed(at);
         }
         assert_eq!(watch.settling(), TimeDelta::minutes(40), "the 19th of twenty");
-        at += TimeDelta::days(31);
+        let newest_ended = at - TimeDelta::minutes(1);
+        at = newest_ended + TimeDelta::days(30);
         watch.listen_from(at);
         watch.believed(at);
+        assert_eq!(watch.outages.len(), 1, "the newest ended thirty days ago to the second");
+        watch.believed(at + TimeDelta::seconds(1));
         assert_eq!(watch.settling(), TimeDelta::minutes(10), "a month later nothing of it is left");
     }
 }

@@ -174,3 +174,26 @@ impl TankWatch {
 fn hours_span(hours: f64) -> TimeDelta {
     TimeDelta::seconds((hours * 3600.0).clamp(0.0, 31.0 * 86_400.0) as i64)
 }
+
+#[cfg(test)]
+mod sample;
+#[cfg(test)]
+mod tests {
+    use super::sample::{hears, tank};
+
+    #[test]
+    fn a_gauge_that_trembles_has_drawn_and_added_nothing_by_the_evening() {
+        let mut tank = tank();
+        hears(&mut tank, 0..=1440, |at| 60.0 + if at / 5 % 2 == 0 { 0.2 } else { -0.2 });
+        let (drawn, added) = tank.day();
+        assert!(drawn < 0.5 && added == 0.0, "{drawn} drawn, {added} added");
+    }
+
+    #[test]
+    fn what_fell_in_hours_that_were_not_heard_is_of_no_day() {
+        let mut tank = tank();
+        hears(&mut tank, 0..=60, |_| 60.0);
+        hears(&mut tank, 240..=300, |_| 50.0);
+        assert_eq!(tank.day(), (0.0, 0.0));
+    }
+}

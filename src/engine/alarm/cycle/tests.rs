@@ -76,6 +76,18 @@ fn a_delay_ends_at_its_own_minute_though_nothing_is_heard_then() {
 }
 
 #[test]
+fn harm_is_as_it_was_seen_last_also_while_nobody_can_see() {
+    let mut alarm = alarm();
+    let early = |alarm: &Alarm| alarm.harm().map(|harm| harm.early);
+    comes(&mut alarm, 0, &harmful_from(300));
+    alarm.observe(&night(5), harmful_from(240));
+    alarm.observe(&night(6), Condition::Unknown);
+    assert_eq!(early(&alarm), Some(minute(240)));
+    alarm.observe(&night(7), harmless());
+    assert_eq!(early(&alarm), None);
+}
+
+#[test]
 fn harm_that_comes_near_shortens_the_delay_of_what_is_seen_already() {
     let key = AlarmKey { kind: AlarmKind::AirTooWarm, subject: "rack-a".into() };
     let mut alarm = Alarm::new(key, Hold::of(TimeDelta::minutes(30), TimeDelta::minutes(OFF)), None);
@@ -326,4 +338,28 @@ fn who_went_to_bed_with_it_is_called_only_for_what_is_likely() {
     assert!(!alarm.own(&night(10)).is_worth_a_call(of(4)));
     assert!(alarm.own(&night(10)).needs_hands(of(4)), "it stands in the letters that wait for people");
     assert!(alarm.own(&night(10)).is_worth_a_call(of(7)));
+}
+
+#[test]
+fn what_leaves_a_place_unseen_hides_the_night_while_it_stands_and_may_do_harm() {
+    let harm = Some(Harm { early: minute(300), likely: minute(400), late: minute(500) });
+    let silent = |blind| Evidence::Silent {
+        place: "Rack A".into(),
+        last_heard: None,
+        every: TimeDelta::minutes(1),
+        blind,
+        all: false,
+    };
+    let hides = |evidence: Evidence, harm: Option<Harm>| {
+        let mut alarm = alarm();
+        comes(&mut alarm, 0, &Condition::Present { harm, evidence });
+        let stands = alarm.hides_the_night();
+        alarm.observe(&night(10), Condition::Absent);
+        assert!(!alarm.hides_the_night(), "it seems to be over");
+        stands
+    };
+    let clock = Evidence::Clock { by: TimeDelta::zero() };
+    assert!(hides(Evidence::Broker, harm) && hides(silent(true), harm));
+    assert!(!hides(silent(false), harm), "something else measures there");
+    assert!(!hides(clock, harm) && !hides(Evidence::Broker, None));
 }

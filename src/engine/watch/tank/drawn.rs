@@ -188,3 +188,89 @@ pub(super) fn scatter_of(levels: &[f64]) -> f64 {
     let wide = differences.get(differences.len() * 4 / 5).copied().unwrap_or(0.0);
     wide / 1.2816 / core::f64::consts::SQRT_2
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::watch::tank::sample::{hears, minute, tank};
+
+    #[test]
+    fn the_usual_draw_follows_a_new_one_in_days_not_at_a_look() {
+        let mut tank = tank();
+        let mut looks = |litres: f64, hours: i64| {
+            tank.drift = Some(Slope { per_hour: -litres, low: -litres, high: -litres, intercept: 0.0 });
+            (0..hours * 60 / POINT_MINUTES).for_each(|_| tank.learn());
+            tank.usual.expect("it was looked at")
+        };
+        assert!((looks(0.2, 24) - 0.2).abs() < 1e-9);
+        let (hour, days) = (looks(0.4, 1), looks(0.4, 72));
+        assert!((0.2..0.22).contains(&hour) && (0.35..=0.4).contains(&days), "{hour} and {days} litres an hour");
+    }
+
+    #[test]
+    fn a_watch_keeps_a_day_of_what_went_and_a_week_of_its_largest() {
+        let mut tank = tank();
+        let fell = |litres: f64| move |at: i64| 90.0 - if at >= 1200 { litres } else { 0.0 };
+        hears(&mut tank, 0..=600, fell(5.0));
+        tank.watered(minute(600));
+        tank.spills.push((9.0, 11.0));
+        hears(&mut tank, 601..=1260, fell(5.0));
+        assert_eq!((tank.steps.len(), tank.rounds.len(), tank.largest_pulse(48.0)), (2, 1, Some(5.0)));
+        hears(&mut tank, 1261..=3 * 1440, fell(5.0));
+        assert!(tank.steps.iter().all(|step| step.hours > 40.0) && tank.rounds.is_empty() && tank.spills.is_empty());
+        hears(&mut tank, 3 * 1440 + 1..=8 * 1440 - 5, fell(5.0));
+        assert_eq!(tank.largest_pulse(191.9), Some(5.0), "a week later");
+        hears(&mut tank, 8 * 1440..=8 * 1440, fell(5.0));
+        assert_eq!(tank.largest_pulse(192.0), Some(0.0));
+    }
+
+    #[test]
+    fn a_round_that_was_typed_leaves_the_steady_draw_standing() {
+        let mut tank = tank();
+        // Two litres within twenty minutes, besides a fifth of a litre an hour.
+        let level = |at: i64| 60.0 - at as f64 / 300.0 - 2.0 * ((at - 360) as f64 / 20.0).clamp(0.0, 1.0);
+        hears(&mut tank, 0..=360, level);
+        for at in [360, 370, 380] {
+            tank.watered(minute(at));
+            hears(&mut tank, at + 1..=at + 10, level);
+        }
+        hears(&mut tank, 391..=480, level);
+        let draw = tank.drift.map(|drift| -drift.per_hour);
+        assert!(draw.is_some_and(|draw| (0.18..0.22).contains(&draw)), "{draw:?} litres an hour");
+    }
+
+    #[test]
+    fn what_fell_over_a_span_is_known_only_where_it_was_heard_from_end_to_end() {
+        let fell = |heard: core::ops::RangeInclusive<i64>| {
+            let mut tank = tank();
+            hears(&mut tank, heard, |at| 60.0 - 4.0 * ((at - 60) as f64 / 20.0).clamp(0.0, 1.0));
+            tank.fell_between(minute(0), minute(120))
+        };
+        assert_eq!([0..=120, 20..=120, 0..=100].map(fell), [Some(4.0), None, None]);
+    }
+
+    #[test]
+    fn a_gauge_that_repeats_a_level_as_often_as_not_scatters_all_the_same() {
+        let level =
+            |step: f64| (0..60).map(|point| (f64::from(point) / 12.0, step * f64::from(point / 2 % 2))).collect();
+        let points: [Vec<LevelPoint>; 2] = [level(1.0), level(0.0)];
+        // A step of a litre is 1.2816 times root two of its deviations.
+        let [steps, still] = points.map(|points| scatter(&points));
+        assert!((steps - 0.55).abs() < 0.01 && still == 0.0, "{steps} and {still}");
+    }
+
+    #[test]
+    fn what_a_round_took_is_one_step_whatever_was_found_within_it() {
+        // Five litres within twelve minutes, two hours after a refill; half an hour after it a pump runs.
+        let level = |when: f64| 40.0 - 25.0 * (when - 3.0).clamp(0.0, 0.2);
+        let points: Vec<LevelPoint> = (0..60).map(|point| f64::from(point) / 12.0).map(|at| (at, level(at))).collect();
+        let step = |hours: f64, litres: f64| LevelStep { index: 0, hours, litres };
+        let mut steps = vec![step(1.0, 8.0), step(3.1, -3.0), step(3.3, -1.5), step(3.9, -1.0)];
+        take_round(&points, &mut steps, (3.0, 3.2));
+        let found: Vec<(f64, f64)> = steps.iter().map(|step| (step.hours, step.litres)).collect();
+        let settled = points.iter().find(|(when, _)| *when >= 3.2 + SETTLED_HOURS).expect("it goes on").0;
+        let [refill, round, pump] = found[..] else { panic!("{found:?}") };
+        assert_eq!((refill, pump, round.0), ((1.0, 8.0), (3.9, -1.0), settled));
+        assert!((round.1 + 5.0).abs() < 1e-9, "{found:?}");
+    }
+}

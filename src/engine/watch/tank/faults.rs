@@ -253,3 +253,6 @@ impl TankWatch {
 fn middle(one: f64, other: f64, third: f64) -> f64 {
     one.max(other).min(one.min(other).max(third))
 }
+
+#[cfg(test)]
+mod tests;

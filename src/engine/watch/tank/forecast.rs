@@ -36,8 +36,8 @@ impl TankWatch {
         let (best, most, least) = match (falling, self.usual) {
             (Some(slope), _) => (-slope.per_hour, -slope.low, -slope.high),
             // Between two waterings the steady draw may not show yet; what was usual still holds.
-            (None, Some(usual)) if usual > 0.0 => (usual, usual * 1.5, usual * 0.5),
-            _ => (0.0, 0.0, 0.0),
+            (None, Some(usual)) => (usual, usual * 1.5, usual * 0.5),
+            (None, None) => (0.0, 0.0, 0.0),
         };
         let mut pulses = self.pulses(now);
         let hands_for = self.hours(hands_until) - now;
@@ -87,6 +87,19 @@ fn empty_in(usable: f64, rate: f64, pulses: &[(f64, f64)]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::empty_in;
+    use crate::watch::tank::sample::{hears, minute, tank};
+
+    #[test]
+    fn a_usual_draw_that_does_not_show_may_run_half_as_fast_again_or_half_as_fast() {
+        let mut tank = tank();
+        hears(&mut tank, 0..=60, |_| 40.0);
+        (tank.drift, tank.usual) = (None, Some(0.2));
+        let harm = tank.forecast(minute(60)).expect("it is drawn on");
+        let hours = [harm.early, harm.likely, harm.late].map(|at| (at - minute(60)).num_minutes() as f64 / 60.0);
+        for (found, wanted) in hours.into_iter().zip([40.0 / 0.3, 40.0 / 0.2, 40.0 / 0.1]) {
+            assert!((found - wanted).abs() < 0.5, "{hours:?}");
+        }
+    }
 
     #[test]
     fn a_steady_draw_empties_a_tank_by_itself_within_thirty_days_or_never() {

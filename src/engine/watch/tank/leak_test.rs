@@ -185,6 +185,7 @@ impl Stretch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::watch::tank::sample::tank;
     use proptest::prelude::*;
 
     fn stretch(falls: &[f64]) -> Stretch {
@@ -207,6 +208,57 @@ mod tests {
     fn an_even_fall_counts_whole() {
         assert!((stretch(&[0.5; 6]).beyond(2, 0.0).expect("six falls") - 3.0).abs() < 1e-9);
         assert_eq!(stretch(&[0.5; 2]).beyond(2, 0.0), None, "two may be one watering");
+        assert_eq!(
+            stretch(&[0.5; 4]).beyond(2, 1.0),
+            None,
+            "two litres less two falls are no more than the gauge does"
+        );
+    }
+
+    /// A level every five minutes for so many hours, by a gauge that trembles by as much up as down.
+    fn level(hours: f64, trembles: f64, litres: impl Fn(f64) -> f64) -> Vec<LevelPoint> {
+        let points = (0..=(hours * 12.0) as i32).map(|point| (f64::from(point) / 12.0, point % 2 == 0));
+        points.map(|(at, up)| (at, litres(at) + if up { trembles } else { -trembles })).collect()
+    }
+
+    #[test]
+    fn a_slow_leak_is_proven_by_hours_and_a_fast_one_within_one() {
+        let proven = |per_hour: f64, for_hours: f64| {
+            let points = level(8.0 + for_hours, 0.5, |at| 60.0 - per_hour * (at - 8.0).max(0.0));
+            tank().leak_test(&points, 0.2, None).expect("it was heard for hours").proven
+        };
+        assert_eq!([1.0, 6.0].map(|hours| proven(1.0, hours)), [false, true]);
+        assert_eq!([0.25, 1.0].map(|hours| proven(9.0, hours)), [false, true]);
+    }
+
+    #[test]
+    fn a_leak_stands_an_hour_after_it_was_stopped_and_not_while_it_runs() {
+        let stands = |hours: f64| {
+            let points = level(hours, 0.0, |at| 60.0 - 2.0 * (at - 8.0).clamp(0.0, 6.0));
+            tank().leak_test(&points, 0.2, None).expect("it was heard for hours").stands
+        };
+        assert_eq!([10.0, 14.0, 15.5].map(stands), [false, false, true]);
+    }
+
+    #[test]
+    fn a_second_leak_is_proven_as_soon_as_a_first() {
+        let proven_after = |stood_at: f64| {
+            let tank = TankWatch { stood_at, ..tank() };
+            let points = level(10.0, 0.0, |at| 60.0 - 1.5 * (at - 5.0).max(0.0));
+            let proven = |newest: &usize| tank.leak_test(&points[..*newest], 0.2, None).is_some_and(|it| it.proven);
+            (1..points.len()).find(proven).expect("it goes on for hours")
+        };
+        assert_eq!(proven_after(5.0), proven_after(f64::NEG_INFINITY));
+    }
+
+    #[test]
+    fn a_leak_is_over_only_where_the_gauge_would_show_it() {
+        // Three blocks at one level are an hour, in which a leak of a litre an hour takes a litre.
+        let hour = [(3.0, 40.0), (2.5, 40.0), (2.0, 40.0)];
+        let stands = |deviation: f64| super::stands(&hour, &|_| true, 0.25, deviation, 1.0);
+        assert_eq!([0.01, 0.3, 0.4, 0.6].map(stands), [true, true, false, false], "three deviations may be chance");
+        let falling = [(3.0, 39.0), (2.5, 39.5), (2.0, 40.0)];
+        assert!(!super::stands(&falling, &|_| true, 0.25, 0.01, 1.0));
     }
 
     proptest! {

@@ -194,6 +194,14 @@ mod tests {
     use crate::watch::trays::sowing::sample;
 
     #[test]
+    fn what_is_due_is_found_again_by_its_word_in_a_store() {
+        for (due, word) in [(Due::Unweight, "unweight"), (Due::Light, "light"), (Due::Harvest, "harvest")] {
+            assert_eq!((due.word(), Due::from_word(word)), (word, Some(due)));
+        }
+        assert_eq!(Due::from_word("cut"), None);
+    }
+
+    #[test]
     fn a_covered_tray_is_named_until_anybody_handles_it() {
         let sown = Timestamp::UNIX_EPOCH;
         let after = |hours| sown + TimeDelta::hours(hours);
