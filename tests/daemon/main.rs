@@ -147,7 +147,7 @@ fn the_journal_is_taken_over_store_and_broker() {
     // It is answered when it is taken, and listed when it is written down.
     wait_for("the entry in the list", || {
         let list = String::from_utf8_lossy(&room.verb(&["log", "--list"]).stdout).into_owned();
-        list.contains("MQTT      sow blend=kale:12.0g,radish:12.0g").then_some(())
+        list.contains("MQTT      sow blend=kale:12g,radish:12g").then_some(())
     });
     let trays = wait_for("both trays", || {
         let trays = String::from_utf8_lossy(&room.verb(&["trays", "--json"]).stdout).into_owned();

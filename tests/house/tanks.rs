@@ -332,6 +332,9 @@ fn a_large_fall_is_a_late_watering_only_until_the_round_has_watered() {
             let waterings = (minute - 10) / 720 + i64::from(minute >= 10);
             let waterings = if round_is_watered { waterings } else { waterings.min(6) };
             let gone = ((minute - from) as f64 / 3.0).clamp(0.0, 1.0) * 10.0;
+            if round_is_watered && minute == last + 15 {
+                tank.watch.watered(tank.at(minute));
+            }
             tank.hears(minute, 90.0 - 7.0 * waterings as f64 - gone);
             tank.known.round_at = Some(tank.at(minute / 720 * 720)).filter(|_| minute % 720 < 165);
             tank.known.asleep_since = (asleep && minute > last + 180).then(|| tank.at(last + 180));
@@ -339,7 +342,7 @@ fn a_large_fall_is_a_late_watering_only_until_the_round_has_watered() {
             matches!(leak, Condition::Present { evidence: Evidence::Leak { sudden_minutes: Some(_), .. }, .. })
         })
     };
-    assert!(told(2.6, true, false), "the round's own water had gone before");
+    assert!(told(2.6, true, false), "the round's own water had been given, and typed, before");
     assert!(!told(2.6, false, false), "who is late waters once and a half");
     assert!(!told(4.0, false, false), "awake, two rounds in one may be very late");
     assert!(told(4.0, false, true), "nobody waters in their sleep");

@@ -29,8 +29,6 @@ const SUDDEN_AT_A_ROUND: chrono::TimeDelta = chrono::TimeDelta::hours(2);
 const SUDDEN_TOLD_FOR: chrono::TimeDelta = chrono::TimeDelta::hours(12);
 /// A pump gives as much as it did, and a little more, at hours when no hands do. Own default.
 const ONCE_MORE: f64 = 1.2;
-/// So much of the largest pulse of the last days is a round that was watered. Own default.
-const MOST_OF_A_ROUND: f64 = 0.6;
 /// A watering in the log explains what goes within this, hours. Own default.
 const SUDDEN_EXPLAINED_HOURS: f64 = 1.0;
 /// A round with all its trays takes no longer, hours. Own default.
@@ -172,7 +170,7 @@ impl TankWatch {
         let at_a_round = known.round_at.is_some_and(|round| at - round < SUDDEN_AT_A_ROUND);
         let usual = match self.largest_pulse(self.hours(at)) {
             // This round's watering has been, or everybody sleeps: who would water again?
-            Some(pulse) if pulse > 0.0 && (known.asleep_since.is_some() || self.has_watered(at, known, pulse)) => {
+            Some(pulse) if pulse > 0.0 && (known.asleep_since.is_some() || self.has_watered(at, known)) => {
                 pulse * ONCE_MORE
             }
             // Who left a round out waters twice as much at the next, and types it later.
@@ -197,13 +195,12 @@ impl TankWatch {
         }
     }
 
-    /// What a round usually takes has gone since the hour of the newest, and some time ago.
-    fn has_watered(&self, at: Timestamp, known: Use, pulse: f64) -> bool {
+    /// The log says that this round has watered, some time ago. That the tank fell does not say it:
+    /// who is late waters rack by rack.
+    fn has_watered(&self, at: Timestamp, known: Use) -> bool {
         let Some(round_at) = known.round_at else { return false };
         let (from, until) = (self.hours(round_at) - BEFORE_THE_HOUR, self.hours(at) - ROUND_TAKES_HOURS);
-        let during = |hours: f64| from <= hours && hours <= until;
-        let given: f64 = self.steps.iter().filter(|step| during(step.hours)).map(|step| -step.litres.min(0.0)).sum();
-        given > MOST_OF_A_ROUND * pulse || self.rounds.iter().any(|(first, last)| during(*first) && during(*last))
+        self.rounds.iter().any(|(first, last)| from <= *first && *last <= until)
     }
 
     /// It was told at its first litres; what goes after them goes at once as well.
