@@ -1,6 +1,7 @@
 //! Nights as timetables: what happens when, and what is said when.
 
 use crate::night::{Night, sow};
+use traywarden::engine::alarm::Evidence;
 use traywarden::engine::event::{Command, What};
 use traywarden::journal::{Did, Loss, Target};
 use traywarden::reading::{ChannelId, RawReading};
@@ -393,4 +394,22 @@ fn dry_air_is_written_of_only_where_nobody_knows_what_water_the_trays_have() {
     assert_eq!(reported(true), ["03 19:23 air-too-dry:rack-a unacknowledged next-round"]);
     let unlogged = reported(false);
     assert!(unlogged.iter().any(|line| line.contains("LETTER evening")), "{unlogged:?}");
+}
+
+#[test]
+fn every_sensor_silent_at_once_is_another_thing_than_one() {
+    let all_said_to_be = |silent: &[&str]| {
+        let mut night = Night::begins("2026-03-03 17:00");
+        night.until("2026-03-03 17:30");
+        silent.iter().for_each(|sensor| {
+            night.is_silent(sensor);
+        });
+        night.until("2026-03-03 18:40");
+        match night.standing("sensor-silent:b1").evidence {
+            Evidence::Silent { all, .. } => all,
+            other => panic!("{other:?}"),
+        }
+    };
+    assert!(all_said_to_be(&["a1", "a2", "b1", "tank"]));
+    assert!(!all_said_to_be(&["b1"]));
 }
