@@ -191,3 +191,19 @@ fn a_watering_that_the_tank_shows_need_not_be_typed() {
     assert!(!a_little.is_empty(), "a third of a round may have been for another rack");
     assert!(!none.is_empty());
 }
+
+#[test]
+fn a_watering_that_is_an_hour_late_is_not_asked_about_yet() {
+    let asked_at = |time: &str| {
+        let mut night = room_of(30.0, 25.0);
+        for round in ["01 19:00", "02 07:00", "02 19:00", "03 07:00"] {
+            night.until(&format!("2026-03-{round}")).logs(water("rack-a", 350.0));
+        }
+        night.until(&format!("2026-03-03 {time}"));
+        match night.standing("dry-out:rack-a").evidence {
+            Evidence::Dryness { unlogged, .. } => unlogged,
+            other => panic!("{other:?}"),
+        }
+    };
+    assert_eq!(["18:00", "20:00", "21:30"].map(asked_at), [false, false, true]);
+}
