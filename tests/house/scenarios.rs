@@ -211,7 +211,7 @@ fn an_empty_tank_is_told_as_empty_and_no_longer_as_low() {
     night.says("tank", 20.0, 0.0).until("2026-03-03 23:00");
     assert_eq!(
         night.reported(&["reservoir-low:tank ", "reservoir-empty:tank "]),
-        ["03 22:20 reservoir-low:tank unacknowledged next-round", "03 22:36 reservoir-empty:tank unacknowledged now"]
+        ["03 22:14 reservoir-low:tank unacknowledged next-round", "03 22:36 reservoir-empty:tank unacknowledged now"]
     );
 }
 

@@ -347,3 +347,29 @@ fn a_large_fall_is_a_late_watering_only_until_the_round_has_watered() {
     assert!(!told(4.0, false, false), "awake, two rounds in one may be very late");
     assert!(told(4.0, false, true), "nobody waters in their sleep");
 }
+
+#[test]
+fn a_letter_takes_the_level_from_the_middle_of_its_minutes_until_the_tank_is_filled() {
+    let mut tank = Watched::by_a_gauge(None);
+    let mut chance = SplitMix64::for_part(11, "a gauge of a low tank");
+    let shown = |tank: &mut Watched, minute: i64| {
+        let at = tank.at(minute);
+        let low = tank.watch.judge(at, "Tank", 50.0, tank.known, true, |_| false);
+        low.into_iter().find_map(|(_, condition)| match condition {
+            Condition::Present { evidence: Evidence::Reservoir { usable, .. }, .. } => Some(usable),
+            _ => None,
+        })
+    };
+    let mut hears = |tank: &mut Watched, minute: i64, litres: f64| tank.hears(minute, litres + 0.4 * chance.bell());
+    for minute in 0..300 {
+        hears(&mut tank, minute, 12.0);
+        let usable = shown(&mut tank, minute).expect("it is low");
+        assert!(minute < 15 || (usable - 12.0).abs() < 0.5, "minute {minute}: {usable}");
+    }
+    // Half of the tank is filled up in two minutes.
+    for minute in 300..304 {
+        hears(&mut tank, minute, 30.0);
+    }
+    let usable = shown(&mut tank, 303).expect("it is low still");
+    assert!((usable - 30.0).abs() < 1.5, "{usable} three minutes after it was filled");
+}

@@ -327,7 +327,7 @@ fn what_a_gauge_may_be_off_by_is_told_in_litres_where_the_water_stands() {
     let mut room = Room::new(&drum);
     room.minutes(3, |_| vec![("tank", Quantity::Distance, 400.0)]);
     let half = room.now().reservoirs[0].usable_accuracy.expect("a level");
-    room.minutes(3, |_| vec![("tank", Quantity::Distance, 560.0)]);
+    room.minutes(10, |_| vec![("tank", Quantity::Distance, 560.0)]);
     let low = room.now().reservoirs[0].usable_accuracy.expect("a level");
     // At 40 mm it is 240 mm wide: twice the root of 200² - 160².
     assert!((half - 1.6).abs() < 0.01 && (low - 0.96).abs() < 0.06, "{half} {low}");

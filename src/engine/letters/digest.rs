@@ -242,7 +242,7 @@ pub(crate) fn trays(seen: &Seen<'_>, watches: &Watches, until: Timestamp) -> Vec
 /// Every reservoir as it stands.
 pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay> {
     let day = |(tank, reservoir): (&TankWatch, &Reservoir)| {
-        let usable = tank.usable().map(|(_, litres)| litres);
+        let usable = tank.usable_of_late();
         let (drawn, added) = tank.day();
         let gauge = seen.rules.channel(reservoir.channel);
         let below_inlet = reservoir.shape.litres(reservoir.pump_inlet_mm);

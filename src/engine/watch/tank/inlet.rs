@@ -15,14 +15,26 @@ const OF_LATE: TimeDelta = TimeDelta::minutes(15);
 const SOONER: [TimeDelta; 2] = [TimeDelta::minutes(3), TimeDelta::minutes(5)];
 /// Deviations of such a middle to be sure of it. Own default.
 const SURE: f64 = 2.0;
+/// Deviations of a middle of few minutes from that of many which chance hardly ever brings, though
+/// it is looked at every minute. Own default.
+const MOVED: f64 = 4.0;
 /// A middle of many scatters by this much more than their mean would (the root of half of pi).
 const MIDDLE_SCATTERS: f64 = 1.2533;
 
 impl TankWatch {
-    /// Litres above the pump inlet, by the middle of the last minutes.
-    pub(super) fn usable_of_late(&self) -> Option<f64> {
+    /// Litres above the pump inlet, by the middle of the last minutes; by that of the newest few
+    /// where they lie so far from it that somebody fills, waters or spills.
+    pub(crate) fn usable_of_late(&self) -> Option<f64> {
         let (_, newest) = self.usable()?;
-        Some(self.middle_of(OF_LATE).map_or(newest, |(middle, _)| (middle - self.reserve).max(0.0)))
+        let (middle, moved) = match (self.middle_of(OF_LATE), self.middle_of(SOONER[0]), self.minutes_scatter()) {
+            (Some((middle, _)), Some((moved, values)), Some(scatter)) => {
+                let off = MOVED * MIDDLE_SCATTERS * scatter / float::sqrt(values as f64);
+                (middle, Some(moved).filter(|moved| (moved - middle).abs() > off))
+            }
+            (Some((middle, _)), ..) => (middle, None),
+            (None, ..) => return Some(newest),
+        };
+        Some((moved.unwrap_or(middle) - self.reserve).max(0.0))
     }
 
     /// The pump draws air, as far as the gauge can tell.
