@@ -349,7 +349,7 @@ fn a_large_fall_is_a_late_watering_only_until_the_round_has_watered() {
 }
 
 #[test]
-fn a_letter_takes_the_level_from_the_middle_of_its_minutes_until_the_tank_is_filled() {
+fn the_level_of_a_letter_is_steady_until_the_tank_is_filled() {
     let mut tank = Watched::by_a_gauge(None);
     let mut chance = SplitMix64::for_part(11, "a gauge of a low tank");
     let shown = |tank: &mut Watched, minute: i64| {

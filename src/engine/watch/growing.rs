@@ -18,6 +18,10 @@ use chrono::TimeDelta;
 /// People whom a round letter told are in the room; what waited for them does not
 /// become urgent while they are at it. Own default.
 pub(crate) const ROUND_LASTS: TimeDelta = TimeDelta::hours(1);
+/// So long after the hour of a round somebody may be at it: two hours late, and watering. Own default.
+pub(crate) const ROUND_MAY_LAST: TimeDelta = TimeDelta::minutes(165);
+/// People come a little early. Own default.
+pub(crate) const BEFORE_THE_HOUR: TimeDelta = TimeDelta::minutes(15);
 
 /// What is known of every tray's leaves, water and warmth.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]

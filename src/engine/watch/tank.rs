@@ -18,7 +18,7 @@ use crate::alarm::{AlarmKind, Condition, Evidence, Harm};
 use crate::physics::slope::median;
 use crate::rules::{Reservoir, ReservoirId, Rules};
 use crate::units::Timestamp;
-use crate::watch::growing::{ROUND_LASTS, unless_watering};
+use crate::watch::growing::{ROUND_LASTS, ROUND_MAY_LAST, unless_watering};
 use crate::watch::seen::{Judged, Seen, Subject};
 use alloc::borrow::ToOwned;
 use alloc::vec::Vec;
@@ -29,8 +29,6 @@ use known::{KEPT_HOURS, POINT_MINUTES, gone};
 const SIGHT_HOURS: f64 = 24.0;
 /// What goes within this goes at once. Own default.
 const SUDDEN_WITHIN: TimeDelta = TimeDelta::minutes(90);
-/// So long after the hour of a round somebody may be watering: two hours late, and at it. Own default.
-const ROUND_MAY_LAST: TimeDelta = TimeDelta::minutes(165);
 /// A low tank of whose draw nothing is known is taken to be empty in so many hours: early,
 /// likely, late. Own defaults.
 const UNKNOWN_DRAW_HOURS: (f64, f64, f64) = (12.0, 30.0, 96.0);

@@ -8,6 +8,7 @@ use crate::calendar;
 use crate::rules::Reservoir;
 use crate::units::Timestamp;
 use crate::watch::dryout::DryOutWatch;
+use crate::watch::growing::{BEFORE_THE_HOUR, ROUND_MAY_LAST};
 use crate::watch::seen::Seen;
 use crate::watch::tank::TankWatch;
 use crate::watch::trays::tray::Tray;
@@ -24,10 +25,6 @@ const SHOWN_BEFORE: u32 = 3;
 /// them nothing is concluded. Own defaults.
 const SHOWN: f64 = 0.5;
 const NOT_SHOWN: f64 = 0.25;
-/// So long after its hour a round is over, with all that is typed of it. Own default.
-const TYPED_WITHIN: TimeDelta = TimeDelta::minutes(165);
-/// People come a little early. Own default.
-const BEFORE_THE_HOUR: TimeDelta = TimeDelta::minutes(15);
 /// Shares of what a round of all trays usually draws: within them all were watered. Own defaults.
 const ALL_TRAYS: core::ops::RangeInclusive<f64> = 0.75..=1.5;
 /// Grams a tray where the log names none: half a US cup (118 mL; common practice, no source).
@@ -135,7 +132,7 @@ impl WateringWatch {
         tank: &TankWatch,
         count: u32,
     ) -> Option<Timestamp> {
-        if at - round_at < TYPED_WITHIN || self.looked_at >= Some(round_at) {
+        if at - round_at < ROUND_MAY_LAST || self.looked_at >= Some(round_at) {
             return None;
         }
         self.looked_at = Some(round_at);

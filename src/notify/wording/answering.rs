@@ -88,7 +88,7 @@ pub(crate) fn reply(reported: &[(String, Result<String, String>)], speech: &Spee
         (format!("\"{}\"", shortened(line, 60)), formatted)
     });
     let mut blocks: Vec<Block> =
-        facts.flat_map(|(line, formatted)| [Block::Heading(line), Block::Paragraph(formatted)]).collect();
+        facts.flat_map(|(line, formatted)| [Block::Quoted(line), Block::Paragraph(formatted)]).collect();
     if refused.is_some() {
         blocks.push(Block::Paragraph(
             "The first line of a reply may be \"seen\", \"right\", \"wrong\", \"quiet 2 h\", or a line for the journal \

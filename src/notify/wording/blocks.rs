@@ -29,6 +29,8 @@ pub(crate) enum Urgency {
 pub(crate) enum Block {
     /// A heading.
     Heading(String),
+    /// A heading that is what somebody wrote, as they wrote it.
+    Quoted(String),
     /// A paragraph.
     Paragraph(String),
     /// Names and what belongs to them.

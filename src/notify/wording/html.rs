@@ -66,7 +66,7 @@ pub(crate) fn page(letter: &Blocks) -> String {
 
 fn set(block: &Block) -> Markup {
     match block {
-        Block::Heading(heading) => html! {
+        Block::Heading(heading) | Block::Quoted(heading) => html! {
             h2 style=(format!("margin:24px 0 4px;padding:0 0 4px;border-bottom:1px solid {LINE};font-size:15px;line-height:20px;font-weight:600;color:{INK};")) { (units_kept(heading)) }
         },
         Block::Paragraph(words) => html! { p style="margin:12px 0 0;" { (units_kept(words)) } },

@@ -12,10 +12,7 @@ pub(crate) fn text(letter: &Blocks) -> String {
     text.push_str(&wrapped(&letter.lead, "", ""));
     for block in &letter.blocks {
         match block {
-            // What somebody wrote is quoted as it was written.
-            Block::Heading(quoted) if quoted.starts_with('"') => {
-                text.push_str(&format!("\n\n{}", wrapped(quoted, "", "")));
-            }
+            Block::Quoted(line) => text.push_str(&format!("\n\n{}", wrapped(line, "", ""))),
             Block::Heading(heading) => text.push_str(&format!("\n\n{}", wrapped(&heading.to_uppercase(), "", ""))),
             Block::Paragraph(words) | Block::Small(words) => text.push_str(&format!("\n{}", wrapped(words, "", ""))),
             Block::Facts(facts) => {
@@ -125,7 +122,7 @@ mod tests {
 
     #[test]
     fn a_heading_is_in_capitals_and_what_somebody_wrote_is_as_they_wrote_it() {
-        let headings = ["Open alarms", "\"water rack-b 900gal\""].map(|heading| Block::Heading(heading.to_owned()));
+        let headings = [Block::Heading("Open alarms".to_owned()), Block::Quoted("\"water rack-b 900gal\"".to_owned())];
         let letter = Blocks {
             subject: String::new(),
             masthead: String::new(),

@@ -8,6 +8,7 @@ use crate::physics::slope::median;
 use crate::quality::judge::STUCK_ALONE;
 use crate::reading::Quantity;
 use crate::units::Timestamp;
+use crate::watch::growing::BEFORE_THE_HOUR;
 use alloc::borrow::ToOwned;
 use alloc::vec::Vec;
 
@@ -33,8 +34,6 @@ const ONCE_MORE: f64 = 1.2;
 const SUDDEN_EXPLAINED_HOURS: f64 = 1.0;
 /// A round with all its trays takes no longer, hours. Own default.
 const ROUND_TAKES_HOURS: f64 = 1.25;
-/// People come a little early, hours. Own default.
-const BEFORE_THE_HOUR: f64 = 0.25;
 /// Litres a tray is given at a time at most (common practice, no source).
 const TRAY_WATERING: f64 = 0.25;
 /// Before two days were watched, nothing less than this share of the tank is a sudden fall. Own default.
@@ -122,7 +121,7 @@ impl TankWatch {
     /// What has gone since the hour of a round is a round, until it goes on for longer than one
     /// takes: as much as one takes, as fast as hands are. Who waters types it afterwards.
     fn may_be_a_round(&self, known: Use) -> bool {
-        let Some(begins) = known.round_at.map(|round| self.hours(round) - BEFORE_THE_HOUR) else { return false };
+        let Some(begins) = known.round_at.map(|round| self.hours(round - BEFORE_THE_HOUR)) else { return false };
         let level = |points: &mut dyn Iterator<Item = &LevelPoint>| {
             median(&points.take(3).map(|(_, litres)| *litres).collect::<Vec<f64>>())
         };
@@ -144,7 +143,7 @@ impl TankWatch {
 
     /// Points up to the hour of the newest round that nobody has typed yet.
     fn until_the_round(&self, known: Use) -> Vec<LevelPoint> {
-        let begins = known.round_at.map_or(f64::INFINITY, |round| self.hours(round) - BEFORE_THE_HOUR);
+        let begins = known.round_at.map_or(f64::INFINITY, |round| self.hours(round - BEFORE_THE_HOUR));
         self.points.iter().copied().filter(|(when, _)| *when < begins).collect()
     }
 
@@ -199,7 +198,7 @@ impl TankWatch {
     /// who is late waters rack by rack.
     fn has_watered(&self, at: Timestamp, known: Use) -> bool {
         let Some(round_at) = known.round_at else { return false };
-        let (from, until) = (self.hours(round_at) - BEFORE_THE_HOUR, self.hours(at) - ROUND_TAKES_HOURS);
+        let (from, until) = (self.hours(round_at - BEFORE_THE_HOUR), self.hours(at) - ROUND_TAKES_HOURS);
         self.rounds.iter().any(|(first, last)| from <= *first && *last <= until)
     }
 
