@@ -5,7 +5,8 @@
 use super::error::{StoreError, explain};
 use super::read::Reader;
 use super::rollup::{self, MINUTE_MS};
-use super::{series, stretches};
+use super::stretches::{self, MinuteSum};
+use super::{packed_hours, series};
 use crate::reading::Quantity;
 use crate::units::Timestamp;
 use chrono::TimeDelta;
@@ -64,18 +65,11 @@ impl Reader {
     }
 
     fn add_minutes(&self, steps: &mut Steps, series: i64, since: i64, until: i64) -> rusqlite::Result<()> {
-        let mut minutes = self.connection.prepare_cached(
-            "SELECT minute, n, low, sum, high FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3 ORDER BY minute",
-        )?;
         let first = since.div_euclid(MINUTE_MS) + i64::from(since.rem_euclid(MINUTE_MS) != 0);
         let end = until.div_euclid(MINUTE_MS) + i64::from(until.rem_euclid(MINUTE_MS) != 0);
-        let mut rows = minutes.query(params![series, first, end])?;
-        while let Some(row) = rows.next()? {
-            let minute: i64 = row.get(0)?;
-            let part = StepWindow { n: row.get(1)?, low: row.get(2)?, sum: row.get(3)?, high: row.get(4)? };
-            steps.add(minute.saturating_mul(MINUTE_MS), part);
-        }
-        Ok(())
+        packed_hours::minutes_of(&self.connection, series, (first, end), |minute, sum| {
+            steps.add(minute.saturating_mul(MINUTE_MS), sum);
+        })
     }
 
     /// Single readings heard from `heard_from` on: those that are in no minute mean yet.
@@ -94,7 +88,7 @@ impl Reader {
         let heard = (heard_from.max(since), until.saturating_add(BACKLOG_MS));
         let mut add = |measured: i64, value: i64| {
             if (since..until).contains(&measured) {
-                steps.add(measured, StepWindow { n: 1, low: value, sum: value, high: value });
+                steps.add(measured, MinuteSum::of(value));
             }
         };
         stretches::readings_of(&self.connection, series, heard, |reading| {
@@ -115,29 +109,12 @@ impl Reader {
 struct Steps {
     since: i64,
     step: i64,
-    latest: Option<(i64, StepWindow)>,
-    points: BTreeMap<i64, StepWindow>,
-}
-
-#[derive(Clone, Copy)]
-struct StepWindow {
-    n: i64,
-    low: i64,
-    sum: i64,
-    high: i64,
-}
-
-impl StepWindow {
-    fn add(&mut self, part: StepWindow) {
-        self.n += part.n;
-        self.low = self.low.min(part.low);
-        self.sum = self.sum.saturating_add(part.sum);
-        self.high = self.high.max(part.high);
-    }
+    latest: Option<(i64, MinuteSum)>,
+    points: BTreeMap<i64, MinuteSum>,
 }
 
 impl Steps {
-    fn add(&mut self, at: i64, part: StepWindow) {
+    fn add(&mut self, at: i64, part: MinuteSum) {
         let nth = (at - self.since).div_euclid(self.step);
         match &mut self.latest {
             Some((latest, step)) if *latest == nth => step.add(part),

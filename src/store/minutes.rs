@@ -3,6 +3,7 @@
 
 use super::encode::decode;
 use super::error::{StoreError, explain};
+use super::packed_hours::{self, SeriesMinute};
 use super::read::{Reader, Replayed};
 use super::rollup::{self, MINUTE_MS};
 use super::stretches::{self, MinuteSum};
@@ -13,6 +14,11 @@ use rusqlite::params;
 
 /// Fetched at once: some thousand means a series, and a short read lock.
 const FETCHED_AT_ONCE_MS: i64 = 24 * 3_600_000;
+
+/// Milliseconds since 1970 UTC, and a mean.
+type Means = Vec<(i64, RawReading)>;
+/// Milliseconds since 1970 UTC, and what else happened.
+type Others = Vec<(i64, What)>;
 
 impl Reader {
     /// Hands over the minute means of `since <= at < until` as readings in the unit that is
@@ -32,78 +38,74 @@ impl Reader {
         let end = until.timestamp_millis();
         while from < end {
             let to = from.saturating_add(FETCHED_AT_ONCE_MS).min(end);
-            let mut day = self.day(from, to, &mut replayed).map_err(explain(&self.path))?;
-            // Stable: what the store gave in order stays so where times are equal.
-            day.sort_by_key(|(at, _)| *at);
-            for (at, what) in day {
-                match Timestamp::from_timestamp_millis(at) {
-                    Some(at) => {
-                        each(Event { at, what });
-                        replayed.given += 1;
-                    }
-                    None => replayed.unreadable += 1,
+            let (means, others) = self.day(from, to, &mut replayed).map_err(explain(&self.path))?;
+            let mut hand = |(at, what): (i64, What)| match Timestamp::from_timestamp_millis(at) {
+                Some(at) => {
+                    each(Event { at, what });
+                    replayed.given += 1;
                 }
+                None => replayed.unreadable += 1,
+            };
+            let mut others = others.into_iter().peekable();
+            for (at, raw) in means {
+                while let Some(other) = others.next_if(|(of_it, _)| *of_it < at) {
+                    hand(other);
+                }
+                hand((at, What::Reading(raw)));
             }
+            others.for_each(hand);
             from = to;
         }
         Ok(replayed)
     }
 
-    fn day(&self, from: i64, to: i64, replayed: &mut Replayed) -> rusqlite::Result<Vec<(i64, What)>> {
+    /// Means and other events, each in order of time.
+    fn day(&self, from: i64, to: i64, replayed: &mut Replayed) -> rusqlite::Result<(Means, Others)> {
         let moment = self.connection.unchecked_transaction()?;
-        let mut day = Vec::new();
         let first = from.div_euclid(MINUTE_MS) + i64::from(from.rem_euclid(MINUTE_MS) > MINUTE_MS / 2);
         let last = to.div_euclid(MINUTE_MS) + i64::from(to.rem_euclid(MINUTE_MS) > MINUTE_MS / 2);
         let heard_from = rollup::mark(&self.connection)?.unwrap_or(i64::MIN);
+        let mut minutes = packed_hours::all_minutes(&self.connection, (first, last))?;
         // What is in no minute mean yet is gathered on the way.
-        let mut means = self.connection.prepare_cached(
-            "SELECT series, minute, sum, n FROM minute WHERE minute >= ?1 AND minute < ?2 AND series IN (SELECT id FROM series)
-             UNION ALL
-             SELECT series, (at - believed_lag) / 60000 AS minute, sum(believed), count(*) FROM reading
-              WHERE at >= ?3 AND at >= ?4 AND at < ?5 AND believed IS NOT NULL GROUP BY 1, 2",
+        let mut add = |minute: i64, series: i64, sum: MinuteSum| minutes.push(SeriesMinute { minute, series, sum });
+        let mut fresh = self.connection.prepare_cached(
+            "SELECT series, (at - believed_lag) / 60000 AS minute, sum(believed), count(*) FROM reading
+              WHERE at >= ?1 AND at >= ?2 AND at < ?3 AND believed IS NOT NULL GROUP BY 1, 2",
         )?;
-        let mut rows = means.query(params![first, last, heard_from, from, to])?;
-        let mut mean = |series: i64, minute: i64, sum: i64, n: i64| {
-            let Some(channel) = self.channels.of(series) else {
-                replayed.gone += 1;
-                return;
-            };
-            let mean = sum as f64 / n.max(1) as f64 / 1000.0;
-            match RawReading::new(channel, mean, None, false) {
-                Some(raw) => {
-                    day.push((minute.saturating_mul(MINUTE_MS).saturating_add(MINUTE_MS / 2), What::Reading(raw)));
-                }
-                None => replayed.unreadable += 1,
-            }
-        };
-        let mut packed = stretches::packed_minutes(&self.connection, (heard_from.max(from), to), |_| true)?;
-        let some_are_packed = !packed.is_empty();
+        let mut rows = fresh.query(params![heard_from, from, to])?;
         while let Some(row) = rows.next()? {
-            let (series, minute, sum, n) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
-            if some_are_packed {
-                let one = MinuteSum { n, low: sum, sum, high: sum };
-                packed.entry((minute, series)).and_modify(|other| other.add(one)).or_insert(one);
-            } else {
-                mean(series, minute, sum, n);
-            }
+            let sum = row.get(2)?;
+            add(row.get(1)?, row.get(0)?, MinuteSum { n: row.get(3)?, low: sum, sum, high: sum });
         }
         drop(rows);
-        for ((minute, series), sum) in packed {
-            mean(series, minute, sum.sum, sum.n);
+        let packed = stretches::packed_minutes(&self.connection, (heard_from.max(from), to), |_| true)?;
+        packed.into_iter().for_each(|((minute, series), sum)| add(minute, series, sum));
+        let mut means = Vec::with_capacity(minutes.len());
+        for it in packed_hours::merged(minutes) {
+            let Some(channel) = self.channels.of(it.series) else {
+                replayed.gone += 1;
+                continue;
+            };
+            let mean = it.sum.sum as f64 / it.sum.n.max(1) as f64 / 1000.0;
+            match RawReading::new(channel, mean, None, false) {
+                Some(raw) => means.push((it.minute.saturating_mul(MINUTE_MS).saturating_add(MINUTE_MS / 2), raw)),
+                None => replayed.unreadable += 1,
+            }
         }
+        let mut happened = Vec::new();
         let mut others = self
             .connection
             .prepare_cached("SELECT at, kind, body FROM event WHERE at >= ?1 AND at < ?2 ORDER BY at, seq")?;
         let mut rows = others.query(params![from, to])?;
         while let Some(row) = rows.next()? {
             match decode(row.get_ref(1)?.as_str()?, row.get_ref(2)?.as_str()?, &self.sensors) {
-                Ok(what) => day.push((row.get(0)?, what)),
+                Ok(what) => happened.push((row.get(0)?, what)),
                 Err(super::Undecodable::SensorGone(_)) => replayed.gone += 1,
                 Err(super::Undecodable::NotOurs(_)) => replayed.unreadable += 1,
             }
         }
         drop(rows);
         moment.commit()?;
-        Ok(day)
+        Ok((means, happened))
     }
 }

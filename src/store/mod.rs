@@ -29,6 +29,8 @@ mod newest;
 mod opening;
 mod outbox;
 mod packed;
+mod packed_hours;
+mod packed_minutes;
 mod packing;
 mod phones;
 mod plain;

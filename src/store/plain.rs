@@ -4,6 +4,7 @@
 
 use super::encode::{is_retained, unpack_judgement};
 use super::error::{StoreError, explain};
+use super::packed_hours::{self, SeriesMinute};
 use super::read::Reader;
 use super::rollup::{self, MINUTE_MS};
 use super::series;
@@ -11,8 +12,10 @@ use super::stretches::{self, MinuteSum};
 use crate::engine::event::Doubt;
 use crate::reading::Flag;
 use crate::units::Timestamp;
-use rusqlite::params;
-use std::collections::BTreeMap;
+use rusqlite::Connection;
+
+/// A month of one sensor: some megabytes.
+const COPIED_AT_ONCE_MINUTES: i64 = 30 * 24 * 60;
 
 /// The file as it was at one moment. While it lives, the write-ahead log cannot be
 /// reused and grows with what the daemon writes: keep it for seconds, not for hours.
@@ -135,60 +138,76 @@ impl ReadMoment<'_> {
         let end = until.timestamp_millis().div_euclid(MINUTE_MS);
         let mut read = || -> rusqlite::Result<()> {
             let connection = &self.reader.connection;
-            let rolled_up_to = rollup::mark(connection)?.unwrap_or(i64::MIN);
-            let mut minutes = connection.prepare_cached(
-                "SELECT minute, quantity, sum(n), min(low), sum(sum), max(high) FROM (
-                     SELECT series, minute, n, low, sum, high FROM minute
-                      WHERE series IN (SELECT id FROM series WHERE sensor = ?1) AND minute >= ?2 AND minute < ?3
-                     UNION ALL
-                     SELECT series, (at - believed_lag) / 60000, 1, believed, believed, believed FROM reading
-                      WHERE at >= ?4 AND believed IS NOT NULL AND series IN (SELECT id FROM series WHERE sensor = ?1)
-                        AND (at - believed_lag) / 60000 >= ?2 AND (at - believed_lag) / 60000 < ?3)
-                   JOIN series ON series.id = series
-                  GROUP BY minute, quantity ORDER BY minute, quantity",
-            )?;
             let words = series::in_words(connection)?;
-            let of_sensor = |series| words.get(&series).filter(|words| words.sensor == sensor);
-            let packed = stretches::packed_minutes(connection, (rolled_up_to, i64::MAX), |it| of_sensor(it).is_some())?;
-            let packed = packed.into_iter().filter(|((minute, _), _)| (first..end).contains(minute));
-            let packed =
-                packed.filter_map(|((minute, series), sum)| Some(((minute, of_sensor(series)?.quantity.clone()), sum)));
-            let mut packed = packed.collect::<BTreeMap<_, _>>().into_iter().peekable();
-            let mut hand = |((minute, quantity), sum): ((i64, String), MinuteSum)| {
-                each(MinuteRow {
-                    at: instant(minute.saturating_mul(MINUTE_MS)),
-                    quantity,
-                    low: from_thousandths(sum.low),
-                    mean: sum.sum as f64 / sum.n.max(1) as f64 / 1000.0,
-                    high: from_thousandths(sum.high),
-                    n: sum.n.unsigned_abs(),
-                })
-            };
-            let mut rows = minutes.query(params![sensor, first, end, rolled_up_to])?;
-            while let Some(row) = rows.next()? {
-                let key: (i64, String) = (row.get(0)?, row.get(1)?);
-                let mut sum = MinuteSum { n: row.get(2)?, low: row.get(3)?, sum: row.get(4)?, high: row.get(5)? };
-                while let Some(before) = packed.next_if(|(other, _)| *other < key) {
-                    if !hand(before) {
+            let mut of_sensor: Vec<(&str, i64)> = Vec::new();
+            of_sensor.extend(
+                words.iter().filter(|(_, it)| it.sensor == sensor).map(|(series, it)| (it.quantity.as_str(), *series)),
+            );
+            of_sensor.sort_unstable();
+            let unread =
+                fresh_minutes(connection, (first, end), |series| of_sensor.iter().any(|(_, it)| *it == series))?;
+            let kept = of_sensor.iter().map(|(_, series)| packed_hours::ends(connection, *series));
+            let kept = kept.collect::<rusqlite::Result<Vec<_>>>()?.into_iter().flatten();
+            let fresh = unread.iter().map(|it| (it.minute, it.minute));
+            let (oldest, newest) =
+                kept.chain(fresh).fold((i64::MAX, i64::MIN), |all, it| (all.0.min(it.0), all.1.max(it.1)));
+            let mut from = first.max(oldest);
+            let end = end.min(newest.saturating_add(1));
+            while from < end {
+                let to = from.saturating_add(COPIED_AT_ONCE_MINUTES).min(end);
+                let mut part: Vec<SeriesMinute> =
+                    unread.iter().copied().filter(|it| (from..to).contains(&it.minute)).collect();
+                for (_, series) in &of_sensor {
+                    packed_hours::minutes_of(connection, *series, (from, to), |minute, sum| {
+                        part.push(SeriesMinute { minute, series: *series, sum });
+                    })?;
+                }
+                let quantity =
+                    |series: i64| of_sensor.iter().find(|(_, it)| *it == series).map_or("", |(word, _)| *word);
+                let mut part = packed_hours::merged(part);
+                part.sort_by_key(|it| (it.minute, quantity(it.series)));
+                for it in part {
+                    let goes_on = each(MinuteRow {
+                        at: instant(it.minute.saturating_mul(MINUTE_MS)),
+                        quantity: quantity(it.series).to_owned(),
+                        low: from_thousandths(it.sum.low),
+                        mean: it.sum.sum as f64 / it.sum.n.max(1) as f64 / 1000.0,
+                        high: from_thousandths(it.sum.high),
+                        n: it.sum.n.unsigned_abs(),
+                    });
+                    if !goes_on {
                         return Ok(());
                     }
                 }
-                if let Some((_, other)) = packed.next_if(|(other, _)| *other == key) {
-                    sum.add(other);
-                }
-                if !hand((key, sum)) {
-                    return Ok(());
-                }
-            }
-            for rest in packed {
-                if !hand(rest) {
-                    break;
-                }
+                from = to;
             }
             Ok(())
         };
         read().map_err(explain(&self.reader.path))
     }
+}
+
+/// The means of readings that are in no minute mean yet, with `first <= minute < end`.
+fn fresh_minutes(
+    connection: &Connection,
+    (first, end): (i64, i64),
+    wanted: impl Fn(i64) -> bool,
+) -> rusqlite::Result<Vec<SeriesMinute>> {
+    let rolled_up_to = rollup::mark(connection)?.unwrap_or(i64::MIN);
+    let packed = stretches::packed_minutes(connection, (rolled_up_to, i64::MAX), &wanted)?;
+    let mut found: Vec<SeriesMinute> =
+        packed.into_iter().map(|((minute, series), sum)| SeriesMinute { minute, series, sum }).collect();
+    let mut fresh = connection.prepare_cached(
+        "SELECT series, (at - believed_lag) / 60000 AS minute, count(*), min(believed), sum(believed), max(believed)
+           FROM reading WHERE at >= ?1 AND believed IS NOT NULL GROUP BY 1, 2",
+    )?;
+    let mut rows = fresh.query([rolled_up_to])?;
+    while let Some(row) = rows.next()? {
+        let sum = MinuteSum { n: row.get(2)?, low: row.get(3)?, sum: row.get(4)?, high: row.get(5)? };
+        found.push(SeriesMinute { minute: row.get(1)?, series: row.get(0)?, sum });
+    }
+    found.retain(|it| (first..end).contains(&it.minute) && wanted(it.series));
+    Ok(found)
 }
 
 /// Milliseconds since 1970; what lies beyond the calendar reads as 1970.

@@ -66,6 +66,11 @@ const NOTHING_PACKED: &str = "CREATE TEMP TABLE packed (
     id INTEGER PRIMARY KEY, stretch, series, part, readings, lasts, step, grain, seq, belief, judged, claimed_lag,
     believed_lag, times, raw, UNIQUE (stretch, series, part))";
 
+/// The same for minute means.
+const MINUTES_PACKED_SINCE: usize = 9;
+const NO_MINUTE_PACKED: &str = "CREATE TEMP TABLE minute_packed (
+    series, hour, minutes, first, grain, places, n, low, spread, rest, PRIMARY KEY (series, hour))";
+
 impl Reader {
     /// Opens an existing store for reading. Needs write access to its folder only
     /// for SQLite's shared memory file, and only while the daemon is not running.
@@ -87,6 +92,9 @@ impl Reader {
             }
             if found < PACKED_SINCE {
                 connection.execute_batch(NOTHING_PACKED).map_err(&explain)?;
+            }
+            if found < MINUTES_PACKED_SINCE {
+                connection.execute_batch(NO_MINUTE_PACKED).map_err(&explain)?;
             }
             let channels = ChannelsOfSeries::read(&connection, rules).map_err(&explain)?;
             Ok(Reader { connection, path: path.clone(), channels, sensors: SensorNames::of(rules) })

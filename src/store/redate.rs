@@ -6,7 +6,7 @@
 use super::error::StoreError;
 use super::rollup::{self, MINUTE_MS};
 use super::state_file::StateFile;
-use super::{Store, packing, stretches};
+use super::{Store, packed_hours, packing, stretches};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
@@ -218,7 +218,7 @@ fn shift(transaction: &Transaction<'_>, since: i64, how: Move) -> rusqlite::Resu
     // Minute means from here on are made again from the readings.
     let minute = first_moved(since, how).div_euclid(MINUTE_MS);
     if rollup::mark(transaction)?.is_some_and(|mark| mark > minute * MINUTE_MS) {
-        transaction.execute("DELETE FROM minute WHERE minute >= ?1", params![minute])?;
+        packed_hours::forget_from(transaction, minute)?;
         transaction.execute(
             "UPDATE meta SET value = ?1 WHERE key = 'rolled_up_to'",
             params![(minute * MINUTE_MS).to_string()],

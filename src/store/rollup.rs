@@ -5,8 +5,9 @@
 
 use super::Store;
 use super::error::{StoreError, explain};
-use super::stretches;
+use super::packed_hours;
 pub(super) use super::stretches::MINUTE_MS;
+use super::stretches::{self, MinuteSum};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
@@ -86,14 +87,7 @@ pub(super) fn add_late(
     if mark(connection)?.is_none_or(|mark| at >= mark) {
         return Ok(());
     }
-    connection
-        .prepare_cached(
-            "INSERT INTO minute (series, minute, n, low, sum, high) VALUES (?1, ?2, 1, ?3, ?3, ?3)
-             ON CONFLICT (series, minute) DO UPDATE SET n = n + 1, low = min(low, excluded.low),
-                 sum = sum + excluded.sum, high = max(high, excluded.high)",
-        )?
-        .execute(params![series, measured.div_euclid(MINUTE_MS), believed])?;
-    Ok(())
+    packed_hours::add_to_minute(connection, series, measured.div_euclid(MINUTE_MS), MinuteSum::of(believed))
 }
 
 /// Readings learnt of before this are in table `minute`.
@@ -122,31 +116,22 @@ fn roll_up_once(connection: &mut Connection, until: i64) -> rusqlite::Result<Opt
     if step <= from {
         return Ok(None);
     }
-    let added: i64 = transaction.query_row(
-        "SELECT count(*) FROM reading WHERE at >= ?1 AND at < ?2 AND believed IS NOT NULL",
-        params![from, step],
-        |row| row.get(0),
-    )?;
-    transaction.execute(
-        // `WHERE true` tells SQLite's parser that ON CONFLICT belongs to INSERT, not to a join.
-        "INSERT INTO minute (series, minute, n, low, sum, high)
-         SELECT * FROM (
-             SELECT series, (at - believed_lag) / 60000 AS minute, count(*), min(believed), sum(believed), max(believed)
-               FROM reading WHERE at >= ?1 AND at < ?2 AND believed IS NOT NULL GROUP BY 1, 2) WHERE true
-         ON CONFLICT (series, minute) DO UPDATE SET n = n + excluded.n, low = min(low, excluded.low),
-             sum = sum + excluded.sum, high = max(high, excluded.high)",
-        params![from, step],
-    )?;
-    let mut added = added.unsigned_abs();
+    let mut added = 0;
+    {
+        let mut heard = transaction.prepare_cached(
+            "SELECT series, (at - believed_lag) / 60000 AS minute, count(*), min(believed), sum(believed), max(believed)
+               FROM reading WHERE at >= ?1 AND at < ?2 AND believed IS NOT NULL GROUP BY 1, 2",
+        )?;
+        let mut rows = heard.query(params![from, step])?;
+        while let Some(row) = rows.next()? {
+            let sum = MinuteSum { n: row.get(2)?, low: row.get(3)?, sum: row.get(4)?, high: row.get(5)? };
+            added += sum.n.unsigned_abs();
+            packed_hours::add_to_minute(&transaction, row.get(0)?, row.get(1)?, sum)?;
+        }
+    }
     for ((minute, series), sum) in stretches::packed_minutes(&transaction, (from, step), |_| true)? {
         added += sum.n.unsigned_abs();
-        transaction
-            .prepare_cached(
-                "INSERT INTO minute (series, minute, n, low, sum, high) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
-                 ON CONFLICT (series, minute) DO UPDATE SET n = n + excluded.n, low = min(low, excluded.low),
-                     sum = sum + excluded.sum, high = max(high, excluded.high)",
-            )?
-            .execute(params![series, minute, sum.n, sum.low, sum.sum, sum.high])?;
+        packed_hours::add_to_minute(&transaction, series, minute, sum)?;
     }
     transaction
         .execute("INSERT OR REPLACE INTO meta (key, value) VALUES ('rolled_up_to', ?1)", params![step.to_string()])?;

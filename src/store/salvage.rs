@@ -4,6 +4,7 @@
 //! tables, one from a new store of ours takes its place in a copy.
 
 use super::beside::with_suffix;
+use super::packed_hours;
 use super::schema;
 use super::stretches::{self, Readable};
 use rusqlite::types::Value;
@@ -28,7 +29,7 @@ const fn table(name: &'static str, key: &'static [&'static str], jump: &'static 
 }
 
 /// Small ones first, so that a disk that fills up meanwhile has the words.
-const TABLES: [SalvagedTable; 17] = [
+const TABLES: [SalvagedTable; 18] = [
     table("series", &["id"], "id"),
     table("journal", &["number"], "number"),
     table("event", &["at", "seq"], "at"),
@@ -39,6 +40,7 @@ const TABLES: [SalvagedTable; 17] = [
     table("reply", &["id"], "id"),
     table("alarm", &["at", "seq", "nth"], "at"),
     table("minute", &["series", "minute"], "minute"),
+    table("minute_packed", &["series", "hour"], "hour"),
     table("garbled", &["at", "seq"], "at"),
     table("delivery", &["packet_id"], "packet_id"),
     table("inbox", &["id"], "id"),
@@ -71,6 +73,7 @@ pub(super) fn carry_over(from: &Path, into: &mut Connection) -> rusqlite::Result
     }
     tidy(into)?;
     let copied = copied?;
+    packed_hours::settle(into)?;
     let (packs, readings) = settle_packed(into)?;
     Ok(copied + readings - packs)
 }
@@ -360,8 +363,10 @@ fn tidy(into: &Connection) -> rusqlite::Result<()> {
         "-- Readings whose series was lost must not pass for those of the next sensor that gets the number.
          INSERT OR IGNORE INTO series (id, sensor, quantity, unit)
              SELECT series, 'lost-' || series, 'unknown', '?' FROM (SELECT series FROM reading UNION SELECT series FROM packed
-                                                                       UNION SELECT series FROM minute);
+                                                                       UNION SELECT series FROM minute
+                                                                       UNION SELECT series FROM minute_packed);
          -- Without any minute means they are to be made again from the readings.
-         DELETE FROM meta WHERE key = 'stopped_well' OR (key = 'rolled_up_to' AND NOT EXISTS (SELECT 1 FROM minute));",
+         DELETE FROM meta WHERE key = 'stopped_well' OR (key = 'rolled_up_to' AND NOT EXISTS (SELECT 1 FROM minute)
+                                                            AND NOT EXISTS (SELECT 1 FROM minute_packed));",
     )
 }

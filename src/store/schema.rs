@@ -6,7 +6,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Every step from an empty file to today's tables, oldest first.
-pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4, V5, V6, V7, V8];
+pub(super) const MIGRATIONS: &[&str] = &[V1, V2, V3, V4, V5, V6, V7, V8, V9];
 
 /// Stands in the header of every file of ours ("tray" in ASCII), so that a
 /// path to somebody else's database is noticed before anything is written.
@@ -377,4 +377,48 @@ CREATE VIEW reading_plain AS
                 WHEN 8 THEN 'late' WHEN 9 THEN 'duplicate' WHEN 10 THEN 'uncorrected' END AS doubt,
            (reading.judged >> 8) & 1 AS retained
       FROM every_reading AS reading CROSS JOIN series ON series.id = reading.series;
+";
+
+/// Minute means of hours that are over, packed: they are kept for good.
+const V9: &str = "
+CREATE TABLE minute_packed (
+    -- Minute means of hours that are over, moved here from table minute a day later: a row a series
+    -- and hour. View every_minute has these and those of table minute. A column that says 'each' is one
+    -- number where that is the same for all minutes of the row, else a text with one character a minute:
+    -- unicode(character) - 32 is the number.
+    series   INTEGER NOT NULL,  -- series.id
+    hour     INTEGER NOT NULL,  -- hours since 1970 UTC
+    minutes  INTEGER NOT NULL,  -- how many minutes of the hour have readings
+    first    INTEGER NOT NULL,  -- the lowest reading of the first of them, thousandths of Cel, %RH or L
+    grain    INTEGER NOT NULL,  -- every difference is a multiple of it, thousandths
+    places   ANY NOT NULL,      -- each: the minute of the hour, less the minutes of the row before it
+    n        ANY NOT NULL,      -- each: minute.n
+    low      ANY NOT NULL,      -- each: how much lower or higher minute.low is than the one before, in grains:
+                                -- 0, 1, 2, 3, 4 ... for 0, -1, 1, -2, 2 ...
+    spread   ANY NOT NULL,      -- each: minute.high minus minute.low, in grains
+    rest     ANY NOT NULL,      -- each: minute.sum minus n times minute.low minus spread, in grains
+    PRIMARY KEY (series, hour)
+) STRICT, WITHOUT ROWID;
+
+CREATE VIEW every_minute AS
+    -- What table minute_packed holds, and table minute, alike. A span is found without unpacking the rest
+    -- where hour is asked for beside minute: WHERE series = S AND hour >= FROM / 60 AND hour <= UNTIL / 60
+    -- AND minute >= FROM AND minute < UNTIL.
+    WITH RECURSIVE place (nth) AS (VALUES (0) UNION ALL SELECT nth + 1 FROM place WHERE nth < 59),
+    number AS (
+        SELECT series, hour, nth, first, grain,
+               hour * 60 + nth + iif(typeof(places) = 'text', unicode(substr(places, nth + 1, 1)) - 32, places) AS minute,
+               iif(typeof(n) = 'text', unicode(substr(n, nth + 1, 1)) - 32, n) AS n,
+               iif(typeof(low) = 'text', unicode(substr(low, nth + 1, 1)) - 32, low) AS low,
+               grain * iif(typeof(spread) = 'text', unicode(substr(spread, nth + 1, 1)) - 32, spread) AS spread,
+               grain * iif(typeof(rest) = 'text', unicode(substr(rest, nth + 1, 1)) - 32, rest) AS rest
+          FROM minute_packed JOIN place ON nth < minutes),
+    lowest AS (
+        SELECT series, hour, minute, n, spread, rest,
+               first + grain * sum(iif(low % 2 = 0, low / 2, -(low + 1) / 2))
+                   OVER (PARTITION BY series, hour ORDER BY nth) AS low
+          FROM number)
+    SELECT series, minute, n, low, n * low + spread + rest AS sum, low + spread AS high, hour FROM lowest
+    UNION ALL
+    SELECT series, minute, n, low, sum, high, minute / 60 AS hour FROM minute;
 ";

@@ -165,6 +165,11 @@ pub(super) struct MinuteSum {
 }
 
 impl MinuteSum {
+    /// Of one reading.
+    pub(super) fn of(believed: i64) -> MinuteSum {
+        MinuteSum { n: 1, low: believed, sum: believed, high: believed }
+    }
+
     pub(super) fn add(&mut self, other: MinuteSum) {
         self.n += other.n;
         self.low = self.low.min(other.low);
@@ -186,7 +191,7 @@ pub(super) fn packed_minutes(
         let (found, _) = readings(connection, stretch)?;
         for it in found.into_iter().filter(|it| (from..until).contains(&it.at) && wanted(it.series)) {
             let Some(believed) = it.believed else { continue };
-            let one = MinuteSum { n: 1, low: believed, sum: believed, high: believed };
+            let one = MinuteSum::of(believed);
             let minute = it.at.saturating_sub(it.believed_lag) / MINUTE_MS;
             minutes.entry((minute, it.series)).and_modify(|sum| sum.add(one)).or_insert(one);
         }

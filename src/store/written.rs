@@ -4,6 +4,7 @@
 use super::encode::{decode_notes, from_word};
 use super::error::{StoreError, explain};
 use super::outbox::LetterProgress;
+use super::packed_hours;
 use super::read::Reader;
 use super::stretches;
 use crate::engine::alarm::{AlarmKey, AlarmKind, AlarmState, Harm, Priority};
@@ -201,7 +202,7 @@ impl Reader {
                 readings: count("SELECT count(*) FROM reading")? + stretches::count(&self.connection)?,
                 first_reading: time(stretches::first_heard(&self.connection)?),
                 last_reading: time(stretches::last_heard_before(&self.connection, i64::MAX)?),
-                minutes: count("SELECT count(*) FROM minute")?,
+                minutes: packed_hours::count(&self.connection)?,
                 journal: count("SELECT count(*) FROM journal")?,
                 letters: count("SELECT count(*) FROM letter")?,
                 waiting_mails: count(

@@ -195,7 +195,7 @@ fn steps_run_once_in_order_and_all_or_nothing() {
 }
 
 /// Every version that was ever released, as an SQL dump of a small store of that version.
-const RELEASED: [&str; 8] = [
+const RELEASED: [&str; 9] = [
     include_str!("fixtures/v1.sql"),
     include_str!("fixtures/v2.sql"),
     include_str!("fixtures/v3.sql"),
@@ -204,6 +204,7 @@ const RELEASED: [&str; 8] = [
     include_str!("fixtures/v6.sql"),
     include_str!("fixtures/v7.sql"),
     include_str!("fixtures/v8.sql"),
+    include_str!("fixtures/v9.sql"),
 ];
 
 #[test]
@@ -224,6 +225,9 @@ fn a_store_of_every_older_version_opens_and_has_its_rows() {
         assert_eq!(whats[..2], [What::Started, What::Reading(heard(1, 55.5))]);
         let packed = if version < 8 { 0 } else { 3 };
         assert_eq!(room.reader().counts().unwrap().readings, 2 + packed);
+        let minutes: i64 =
+            store.connection.query_row("SELECT count(*) FROM every_minute", [], |row| row.get(0)).unwrap();
+        assert_eq!(minutes, if version < 9 { 2 } else { 4 }, "version {version}");
         assert_eq!(whats.iter().filter(|what| matches!(what, What::Reading(_))).count() as u64, 2 + packed);
         assert_eq!(room.reader().journal(at(0)).unwrap().len(), 1);
         assert_eq!(room.reader().alarms().unwrap()[0].text, "Rack A is too warm.");

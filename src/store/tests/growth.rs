@@ -9,7 +9,10 @@ use crate::store::StoredOutcome;
 const DAY_MS: i64 = 86_400_000;
 
 fn minutes(store: &Store) -> Vec<(i64, i64, i64, i64, i64, i64)> {
-    let mut statement = store.connection.prepare("SELECT * FROM minute ORDER BY series, minute").unwrap();
+    let mut statement = store
+        .connection
+        .prepare("SELECT series, minute, n, low, sum, high FROM every_minute ORDER BY series, minute")
+        .unwrap();
     statement
         .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?)))
         .unwrap()

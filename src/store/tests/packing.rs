@@ -2,6 +2,7 @@
 
 mod damaged;
 mod form;
+mod hours;
 
 use super::*;
 use crate::engine::event::Judgement;
@@ -42,7 +43,9 @@ fn count(connection: &Connection, sql: &str) -> i64 {
     connection.query_row(sql, [], |row| row.get(0)).unwrap()
 }
 
+/// Readings and minute means; gives the readings of each step.
 fn pack_all(store: &mut Store, until: Timestamp) -> Vec<u64> {
+    while store.pack_minutes(until).unwrap() > 0 {}
     let mut packed = Vec::new();
     loop {
         match store.pack_readings(until).unwrap() {
@@ -101,6 +104,8 @@ fn twins(hours: i64) -> (TestStore, TestStore) {
     let readings: u64 = pack_all(&mut store, at((hours - 24) * HOUR)).iter().sum();
     assert!(readings > 0);
     assert!(count(&store.connection, "SELECT count(*) FROM reading") > 0, "the last day stays as it is");
+    assert!(count(&store.connection, "SELECT count(*) FROM minute_packed") > 0);
+    assert!(count(&store.connection, "SELECT count(*) FROM minute") > 0, "and so do its means");
     store.close().unwrap();
     (plain, packed)
 }
@@ -126,7 +131,8 @@ fn copied(room: &TestStore, since: i64, until: i64) -> Vec<ReadingRow> {
 }
 
 fn minutes(store: &Store) -> Vec<[i64; 6]> {
-    let mut all = store.connection.prepare("SELECT * FROM minute ORDER BY series, minute").unwrap();
+    let sql = "SELECT series, minute, n, low, sum, high FROM every_minute ORDER BY series, minute";
+    let mut all = store.connection.prepare(sql).unwrap();
     let row =
         |row: &rusqlite::Row<'_>| Ok([row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?]);
     all.query_map([], row).unwrap().collect::<Result<_, _>>().unwrap()
@@ -344,7 +350,10 @@ fn packed_hours_move_with_the_clock_that_was_wrong() {
 fn minute_means_that_were_lost_are_made_again_from_packed_readings() {
     let (plain, packed) = twins(40);
     let mut store = packed.store();
-    store.connection.execute_batch("DELETE FROM minute; DELETE FROM meta WHERE key = 'rolled_up_to'").unwrap();
+    store
+        .connection
+        .execute_batch("DELETE FROM minute; DELETE FROM minute_packed; DELETE FROM meta WHERE key = 'rolled_up_to'")
+        .unwrap();
     assert_eq!(minute_rows(&packed, 0, DAY), minute_rows(&plain, 0, DAY), "also before they are");
     assert_eq!(means(&packed, 0, DAY), means(&plain, 0, DAY));
     store.roll_up_minutes(at(40 * HOUR)).unwrap();
@@ -450,4 +459,13 @@ fn a_store_of_the_version_before_is_read_without_being_brought_up_to_date() {
     Connection::open(room.path()).unwrap().execute_batch(include_str!("fixtures/v7.sql")).unwrap();
     assert_eq!(room.events().iter().filter(|event| matches!(event.what, What::Reading(_))).count(), 2);
     assert_eq!(room.reader().counts().unwrap().readings, 2);
+    assert_eq!(room.reader().counts().unwrap().minutes, count_of_minutes(&room));
+    let of_eight = TestStore::new();
+    Connection::open(of_eight.path()).unwrap().execute_batch(include_str!("fixtures/v8.sql")).unwrap();
+    assert_eq!(of_eight.reader().counts().unwrap().readings, 5);
+    assert_eq!(of_eight.reader().counts().unwrap().minutes, count_of_minutes(&of_eight));
+}
+
+fn count_of_minutes(room: &TestStore) -> u64 {
+    count(&Connection::open(room.path()).unwrap(), "SELECT count(*) FROM minute").unsigned_abs()
 }

@@ -1,0 +1,274 @@
+//! Moving minute means from table `minute` into table `minute_packed` a day after the hour was
+//! over, an hour of every series in a transaction; back where something late belongs into one;
+//! and reading both as one.
+
+use super::Store;
+use super::error::{StoreError, explain};
+use super::packed_minutes::{HOUR_MINUTES, PACKED_HOUR_COLUMNS, PackedHour, pack_hour};
+use super::stretches::{MINUTE_MS, MinuteSum};
+use crate::units::Timestamp;
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use std::collections::BTreeMap;
+
+impl Store {
+    /// Packs the minute means of the oldest hour that was over before `until` and is not packed,
+    /// and returns how many. Call it again until it returns 0, letting commits pass between.
+    pub fn pack_minutes(&mut self, until: Timestamp) -> Result<u64, StoreError> {
+        let end = until.timestamp_millis().div_euclid(MINUTE_MS * HOUR_MINUTES);
+        let mut from = i64::MIN;
+        loop {
+            match pack_an_hour(&mut self.connection, from, end).map_err(explain(&self.path))? {
+                None => return Ok(0),
+                // None of it can be packed: it stays.
+                Some((hour, 0)) => from = (hour + 1) * HOUR_MINUTES,
+                Some((_, minutes)) => return Ok(minutes),
+            }
+        }
+    }
+}
+
+/// Packs what stands of the first hour from minute `from` on, and gives the hour and how many
+/// means of it are packed; `None` where there is none before hour `end`.
+fn pack_an_hour(connection: &mut Connection, from: i64, end: i64) -> rusqlite::Result<Option<(i64, u64)>> {
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let mut oldest: BTreeMap<i64, i64> = BTreeMap::new();
+    for series in numbers_of_series(&transaction)? {
+        let minute: Option<i64> = transaction
+            .prepare_cached("SELECT min(minute) FROM minute WHERE series = ?1 AND minute >= ?2")?
+            .query_row(params![series, from], |row| row.get(0))?;
+        oldest.extend(minute.map(|minute| (series, minute.div_euclid(HOUR_MINUTES))));
+    }
+    let Some(hour) = oldest.values().copied().min().filter(|hour| *hour < end) else { return Ok(None) };
+    let mut packed = 0;
+    for series in oldest.into_iter().filter(|(_, of_it)| *of_it == hour).map(|(series, _)| series) {
+        let rows = rows_of(&transaction, series, hour)?;
+        // What came late for a packed hour has taken it out before, unless that row is damaged.
+        if is_packed(&transaction, series, hour)? {
+            continue;
+        }
+        let Some(made) = pack_hour(series, hour, &rows) else { continue };
+        remove_rows(&transaction, series, hour)?;
+        insert(&transaction, &made)?;
+        packed += rows.len() as u64;
+    }
+    transaction.commit()?;
+    Ok(Some((hour, packed)))
+}
+
+/// The numbers of all series, whether they are still measured or not.
+fn numbers_of_series(connection: &Connection) -> rusqlite::Result<Vec<i64>> {
+    connection.prepare_cached("SELECT id FROM series")?.query_map([], |row| row.get(0))?.collect()
+}
+
+fn is_packed(connection: &Connection, series: i64, hour: i64) -> rusqlite::Result<bool> {
+    connection
+        .prepare_cached("SELECT 1 FROM minute_packed WHERE series = ?1 AND hour = ?2")?
+        .exists(params![series, hour])
+}
+
+fn rows_of(connection: &Connection, series: i64, hour: i64) -> rusqlite::Result<Vec<(i64, MinuteSum)>> {
+    let begins = hour * HOUR_MINUTES;
+    connection
+        .prepare_cached(
+            "SELECT minute, n, low, sum, high FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3 ORDER BY minute",
+        )?
+        .query_map(params![series, begins, begins + HOUR_MINUTES], |row| {
+            Ok((row.get(0)?, MinuteSum { n: row.get(1)?, low: row.get(2)?, sum: row.get(3)?, high: row.get(4)? }))
+        })?
+        .collect()
+}
+
+fn remove_rows(connection: &Connection, series: i64, hour: i64) -> rusqlite::Result<()> {
+    let begins = hour * HOUR_MINUTES;
+    connection
+        .prepare_cached("DELETE FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3")?
+        .execute(params![series, begins, begins + HOUR_MINUTES])?;
+    Ok(())
+}
+
+fn insert(connection: &Connection, it: &PackedHour) -> rusqlite::Result<()> {
+    let sql =
+        format!("INSERT INTO minute_packed ({PACKED_HOUR_COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)");
+    connection.prepare_cached(&sql)?.execute(params![
+        it.series, it.hour, it.minutes, it.first, it.grain, it.places, it.n, it.low, it.spread, it.rest
+    ])?;
+    Ok(())
+}
+
+/// Adds readings to the mean of their minute. An hour that is packed is taken out for it, and
+/// packed again later.
+pub(super) fn add_to_minute(
+    connection: &Connection,
+    series: i64,
+    minute: i64,
+    added: MinuteSum,
+) -> rusqlite::Result<()> {
+    take_out(connection, series, minute.div_euclid(HOUR_MINUTES))?;
+    connection
+        .prepare_cached(
+            "INSERT INTO minute (series, minute, n, low, sum, high) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+             ON CONFLICT (series, minute) DO UPDATE SET n = n + excluded.n, low = min(low, excluded.low),
+                 sum = sum + excluded.sum, high = max(high, excluded.high)",
+        )?
+        .execute(params![series, minute, added.n, added.low, added.sum, added.high])?;
+    Ok(())
+}
+
+/// Puts an hour of a series back into rows, where it is packed. A row that cannot be read stays.
+fn take_out(connection: &Connection, series: i64, hour: i64) -> rusqlite::Result<()> {
+    let mut found = connection
+        .prepare_cached(&format!("SELECT {PACKED_HOUR_COLUMNS} FROM minute_packed WHERE series = ?1 AND hour = ?2"))?;
+    let found = found.query_row(params![series, hour], |row| PackedHour::of(row)).optional()?.flatten();
+    let Some(minutes) = found.as_ref().and_then(PackedHour::unpack) else { return Ok(()) };
+    let mut put = connection.prepare_cached(
+        "INSERT OR IGNORE INTO minute (series, minute, n, low, sum, high) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+    )?;
+    for (minute, it) in minutes {
+        put.execute(params![series, minute, it.n, it.low, it.sum, it.high])?;
+    }
+    connection
+        .prepare_cached("DELETE FROM minute_packed WHERE series = ?1 AND hour = ?2")?
+        .execute(params![series, hour])?;
+    Ok(())
+}
+
+/// Removes the means of every minute from `minute` on.
+pub(super) fn forget_from(connection: &Connection, minute: i64) -> rusqlite::Result<()> {
+    let hour = minute.div_euclid(HOUR_MINUTES);
+    for series in numbers_of_series(connection)? {
+        take_out(connection, series, hour)?;
+    }
+    connection.execute("DELETE FROM minute_packed WHERE hour >= ?1", params![hour])?;
+    connection.execute("DELETE FROM minute WHERE minute >= ?1", params![minute])?;
+    Ok(())
+}
+
+/// The means of a series with `from <= minute < until`, those that are packed first.
+pub(super) fn minutes_of(
+    connection: &Connection,
+    series: i64,
+    (from, until): (i64, i64),
+    mut each: impl FnMut(i64, MinuteSum),
+) -> rusqlite::Result<()> {
+    let sql = format!(
+        "SELECT {PACKED_HOUR_COLUMNS} FROM minute_packed WHERE series = ?1 AND hour >= ?2 AND hour < ?3 ORDER BY hour"
+    );
+    let mut packed = connection.prepare_cached(&sql)?;
+    let hours = (from.div_euclid(HOUR_MINUTES), until.div_euclid(HOUR_MINUTES).saturating_add(1));
+    let mut rows = packed.query(params![series, hours.0, hours.1])?;
+    while let Some(row) = rows.next()? {
+        match PackedHour::of(row)?.as_ref().and_then(PackedHour::unpack) {
+            Some(minutes) => {
+                for (minute, it) in minutes.into_iter().filter(|(minute, _)| (from..until).contains(minute)) {
+                    each(minute, it);
+                }
+            }
+            None => tell_damage(row),
+        }
+    }
+    let mut fresh = connection.prepare_cached(
+        "SELECT minute, n, low, sum, high FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3 ORDER BY minute",
+    )?;
+    let mut rows = fresh.query(params![series, from, until])?;
+    while let Some(row) = rows.next()? {
+        each(row.get(0)?, MinuteSum { n: row.get(1)?, low: row.get(2)?, sum: row.get(3)?, high: row.get(4)? });
+    }
+    Ok(())
+}
+
+fn tell_damage(row: &rusqlite::Row<'_>) {
+    let number = |column| row.get::<_, i64>(column).unwrap_or(0);
+    let (series, hour) = (number(0), number(1));
+    tracing::warn!(
+        series,
+        hour,
+        "a row of table minute_packed is damaged: the means of its hour cannot be read, all others can"
+    );
+}
+
+/// The first and the last minute of a series that may have a mean.
+pub(super) fn ends(connection: &Connection, series: i64) -> rusqlite::Result<Option<(i64, i64)>> {
+    let ends = |sql: &str| -> rusqlite::Result<Option<(i64, i64)>> {
+        connection.prepare_cached(sql)?.query_row(params![series], |row| {
+            let (first, last): (Option<i64>, Option<i64>) = (row.get(0)?, row.get(1)?);
+            Ok(first.zip(last))
+        })
+    };
+    let rows = ends(
+        "SELECT (SELECT min(minute) FROM minute WHERE series = ?1), (SELECT max(minute) FROM minute WHERE series = ?1)",
+    )?;
+    let hours = ends(
+        "SELECT (SELECT min(hour) FROM minute_packed WHERE series = ?1), (SELECT max(hour) FROM minute_packed WHERE series = ?1)",
+    )?;
+    let hours = hours.map(|(first, last)| {
+        (first.saturating_mul(HOUR_MINUTES), last.saturating_mul(HOUR_MINUTES).saturating_add(HOUR_MINUTES - 1))
+    });
+    Ok(rows.into_iter().chain(hours).reduce(|one, other| (one.0.min(other.0), one.1.max(other.1))))
+}
+
+/// The mean of a series in a minute.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct SeriesMinute {
+    pub(super) minute: i64,
+    pub(super) series: i64,
+    pub(super) sum: MinuteSum,
+}
+
+/// The means with `from <= minute < until` of all series that are known, by series.
+pub(super) fn all_minutes(connection: &Connection, span: (i64, i64)) -> rusqlite::Result<Vec<SeriesMinute>> {
+    let mut all = Vec::new();
+    for series in numbers_of_series(connection)? {
+        minutes_of(connection, series, span, |minute, sum| all.push(SeriesMinute { minute, series, sum }))?;
+    }
+    Ok(all)
+}
+
+/// In order of time and series, each minute of a series once.
+pub(super) fn merged(mut minutes: Vec<SeriesMinute>) -> Vec<SeriesMinute> {
+    minutes.sort_by_key(|it| (it.minute, it.series));
+    minutes.dedup_by(|next, one| {
+        let is_same = (next.minute, next.series) == (one.minute, one.series);
+        if is_same {
+            one.sum.add(next.sum);
+        }
+        is_same
+    });
+    minutes
+}
+
+/// How many minute means there are.
+pub(super) fn count(connection: &Connection) -> rusqlite::Result<u64> {
+    connection
+        .query_row(
+            "SELECT (SELECT count(*) FROM minute) + (SELECT coalesce(sum(minutes), 0) FROM minute_packed)",
+            [],
+            |row| row.get::<_, i64>(0),
+        )
+        .map(i64::unsigned_abs)
+}
+
+/// Of what was carried over from a damaged file: takes away packed hours that cannot be read, and
+/// rows that stand packed as well.
+pub(super) fn settle(connection: &mut Connection) -> rusqlite::Result<()> {
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    {
+        let mut packed = transaction.prepare(&format!("SELECT {PACKED_HOUR_COLUMNS} FROM minute_packed"))?;
+        let mut rows = packed.query([])?;
+        let mut lost: Vec<(i64, i64)> = Vec::new();
+        let mut twice = transaction.prepare("DELETE FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3")?;
+        while let Some(row) = rows.next()? {
+            match PackedHour::of(row)? {
+                Some(it) if it.unpack().is_some() => {
+                    let begins = it.hour.saturating_mul(HOUR_MINUTES);
+                    twice.execute(params![it.series, begins, begins.saturating_add(HOUR_MINUTES)])?;
+                }
+                _ => lost.push((row.get(0)?, row.get(1)?)),
+            }
+        }
+        let mut delete = transaction.prepare("DELETE FROM minute_packed WHERE series = ?1 AND hour = ?2")?;
+        for (series, hour) in lost {
+            delete.execute(params![series, hour])?;
+        }
+    }
+    transaction.commit()
+}
