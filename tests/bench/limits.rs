@@ -2,8 +2,8 @@
 //! bounds it. `cargo bench --bench limits` prints the table of tests/bench/README.md.
 //!
 //! The limits are the shortest programs that come to the same: a subscriber in C
-//! (mosquitto_sub) that writes down nothing, the same with a pipe into sqlite3, bare inserts
-//! of the same columns, a bare loop over the lines of a capture.
+//! (null_subscriber.c, with gcc) that writes down nothing, mosquitto_sub with a pipe into
+//! sqlite3, bare inserts of the same columns, a bare loop over the lines of a capture.
 
 #![expect(clippy::disallowed_methods, reason = "a benchmark asks the clock")]
 
@@ -49,10 +49,20 @@ fn row(what: &str, ours: f64, limit: &str, theirs: f64) {
 /// The same backlog of QoS 1 for three subscribers, each with a session that waited for it.
 fn intake(folder: &Path) {
     let broker = keeping_broker::start();
-    for name in ["null", "pipe"] {
-        let asked = subscriber(broker.port, name).arg("-E").status().expect("mosquitto_sub runs");
-        assert!(asked.success(), "mosquitto_sub makes a session (apt install mosquitto-clients)");
-    }
+    let asked = subscriber(broker.port, "pipe").arg("-E").status().expect("mosquitto_sub runs");
+    assert!(asked.success(), "mosquitto_sub makes a session (apt install mosquitto-clients)");
+    let bare = folder.join("null_subscriber");
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/bench/null_subscriber.c");
+    let built = Command::new("gcc").args(["-O2", "-o"]).arg(&bare).arg(source).status();
+    assert!(built.expect("gcc runs (apt install gcc libc6-dev)").success());
+    let drain = |count: usize| {
+        let ended = Command::new(&bare)
+            .args([&broker.port.to_string(), "null", TOPIC, &count.to_string()])
+            .status()
+            .expect("it was just built");
+        assert!(ended.success(), "the bare subscriber drains {count} messages");
+    };
+    drain(0);
     let settings = folder.join("room.toml");
     std::fs::write(&settings, racks::settings(1, broker.port)).expect("writable");
     let store = folder.join("room.db");
@@ -65,8 +75,7 @@ fn intake(folder: &Path) {
 
     let count = BACKLOG.to_string();
     let began = Instant::now();
-    let heard = subscriber(broker.port, "null").args(["-C", &count]).stdout(Stdio::null()).status();
-    assert!(heard.expect("mosquitto_sub runs").success());
+    drain(BACKLOG);
     let null = BACKLOG as f64 / began.elapsed().as_secs_f64();
 
     let began = Instant::now();
@@ -99,7 +108,7 @@ fn intake(folder: &Path) {
     row(
         "intake of a backlog, messages/s, each acknowledged when it is on the disk",
         ours,
-        "mosquitto_sub, nothing written",
+        "a bare subscriber in C, nothing written",
         null,
     );
     row("the same", ours, "mosquitto_sub into sqlite3, a row a transaction", pipe);

@@ -15,6 +15,7 @@ mod kept_state;
 mod kills;
 mod lost_store;
 mod neighbours;
+mod packing_kills;
 mod refusing_card;
 mod room;
 mod set_clock;

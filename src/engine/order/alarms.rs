@@ -105,6 +105,10 @@ impl Engine {
         settling: Option<Hold>,
         effects: &mut Vec<Effect>,
     ) {
+        // A healthy minute asks after dozens of alarms that do not exist.
+        if !matches!(condition, Condition::Present { .. }) && self.alarms.find(kind, subject).is_none() {
+            return;
+        }
         let moment = self.moment();
         let tuning = self.rules.alarms.get(&kind).copied().unwrap_or_default();
         let hold = || {
@@ -115,7 +119,7 @@ impl Engine {
             tuning.on_delay.map_or(Hold { off, ..usual }, |on| Hold { on, off, pressing: on })
         };
         if self.alarms.find(kind, subject).is_none() {
-            if tuning.disabled || !matches!(condition, Condition::Present { .. }) {
+            if tuning.disabled {
                 return;
             }
             let key = AlarmKey { kind, subject: subject.to_owned() };

@@ -12,6 +12,8 @@ macro_rules! seen {
         Seen {
             rules: $rules,
             at: $engine.now,
+            round_at: $engine.last_round,
+            asleep_since: $engine.asleep_since,
             judges: &$engine.judges,
             minutes: &$engine.minutes,
             trays: &$engine.trays,
@@ -56,10 +58,11 @@ pub struct Engine {
     next_minute: Timestamp,
     next_digest: Timestamp,
     next_round_letter: Timestamp,
+    last_round: Timestamp,
     next_round: Timestamp,
     round_after: Timestamp,
     next_evening: Option<Timestamp>,
-    asleep: bool,
+    asleep_since: Option<Timestamp>,
     digest_from: Timestamp,
     judges: Vec<Judge>,
     minutes: Vec<Minutes>,
@@ -85,10 +88,11 @@ impl Engine {
             wake_at: at,
             next_minute: next_minute(at),
             next_digest: calendar::next_local(zone, rules.site.digest_at, at),
+            last_round: calendar::last_round(&rules.site, at),
             next_round: calendar::next_round(&rules.site, at),
             round_after: at,
             next_evening: calendar::next_evening(&rules.site, at),
-            asleep: calendar::sleeps(&rules.site, at),
+            asleep_since: calendar::asleep_since(&rules.site, at),
             next_round_letter: at,
             digest_from: at,
             judges: channels.clone().map(|channel| Judge::new(&rules, channel)).collect(),
@@ -147,7 +151,11 @@ impl Engine {
             self.round_begins(at);
         }
         if at >= self.next_minute {
-            self.asleep = calendar::sleeps(&self.rules.site, at);
+            let sleeps = calendar::sleeps(&self.rules.site, at);
+            self.asleep_since = self
+                .asleep_since
+                .filter(|_| sleeps)
+                .or_else(|| sleeps.then(|| calendar::asleep_since(&self.rules.site, at)).flatten());
             self.minute(effects);
             self.next_minute = next_minute(at);
         }
@@ -169,6 +177,7 @@ impl Engine {
 
     /// People are in the room: what is told after this is a new conversation.
     fn round_begins(&mut self, at: Timestamp) {
+        self.last_round = calendar::last_round(&self.rules.site, at);
         self.next_round = calendar::next_round(&self.rules.site, at);
         self.round_after = calendar::next_round(&self.rules.site, self.next_round);
         self.letters.round_begins(at, at + ROUND_LASTS);
@@ -210,7 +219,7 @@ impl Engine {
             self.round_begins(at);
         }
         self.next_evening = calendar::next_evening(&self.rules.site, at);
-        self.asleep = calendar::sleeps(&self.rules.site, at);
+        self.asleep_since = calendar::asleep_since(&self.rules.site, at);
         self.next_round_letter = self.round_letter_after(at);
         if self.next_digest <= at {
             self.write_digest(true, effects);
@@ -241,7 +250,7 @@ impl Engine {
             next_round,
             round_after,
             evening_at: self.next_evening.filter(|evening| *evening < next_round),
-            asleep: self.asleep,
+            asleep: self.asleep_since.is_some(),
             wake_if: site.wake_if,
             call_if: site.wake_if,
             sure_from: AS_GOOD_AS_SURE,

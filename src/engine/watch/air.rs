@@ -142,14 +142,15 @@ impl AirWatch {
         demand: &Demand,
         place: &str,
         held: impl Fn(AlarmKind) -> bool,
-    ) -> [(AlarmKind, Condition); 4] {
+        mut found: impl FnMut(AlarmKind, Condition),
+    ) {
         let hours = self.last_minute.map_or(0.0, |last| ((at - last).num_seconds() as f64 / 3600.0).clamp(0.0, 0.25));
         self.last_minute = Some(at);
         self.temperature.note(at, air.temperature);
         self.humidity.note(at, air.humidity);
         self.note_seen(at, air.temperature);
         let dew_point = air.dew_point();
-        SIDES.map(|side| {
+        for side in SIDES {
             let (value, limit) = match side {
                 Side::Warm => (air.temperature, demand.limits.temperature_max),
                 Side::Cold => (air.temperature, demand.limits.temperature_min),
@@ -159,10 +160,12 @@ impl AirWatch {
             let kind = side.kind();
             let Some(limit) = limit else {
                 self.reset(side);
-                return (kind, Condition::Absent);
+                found(kind, Condition::Absent);
+                continue;
             };
             let Some(value) = value else {
-                return (kind, Condition::Unknown);
+                found(kind, Condition::Unknown);
+                continue;
             };
             let beyond = side.beyond(value, limit);
             self.dose(side, beyond, hours, at);
@@ -170,7 +173,8 @@ impl AirWatch {
             let present = beyond > 0.0 || (held(kind) && beyond > -deadband);
             if !present && !held(kind) {
                 self.worst[side as usize] = None;
-                return (kind, Condition::Absent);
+                found(kind, Condition::Absent);
+                continue;
             }
             let worst = self.worst[side as usize].map_or(value, |worst| side.worse(worst, value));
             self.worst[side as usize] = Some(worst);
@@ -186,11 +190,12 @@ impl AirWatch {
                 accuracy: side.accuracy(air.accuracy),
             };
             if !present {
-                return (kind, Condition::Gone { evidence });
+                found(kind, Condition::Gone { evidence });
+                continue;
             }
             let harm = self.harm(side, (value, limit), side.accuracy(air.accuracy), at);
-            (kind, Condition::Present { harm, evidence })
-        })
+            found(kind, Condition::Present { harm, evidence });
+        }
     }
 
     /// What temperature and humidity are likely to do from these on.
@@ -364,7 +369,16 @@ mod tests {
         for (minute, value) in core::iter::repeat_n(25.0, 1440).chain(minutes.iter().copied()).enumerate() {
             let air = AirMinute { temperature: Some(value), ..AirMinute::default() };
             let at = begins + TimeDelta::minutes(minute as i64);
-            let [(_, condition), ..] = watch.minute(at, air, &demand, "Rack A", |_| false);
+            let mut first = None;
+            watch.minute(
+                at,
+                air,
+                &demand,
+                "Rack A",
+                |_| false,
+                |_, condition| first = first.take().or(Some(condition)),
+            );
+            let Some(condition) = first else { panic!("every side is judged") };
             found = match condition {
                 Condition::Present { harm, .. } => harm,
                 _ => None,

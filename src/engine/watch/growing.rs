@@ -2,7 +2,6 @@
 //! are looked at with the air they breathe, for mold, dry-out, dripping water and warmth.
 
 use crate::alarm::{AlarmKind, Condition};
-use crate::calendar;
 use crate::units::{Celsius, Timestamp};
 use crate::watch::dryout::DryOutWatch;
 use crate::watch::mold::{MoldWatch, Pressure};
@@ -45,7 +44,7 @@ impl GrowingWatch {
         self.dryout.forget(passed);
         // What the air was in a longer gap is not known.
         let hours = if passed > 1.0 { 0.0 } else { passed };
-        let in_a_round = at - calendar::last_round(&seen.rules.site, at) < ROUND_LASTS;
+        let in_a_round = at - seen.round_at < ROUND_LASTS;
         for place in places {
             let rules = seen.rules.place(place.place);
             let trays: Vec<&Tray> = seen.trays.growing().filter(|tray| place.served.contains(&tray.place)).collect();

@@ -20,7 +20,6 @@ pub(crate) mod growing;
 pub(crate) mod site;
 pub(crate) mod logged;
 
-use crate::calendar;
 use crate::rules::Rules;
 use crate::units::Timestamp;
 use alloc::vec;
@@ -78,7 +77,7 @@ impl Watches {
         watering::minute(&mut self.waterings, seen, &self.tanks, &mut self.growing.dryout);
         let deaf = self.site.broker_lost_at.is_some();
         let all = self.sensors.len() > 1 && self.sensors.iter().all(|sensor| sensor.is_silent(seen.at));
-        let people_at = calendar::last_round(&seen.rules.site, seen.at);
+        let people_at = seen.round_at;
         let others = sensors::Others { tanks: &self.tanks, places: &self.places, deaf, all, people_at };
         sensors::minute(&mut self.sensors, seen, &others, &mut judged);
         drift::minute(&mut self.peers, seen, &mut judged);

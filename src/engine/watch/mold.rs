@@ -376,7 +376,7 @@ mod tests {
         };
         let (mut watch, demand) = (AirWatch::default(), Demand::default());
         for at in 0..=360 {
-            watch.minute(minute(at), air(at), &demand, "Rack A", |_| false);
+            watch.minute(minute(at), air(at), &demand, "Rack A", |_| false, |_, _| ());
         }
         let stand = Stand {
             place: 0,

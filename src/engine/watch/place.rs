@@ -98,14 +98,13 @@ pub(crate) fn minute(places: &mut [PlaceWatch], seen: &Seen<'_>, dryout: &DryOut
         }
         place.watch.note_margin(seen.at, margin);
         let held = |kind| seen.alarms.is_held(kind, &rules.id);
-        let conditions = place.watch.minute(seen.at, place.air, &place.demand, &rules.name, held);
-        for (kind, mut condition) in conditions {
+        place.watch.minute(seen.at, place.air, &place.demand, &rules.name, held, |kind, mut condition| {
             let water = dryout.dry_air_harms(place.place.0);
             if let (AlarmKind::AirTooDry, Condition::Present { harm, .. }, Some(lasts)) = (kind, &mut condition, water)
             {
                 *harm = lasts;
             }
             judged.push(Judged::of(Subject::Place(place.place), (kind, condition)));
-        }
+        });
     }
 }

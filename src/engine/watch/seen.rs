@@ -21,6 +21,10 @@ pub(crate) struct Seen<'a> {
     pub(crate) rules: &'a Rules,
     /// The end of the minute that is judged.
     pub(crate) at: Timestamp,
+    /// When the last planned round began.
+    pub(crate) round_at: Timestamp,
+    /// Since when people sleep, while they do.
+    pub(crate) asleep_since: Option<Timestamp>,
     /// What the quality stage knows of every channel.
     pub(crate) judges: &'a [Judge],
     /// Every channel's means.

@@ -46,9 +46,8 @@ pub(crate) fn minute(tanks: &mut [TankWatch], seen: &Seen<'_>, means: &[Option<f
         let known = Use {
             trays: seen.trays.any_sown().then_some(seen.trays_on(reservoir)),
             places: reservoir.feeds.len(),
-            round_at: Some(crate::calendar::last_round(&seen.rules.site, seen.at))
-                .filter(|round| seen.at - *round < ROUND_MAY_LAST),
-            asleep_since: crate::calendar::asleep_since(&seen.rules.site, seen.at),
+            round_at: Some(seen.round_at).filter(|round| seen.at - *round < ROUND_MAY_LAST),
+            asleep_since: seen.asleep_since,
             flat_since: judge.flat_since().map(|(since, _)| since),
             odd_after: judge.odd_after(seen.at),
         };

@@ -4,7 +4,6 @@
 //! round: a tank that falls at a round as it did at those before has watered its trays, though
 //! nobody has typed it.
 
-use crate::calendar;
 use crate::rules::Reservoir;
 use crate::units::Timestamp;
 use crate::watch::dryout::DryOutWatch;
@@ -150,7 +149,7 @@ impl WateringWatch {
 
 /// What the tanks say of the waterings in the log, and what follows for the trays' water.
 pub(crate) fn minute(waterings: &mut [WateringWatch], seen: &Seen<'_>, tanks: &[TankWatch], dryout: &mut DryOutWatch) {
-    let round_at = calendar::last_round(&seen.rules.site, seen.at);
+    let round_at = seen.round_at;
     for ((watch, tank), reservoir) in waterings.iter_mut().zip(tanks).zip(&seen.rules.reservoirs) {
         let waters = |tray: &&Tray| tray.breathes_room_air(round_at) && seen.rules.waters(reservoir, tray.place);
         let count = seen.trays.growing().filter(waters).map(|tray| tray.count).sum();
