@@ -204,6 +204,10 @@ fn year(folder: &Path) {
     store.roll_up_minutes(start).expect("minute means");
     drop(store);
     fill_minutes(&path, start.timestamp() / 60, until.timestamp() / 60);
+    // As the daemon leaves hours that are over.
+    let (mut store, _) = Store::open(&path, &config.rules, until).expect("the store opens");
+    while store.pack_minutes(until - TimeDelta::days(1)).expect("it packs") > 0 {}
+    store.close().expect("it closes");
     let recording = Recording::Store { path, since: start, until, grain: Grain::Minutes };
     let began = Instant::now();
     let printed = Printed::new(&config.rules, std::io::sink(), true);

@@ -29,6 +29,21 @@ fn a_sensor_falls_silent_is_missed_once_and_welcomed_back() {
 }
 
 #[test]
+fn a_silence_is_counted_on_over_a_reload_and_a_blink_of_the_broker() {
+    let mut night = Night::begins("2026-03-03 17:00");
+    night.until("2026-03-03 21:00").is_silent("b1").until("2026-03-03 21:05");
+    night.off_until("2026-03-03 21:06").until("2026-03-03 21:08");
+    night.happens(What::BrokerDown).until("2026-03-03 21:09").happens(What::BrokerUp).until("2026-03-03 21:30");
+    // Eleven minutes, as undisturbed, and the two in which nobody listened.
+    assert_eq!(night.reported(&["b1"]), ["03 21:13 sensor-silent:b1 unacknowledged next-round"]);
+    // While nobody listened for longer it may have spoken.
+    let mut off = Night::begins("2026-03-03 17:00");
+    off.until("2026-03-03 21:00").is_silent("b1").until("2026-03-03 21:05");
+    off.off_until("2026-03-03 21:08").until("2026-03-03 21:30");
+    assert_eq!(off.reported(&["b1"]), ["03 21:19 sensor-silent:b1 unacknowledged next-round"]);
+}
+
+#[test]
 fn an_answered_alarm_says_when_it_was_answered_however_later_it_is_listed() {
     let mut night = Night::begins("2026-03-03 17:00");
     night.until("2026-03-03 21:00").is_silent("b1").until("2026-03-03 21:12");

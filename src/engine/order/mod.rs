@@ -209,7 +209,7 @@ impl Engine {
         self.now = at.max(self.now);
         let at = self.now;
         for sensor in &mut self.watches.sensors {
-            sensor.listen_from(at);
+            sensor.listen_from(at, at - before);
         }
         for alarm in self.alarms.iter_mut() {
             alarm.interrupt(before);

@@ -37,7 +37,7 @@ impl Engine {
                 if let Some(lost) = self.watches.site.broker_lost_at.take() {
                     self.watches.site.unwatched += self.now - lost;
                     for sensor in &mut self.watches.sensors {
-                        sensor.listen_from(self.now);
+                        sensor.listen_from(self.now, self.now - lost);
                     }
                 }
             }
@@ -119,6 +119,10 @@ impl Engine {
                     sensor.refused(self.now, reason.map_or("range", Doubt::word));
                 }
             }
+        }
+        if effects.is_empty() {
+            // Nearly always all that comes of it; a backlog holds many of them.
+            effects.reserve_exact(1);
         }
         effects.push(Effect::Judged(judgement));
     }

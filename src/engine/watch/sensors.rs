@@ -36,6 +36,9 @@ const OUTAGES_KEPT: usize = 400;
 /// Beyond its interval of silence, a sensor must speak for so long before it is back: a few
 /// stray messages are no return. Own default.
 const BACK_AFTER: TimeDelta = TimeDelta::minutes(5);
+/// In so short a break (the settings are read again, a router blinks) one message is missed at
+/// most: a silence is counted on over it. Own default.
+const SHORT_BREAK: TimeDelta = TimeDelta::minutes(1);
 /// A gauge nobody hears: the tank is unseen, and may be harmed in so many hours: early, likely,
 /// late. Own defaults.
 const UNSEEN_TANK_HOURS: (f64, f64, f64) = (24.0, 72.0, 200.0);
@@ -128,9 +131,12 @@ impl SensorWatch {
         self.day = SensorTally::default();
     }
 
-    /// Whether anybody listened begins anew: a restart, or the broker came back.
-    pub(crate) fn listen_from(&mut self, at: Timestamp) {
-        self.listening_since = at;
+    /// Somebody listens again at `at`: a restart, or the broker came back. After more than a short
+    /// break whether it is silent begins anew.
+    pub(crate) fn listen_from(&mut self, at: Timestamp, unheard: TimeDelta) {
+        if unheard > SHORT_BREAK {
+            self.listening_since = at;
+        }
     }
 
     /// A reading of the present was believed.
@@ -457,7 +463,7 @@ mod tests {
         assert_eq!(watch.settling(), TimeDelta::minutes(40), "the 19th of twenty");
         let newest_ended = at - TimeDelta::minutes(1);
         at = newest_ended + TimeDelta::days(30);
-        watch.listen_from(at);
+        watch.listen_from(at, TimeDelta::days(30));
         watch.believed(at);
         assert_eq!(watch.outages.len(), 1, "the newest ended thirty days ago to the second");
         watch.believed(at + TimeDelta::seconds(1));
