@@ -138,7 +138,8 @@ fn usual_step(readings: &[StoredReading]) -> i64 {
     steps.get(steps.len() / 2).copied().unwrap_or(0)
 }
 
-fn greatest_common_divisor(one: i64, other: i64) -> i64 {
+/// Of 0 and a number it is the number.
+pub(super) fn greatest_common_divisor(one: i64, other: i64) -> i64 {
     let (mut one, mut other) = (one.abs(), other.abs());
     while other != 0 {
         (one, other) = (other, one % other);

@@ -1,58 +1,84 @@
-//! Moving minute means from table `minute` into table `minute_packed` a day after the hour was
-//! over, an hour of every series in a transaction; back where something late belongs into one;
-//! and reading both as one.
+//! Moving minute means from table `minute` into table `minute_packed` a day or two after the hour
+//! was over, a series in a transaction; back where something late belongs into one; and reading
+//! both as one.
 
 use super::Store;
 use super::error::{StoreError, explain};
 use super::packed_minutes::{HOUR_MINUTES, PACKED_HOUR_COLUMNS, PackedHour, pack_hour};
 use super::stretches::{MINUTE_MS, MinuteSum};
 use crate::units::Timestamp;
+use chrono::TimeDelta;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use std::collections::BTreeMap;
 
+/// Hours packed at once: some 150 KiB of rows.
+const HOURS_AT_ONCE: i64 = 10 * 24;
+
 impl Store {
-    /// Packs the minute means of the oldest hour that was over before `until` and is not packed,
-    /// and returns how many. Call it again until it returns 0, letting commits pass between.
-    pub fn pack_minutes(&mut self, until: Timestamp) -> Result<u64, StoreError> {
+    /// Packs the minute means of hours that were over before `until`, of one series of which they
+    /// reach back for `waiting` at least, and returns how many. Call it again until it returns 0,
+    /// letting commits pass between.
+    ///
+    /// A series at a time and not an hour, and not before much waits: rows stand by series, so
+    /// that whole pages become free, which are not written.
+    pub fn pack_minutes(&mut self, until: Timestamp, waiting: TimeDelta) -> Result<u64, StoreError> {
         let end = until.timestamp_millis().div_euclid(MINUTE_MS * HOUR_MINUTES);
-        let mut from = i64::MIN;
-        loop {
-            match pack_an_hour(&mut self.connection, from, end).map_err(explain(&self.path))? {
-                None => return Ok(0),
-                // None of it can be packed: it stays.
-                Some((hour, 0)) => from = (hour + 1) * HOUR_MINUTES,
-                Some((_, minutes)) => return Ok(minutes),
-            }
-        }
+        pack_a_series(&mut self.connection, end, waiting.num_hours()).map_err(explain(&self.path))
     }
 }
 
-/// Packs what stands of the first hour from minute `from` on, and gives the hour and how many
-/// means of it are packed; `None` where there is none before hour `end`.
-fn pack_an_hour(connection: &mut Connection, from: i64, end: i64) -> rusqlite::Result<Option<(i64, u64)>> {
+fn pack_a_series(connection: &mut Connection, end: i64, waiting: i64) -> rusqlite::Result<u64> {
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    let mut oldest: BTreeMap<i64, i64> = BTreeMap::new();
     for series in numbers_of_series(&transaction)? {
-        let minute: Option<i64> = transaction
-            .prepare_cached("SELECT min(minute) FROM minute WHERE series = ?1 AND minute >= ?2")?
-            .query_row(params![series, from], |row| row.get(0))?;
-        oldest.extend(minute.map(|minute| (series, minute.div_euclid(HOUR_MINUTES))));
-    }
-    let Some(hour) = oldest.values().copied().min().filter(|hour| *hour < end) else { return Ok(None) };
-    let mut packed = 0;
-    for series in oldest.into_iter().filter(|(_, of_it)| *of_it == hour).map(|(series, _)| series) {
-        let rows = rows_of(&transaction, series, hour)?;
-        // What came late for a packed hour has taken it out before, unless that row is damaged.
-        if is_packed(&transaction, series, hour)? {
-            continue;
+        let mut from = i64::MIN;
+        while let Some(hour) =
+            first_hour(&transaction, series, from)?.filter(|hour| hour + waiting <= end && *hour < end)
+        {
+            let behind = end.min(hour + HOURS_AT_ONCE);
+            let packed = pack_hours(&transaction, series, (hour, behind))?;
+            if packed > 0 {
+                transaction.commit()?;
+                return Ok(packed);
+            }
+            // None of these can be packed: they stay.
+            from = behind * HOUR_MINUTES;
         }
-        let Some(made) = pack_hour(series, hour, &rows) else { continue };
-        remove_rows(&transaction, series, hour)?;
-        insert(&transaction, &made)?;
-        packed += rows.len() as u64;
     }
-    transaction.commit()?;
-    Ok(Some((hour, packed)))
+    Ok(0)
+}
+
+/// The first hour with rows of a series from a minute on.
+fn first_hour(connection: &Connection, series: i64, from: i64) -> rusqlite::Result<Option<i64>> {
+    let minute: Option<i64> = connection
+        .prepare_cached("SELECT min(minute) FROM minute WHERE series = ?1 AND minute >= ?2")?
+        .query_row(params![series, from], |row| row.get(0))?;
+    Ok(minute.map(|minute| minute.div_euclid(HOUR_MINUTES)))
+}
+
+fn pack_hours(connection: &Connection, series: i64, (from, until): (i64, i64)) -> rusqlite::Result<u64> {
+    let mut rows: BTreeMap<i64, Vec<(i64, MinuteSum)>> = BTreeMap::new();
+    fresh_minutes_of(connection, series, (from * HOUR_MINUTES, until * HOUR_MINUTES), |minute, sum| {
+        rows.entry(minute.div_euclid(HOUR_MINUTES)).or_default().push((minute, sum));
+    })?;
+    let all = rows.len();
+    let mut hours = Vec::new();
+    for (hour, minutes) in &rows {
+        // What came late for a packed hour has taken it out before, unless that row is damaged.
+        if !is_packed(connection, series, *hour)? {
+            hours.extend(pack_hour(series, *hour, minutes));
+        }
+    }
+    if hours.len() == all {
+        remove_rows(connection, series, (from, until))?;
+    } else {
+        for it in &hours {
+            remove_rows(connection, series, (it.hour, it.hour + 1))?;
+        }
+    }
+    for it in &hours {
+        insert(connection, it)?;
+    }
+    Ok(hours.iter().map(|it| it.minutes.unsigned_abs()).sum())
 }
 
 /// The numbers of all series, whether they are still measured or not.
@@ -66,23 +92,10 @@ fn is_packed(connection: &Connection, series: i64, hour: i64) -> rusqlite::Resul
         .exists(params![series, hour])
 }
 
-fn rows_of(connection: &Connection, series: i64, hour: i64) -> rusqlite::Result<Vec<(i64, MinuteSum)>> {
-    let begins = hour * HOUR_MINUTES;
-    connection
-        .prepare_cached(
-            "SELECT minute, n, low, sum, high FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3 ORDER BY minute",
-        )?
-        .query_map(params![series, begins, begins + HOUR_MINUTES], |row| {
-            Ok((row.get(0)?, MinuteSum { n: row.get(1)?, low: row.get(2)?, sum: row.get(3)?, high: row.get(4)? }))
-        })?
-        .collect()
-}
-
-fn remove_rows(connection: &Connection, series: i64, hour: i64) -> rusqlite::Result<()> {
-    let begins = hour * HOUR_MINUTES;
+fn remove_rows(connection: &Connection, series: i64, (from, until): (i64, i64)) -> rusqlite::Result<()> {
     connection
         .prepare_cached("DELETE FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3")?
-        .execute(params![series, begins, begins + HOUR_MINUTES])?;
+        .execute(params![series, from * HOUR_MINUTES, until * HOUR_MINUTES])?;
     Ok(())
 }
 
@@ -166,6 +179,16 @@ pub(super) fn minutes_of(
             None => tell_damage(row),
         }
     }
+    fresh_minutes_of(connection, series, (from, until), each)
+}
+
+/// Those of them that stand as rows.
+fn fresh_minutes_of(
+    connection: &Connection,
+    series: i64,
+    (from, until): (i64, i64),
+    mut each: impl FnMut(i64, MinuteSum),
+) -> rusqlite::Result<()> {
     let mut fresh = connection.prepare_cached(
         "SELECT minute, n, low, sum, high FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3 ORDER BY minute",
     )?;

@@ -5,6 +5,7 @@
 //! table `packed`, because means are kept for good: two bytes a number where JSON needs four
 //! and a half. Pure, and exact: what does not come back bit for bit is not packed.
 
+use super::packed::greatest_common_divisor;
 use super::stretches::MinuteSum;
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{Row, ToSql};
@@ -95,14 +96,6 @@ impl MinuteParts {
         let sum = self.n.checked_mul(self.low)?.checked_add(self.spread)?.checked_add(self.rest)?;
         Some(MinuteSum { n: self.n, low: self.low, sum, high: self.low.checked_add(self.spread)? })
     }
-}
-
-fn greatest_common_divisor(one: i64, other: i64) -> i64 {
-    let (mut one, mut other) = (one.abs(), other.abs());
-    while other != 0 {
-        (one, other) = (other, one % other);
-    }
-    one
 }
 
 /// 0, -1, 1, -2, 2, ... as 0, 1, 2, 3, 4, ...

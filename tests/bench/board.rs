@@ -216,12 +216,28 @@ fn packed(folder: &Path, path: &Path) {
     }
     store.checkpoint().expect("a checkpoint");
     let took = began.elapsed().as_secs_f64() * 1000.0;
-    let written = (written() - written_before) as f64 / readings as f64;
+    let bytes = (written() - written_before) as f64 / readings as f64;
     println!(
-        "packed {readings} readings in {stretches} stretches: {:.0} ms a day, {:.0} ms the longest, {written:.0} bytes written a reading",
+        "packed {readings} readings in {stretches} stretches: {:.0} ms a day, {:.0} ms the longest, {bytes:.0} bytes written a reading",
         took / (DAYS - 1) as f64,
         longest.as_secs_f64() * 1000.0
     );
+    let (began, written_before) = (Instant::now(), written());
+    let (mut means, mut steps) = (0, 0);
+    // As the daemon does it, a day's worth at a time.
+    for day in (0..DAYS - 1).rev() {
+        loop {
+            match store.pack_minutes(until - TimeDelta::days(day), TimeDelta::hours(24)).expect("it packs") {
+                0 => break,
+                packed => means += packed,
+            }
+            steps += 1;
+        }
+        store.checkpoint().expect("a checkpoint");
+    }
+    let took = began.elapsed().as_secs_f64() * 1000.0 / f64::from(steps.max(1));
+    let bytes = (written() - written_before) as f64 / means.max(1) as f64;
+    println!("packed {means} minute means in {steps} steps: {took:.1} ms a step, {bytes:.0} bytes written a mean");
     let all = (DAYS * 1440 * config.rules.channels.len() as i64) as f64;
     let size = || std::fs::metadata(path).expect("a file").len() as f64 / all;
     println!("bytes on disk a reading, minute means with it, the pages not given back yet: {:.1}", size());
@@ -251,6 +267,12 @@ fn read(folder: &Path, path: &Path) {
         reader.events(end - TimeDelta::days(10), end, |_| given += 1).expect("it is read");
         began.elapsed().as_secs_f64() * 1000.0
     });
+    let months = middle(|| {
+        let (began, from) = (Instant::now(), end - TimeDelta::days(90));
+        let step = TimeDelta::hours(2);
+        reader.history("air-3", Quantity::Temperature, from, end, step).expect("a history");
+        began.elapsed().as_secs_f64() * 1000.0
+    });
     let day = middle(|| {
         let (began, from) = (Instant::now(), end - TimeDelta::days(20));
         let step = TimeDelta::seconds(30);
@@ -259,7 +281,9 @@ fn read(folder: &Path, path: &Path) {
         assert!(points.len() > 1_000, "a value a minute");
         began.elapsed().as_secs_f64() * 1000.0
     });
-    println!("{given} events of ten days read: {all:.0} ms; a day of one series by half minutes: {day:.1} ms");
+    println!(
+        "{given} events of ten days read: {all:.0} ms; a day of one series by half minutes: {day:.1} ms; its {DAYS} days by two hours: {months:.1} ms"
+    );
 }
 
 /// What this process has handed to the system for writing so far.

@@ -206,7 +206,7 @@ fn year(folder: &Path) {
     fill_minutes(&path, start.timestamp() / 60, until.timestamp() / 60);
     // As the daemon leaves hours that are over.
     let (mut store, _) = Store::open(&path, &config.rules, until).expect("the store opens");
-    while store.pack_minutes(until - TimeDelta::days(1)).expect("it packs") > 0 {}
+    while store.pack_minutes(until - TimeDelta::days(1), TimeDelta::hours(24)).expect("it packs") > 0 {}
     store.close().expect("it closes");
     let recording = Recording::Store { path, since: start, until, grain: Grain::Minutes };
     let began = Instant::now();

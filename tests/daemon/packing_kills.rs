@@ -141,7 +141,7 @@ fn packs_until_it_is_killed() {
     let end = begin() + TimeDelta::hours(HOURS);
     let (mut store, _) = Store::open_at_once(&folder.join("room.db"), &config(folder).rules, end).unwrap();
     while store.pack_readings(end).unwrap() > 0 {}
-    while store.pack_minutes(end).unwrap() > 0 {}
+    while store.pack_minutes(end, TimeDelta::zero()).unwrap() > 0 {}
     store.checkpoint().unwrap();
     store.close().unwrap();
 }

@@ -45,7 +45,7 @@ fn count(connection: &Connection, sql: &str) -> i64 {
 
 /// Readings and minute means; gives the readings of each step.
 fn pack_all(store: &mut Store, until: Timestamp) -> Vec<u64> {
-    while store.pack_minutes(until).unwrap() > 0 {}
+    while store.pack_minutes(until, TimeDelta::zero()).unwrap() > 0 {}
     let mut packed = Vec::new();
     loop {
         match store.pack_readings(until).unwrap() {

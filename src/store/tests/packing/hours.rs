@@ -54,7 +54,10 @@ fn read(connection: &Connection, from: i64, until: i64) -> Vec<(i64, MinuteSum)>
 }
 
 fn pack_means(store: &mut Store) -> u64 {
-    std::iter::from_fn(|| Some(store.pack_minutes(at(9_000 * DAY)).unwrap()).filter(|packed| *packed > 0)).sum()
+    std::iter::from_fn(|| {
+        Some(store.pack_minutes(at(9_000 * DAY), TimeDelta::zero()).unwrap()).filter(|packed| *packed > 0)
+    })
+    .sum()
 }
 
 proptest! {
@@ -130,8 +133,8 @@ fn a_reading_that_comes_late_for_a_packed_hour_is_in_its_minute_once() {
     are_alike(&plain, &packed);
     // The hour that was taken out is packed again.
     let mut store = packed.store();
-    assert!(store.pack_minutes(at(16 * HOUR)).unwrap() > 50);
-    assert_eq!(store.pack_minutes(at(16 * HOUR)).unwrap(), 0);
+    assert!(store.pack_minutes(at(16 * HOUR), TimeDelta::zero()).unwrap() > 50);
+    assert_eq!(store.pack_minutes(at(16 * HOUR), TimeDelta::zero()).unwrap(), 0);
     drop(store);
     are_alike(&plain, &packed);
 }
@@ -161,7 +164,7 @@ fn a_damaged_row_of_means_costs_its_hour_only_and_goes_with_salvage() {
         let hour = count(&connection, "SELECT min(hour) + 3 FROM minute_packed");
         put_minute(&connection, 1, hour * 60 + 5, MinuteSum::of(20_000));
         let mut store = room.store();
-        assert_eq!(store.pack_minutes(at(16 * HOUR)).unwrap(), 0, "{broken}");
+        assert_eq!(store.pack_minutes(at(16 * HOUR), TimeDelta::zero()).unwrap(), 0, "{broken}");
         let waits = format!("SELECT count(*) FROM minute WHERE series = 1 AND minute = {}", hour * 60 + 5);
         assert_eq!(count(&store.connection, &waits), 1, "{broken}");
         packed_hours::settle(&mut store.connection).unwrap();
@@ -170,7 +173,7 @@ fn a_damaged_row_of_means_costs_its_hour_only_and_goes_with_salvage() {
             0
         );
         assert_eq!(count(&store.connection, &waits), 1, "{broken}");
-        assert_eq!(store.pack_minutes(at(16 * HOUR)).unwrap(), 1, "now it has a place");
+        assert_eq!(store.pack_minutes(at(16 * HOUR), TimeDelta::zero()).unwrap(), 1, "now it has a place");
     }
     assert!(packed_minutes::pack_hour(1, FIRST_HOUR, &[]).is_none());
     assert!(pack_hour(1, FIRST_HOUR, &[(FIRST_HOUR * 60, MinuteSum::of(20_000))]).is_some());
