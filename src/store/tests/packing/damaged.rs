@@ -65,6 +65,9 @@ fn a_bad_page_of_packed_readings_costs_little_more_than_itself() {
     assert!(kept.len() > all.len() - 1_500, "{} of {}", kept.len(), all.len());
     let mut rest = all.iter();
     assert!(kept.iter().all(|it| rest.any(|other| other == it)), "what is there is right, in order and once");
+    let (kept, all) = (minutes(&store), minutes(&plain.store()));
+    assert!(kept.len() + 1_000 > all.len(), "{} of {} means", kept.len(), all.len());
+    assert!(kept.iter().all(|it| all.contains(it)), "each is right");
 }
 
 #[test]
