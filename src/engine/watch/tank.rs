@@ -70,6 +70,7 @@ impl TankWatch {
             while self.minutes.front().is_some_and(|(when, _)| at - *when > SUDDEN_WITHIN) {
                 self.minutes.pop_front();
             }
+            self.reckon_scatter();
         }
         if at.timestamp().div_euclid(60).rem_euclid(POINT_MINUTES) != 0 || self.pending.is_empty() {
             return;

@@ -184,8 +184,8 @@ pub(super) fn scatter(points: &[LevelPoint]) -> f64 {
 /// The same of levels alone, in their order.
 pub(super) fn scatter_of(levels: &[f64]) -> f64 {
     let mut differences: Vec<f64> = levels.windows(2).map(|pair| (pair[1] - pair[0]).abs()).collect();
-    differences.sort_unstable_by(f64::total_cmp);
-    let wide = differences.get(differences.len() * 4 / 5).copied().unwrap_or(0.0);
+    let rank = differences.len() * 4 / 5;
+    let wide = if differences.is_empty() { 0.0 } else { *differences.select_nth_unstable_by(rank, f64::total_cmp).1 };
     wide / 1.2816 / core::f64::consts::SQRT_2
 }
 

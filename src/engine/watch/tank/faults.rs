@@ -155,7 +155,7 @@ impl TankWatch {
             let filled = self.minutes.back().is_some_and(|(_, now)| now - low > 6.0 * self.noise());
             if filled || at - sudden.at > SUDDEN_TOLD_FOR {
                 self.sudden = None;
-                self.minutes.clear();
+                self.forget_minutes();
             }
             return;
         }

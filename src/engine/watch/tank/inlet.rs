@@ -26,7 +26,7 @@ impl TankWatch {
     /// where they lie so far from it that somebody fills, waters or spills.
     pub(crate) fn usable_of_late(&self) -> Option<f64> {
         let (_, newest) = self.usable()?;
-        let (middle, moved) = match (self.middle_of(OF_LATE), self.middle_of(SOONER[0]), self.minutes_scatter()) {
+        let (middle, moved) = match (self.middle_of(OF_LATE), self.middle_of(SOONER[0]), self.scatter_of_minutes) {
             (Some((middle, _)), Some((moved, values)), Some(scatter)) => {
                 let off = MOVED * MIDDLE_SCATTERS * scatter / float::sqrt(values as f64);
                 (middle, Some(moved).filter(|moved| (moved - middle).abs() > off))
@@ -39,7 +39,7 @@ impl TankWatch {
 
     /// The pump draws air, as far as the gauge can tell.
     pub(crate) fn is_at_the_inlet(&self) -> bool {
-        let Some(scatter) = self.minutes_scatter() else {
+        let Some(scatter) = self.scatter_of_minutes else {
             return self.usable().is_some_and(|(_, usable)| usable <= self.bottom());
         };
         let lies_below = |span: TimeDelta, deviations: f64| {
@@ -60,14 +60,22 @@ impl TankWatch {
     /// The middle of the newest minutes within `span`, and how many there are.
     fn middle_of(&self, span: TimeDelta) -> Option<(f64, usize)> {
         let (newest, _) = self.minutes.back()?;
-        let late = self.minutes.iter().filter(|(when, _)| *newest - *when < span);
+        // Looked at several times a minute: the newest stand at the end.
+        let from = *newest - span;
+        let late = self.minutes.iter().rev().take_while(|(when, _)| *when > from);
         let levels: Vec<f64> = late.map(|(_, litres)| *litres).collect();
         median(&levels).map(|middle| (middle, levels.len()))
     }
 
-    /// Litres by which a minute scatters; `None`: too few are known.
-    fn minutes_scatter(&self) -> Option<f64> {
+    /// The newest minute has changed it.
+    pub(super) fn reckon_scatter(&mut self) {
         let levels: Vec<f64> = self.minutes.iter().map(|(_, litres)| *litres).collect();
-        (levels.len() > 5).then(|| scatter_of(&levels))
+        self.scatter_of_minutes = (levels.len() > 5).then(|| scatter_of(&levels));
+    }
+
+    /// What the minutes said is of the past.
+    pub(super) fn forget_minutes(&mut self) {
+        self.minutes.clear();
+        self.scatter_of_minutes = None;
     }
 }

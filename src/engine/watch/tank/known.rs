@@ -41,6 +41,8 @@ pub struct TankWatch {
     pub(super) usual_hours: f64,
     /// Minutes of the last hour and a half, for what goes at once.
     pub(super) minutes: VecDeque<(Timestamp, f64)>,
+    /// Litres by which these scatter; `None`: too few are known.
+    pub(super) scatter_of_minutes: Option<f64>,
     /// The largest fall in a pulse of each of the last days, litres.
     pub(super) largest_pulses: VecDeque<(i64, f64)>,
     /// It fell at once and nobody logged why.
@@ -125,6 +127,7 @@ impl TankWatch {
             usual: None,
             usual_hours: 0.0,
             minutes: VecDeque::new(),
+            scatter_of_minutes: None,
             largest_pulses: VecDeque::new(),
             sudden: None,
             spills: Vec::new(),
@@ -169,7 +172,7 @@ impl TankWatch {
         self.quiet_from = self.hours(at);
         self.tested = None;
         self.sudden = None;
-        self.minutes.clear();
+        self.forget_minutes();
     }
 
     /// Somebody logged a watering from this tank: what goes while the round lasts is no slope.
@@ -179,7 +182,7 @@ impl TankWatch {
         self.tested = None;
         self.sudden = None;
         self.spills.retain(|spill| hours - spill.1 > SAME_ROUND_HOURS);
-        self.minutes.clear();
+        self.forget_minutes();
         match self.rounds.last_mut().filter(|round| hours - round.1 < SAME_ROUND_HOURS) {
             Some(round) => round.1 = hours,
             None => self.rounds.push((hours, hours)),
