@@ -44,18 +44,20 @@ pub(crate) fn tidy(keeper: &Mutex<Keeper>, now: Timestamp, keep: TimeDelta) -> R
         let lived = store.lived_now(now, FRESH)?;
         store.pack_minutes(lived - FRESH, MEANS_WAIT)
     };
-    let packings: [&dyn Fn(&mut Store) -> Result<u64, StoreError>; 2] = [&pack, &pack_minutes];
-    for pack in packings {
+    let in_steps = |step: &dyn Fn(&mut Store) -> Result<u64, StoreError>| -> Result<(), StoreError> {
         let mut packed = 0;
         while packed < PACKED_AT_A_TIDY {
-            match with(pack)? {
+            match with(step)? {
                 0 => break,
                 rows => packed += rows,
             }
             // Lets go of the store, so that what is heard meanwhile is written.
             std::thread::sleep(BETWEEN_STRETCHES);
         }
-    }
+        Ok(())
+    };
+    in_steps(&pack)?;
+    in_steps(&pack_minutes)?;
     while with(&|store| store.shrink().map(u64::from))? > 0 {}
     with(&|store| store.checkpoint().map(|()| 0))?;
     Ok(())

@@ -131,7 +131,7 @@ pub(super) fn add_to_minute(
 fn take_out(connection: &Connection, series: i64, hour: i64) -> rusqlite::Result<()> {
     let mut found = connection
         .prepare_cached(&format!("SELECT {PACKED_HOUR_COLUMNS} FROM minute_packed WHERE series = ?1 AND hour = ?2"))?;
-    let found = found.query_row(params![series, hour], |row| PackedHour::of(row)).optional()?.flatten();
+    let found = found.query_row(params![series, hour], PackedHour::of).optional()?.flatten();
     let Some(minutes) = found.as_ref().and_then(PackedHour::unpack) else { return Ok(()) };
     let mut put = connection.prepare_cached(
         "INSERT OR IGNORE INTO minute (series, minute, n, low, sum, high) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
