@@ -322,7 +322,11 @@ fn any_form_of_the_page_is_answered() {
                         comes_back(&entry);
                     }
                 }
-                Some(Ok(bodies)) => assert_eq!(bodies.len(), 1),
+                // A slip of several alarms is answered as one, each by its own.
+                Some(Ok(bodies)) => {
+                    let named = bytes.windows(6).filter(|field| *field == b"alarm=").count();
+                    assert!(!bodies.is_empty() && bodies.len() <= named, "{} answers", bodies.len());
+                }
                 Some(Err(why)) => assert!(!why.is_empty(), "refused without a word"),
                 None => panic!("{path} is one of ours"),
             }
