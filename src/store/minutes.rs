@@ -16,9 +16,9 @@ use rusqlite::params;
 const FETCHED_AT_ONCE_MS: i64 = 24 * 3_600_000;
 
 /// Milliseconds since 1970 UTC, and a mean.
-type Means = Vec<(i64, RawReading)>;
+type TimedMeans = Vec<(i64, RawReading)>;
 /// Milliseconds since 1970 UTC, and what else happened.
-type Others = Vec<(i64, What)>;
+type OtherEvents = Vec<(i64, What)>;
 
 impl Reader {
     /// Hands over the minute means of `since <= at < until` as readings in the unit that is
@@ -60,7 +60,7 @@ impl Reader {
     }
 
     /// Means and other events, each in order of time.
-    fn day(&self, from: i64, to: i64, replayed: &mut Replayed) -> rusqlite::Result<(Means, Others)> {
+    fn day(&self, from: i64, to: i64, replayed: &mut Replayed) -> rusqlite::Result<(TimedMeans, OtherEvents)> {
         let moment = self.connection.unchecked_transaction()?;
         let first = from.div_euclid(MINUTE_MS) + i64::from(from.rem_euclid(MINUTE_MS) > MINUTE_MS / 2);
         let last = to.div_euclid(MINUTE_MS) + i64::from(to.rem_euclid(MINUTE_MS) > MINUTE_MS / 2);

@@ -2,32 +2,20 @@
 //! was over, a series in a transaction; back where something late belongs into one; and reading
 //! both as one.
 
-use super::Store;
-use super::error::{StoreError, explain};
 use super::packed_minutes::{HOUR_MINUTES, PACKED_HOUR_COLUMNS, PackedHour, pack_hour};
-use super::stretches::{MINUTE_MS, MinuteSum};
-use crate::units::Timestamp;
-use chrono::TimeDelta;
+use super::stretches::MinuteSum;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use std::collections::BTreeMap;
 
 /// Hours packed at once: some 150 KiB of rows.
 const HOURS_AT_ONCE: i64 = 10 * 24;
 
-impl Store {
-    /// Packs the minute means of hours that were over before `until`, of one series of which they
-    /// reach back for `waiting` at least, and returns how many. Call it again until it returns 0,
-    /// letting commits pass between.
-    ///
-    /// A series at a time and not an hour, and not before much waits: rows stand by series, so
-    /// that whole pages become free, which are not written.
-    pub fn pack_minutes(&mut self, until: Timestamp, waiting: TimeDelta) -> Result<u64, StoreError> {
-        let end = until.timestamp_millis().div_euclid(MINUTE_MS * HOUR_MINUTES);
-        pack_a_series(&mut self.connection, end, waiting.num_hours()).map_err(explain(&self.path))
-    }
-}
-
-fn pack_a_series(connection: &mut Connection, end: i64, waiting: i64) -> rusqlite::Result<u64> {
+/// Packs the minute means of hours before hour `end`, of the first series of which they reach back
+/// for `waiting` hours at least, and gives how many.
+///
+/// A series at a time and not an hour, and not before much waits: rows stand by series, so that
+/// whole pages become free, which are not written.
+pub(super) fn pack_a_series(connection: &mut Connection, end: i64, waiting: i64) -> rusqlite::Result<u64> {
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     for series in numbers_of_series(&transaction)? {
         let mut from = i64::MIN;

@@ -5,9 +5,11 @@
 use super::Store;
 use super::error::{StoreError, explain};
 use super::packed::{Pack, READING_COLUMNS, STRETCH_ENDS_WITHIN, StoredReading, pack};
+use super::packed_hours;
 use super::rollup;
 use super::stretches::{self, PackedStretch, Readable};
 use crate::units::Timestamp;
+use chrono::TimeDelta;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::collections::BTreeMap;
 
@@ -43,6 +45,14 @@ impl Store {
                 Step::Done => return Ok(0),
             }
         }
+    }
+
+    /// Packs the minute means of hours that were over before `until`, of one series of which they
+    /// reach back for `waiting` at least, and returns how many. Call it again until it returns 0,
+    /// letting commits pass between.
+    pub fn pack_minutes(&mut self, until: Timestamp, waiting: TimeDelta) -> Result<u64, StoreError> {
+        let end = until.timestamp_millis().div_euclid(HOUR_MS);
+        packed_hours::pack_a_series(&mut self.connection, end, waiting.num_hours()).map_err(explain(&self.path))
     }
 }
 
