@@ -3,10 +3,10 @@
 
 use super::encode::decode;
 use super::error::{StoreError, explain};
-use super::packed_hours::{self, SeriesMinute};
+use super::packed_hours;
 use super::read::{Reader, Replayed};
 use super::rollup::{self, MINUTE_MS};
-use super::stretches::{self, MinuteSum};
+use super::stretches;
 use crate::engine::event::{Event, What};
 use crate::reading::RawReading;
 use crate::units::Timestamp;
@@ -67,21 +67,9 @@ impl Reader {
         let heard_from = rollup::mark(&self.connection)?.unwrap_or(i64::MIN);
         let mut minutes = packed_hours::all_minutes(&self.connection, (first, last))?;
         // What is in no minute mean yet is gathered on the way.
-        let mut add = |minute: i64, series: i64, sum: MinuteSum| minutes.push(SeriesMinute { minute, series, sum });
-        let mut fresh = self.connection.prepare_cached(
-            "SELECT series, (at - believed_lag) / 60000 AS minute, sum(believed), count(*) FROM reading
-              WHERE at >= ?1 AND at >= ?2 AND at < ?3 AND believed IS NOT NULL GROUP BY 1, 2",
-        )?;
-        let mut rows = fresh.query(params![heard_from, from, to])?;
-        while let Some(row) = rows.next()? {
-            let sum = row.get(2)?;
-            add(row.get(1)?, row.get(0)?, MinuteSum { n: row.get(3)?, low: sum, sum, high: sum });
-        }
-        drop(rows);
-        let packed = stretches::packed_minutes(&self.connection, (heard_from.max(from), to), |_| true)?;
-        packed.into_iter().for_each(|((minute, series), sum)| add(minute, series, sum));
+        minutes.extend(stretches::minutes_heard(&self.connection, (heard_from.max(from), to), |_| true)?);
         let mut means = Vec::with_capacity(minutes.len());
-        for it in packed_hours::merged(minutes) {
+        for it in stretches::merged(minutes) {
             let Some(channel) = self.channels.of(it.series) else {
                 replayed.gone += 1;
                 continue;

@@ -3,7 +3,7 @@
 //! both as one.
 
 use super::packed_minutes::{HOUR_MINUTES, PACKED_HOUR_COLUMNS, PackedHour, pack_hour};
-use super::stretches::MinuteSum;
+use super::stretches::{MinuteSum, SeriesMinute};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use std::collections::BTreeMap;
 
@@ -20,19 +20,24 @@ pub(super) fn pack_a_series(connection: &mut Connection, end: i64, waiting: i64)
     for series in numbers_of_series(&transaction)? {
         let mut from = i64::MIN;
         while let Some(hour) =
-            first_hour(&transaction, series, from)?.filter(|hour| hour + waiting <= end && *hour < end)
+            first_hour(&transaction, series, from)?.filter(|hour| hour.saturating_add(waiting) <= end && *hour < end)
         {
-            let behind = end.min(hour + HOURS_AT_ONCE);
+            let behind = end.min(hour.saturating_add(HOURS_AT_ONCE));
             let packed = pack_hours(&transaction, series, (hour, behind))?;
             if packed > 0 {
                 transaction.commit()?;
                 return Ok(packed);
             }
             // None of these can be packed: they stay.
-            from = behind * HOUR_MINUTES;
+            from = first_minute(behind);
         }
     }
     Ok(0)
+}
+
+/// Whatever number stands for an hour in a file.
+fn first_minute(hour: i64) -> i64 {
+    hour.saturating_mul(HOUR_MINUTES)
 }
 
 /// The first hour with rows of a series from a minute on.
@@ -45,7 +50,7 @@ fn first_hour(connection: &Connection, series: i64, from: i64) -> rusqlite::Resu
 
 fn pack_hours(connection: &Connection, series: i64, (from, until): (i64, i64)) -> rusqlite::Result<u64> {
     let mut rows: BTreeMap<i64, Vec<(i64, MinuteSum)>> = BTreeMap::new();
-    fresh_minutes_of(connection, series, (from * HOUR_MINUTES, until * HOUR_MINUTES), |minute, sum| {
+    fresh_minutes_of(connection, series, (first_minute(from), first_minute(until)), |minute, sum| {
         rows.entry(minute.div_euclid(HOUR_MINUTES)).or_default().push((minute, sum));
     })?;
     let all = rows.len();
@@ -83,7 +88,7 @@ fn is_packed(connection: &Connection, series: i64, hour: i64) -> rusqlite::Resul
 fn remove_rows(connection: &Connection, series: i64, (from, until): (i64, i64)) -> rusqlite::Result<()> {
     connection
         .prepare_cached("DELETE FROM minute WHERE series = ?1 AND minute >= ?2 AND minute < ?3")?
-        .execute(params![series, from * HOUR_MINUTES, until * HOUR_MINUTES])?;
+        .execute(params![series, first_minute(from), first_minute(until)])?;
     Ok(())
 }
 
@@ -98,20 +103,15 @@ fn insert(connection: &Connection, it: &PackedHour) -> rusqlite::Result<()> {
 
 /// Adds readings to the mean of their minute. An hour that is packed is taken out for it, and
 /// packed again later.
-pub(super) fn add_to_minute(
-    connection: &Connection,
-    series: i64,
-    minute: i64,
-    added: MinuteSum,
-) -> rusqlite::Result<()> {
-    take_out(connection, series, minute.div_euclid(HOUR_MINUTES))?;
+pub(super) fn add_to_minute(connection: &Connection, it: SeriesMinute) -> rusqlite::Result<()> {
+    take_out(connection, it.series, it.minute.div_euclid(HOUR_MINUTES))?;
     connection
         .prepare_cached(
             "INSERT INTO minute (series, minute, n, low, sum, high) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
              ON CONFLICT (series, minute) DO UPDATE SET n = n + excluded.n, low = min(low, excluded.low),
                  sum = sum + excluded.sum, high = max(high, excluded.high)",
         )?
-        .execute(params![series, minute, added.n, added.low, added.sum, added.high])?;
+        .execute(params![it.series, it.minute, it.sum.n, it.sum.low, it.sum.sum, it.sum.high])?;
     Ok(())
 }
 
@@ -193,7 +193,7 @@ fn tell_damage(row: &rusqlite::Row<'_>) {
     tracing::warn!(
         series,
         hour,
-        "a row of table minute_packed is damaged: the means of its hour cannot be read, all others can"
+        "a row of table minute_packed is damaged: what this sensor said in that hour, minute by minute, cannot be read; all else can"
     );
 }
 
@@ -211,18 +211,8 @@ pub(super) fn ends(connection: &Connection, series: i64) -> rusqlite::Result<Opt
     let hours = ends(
         "SELECT (SELECT min(hour) FROM minute_packed WHERE series = ?1), (SELECT max(hour) FROM minute_packed WHERE series = ?1)",
     )?;
-    let hours = hours.map(|(first, last)| {
-        (first.saturating_mul(HOUR_MINUTES), last.saturating_mul(HOUR_MINUTES).saturating_add(HOUR_MINUTES - 1))
-    });
+    let hours = hours.map(|(first, last)| (first_minute(first), first_minute(last).saturating_add(HOUR_MINUTES - 1)));
     Ok(rows.into_iter().chain(hours).reduce(|one, other| (one.0.min(other.0), one.1.max(other.1))))
-}
-
-/// The mean of a series in a minute.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct SeriesMinute {
-    pub(super) minute: i64,
-    pub(super) series: i64,
-    pub(super) sum: MinuteSum,
 }
 
 /// The means with `from <= minute < until` of all series that are known, by series.
@@ -232,19 +222,6 @@ pub(super) fn all_minutes(connection: &Connection, span: (i64, i64)) -> rusqlite
         minutes_of(connection, series, span, |minute, sum| all.push(SeriesMinute { minute, series, sum }))?;
     }
     Ok(all)
-}
-
-/// In order of time and series, each minute of a series once.
-pub(super) fn merged(mut minutes: Vec<SeriesMinute>) -> Vec<SeriesMinute> {
-    minutes.sort_by_key(|it| (it.minute, it.series));
-    minutes.dedup_by(|next, one| {
-        let is_same = (next.minute, next.series) == (one.minute, one.series);
-        if is_same {
-            one.sum.add(next.sum);
-        }
-        is_same
-    });
-    minutes
 }
 
 /// How many minute means there are.
@@ -270,8 +247,11 @@ pub(super) fn settle(connection: &mut Connection) -> rusqlite::Result<()> {
         while let Some(row) = rows.next()? {
             match PackedHour::of(row)? {
                 Some(it) if it.unpack().is_some() => {
-                    let begins = it.hour.saturating_mul(HOUR_MINUTES);
-                    twice.execute(params![it.series, begins, begins.saturating_add(HOUR_MINUTES)])?;
+                    twice.execute(params![
+                        it.series,
+                        first_minute(it.hour),
+                        first_minute(it.hour.saturating_add(1))
+                    ])?;
                 }
                 _ => lost.push((row.get(0)?, row.get(1)?)),
             }

@@ -52,6 +52,7 @@ pub(super) struct PackedHour {
 /// Packs minutes of one series and hour, in their order; `None` where they cannot be had back.
 pub(super) fn pack_hour(series: i64, hour: i64, minutes: &[(i64, MinuteSum)]) -> Option<PackedHour> {
     let (_, first) = minutes.first()?;
+    let begins = hour.checked_mul(HOUR_MINUTES)?;
     let numbers = minutes.iter().flat_map(|(_, it)| [it.n, it.low, it.sum, it.high]);
     if !numbers.into_iter().all(|number| (-FARTHEST..=FARTHEST).contains(&number)) {
         return None;
@@ -61,7 +62,7 @@ pub(super) fn pack_hour(series: i64, hour: i64, minutes: &[(i64, MinuteSum)]) ->
     let steps: Vec<i64> = parts.iter().map(|part| part.low - std::mem::replace(&mut last, part.low)).collect();
     let numbers = parts.iter().flat_map(|part| [part.spread, part.rest]).chain(steps.iter().copied());
     let grain = numbers.fold(0, greatest_common_divisor).max(1);
-    let places = minutes.iter().zip(0..).map(|((minute, _), nth)| minute - hour * HOUR_MINUTES - nth);
+    let places = minutes.iter().zip(0..).map(|((minute, _), nth)| minute - begins - nth);
     let packed = PackedHour {
         series,
         hour,
@@ -104,7 +105,7 @@ fn both_ways(number: i64) -> i64 {
 }
 
 fn from_both_ways(number: i64) -> i64 {
-    if number % 2 == 0 { number / 2 } else { -(number + 1) / 2 }
+    if number % 2 == 0 { number / 2 } else { -(number / 2) - 1 }
 }
 
 impl MinuteColumn {

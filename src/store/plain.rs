@@ -4,15 +4,14 @@
 
 use super::encode::{is_retained, unpack_judgement};
 use super::error::{StoreError, explain};
-use super::packed_hours::{self, SeriesMinute};
+use super::packed_hours;
 use super::read::Reader;
 use super::rollup::{self, MINUTE_MS};
 use super::series;
-use super::stretches::{self, MinuteSum};
+use super::stretches::{self, SeriesMinute};
 use crate::engine::event::Doubt;
 use crate::reading::Flag;
 use crate::units::Timestamp;
-use rusqlite::Connection;
 
 /// A month of one sensor: some megabytes.
 const COPIED_AT_ONCE_MINUTES: i64 = 30 * 24 * 60;
@@ -144,8 +143,11 @@ impl ReadMoment<'_> {
                 words.iter().filter(|(_, it)| it.sensor == sensor).map(|(series, it)| (it.quantity.as_str(), *series)),
             );
             of_sensor.sort_unstable();
-            let unread =
-                fresh_minutes(connection, (first, end), |series| of_sensor.iter().any(|(_, it)| *it == series))?;
+            let is_of_sensor = |series| of_sensor.iter().any(|(_, it)| *it == series);
+            let rolled_up_to = rollup::mark(connection)?.unwrap_or(i64::MIN);
+            // What is in no minute mean yet.
+            let mut unread = stretches::minutes_heard(connection, (rolled_up_to, i64::MAX), is_of_sensor)?;
+            unread.retain(|it| (first..end).contains(&it.minute));
             let kept = of_sensor.iter().map(|(_, series)| packed_hours::ends(connection, *series));
             let kept = kept.collect::<rusqlite::Result<Vec<_>>>()?.into_iter().flatten();
             let fresh = unread.iter().map(|it| (it.minute, it.minute));
@@ -164,7 +166,7 @@ impl ReadMoment<'_> {
                 }
                 let quantity =
                     |series: i64| of_sensor.iter().find(|(_, it)| *it == series).map_or("", |(word, _)| *word);
-                let mut part = packed_hours::merged(part);
+                let mut part = stretches::merged(part);
                 part.sort_by_key(|it| (it.minute, quantity(it.series)));
                 for it in part {
                     let goes_on = each(MinuteRow {
@@ -185,29 +187,6 @@ impl ReadMoment<'_> {
         };
         read().map_err(explain(&self.reader.path))
     }
-}
-
-/// The means of readings that are in no minute mean yet, with `first <= minute < end`.
-fn fresh_minutes(
-    connection: &Connection,
-    (first, end): (i64, i64),
-    wanted: impl Fn(i64) -> bool,
-) -> rusqlite::Result<Vec<SeriesMinute>> {
-    let rolled_up_to = rollup::mark(connection)?.unwrap_or(i64::MIN);
-    let packed = stretches::packed_minutes(connection, (rolled_up_to, i64::MAX), &wanted)?;
-    let mut found: Vec<SeriesMinute> =
-        packed.into_iter().map(|((minute, series), sum)| SeriesMinute { minute, series, sum }).collect();
-    let mut fresh = connection.prepare_cached(
-        "SELECT series, (at - believed_lag) / 60000 AS minute, count(*), min(believed), sum(believed), max(believed)
-           FROM reading WHERE at >= ?1 AND believed IS NOT NULL GROUP BY 1, 2",
-    )?;
-    let mut rows = fresh.query([rolled_up_to])?;
-    while let Some(row) = rows.next()? {
-        let sum = MinuteSum { n: row.get(2)?, low: row.get(3)?, sum: row.get(4)?, high: row.get(5)? };
-        found.push(SeriesMinute { minute: row.get(1)?, series: row.get(0)?, sum });
-    }
-    found.retain(|it| (first..end).contains(&it.minute) && wanted(it.series));
-    Ok(found)
 }
 
 /// Milliseconds since 1970; what lies beyond the calendar reads as 1970.

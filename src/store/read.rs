@@ -59,17 +59,20 @@ pub struct Replayed {
 /// Readings fetched at once: about a megabyte of memory, and a short read lock.
 const FETCHED_AT_ONCE: i64 = 16_384;
 
-/// The version from which on a store has packed readings; an older one that was not opened for
-/// writing since reads as one that has none.
-const PACKED_SINCE: usize = 8;
-const NOTHING_PACKED: &str = "CREATE TEMP TABLE packed (
-    id INTEGER PRIMARY KEY, stretch, series, part, readings, lasts, step, grain, seq, belief, judged, claimed_lag,
-    believed_lag, times, raw, UNIQUE (stretch, series, part))";
-
-/// The same for minute means.
-const MINUTES_PACKED_SINCE: usize = 9;
-const NO_MINUTE_PACKED: &str = "CREATE TEMP TABLE minute_packed (
-    series, hour, minutes, first, grain, places, n, low, spread, rest, PRIMARY KEY (series, hour))";
+/// Tables that a store has from a version on; an older one that was not opened for writing since
+/// reads as one in which they are empty.
+const EMPTY_BEFORE: [(usize, &str); 2] = [
+    (
+        8,
+        "CREATE TEMP TABLE packed (id INTEGER PRIMARY KEY, stretch, series, part, readings, lasts, step, grain, seq,
+             belief, judged, claimed_lag, believed_lag, times, raw, UNIQUE (stretch, series, part))",
+    ),
+    (
+        9,
+        "CREATE TEMP TABLE minute_packed (series, hour, minutes, first, grain, places, n, low, spread, rest,
+             PRIMARY KEY (series, hour))",
+    ),
+];
 
 impl Reader {
     /// Opens an existing store for reading. Needs write access to its folder only
@@ -90,11 +93,8 @@ impl Reader {
             if found == 0 {
                 return Err(StoreError::Missing { path: path.clone() });
             }
-            if found < PACKED_SINCE {
-                connection.execute_batch(NOTHING_PACKED).map_err(&explain)?;
-            }
-            if found < MINUTES_PACKED_SINCE {
-                connection.execute_batch(NO_MINUTE_PACKED).map_err(&explain)?;
+            for (_, table) in EMPTY_BEFORE.iter().filter(|(since, _)| found < *since) {
+                connection.execute_batch(table).map_err(&explain)?;
             }
             let channels = ChannelsOfSeries::read(&connection, rules).map_err(&explain)?;
             Ok(Reader { connection, path: path.clone(), channels, sensors: SensorNames::of(rules) })

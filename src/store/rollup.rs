@@ -7,7 +7,7 @@ use super::Store;
 use super::error::{StoreError, explain};
 use super::packed_hours;
 pub(super) use super::stretches::MINUTE_MS;
-use super::stretches::{self, MinuteSum};
+use super::stretches::{self, MinuteSum, SeriesMinute};
 use crate::units::Timestamp;
 use chrono::TimeDelta;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
@@ -87,7 +87,8 @@ pub(super) fn add_late(
     if mark(connection)?.is_none_or(|mark| at >= mark) {
         return Ok(());
     }
-    packed_hours::add_to_minute(connection, series, measured.div_euclid(MINUTE_MS), MinuteSum::of(believed))
+    let sum = MinuteSum::of(believed);
+    packed_hours::add_to_minute(connection, SeriesMinute { minute: measured.div_euclid(MINUTE_MS), series, sum })
 }
 
 /// Readings learnt of before this are in table `minute`.
@@ -117,21 +118,9 @@ fn roll_up_once(connection: &mut Connection, until: i64) -> rusqlite::Result<Opt
         return Ok(None);
     }
     let mut added = 0;
-    {
-        let mut heard = transaction.prepare_cached(
-            "SELECT series, (at - believed_lag) / 60000 AS minute, count(*), min(believed), sum(believed), max(believed)
-               FROM reading WHERE at >= ?1 AND at < ?2 AND believed IS NOT NULL GROUP BY 1, 2",
-        )?;
-        let mut rows = heard.query(params![from, step])?;
-        while let Some(row) = rows.next()? {
-            let sum = MinuteSum { n: row.get(2)?, low: row.get(3)?, sum: row.get(4)?, high: row.get(5)? };
-            added += sum.n.unsigned_abs();
-            packed_hours::add_to_minute(&transaction, row.get(0)?, row.get(1)?, sum)?;
-        }
-    }
-    for ((minute, series), sum) in stretches::packed_minutes(&transaction, (from, step), |_| true)? {
-        added += sum.n.unsigned_abs();
-        packed_hours::add_to_minute(&transaction, series, minute, sum)?;
+    for it in stretches::minutes_heard(&transaction, (from, step), |_| true)? {
+        added += it.sum.n.unsigned_abs();
+        packed_hours::add_to_minute(&transaction, it)?;
     }
     transaction
         .execute("INSERT OR REPLACE INTO meta (key, value) VALUES ('rolled_up_to', ?1)", params![step.to_string()])?;

@@ -178,29 +178,73 @@ impl MinuteSum {
     }
 }
 
-/// Packed readings heard with `from <= at < until` by the minute they were measured in and their
-/// series, of the series that are `wanted`. Nearly always none: what is packed is in table
-/// `minute`, unless that was lost or is to be made anew.
-pub(super) fn packed_minutes(
+/// The mean of a series in a minute.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct SeriesMinute {
+    pub(super) minute: i64,
+    pub(super) series: i64,
+    pub(super) sum: MinuteSum,
+}
+
+/// Believed readings heard with `from <= at < until`, packed or not, by the minute they were
+/// measured in, of the series that are `wanted`; a minute may come twice.
+pub(super) fn minutes_heard(
+    connection: &Connection,
+    (from, until): (i64, i64),
+    wanted: impl Fn(i64) -> bool,
+) -> rusqlite::Result<Vec<SeriesMinute>> {
+    let mut found = Vec::new();
+    let mut fresh = connection.prepare_cached(
+        "SELECT series, (at - believed_lag) / 60000 AS minute, count(*), min(believed), sum(believed), max(believed)
+           FROM reading WHERE at >= ?1 AND at < ?2 AND believed IS NOT NULL GROUP BY 1, 2",
+    )?;
+    let mut rows = fresh.query(params![from, until])?;
+    while let Some(row) = rows.next()? {
+        let sum = MinuteSum { n: row.get(2)?, low: row.get(3)?, sum: row.get(4)?, high: row.get(5)? };
+        found.push(SeriesMinute { series: row.get(0)?, minute: row.get(1)?, sum });
+    }
+    found.retain(|it| wanted(it.series));
+    packed_minutes_heard(connection, (from, until), wanted, &mut found)?;
+    Ok(found)
+}
+
+/// Nearly always none: what is packed is in table `minute`, unless that was lost or is to be made
+/// anew.
+fn packed_minutes_heard(
     connection: &Connection,
     (mut from, until): (i64, i64),
     wanted: impl Fn(i64) -> bool,
-) -> rusqlite::Result<BTreeMap<(i64, i64), MinuteSum>> {
-    let mut minutes: BTreeMap<(i64, i64), MinuteSum> = BTreeMap::new();
+    found: &mut Vec<SeriesMinute>,
+) -> rusqlite::Result<()> {
     while let Some(stretch) = next(connection, from, until)? {
-        let (found, _) = readings(connection, stretch)?;
-        for it in found.into_iter().filter(|it| (from..until).contains(&it.at) && wanted(it.series)) {
+        let mut minutes: BTreeMap<(i64, i64), MinuteSum> = BTreeMap::new();
+        let (readings, _) = readings(connection, stretch)?;
+        for it in readings.into_iter().filter(|it| (from..until).contains(&it.at) && wanted(it.series)) {
             let Some(believed) = it.believed else { continue };
             let one = MinuteSum::of(believed);
             let minute = it.at.saturating_sub(it.believed_lag) / MINUTE_MS;
             minutes.entry((minute, it.series)).and_modify(|sum| sum.add(one)).or_insert(one);
         }
+        found.extend(minutes.into_iter().map(|((minute, series), sum)| SeriesMinute { minute, series, sum }));
         from = stretch.ends.saturating_add(1);
         if from >= until {
             break;
         }
     }
-    Ok(minutes)
+    Ok(())
+}
+
+/// In order of time and series, each minute of a series once.
+pub(super) fn merged(mut minutes: Vec<SeriesMinute>) -> Vec<SeriesMinute> {
+    minutes.sort_by_key(|it| (it.minute, it.series));
+    minutes.dedup_by(|next, one| {
+        let is_same = (next.minute, next.series) == (one.minute, one.series);
+        if is_same {
+            one.sum.add(next.sum);
+        }
+        is_same
+    });
+    minutes
 }
 
 /// When the first reading was heard, packed or not.

@@ -1,6 +1,6 @@
 //! Killed while readings and minute means of hours that are over are packed: each is there once,
-//! as it was. The killed process is this test's own binary with the one ignored test below, so
-//! that it packs without a pause and a kill meets it at its work. `KILLS=1000` kills as often.
+//! as it was. The killed process is this test once more, told by its environment to pack without
+//! a pause, so that a kill meets it at its work. `KILLS=1000` kills as often.
 
 use crate::room::open_read_only;
 use chrono::TimeDelta;
@@ -18,7 +18,8 @@ use traywarden::store::{Record, Store};
 use traywarden::units::Timestamp;
 
 const HOURS: i64 = 120;
-/// Where the store lies that is packed.
+const THIS_TEST: &str = "packing_kills::killed_while_it_packs_each_reading_and_mean_is_there_once_as_it_was";
+/// Where the store lies that is packed; set for the process that packs it.
 const FOLDER: &str = "FOLDER_TO_PACK";
 
 const ROOM: &str = r#"
@@ -90,6 +91,10 @@ fn unpacked(store: &Connection) -> i64 {
 
 #[test]
 fn killed_while_it_packs_each_reading_and_mean_is_there_once_as_it_was() {
+    if let Ok(folder) = std::env::var(FOLDER) {
+        // This is the process that is to be killed.
+        return pack(Path::new(&folder));
+    }
     let kills = std::env::var("KILLS").map_or(20, |kills| kills.parse().unwrap());
     let mut random = SplitMix64::new(std::env::var("SEED").map_or(1, |seed| seed.parse().unwrap()));
     let folder = tempfile::tempdir().unwrap();
@@ -102,7 +107,7 @@ fn killed_while_it_packs_each_reading_and_mean_is_there_once_as_it_was() {
     while killed < kills {
         let before = unpacked(&open_read_only(&path).unwrap());
         let mut packer = Command::new(std::env::current_exe().unwrap())
-            .args(["--ignored", "--exact", "packing_kills::packs_until_it_is_killed"])
+            .args(["--exact", THIS_TEST])
             .env(FOLDER, folder.path())
             .stdout(Stdio::null())
             .spawn()
@@ -133,11 +138,8 @@ fn killed_while_it_packs_each_reading_and_mean_is_there_once_as_it_was() {
     assert!(at_work > 0, "no kill met it at its work");
 }
 
-#[test]
-#[ignore = "the process that the test above kills"]
-fn packs_until_it_is_killed() {
-    let folder = std::env::var(FOLDER).expect("it is started by the test above");
-    let folder = Path::new(&folder);
+/// Until it is killed, or all is packed.
+fn pack(folder: &Path) {
     let end = begin() + TimeDelta::hours(HOURS);
     let (mut store, _) = Store::open_at_once(&folder.join("room.db"), &config(folder).rules, end).unwrap();
     while store.pack_readings(end).unwrap() > 0 {}

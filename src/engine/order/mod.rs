@@ -151,11 +151,10 @@ impl Engine {
             self.round_begins(at);
         }
         if at >= self.next_minute {
-            let sleeps = calendar::sleeps(&self.rules.site, at);
-            self.asleep_since = self
-                .asleep_since
-                .filter(|_| sleeps)
-                .or_else(|| sleeps.then(|| calendar::asleep_since(&self.rules.site, at)).flatten());
+            // Since when is looked up once a night.
+            if self.asleep_since.is_none() || !calendar::sleeps(&self.rules.site, at) {
+                self.asleep_since = calendar::asleep_since(&self.rules.site, at);
+            }
             self.minute(effects);
             self.next_minute = next_minute(at);
         }

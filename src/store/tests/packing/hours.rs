@@ -1,9 +1,9 @@
 //! Minute means of hours that are over: the same means for everybody who asks.
 
 use super::*;
+use crate::store::packed_hours;
 use crate::store::packed_minutes::{MinuteColumn, PackedHour, pack_hour};
 use crate::store::stretches::MinuteSum;
-use crate::store::{packed_hours, packed_minutes};
 
 const SERIES: i64 = 1;
 const FIRST_HOUR: i64 = EVENING / HOUR;
@@ -98,9 +98,10 @@ proptest! {
 
     #[test]
     fn whatever_stands_in_a_packed_hour_is_answered(
-        numbers in prop::collection::vec(prop_oneof![any::<i64>(), -3_i64..70], 5),
+        numbers in prop::collection::vec(prop_oneof![any::<i64>(), Just(i64::MIN), Just(i64::MAX), -3_i64..70], 5),
         columns in prop::collection::vec(prop_oneof![
             any::<i64>().prop_map(MinuteColumn::Same),
+            prop_oneof![Just(i64::MIN), Just(i64::MAX)].prop_map(MinuteColumn::Same),
             (-2_i64..3).prop_map(MinuteColumn::Same),
             "[ -~]{0,3}".prop_map(MinuteColumn::Each),
             "\\PC{0,61}".prop_map(MinuteColumn::Each),
@@ -179,7 +180,7 @@ fn a_damaged_row_of_means_costs_its_hour_only_and_goes_with_salvage() {
         assert_eq!(count(&store.connection, &waits), 1, "{broken}");
         assert_eq!(store.pack_minutes(at(16 * HOUR), TimeDelta::zero()).unwrap(), 1, "now it has a place");
     }
-    assert!(packed_minutes::pack_hour(1, FIRST_HOUR, &[]).is_none());
+    assert!(pack_hour(1, FIRST_HOUR, &[]).is_none());
     assert!(pack_hour(1, FIRST_HOUR, &[(FIRST_HOUR * 60, MinuteSum::of(20_000))]).is_some());
 }
 
@@ -187,11 +188,12 @@ fn a_damaged_row_of_means_costs_its_hour_only_and_goes_with_salvage() {
 fn an_hour_that_cannot_be_packed_holds_up_no_other() {
     let room = TestStore::new();
     let mut store = room.store();
+    put_minute(&store.connection, SERIES, i64::MIN, MinuteSum::of(20_000));
     put_minute(&store.connection, SERIES, FIRST_HOUR * 60, MinuteSum::of(i64::MAX));
     // Farther on than is packed at once.
     put_minute(&store.connection, SERIES, (FIRST_HOUR + 500) * 60, MinuteSum::of(20_000));
     assert_eq!(pack_means(&mut store), 1);
-    assert_eq!(read(&store.connection, i64::MIN, i64::MAX / 60_000).len(), 2);
+    assert_eq!(read(&store.connection, i64::MIN, i64::MAX / 60_000).len(), 3);
 }
 
 #[test]
