@@ -37,11 +37,15 @@ impl Daemon<'_> {
             }
             FromBroker::Contested { times } => {
                 let client_id = self.config.broker.client_id.clone();
-                tracing::error!(times, client_id, "somebody else connects to the broker under our client id");
+                tracing::error!(
+                    times,
+                    client_id,
+                    "the broker throws us out again and again: somebody else uses our client id, or it starts anew"
+                );
                 self.happen(What::SessionContested { times, client_id }, Extras::default());
             }
             FromBroker::Uncontested => {
-                tracing::info!("our client id is ours alone again");
+                tracing::info!("the broker throws us out no more");
                 self.happen(What::SessionSettled, Extras::default());
             }
             FromBroker::GivenUp { bytes } => {

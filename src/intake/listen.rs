@@ -241,13 +241,12 @@ impl Listener {
 
     async fn broken(&mut self, error: ConnectionError) {
         let stood = self.epoch.swap(0, Ordering::AcqRel) != 0;
-        // Messages read but not handed on: those at QoS 1 come again, and must
-        // not be taken for messages of the next connection.
+        // Read together with the end of the connection. A broker that was killed may have
+        // forgotten them; one that has not sends those at QoS 1 again, and they are known by
+        // their marks, as all are that were not acknowledged in time.
         let read: Vec<Event> = self.event_loop.state.events.drain(..).collect();
         for event in read {
-            if let Event::Incoming(Packet::Publish(message)) = event
-                && message.qos == QoS::AtMostOnce
-            {
+            if let Event::Incoming(Packet::Publish(message)) = event {
                 self.deliver(message).await;
             }
         }
@@ -337,7 +336,7 @@ pub(super) fn sentence(broker: &Broker, bridge: Option<&Bridge>, let_in: bool, e
              usually is), write url = \"mqtts://...\" in [broker]"
         ),
         error if broker_closed(error) => format!("the broker at {host} port {port} closed the connection"),
-        ConnectionError::Io(error) => format!("no connection to {host} port {port}: {error}"),
+        error if let Some(error) = of_the_system(error) => format!("no connection to {host} port {port}: {error}"),
         other => format!("the connection to {host} port {port} broke: {other}"),
     }
 }
@@ -347,10 +346,20 @@ fn broker_closed(error: &ConnectionError) -> bool {
     use std::io::ErrorKind::{BrokenPipe, ConnectionAborted, ConnectionReset, UnexpectedEof};
     match error {
         ConnectionError::MqttState(StateError::ConnectionAborted) => true,
-        ConnectionError::Io(error) | ConnectionError::MqttState(StateError::Io(error)) => {
+        error => of_the_system(error).is_some_and(|error| {
             matches!(error.kind(), BrokenPipe | ConnectionAborted | ConnectionReset | UnexpectedEof)
+        }),
+    }
+}
+
+/// What the system said of a connection, however deep the client has put it.
+fn of_the_system(error: &ConnectionError) -> Option<&std::io::Error> {
+    match error {
+        ConnectionError::Io(error)
+        | ConnectionError::MqttState(StateError::Io(error) | StateError::Deserialization(rumqttc::Error::Io(error))) => {
+            Some(error)
         }
-        _ => false,
+        _ => None,
     }
 }
 
@@ -405,4 +414,30 @@ fn too_large(error: &ConnectionError) -> Option<usize> {
 fn with_jitter(pause: Duration) -> Duration {
     let chance = RandomState::new().hash_one(0u8) % 256;
     pause + pause / 4 * (chance as u32) / 256
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::ErrorKind;
+
+    #[test]
+    fn a_connection_that_was_reset_while_reading_is_told_in_words() {
+        let broker = Broker {
+            host: "loft".into(),
+            port: 1883,
+            tls: None,
+            user: None,
+            password_file: None,
+            client_id: "warden".into(),
+            site_topic: "saltmarsh-lane".into(),
+        };
+        let told = |let_in, kind: ErrorKind| {
+            let error = StateError::Deserialization(rumqttc::Error::Io(kind.into()));
+            sentence(&broker, None, let_in, &ConnectionError::MqttState(error))
+        };
+        assert_eq!(told(true, ErrorKind::ConnectionReset), "the broker at loft port 1883 closed the connection");
+        assert!(told(false, ErrorKind::BrokenPipe).starts_with("loft port 1883 ends the connection before"));
+        assert_eq!(told(true, ErrorKind::HostUnreachable), "no connection to loft port 1883: host unreachable");
+    }
 }

@@ -7,6 +7,8 @@ mod server;
 use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, QoS};
 use server::{Certificates, Server};
 use std::time::Duration;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::mpsc;
 use tokio::time::timeout;
 use traywarden::config::{Broker, Tls};
@@ -249,6 +251,40 @@ async fn a_broker_that_dies_and_forgets_is_found_again_and_told_everything_again
         let mut reader = Reader::of(server.port, &format!("traywarden/saltmarsh-lane/alarm/{alarm}")).await;
         assert_eq!(reader.next().await.0, wanted);
     }
+}
+
+/// Says and hears bytes as written, which no real broker would do on command.
+async fn say_hear(stream: &mut TcpStream, say: &[u8]) {
+    stream.write_all(say).await.expect("the client listens");
+    let mut heard = [0; 512];
+    let heard = timeout(PATIENCE, stream.read(&mut heard)).await.expect("the client speaks").expect("bytes");
+    assert!(heard > 0, "the client has gone");
+}
+
+#[tokio::test]
+async fn what_was_read_with_the_end_of_a_connection_is_handed_on() {
+    let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
+    let (_link, mut from_broker) = link(&broker(listener.local_addr().expect("a port").port()), &[AIR]);
+    let (mut stream, _) = listener.accept().await.expect("the link comes");
+    // CONNECT and CONNACK, SUBSCRIBE and SUBACK (MQTT 3.1.1, 3.2 and 3.9).
+    say_hear(&mut stream, b"").await;
+    say_hear(&mut stream, &[0x20, 2, 0, 0]).await;
+    stream.write_all(&[0x90, 3, 0, 1, 1]).await.expect("the client listens");
+    up(&mut from_broker).await;
+    // Three PUBLISH at QoS 1 (3.3) and a packet of the kind 0, which is none, in one write.
+    let mut bytes: Vec<u8> = Vec::new();
+    for nth in 1..=3 {
+        bytes.extend([0x32, 20, 0, 15]);
+        bytes.extend(AIR.as_bytes());
+        bytes.extend([0, nth, b'0' + nth]);
+    }
+    bytes.extend([0x00, 0x00]);
+    stream.write_all(&bytes).await.expect("the client listens");
+    let all = deliveries(&mut from_broker, 3).await;
+    let payloads: Vec<&[u8]> = all.iter().map(|delivery| delivery.payload.as_slice()).collect();
+    assert_eq!(payloads, [b"1", b"2", b"3"]);
+    assert!(all.iter().all(|delivery| delivery.receipt.epoch == 1), "receipts of the connection they came on");
+    down(&mut from_broker).await;
 }
 
 #[tokio::test]

@@ -181,9 +181,26 @@ pub fn open_read_only(store: &Path) -> rusqlite::Result<Connection> {
     Connection::open_with_flags(store, OpenFlags::SQLITE_OPEN_READ_ONLY)
 }
 
+/// What every thread of a process waits for, as the system and a debugger (where there is one) tell it.
+fn what_it_waits_for(process: u32) -> String {
+    let mut said = String::new();
+    for thread in std::fs::read_dir(format!("/proc/{process}/task")).into_iter().flatten().flatten() {
+        let told = |file: &str| std::fs::read_to_string(thread.path().join(file)).unwrap_or_default();
+        said += &format!("{}: {} {}", told("comm").trim(), told("wchan"), told("syscall"));
+    }
+    let process = process.to_string();
+    let stacks = Command::new("gdb").args(["-p", &process, "-batch", "-ex", "thread apply all bt"]).output();
+    said + &stacks.map_or(String::new(), |output| String::from_utf8_lossy(&output.stdout).into_owned())
+}
+
 impl Drop for Room {
     fn drop(&mut self) {
         if let Some(daemon) = &mut self.daemon {
+            if std::thread::panicking() {
+                self.folder.disable_cleanup(true);
+                eprintln!("{}", what_it_waits_for(daemon.id()));
+                eprintln!("its folder is kept: {}", self.folder.path().display());
+            }
             // It may have ended by itself in a failing test.
             let _ = daemon.kill();
             let _ = daemon.wait();

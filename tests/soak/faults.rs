@@ -27,13 +27,13 @@ pub enum Fault {
     Stuck { sensor: usize, minutes: u32 },
 }
 
-/// The faults of so many minutes, the latest first.
-pub fn of_a_span(random: &mut SplitMix64, minutes: u32) -> Vec<(u32, Fault)> {
+/// The faults of so many minutes, the latest first: so many of them, and `only` one kind where it is told.
+pub fn of_a_span(random: &mut SplitMix64, minutes: u32, count: u32, only: Option<u32>) -> Vec<(u32, Fault)> {
     let mut below = |count: u32| (random.whole() % u64::from(count)) as u32;
-    let mut all: Vec<(u32, Fault)> = (0..2)
+    let mut all: Vec<(u32, Fault)> = (0..count)
         .map(|_| {
             let (at, long, sensor) = (below(minutes), 20 + below(200), below(crate::walk::SENSORS as u32) as usize);
-            let fault = match below(9) {
+            let fault = match only.unwrap_or_else(|| below(9)) {
                 0 => Fault::BrokerKilled,
                 1 => Fault::Silent { sensor, minutes: long },
                 2 => Fault::Garbage { messages: 300 },

@@ -2,8 +2,9 @@
 //! takes of memory, handles and disk, as slopes. Its clock, and nobody else's, is moved a
 //! minute at a time by a library that stands before the system's (Debian: libfaketime).
 //!
-//! `HOURS=720` lives through a month (half an hour), `SEED=7` with other faults. The test
-//! lives through six hours.
+//! `HOURS=720` lives through a month (an hour), `SEED=7` with other faults, `FAULTS=24` with so
+//! many in two hours, `ONLY=0` with one kind (its number in `faults`). The test lives through
+//! six hours.
 
 #![expect(clippy::unwrap_used, reason = "a test that unwraps says where it broke")]
 
@@ -28,7 +29,8 @@ use slopes::Taken;
 use traywarden::random::SplitMix64;
 use walk::Walk;
 
-/// Two faults are drawn for each span, and what the daemon takes is looked at.
+/// Faults are drawn for each span; at its end the clock stands until all is stored, or a
+/// jump would wake what had fallen asleep for good, and what the daemon takes is looked at.
 const MINUTES_A_SPAN: u32 = 120;
 
 fn from_environment(name: &str, otherwise: u64) -> u64 {
@@ -39,6 +41,8 @@ fn from_environment(name: &str, otherwise: u64) -> u64 {
 fn days_and_nights_with_faults_take_no_more_and_more_memory_or_handles() {
     let hours = from_environment("HOURS", 6) as f64;
     let seed = from_environment("SEED", 1);
+    let faults_a_span = from_environment("FAULTS", 2) as u32;
+    let only = std::env::var("ONLY").ok().map(|kind| kind.parse().unwrap());
     println!("seed {seed}");
     let mut random = SplitMix64::new(seed);
     let mut walk = Walk::begin();
@@ -47,14 +51,16 @@ fn days_and_nights_with_faults_take_no_more_and_more_memory_or_handles() {
         let one = walk.taken();
         println!("{one}");
         taken.push(one);
-        let mut plan = faults::of_a_span(&mut random, MINUTES_A_SPAN);
+        let mut plan = faults::of_a_span(&mut random, MINUTES_A_SPAN, faults_a_span, only);
         for minute in 0..MINUTES_A_SPAN {
             while plan.last().is_some_and(|(at, _)| *at <= minute) {
                 let (_, fault) = plan.pop().unwrap();
+                println!("minute {minute}: {fault:?}");
                 walk.suffer(fault, &mut random);
             }
             walk.minute(&mut random);
         }
+        walk.stand_still();
     }
     walk.suffer(Fault::None, &mut random);
     walk.settle();

@@ -15,6 +15,8 @@ use traywarden::random::SplitMix64;
 
 /// Racks with one sensor each.
 pub const SENSORS: usize = 6;
+/// The broker has saved what it acknowledged within this, many times over: to memory, a file of a few kilobytes.
+const SAVED_WITHIN: Duration = Duration::from_millis(50);
 /// Its clock jumps so often.
 const JUMPS_A_MINUTE: usize = 4;
 
@@ -84,6 +86,18 @@ fn sensors(port: u16) -> (AsyncClient, EventLoop) {
     options.set_keep_alive(Duration::from_secs(60)).set_credentials("warden", PASSWORD);
     options.set_max_packet_size(4_000_000, 4_000_000);
     AsyncClient::new(options, 1_000)
+}
+
+impl Drop for Walk {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            // The room's folder is kept; the store's disk is not. What cannot be copied is missed.
+            for ending in ["db", "db-wal"] {
+                let store = self.room.store.with_extension(ending);
+                let _ = std::fs::copy(&store, self.letters.with_file_name(format!("kept.{ending}")));
+            }
+        }
+    }
 }
 
 impl Walk {
@@ -257,6 +271,8 @@ impl Walk {
                 }
             }
             Fault::BrokerKilled => {
+                // It acknowledges before it saves; what it forgets in between it has not kept its word on.
+                std::thread::sleep(SAVED_WITHIN);
                 let before = self.room.log().matches("connected to the broker").count();
                 self.broker.kill();
                 self.move_clock(60 + (random.whole() % 1_800) as i64);
@@ -310,6 +326,13 @@ impl Walk {
     fn make_room(&mut self) {
         self.disk_full = 0;
         self.disk.empty();
+    }
+
+    /// The clock stands until all is stored, unless nothing can be.
+    pub fn stand_still(&mut self) {
+        if self.disk_full == 0 {
+            self.settle();
+        }
     }
 
     /// Waits until all is stored.

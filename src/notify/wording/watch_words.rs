@@ -68,20 +68,21 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             }
         }
         Evidence::Contested { times, client_id } => AlarmWords {
-            headline: "readings are taken by another device".to_owned(),
+            headline: "the broker drops us".to_owned(),
             name: "Broker".to_owned(),
             action: format!(
-                "Find the device that also connects to the broker as \"{client_id}\", most often a sensor or a copy of \
-                 this program set up last, and give it a name of its own"
+                "Find the device that also connects as \"{client_id}\", most often a sensor or a copy of this program set \
+                 up last, and give it a name of its own; or, if there is none, see why the broker starts anew"
             ),
             what: format!(
-                "Another device connects to the broker under the name \"{client_id}\", which is ours. Each throws the \
-                 other out, {} lately, and takes readings meant for the other: some are lost.",
+                "The broker has ended our connection {} lately and let us in again at once. Most often another device \
+                 connects under our name, \"{client_id}\": each throws the other out and takes readings meant for \
+                 the other, and some are lost.",
                 count(i64::from(*times), "time")
             ),
-            state: "Shared with another",
+            state: "Thrown out again and again",
             harm: "readings are lost, and alarms may come late",
-            over: "The name is ours alone again.".to_owned(),
+            over: "The connection stands.".to_owned(),
             ..AlarmWords::default()
         },
         // Broker is the only evidence left that `alarm_words` sends here.
