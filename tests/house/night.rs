@@ -201,8 +201,13 @@ impl Night {
 
     /// The grower tells the journal what was done so many days ago.
     pub fn logs_of_days_ago(&mut self, days: i64, did: Did) -> &mut Night {
+        self.logs_of(self.now - TimeDelta::days(days), did)
+    }
+
+    /// The grower tells the journal what was done then.
+    pub fn logs_of(&mut self, at: Timestamp, did: Did) -> &mut Night {
         self.entries += 1;
-        let entry = Entry { at: Some(self.now - TimeDelta::days(days)), by: None, did };
+        let entry = Entry { at: Some(at), by: None, did };
         self.happens(What::Journal { number: self.entries, entry })
     }
 

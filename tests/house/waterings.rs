@@ -3,6 +3,7 @@
 use crate::night::{Night, sow};
 use chrono::TimeDelta;
 use traywarden::engine::alarm::{AlarmState, Evidence, Harm, Priority};
+use traywarden::engine::event::Command;
 use traywarden::journal::{Did, Target};
 use traywarden::units::Timestamp;
 
@@ -87,6 +88,85 @@ fn a_dead_pump_is_reckoned_from_the_last_round_that_its_tank_showed() {
     assert_eq!(watered, Some(Night::at("2026-03-02 19:00")));
     assert!(hidden.early < shown.early - TimeDelta::hours(4), "{hidden:?} {shown:?}");
     assert_eq!(priority, Priority::NextRound, "{hidden:?}");
+}
+
+/// Rounds of three racks' worth at which the tank fell by 6 mm, the last of them on the evening of the 2nd.
+fn with_three_rounds_that_showed() -> Night {
+    let mut night = room_of(26.0, 40.0);
+    for (nth, round) in ["01 19:00", "02 07:00", "02 19:00"].into_iter().enumerate() {
+        night.until(&format!("2026-03-{round}")).logs(water("rack-a", 180.0));
+        night.says("tank", 244.0 - 6.0 * nth as f64, 0.0);
+    }
+    night
+}
+
+fn not_shown(night: &Night) -> (Option<Timestamp>, Option<Timestamp>) {
+    let change = night.standing("dry-out:rack-a");
+    let Evidence::Dryness { watered, not_shown, .. } = change.evidence else { panic!("{change:?}") };
+    (watered, not_shown)
+}
+
+#[test]
+fn a_watering_typed_hours_later_is_held_against_the_tank_as_well() {
+    let mut night = with_three_rounds_that_showed();
+    night.until("2026-03-03 15:00").logs_of(Night::at("2026-03-03 07:00"), water("rack-a", 180.0));
+    night.until("2026-03-03 15:20");
+    let (watered, not_shown) = not_shown(&night);
+    assert_eq!(not_shown, Some(Night::at("2026-03-03 07:00")));
+    assert_eq!(watered, Some(Night::at("2026-03-02 19:00")));
+    // One that did show is believed, whenever it is typed.
+    let mut night = with_three_rounds_that_showed();
+    night.until("2026-03-03 07:00").says("tank", 226.0, 0.0).until("2026-03-03 15:00");
+    night.logs_of(Night::at("2026-03-03 07:00"), water("rack-a", 180.0)).until("2026-03-03 16:00");
+    assert_eq!(night.reported(&["dry-out"]), Vec::<&str>::new());
+}
+
+#[test]
+fn a_round_that_did_not_show_takes_the_hidden_ones_of_a_day_with_it() {
+    let mut night = with_three_rounds_that_showed();
+    for round in ["03 07:00", "03 19:00", "04 07:00"] {
+        night.until(&format!("2026-03-{round}")).logs(water("rack-a", 180.0));
+        night.logs(Did::Refill { reservoir: Some("tank".into()), litres: None }).says("tank", 270.0, 0.0);
+    }
+    night.until("2026-03-04 20:00").logs(water("rack-a", 180.0)).until("2026-03-04 21:20");
+    // That of the morning is as unsure as that of the evening; who was in the room since has seen
+    // what the one of the day before did.
+    assert_eq!(not_shown(&night), (Some(Night::at("2026-03-03 19:00")), Some(Night::at("2026-03-04 20:00"))));
+}
+
+#[test]
+fn who_was_told_nothing_is_not_taken_to_have_watered_by_hand() {
+    let watered_again = |told: bool| {
+        let mut night = with_three_rounds_that_showed();
+        night.until("2026-03-03 07:00").logs(water("rack-a", 180.0)).until("2026-03-03 17:00");
+        assert_eq!(not_shown(&night).1, Some(Night::at("2026-03-03 07:00")));
+        if told {
+            night.answers(|alarm, by| Command::Acknowledge { alarm, by, grade: None }, "dry-out:rack-a");
+        }
+        // Before the letter for the round tells of it.
+        night.until("2026-03-03 18:00").logs(water("rack-a", 180.0)).until("2026-03-03 20:30");
+        night
+    };
+    let unaware = watered_again(false);
+    let dry = (Some(Night::at("2026-03-02 19:00")), Some(Night::at("2026-03-03 18:00")));
+    assert_eq!(not_shown(&unaware), dry, "the pump is as dead as before");
+    let aware = watered_again(true);
+    assert_eq!(aware.reported(&["dry-out:rack-a normal"]).len(), 1, "{:?}", aware.reported(&["dry-out"]));
+}
+
+#[test]
+fn a_tray_whose_watering_is_typed_late_has_drunk_since() {
+    let dry_at = |typed: &str| {
+        let mut night = room_of(30.0, 25.0);
+        for round in ["01 19:00", "02 07:00", "02 19:00"] {
+            night.until(&format!("2026-03-{round}")).logs(water("rack-a", 180.0));
+        }
+        night.until(&format!("2026-03-03 {typed}")).logs_of(Night::at("2026-03-03 07:00"), water("rack-a", 180.0));
+        println!("{:?}", night.until("2026-03-04 23:00").reported(&["dry-out"]));
+        night.until("2026-03-04 09:00").standing("dry-out:rack-a").harm.expect("harm").likely
+    };
+    let (at_once, late) = (dry_at("07:00"), dry_at("17:00"));
+    assert!((late - at_once).abs() <= TimeDelta::minutes(30), "{at_once} and {late}");
 }
 
 /// What is first said of dryness in mild air after five waterings so many hours apart.

@@ -294,6 +294,8 @@ impl Walk {
             Fault::Oversized => self.publish(&[("loft/rack-0/air".to_owned(), "x".repeat(1_000_000))]),
             Fault::NoLetters { minutes } => {
                 if self.no_letters == 0 {
+                    // None may have been written yet.
+                    std::fs::create_dir_all(&self.letters).unwrap();
                     std::fs::rename(&self.letters, self.letters.with_extension("away")).unwrap();
                     std::fs::write(&self.letters, "in the way").unwrap();
                 }

@@ -55,20 +55,22 @@ struct Water {
     drawn_by_theory: f64,
     /// Hours since then in which its air was known.
     seen_hours: f64,
+    /// Grams an hour by theory as they were last, in the dark and in the light.
+    draws: [f64; 2],
     /// What theory said it had drawn when it was last watered without an amount in the log;
     /// the tank may tell the amount.
     untold: Option<f64>,
-    /// How it stands if the waterings that its tank has not shown were none.
-    unshown: Option<Unshown>,
+    /// Waterings that its tank has neither shown nor denied, the first one first.
+    unshown: VecDeque<Unshown>,
     /// A watering in the log that the tank did not show.
     not_shown: Option<Timestamp>,
 }
 
-/// A tray's water without the waterings since `from`, which its tank has neither shown nor
-/// denied: a refill covers what a round draws.
+/// A tray's water without the watering of this time and those after it: a refill covers what a
+/// round draws.
 #[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Unshown {
-    from: Timestamp,
+    at: Timestamp,
     left: MediumWater,
     waterings: u32,
     watered_at: Option<Timestamp>,
@@ -91,34 +93,45 @@ pub(crate) struct DryOutWatch {
 }
 
 impl DryOutWatch {
-    /// A tray was watered.
-    pub(crate) fn watered(&mut self, tray: &Tray, at: Timestamp, ml: Option<f64>) {
+    /// A tray was watered at `at`, as is typed `now`.
+    pub(crate) fn watered(&mut self, now: Timestamp, zone: chrono_tz::Tz, tray: &Tray, at: Timestamp, ml: Option<f64>) {
         self.logs.entry(tray.place.0).or_default().watered(at);
         let coefficient = self.coefficients.entry(tray.place.0).or_default();
         let water = self.trays.entry(tray.name.clone()).or_default();
-        let elapsed = water.watered_at.map_or(0.0, |before| (at - before).num_minutes() as f64 / 60.0);
+        water.waterings += 1;
+        if water.watered_at.is_some_and(|newest| at <= newest) {
+            // Told out of order: what it drew since the newest is known already.
+            return;
+        }
+        let hours = |from: Timestamp, until: Timestamp| (until - from).num_minutes() as f64 / 60.0;
+        let elapsed = water.watered_at.map_or(0.0, |before| hours(before, at));
+        // What it drew since, if it was typed late.
+        let since = hours(at, now).clamp(0.0, water.seen_hours);
+        let drawn_since = water.drawn_over(now, since, zone).min(water.drawn_by_theory);
         // Only a span that was watched from watering to watering teaches; entries told of the
         // past would weigh a day's water against an hour's air.
-        let teaches = elapsed >= LEAST_LESSON_HOURS && water.seen_hours >= 0.9 * elapsed;
+        let teaches = elapsed >= LEAST_LESSON_HOURS && water.seen_hours - since >= 0.9 * elapsed;
+        let drawn_before = water.drawn_by_theory - drawn_since;
         if let Some(grams) = ml.filter(|_| teaches) {
             // Nonsense is rejected there, and the lesson forgotten slowly.
-            let _ = coefficient.learn(grams, water.drawn_by_theory, LOG_ERROR);
+            let _ = coefficient.learn(grams, drawn_before, LOG_ERROR);
         }
-        water.untold = (teaches && ml.is_none()).then_some(water.drawn_by_theory);
-        water.unshown = water.unshown.filter(|unshown| at - unshown.from <= UNSHOWN_FOR).or(Some(Unshown {
-            from: at,
+        water.untold = (teaches && ml.is_none()).then_some(drawn_before);
+        water.unshown.retain(|unshown| at - unshown.at <= UNSHOWN_FOR);
+        water.unshown.push_back(Unshown {
+            at,
             left: water.left,
-            waterings: water.waterings,
+            waterings: water.waterings - 1,
             watered_at: water.watered_at,
-        }));
-        water.drawn_by_theory = 0.0;
-        water.seen_hours = 0.0;
+        });
         // Watered from below, a shallow layer takes up what it can hold (container capacity of
         // 25 to 30 mm is near saturation; Milks, Fonteno and Larson 1989, abstract). A running
         // balance of small errors would starve trays that are watered twice a day.
         water.left = Water::soaked();
-        water.waterings += 1;
-        water.watered_at = water.watered_at.max(Some(at));
+        water.left.draw(coefficient.mean() * drawn_since);
+        water.drawn_by_theory = drawn_since;
+        water.seen_hours = since;
+        water.watered_at = Some(at);
     }
 
     /// It is believed that this tray was watered, whatever its tank showed.
@@ -133,13 +146,13 @@ impl DryOutWatch {
         self.trays.get(tray).is_some_and(|water| water.not_shown.is_some())
     }
 
-    /// The tank fell by so many grams for each tray of the last round; where the log named no
-    /// amount, that is the lesson. True if it was one.
-    pub(crate) fn drew(&mut self, tray: &Tray, grams: f64) -> bool {
+    /// The tank fell for the last round: by so many grams for each tray, where that can be told;
+    /// where the log named no amount, that is the lesson. True if it was one.
+    pub(crate) fn drew(&mut self, tray: &Tray, grams: Option<f64>) -> bool {
         let Some(water) = self.trays.get_mut(&tray.name) else { return false };
-        water.unshown = None;
+        water.unshown.clear();
         water.not_shown = None;
-        let Some(theory) = water.untold.take() else { return false };
+        let Some((theory, grams)) = water.untold.take().zip(grams) else { return false };
         self.coefficients.entry(tray.place.0).or_default().learn(grams, theory, RESERVOIR_ERROR) == Lesson::Taken
     }
 
@@ -147,7 +160,8 @@ impl DryOutWatch {
     /// is reckoned from the last one that did, as those between are no surer than this one.
     pub(crate) fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp) {
         let Some(water) = self.trays.get_mut(&tray.name) else { return };
-        let Some(unshown) = water.unshown.take() else { return };
+        let Some(unshown) = water.unshown.pop_front() else { return };
+        water.unshown.clear();
         water.left = unshown.left;
         water.waterings = unshown.waterings;
         water.watered_at = unshown.watered_at;
@@ -163,7 +177,7 @@ impl DryOutWatch {
         let Some(water) = self.trays.get_mut(&tray.name).filter(|water| water.watered_at.is_some()) else { return };
         water.left = Water::soaked();
         water.seems_watered_at = water.seems_watered_at.max(Some(at));
-        water.unshown = None;
+        water.unshown.clear();
         water.not_shown = None;
         water.untold = None;
         // From one watering in the log to the next there are two spans now, and neither is known whole.
@@ -188,7 +202,9 @@ impl DryOutWatch {
         let learnt = self.coefficients.get(&stand.place).copied().unwrap_or_default();
         for tray in stand.trays {
             let water = self.trays.entry(tray.name.clone()).or_default();
-            water.pass(hours, learnt.mean(), drawn_by_theory(at, stand.zone, tray, air) * hours);
+            let an_hour = drawn_by_theory(at, stand.zone, tray, air);
+            water.draws[usize::from(lit(at, stand.zone))] = an_hour;
+            water.pass(hours, learnt.mean(), an_hour * hours);
         }
         // Only where the air is dry does anybody ask; the forecast costs more than all the rest.
         let dry = stand.demand.limits.humidity_min.is_some_and(|limit| air.humidity.0 < limit + NEARLY_DRY);
@@ -350,8 +366,9 @@ impl Default for Water {
             seems_watered_at: None,
             drawn_by_theory: 0.0,
             seen_hours: 0.0,
+            draws: [0.0; 2],
             untold: None,
-            unshown: None,
+            unshown: VecDeque::new(),
             not_shown: None,
         }
     }
@@ -362,11 +379,17 @@ impl Water {
         MediumWater::full(Medium::Fine.available_grams(MEDIUM_DEPTH_MM))
     }
 
+    /// What theory says it drew in the last so many hours, as it draws by day and by night.
+    fn drawn_over(&self, now: Timestamp, hours: f64, zone: chrono_tz::Tz) -> f64 {
+        let whole = (0..hours as i64).map(|hour| self.draws[usize::from(lit(now - TimeDelta::hours(hour), zone))]);
+        whole.sum::<f64>() + (hours - hours as i64 as f64) * self.draws[usize::from(lit(now, zone))]
+    }
+
     fn pass(&mut self, hours: f64, coefficient: f64, by_theory: f64) {
         self.drawn_by_theory += by_theory;
         self.seen_hours += hours;
         self.left.draw(coefficient * by_theory);
-        if let Some(unshown) = &mut self.unshown {
+        for unshown in &mut self.unshown {
             unshown.left.draw(coefficient * by_theory);
         }
     }
@@ -424,7 +447,7 @@ mod tests {
         for hour in 0..=48 {
             let at = begins + TimeDelta::hours(hour);
             if hour % 12 == 0 {
-                dryout.watered(&tray, at, Some(118.0));
+                dryout.watered(at, chrono_tz::America::Chicago, &tray, at, Some(118.0));
             }
             let stand = Stand {
                 place: 0,

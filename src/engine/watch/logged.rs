@@ -12,9 +12,9 @@ use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
 
-/// A watering told later than this after it was done cannot be looked for in the tank.
-/// Own default.
-const OF_THE_PRESENT: TimeDelta = TimeDelta::minutes(30);
+/// A watering told later than this after it was done cannot be looked for in the tank: of a
+/// day it knows the level. Own default.
+const OF_THE_DAY: TimeDelta = TimeDelta::hours(24);
 
 impl Watches {
     /// What an entry means for the watches over water and leaves.
@@ -33,12 +33,12 @@ impl Watches {
                     trays.iter().filter_map(|name| seen.trays.get(name)).map(|tray| tray.place).collect();
                 for (tank, known) in self.tanks.iter_mut().zip(&seen.rules.reservoirs) {
                     if stands.iter().any(|place| seen.rules.waters(known, *place)) {
-                        tank.watered(seen.at);
+                        tank.watered(when);
                     }
                 }
                 self.watch_for(seen, when, &trays, ml);
                 for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {
-                    self.growing.dryout.watered(tray, when, ml);
+                    self.growing.dryout.watered(seen.at, seen.rules.site.time_zone, tray, when, ml);
                 }
             }
             Logged::Mist { trays } => {
@@ -50,9 +50,9 @@ impl Watches {
         }
     }
 
-    /// A watering of the present, from the one tank that feeds its trays, should show there.
+    /// A watering of the last day, from the one tank that feeds its trays, should show there.
     fn watch_for(&mut self, seen: &Seen<'_>, when: Timestamp, trays: &[String], ml: Option<f64>) {
-        if seen.at - when > OF_THE_PRESENT {
+        if seen.at - when > OF_THE_DAY {
             return;
         }
         for (watch, known) in self.waterings.iter_mut().zip(&seen.rules.reservoirs) {
@@ -65,7 +65,9 @@ impl Watches {
             let denied_before = from_here.iter().any(|(name, _)| {
                 let place = seen.trays.get(name).map(|tray| seen.rules.place(tray.place).id.as_str());
                 let standing = place.and_then(|id| seen.alarms.find(AlarmKind::DryOut, id));
-                self.growing.dryout.is_doubted(name) && standing.is_some_and(Alarm::is_active)
+                // Of whoever has not been told the log knows no more than before.
+                let told = |alarm: &Alarm| alarm.is_active() && alarm.is_known(when);
+                self.growing.dryout.is_doubted(name) && standing.is_some_and(told)
             });
             if denied_before {
                 watch.believe();
@@ -73,7 +75,7 @@ impl Watches {
                     self.growing.dryout.believe(name);
                 }
             } else if !from_here.is_empty() {
-                watch.logged(seen.at, &from_here, ml);
+                watch.logged(when, &from_here, ml);
             }
         }
     }

@@ -26,6 +26,11 @@ const SHOWN: f64 = 0.5;
 const NOT_SHOWN: f64 = 0.25;
 /// Shares of what a round of all trays usually draws: within them all were watered. Own defaults.
 const ALL_TRAYS: core::ops::RangeInclusive<f64> = 0.75..=1.5;
+/// A fall is the difference of two middles of six points, and of the highest of some: it is off by
+/// nearly one scatter of the points. Twice that is told from none. Own default.
+const SCATTERS: f64 = 2.0;
+/// However even a gauge is, its steps are no finer. Own default.
+const LEAST_LITRES: f64 = 0.1;
 /// Grams a tray where the log names none: half a US cup (118 mL; common practice, no source).
 const USUAL_GRAMS: f64 = 118.0;
 
@@ -36,7 +41,8 @@ pub(crate) struct WateringWatch {
     /// The last round that could be judged did not show; one that cannot be judged is no
     /// better.
     still: bool,
-    round: Option<WateringRound>,
+    /// Rounds that are not judged yet, as they were typed.
+    rounds: Vec<WateringRound>,
     /// Grams a tray that the last round which showed has drawn.
     usual_grams: Option<f64>,
     /// When a watering was last logged.
@@ -60,8 +66,8 @@ struct WateringRound {
 pub(crate) enum Showed {
     /// It fell: the trays drank from it.
     Fell {
-        /// Drawn from the tank for each tray, grams.
-        grams_a_tray: f64,
+        /// Drawn from the tank for each tray, grams, where that can be told.
+        grams_a_tray: Option<f64>,
         /// The trays, by the grower's names for them.
         trays: Vec<String>,
     },
@@ -81,14 +87,16 @@ impl WateringWatch {
         let all: u32 = trays.iter().map(|(_, count)| *count).sum();
         let grams = ml.unwrap_or(USUAL_GRAMS) * f64::from(all);
         let names = trays.iter().map(|(name, _)| name.clone());
-        match &mut self.round {
-            Some(round) if at - round.last <= SHOWS_WITHIN => {
-                round.last = at;
+        let near = |round: &&mut WateringRound| at - round.last <= SHOWS_WITHIN && round.first - at <= SHOWS_WITHIN;
+        match self.rounds.iter_mut().find(near) {
+            Some(round) => {
+                round.first = round.first.min(at);
+                round.last = round.last.max(at);
                 round.grams += grams;
                 round.count += all;
                 round.trays.extend(names);
             }
-            _ => self.round = Some(WateringRound { first: at, last: at, grams, count: all, trays: names.collect() }),
+            None => self.rounds.push(WateringRound { first: at, last: at, grams, count: all, trays: names.collect() }),
         }
     }
 
@@ -100,23 +108,27 @@ impl WateringWatch {
 
     /// Once a minute: a round whose hour is over is held against the tank.
     pub(crate) fn minute(&mut self, at: Timestamp, tank: &TankWatch, reservoir: &Reservoir) -> Option<Showed> {
-        let round = self.round.take_if(|round| at - round.last >= SHOWS_WITHIN)?;
-        // Half a per cent of a tank is what a gauge of a few millimetres can tell.
-        let least = (reservoir.shape.capacity_litres() * 0.005).max(0.1) * 1000.0;
-        if round.grams < 3.0 * least {
-            return None;
-        }
+        let over = self.rounds.iter().position(|round| at - round.last >= SHOWS_WITHIN)?;
+        let round = self.rounds.remove(over);
+        // Half a per cent of a tank is what a gauge of a few millimetres can tell, if its own
+        // scatter does not say that it tells less.
+        let coarse = (reservoir.shape.capacity_litres() * 0.005).max(0.1);
+        let least = tank.scatter_of_points().map_or(coarse, |scatter| (SCATTERS * scatter).clamp(LEAST_LITRES, coarse));
+        let told_apart = round.grams >= 3000.0 * least;
         let still = Showed::StoodStill { logged_at: round.first, trays: round.trays.clone() };
-        let Some(litres) = tank.fell_between(round.first - SHOWS_WITHIN, at) else {
-            return self.still.then_some(still);
+        let Some(litres) = tank.fell_between(round.first - SHOWS_WITHIN, round.last + SHOWS_WITHIN) else {
+            return (self.still && told_apart).then_some(still);
         };
         let drawn = litres * 1000.0;
-        if drawn >= SHOWN * round.grams {
+        if litres >= least && drawn >= SHOWN * round.grams {
             self.shown = self.shown.saturating_add(1);
             self.still = false;
-            let grams_a_tray = drawn / f64::from(round.count.max(1));
-            self.usual_grams = Some(grams_a_tray);
+            let grams_a_tray = told_apart.then_some(drawn / f64::from(round.count.max(1)));
+            self.usual_grams = grams_a_tray.or(self.usual_grams);
             return Some(Showed::Fell { grams_a_tray, trays: round.trays });
+        }
+        if !told_apart {
+            return None;
         }
         self.still = drawn < NOT_SHOWN * round.grams && self.shown >= SHOWN_BEFORE;
         self.still.then_some(still)
@@ -166,7 +178,8 @@ pub(crate) fn minute(waterings: &mut [WateringWatch], seen: &Seen<'_>, tanks: &[
                 // One lesson a place: what several trays of one round show is one observation.
                 let mut taught = Vec::new();
                 for tray in trays.iter().filter_map(|name| seen.trays.get(name)) {
-                    if !taught.contains(&tray.place) && dryout.drew(tray, grams_a_tray) {
+                    let lesson = grams_a_tray.filter(|_| !taught.contains(&tray.place));
+                    if dryout.drew(tray, lesson) {
                         taught.push(tray.place);
                     }
                 }

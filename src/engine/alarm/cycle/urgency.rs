@@ -60,6 +60,11 @@ impl Alarm {
         self.active && self.clearing_since.is_none() && self.own(moment).is_worth_a_call(self.harm)
     }
 
+    /// People know of it: a letter told them, or somebody has seen it.
+    pub(crate) fn is_known(&self, at: Timestamp) -> bool {
+        !self.unacknowledged || self.told_for.is_some() || self.known_until.is_some_and(|until| at < until)
+    }
+
     /// Harm of it is in sight.
     pub(crate) fn is_of_concern(&self, moment: &Moment) -> bool {
         self.own(moment).priority(self.harm, false) != Priority::Digest

@@ -116,6 +116,12 @@ impl TankWatch {
         Some((self.epoch + TimeDelta::seconds((newest * 3600.0) as i64), litres))
     }
 
+    /// Litres by which its points scatter; `None`: too few are known.
+    pub(crate) fn scatter_of_points(&self) -> Option<f64> {
+        let all: Vec<LevelPoint> = self.points.iter().copied().collect();
+        (all.len() > STEP_TAIL).then(|| scatter(&all))
+    }
+
     /// A fall that was told as water on the floor.
     fn is_spill(&self, step: &LevelStep) -> bool {
         self.spills.iter().any(|(from, until)| (*from..=*until).contains(&step.hours))
@@ -125,10 +131,10 @@ impl TankWatch {
     /// half hour; `None` when it was not watched, or water was poured in.
     pub(crate) fn fell_between(&self, from: Timestamp, until: Timestamp) -> Option<f64> {
         let (from, until) = (self.hours(from), self.hours(until));
-        let all: Vec<LevelPoint> = self.points.iter().copied().collect();
-        let span: Vec<LevelPoint> = all.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
+        let span: Vec<LevelPoint> =
+            self.points.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
         let (first, last) = (span.first()?, span.last()?);
-        let rise = (3.0 * self.noise()).max(RISE_DEVIATIONS * scatter(&all));
+        let rise = (3.0 * self.noise()).max(RISE_DEVIATIONS * self.scatter_of_points().unwrap_or(0.0));
         let poured = self.quiet_from >= from || span.windows(2).any(|pair| pair[1].1 - pair[0].1 > rise);
         let watched =
             first.0 - from < 0.25 && until - last.0 < 0.25 && span.windows(2).all(|pair| pair[1].0 - pair[0].0 < 0.5);

@@ -1,7 +1,7 @@
 //! What can be wrong with a tank: more goes than plants can use, or the gauge no longer moves.
 
 use super::SUDDEN_WITHIN;
-use super::known::{Sudden, TankWatch, Use, gone};
+use super::known::{SUDDEN_EXPLAINED_HOURS, Sudden, TankWatch, Use, gone};
 use crate::alarm::{Condition, Evidence, Harm};
 use crate::physics::draw::{self, LevelPoint};
 use crate::physics::slope::median;
@@ -30,8 +30,6 @@ const SUDDEN_AT_A_ROUND: chrono::TimeDelta = chrono::TimeDelta::hours(2);
 const SUDDEN_TOLD_FOR: chrono::TimeDelta = chrono::TimeDelta::hours(12);
 /// A pump gives as much as it did, and a little more, at hours when no hands do. Own default.
 const ONCE_MORE: f64 = 1.2;
-/// A watering in the log explains what goes within this, hours. Own default.
-const SUDDEN_EXPLAINED_HOURS: f64 = 1.0;
 /// A round with all its trays takes no longer, hours. Own default.
 const ROUND_TAKES_HOURS: f64 = 1.25;
 /// Litres a tray is given at a time at most (common practice, no source).

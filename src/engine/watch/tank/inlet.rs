@@ -5,6 +5,7 @@ use super::drawn::scatter_of;
 use super::known::TankWatch;
 use crate::float;
 use crate::physics::slope::median;
+use crate::units::Timestamp;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
 
@@ -77,5 +78,11 @@ impl TankWatch {
     pub(super) fn forget_minutes(&mut self) {
         self.minutes.clear();
         self.scatter_of_minutes = None;
+    }
+
+    /// What they said up to then is.
+    pub(super) fn forget_minutes_until(&mut self, until: Timestamp) {
+        self.minutes.retain(|(at, _)| *at > until);
+        self.reckon_scatter();
     }
 }

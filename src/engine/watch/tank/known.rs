@@ -18,6 +18,8 @@ pub(super) const KEPT_HOURS: f64 = 26.0;
 pub(super) const DRAW_HOURS: f64 = 6.0;
 /// A leak shows within two hours.
 pub(super) const LEAK_HOURS: f64 = 2.0;
+/// A watering in the log explains what goes within this, hours. Own default.
+pub(super) const SUDDEN_EXPLAINED_HOURS: f64 = 1.0;
 /// Waterings closer together than this are one round of hands. Own default.
 pub(super) const SAME_ROUND_HOURS: f64 = 0.25;
 
@@ -175,17 +177,23 @@ impl TankWatch {
         self.forget_minutes();
     }
 
-    /// Somebody logged a watering from this tank: what goes while the round lasts is no slope.
+    /// Somebody logged a watering from this tank, of now or of a while ago: what goes while the
+    /// round lasts is no slope, and what went at once about then is explained.
     pub fn watered(&mut self, at: Timestamp) {
         let hours = self.hours(at);
-        // Somebody knows where it went.
+        let explained = at + TimeDelta::minutes((SUDDEN_EXPLAINED_HOURS * 60.0) as i64);
         self.tested = None;
-        self.sudden = None;
-        self.spills.retain(|spill| hours - spill.1 > SAME_ROUND_HOURS);
-        self.forget_minutes();
-        match self.rounds.last_mut().filter(|round| hours - round.1 < SAME_ROUND_HOURS) {
-            Some(round) => round.1 = hours,
-            None => self.rounds.push((hours, hours)),
+        self.sudden = self.sudden.filter(|sudden| sudden.since > explained);
+        let over = |spill: &(f64, f64)| hours - spill.1 > SAME_ROUND_HOURS || spill.0 - hours > SUDDEN_EXPLAINED_HOURS;
+        self.spills.retain(over);
+        self.forget_minutes_until(explained);
+        let near = |round: &&mut (f64, f64)| round.0 - hours < SAME_ROUND_HOURS && hours - round.1 < SAME_ROUND_HOURS;
+        match self.rounds.iter_mut().find(near) {
+            Some(round) => *round = (round.0.min(hours), round.1.max(hours)),
+            None => {
+                let after = self.rounds.partition_point(|round| round.0 < hours);
+                self.rounds.insert(after, (hours, hours));
+            }
         }
     }
 
