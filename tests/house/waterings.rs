@@ -150,8 +150,15 @@ fn who_was_told_nothing_is_not_taken_to_have_watered_by_hand() {
     let unaware = watered_again(false);
     let dry = (Some(Night::at("2026-03-02 19:00")), Some(Night::at("2026-03-03 18:00")));
     assert_eq!(not_shown(&unaware), dry, "the pump is as dead as before");
-    let aware = watered_again(true);
+    let mut aware = watered_again(true);
     assert_eq!(aware.reported(&["dry-out:rack-a normal"]).len(), 1, "{:?}", aware.reported(&["dry-out"]));
+    // The digest asks until a round shows again.
+    let asked = |night: &Night| night.digest().reservoirs[0].unshown_since;
+    assert_eq!(asked(&aware), Some(Night::at("2026-03-03 07:00")));
+    aware.until("2026-03-04 07:00").logs(water("rack-a", 180.0)).until("2026-03-04 19:00");
+    assert_eq!(asked(&aware), Some(Night::at("2026-03-03 07:00")));
+    aware.logs(water("rack-a", 180.0)).says("tank", 226.0, 0.0).until("2026-03-04 20:30");
+    assert_eq!(asked(&aware), None);
 }
 
 #[test]

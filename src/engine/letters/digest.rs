@@ -17,6 +17,7 @@ use crate::watch::trays::harvests::{Cut, ExpectedYield, Lost};
 use crate::watch::trays::thermal::{ThermalClocks, Warmth};
 pub use crate::watch::trays::tray::Due;
 use crate::watch::trays::tray::{Stage, Tray};
+use crate::watch::watering::WateringWatch;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -94,6 +95,8 @@ pub struct ReservoirDay {
     pub added: f64,
     /// When it reaches the pump inlet: best, early, late. `None`: no measurable draw.
     pub empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
+    /// Since when waterings were logged of which none drew on it, where they did before.
+    pub unshown_since: Option<Timestamp>,
 }
 
 /// A tray and what it needs.
@@ -241,7 +244,7 @@ pub(crate) fn trays(seen: &Seen<'_>, watches: &Watches, until: Timestamp) -> Vec
 
 /// Every reservoir as it stands.
 pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay> {
-    let day = |(tank, reservoir): (&TankWatch, &Reservoir)| {
+    let day = |((tank, waterings), reservoir): ((&TankWatch, &WateringWatch), &Reservoir)| {
         let usable = tank.usable_of_late();
         let (drawn, added) = tank.day();
         let gauge = seen.rules.channel(reservoir.channel);
@@ -256,9 +259,10 @@ pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay
             drawn,
             added,
             empty_at: tank.forecast(seen.at).map(|empty| (empty.likely, empty.early, empty.late)),
+            unshown_since: waterings.unshown_since(),
         }
     };
-    watches.tanks.iter().zip(&seen.rules.reservoirs).map(day).collect()
+    watches.tanks.iter().zip(&watches.waterings).zip(&seen.rules.reservoirs).map(day).collect()
 }
 
 /// Every sensor that did not behave.

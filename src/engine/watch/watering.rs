@@ -41,6 +41,10 @@ pub(crate) struct WateringWatch {
     /// The last round that could be judged did not show; one that cannot be judged is no
     /// better.
     still: bool,
+    /// Since when rounds were logged and not one showed, where they did before.
+    unshown_since: Option<Timestamp>,
+    /// Enough have shown, at any time, to know that waterings draw on this tank.
+    shows: bool,
     /// Rounds that are not judged yet, as they were typed.
     rounds: Vec<WateringRound>,
     /// Grams a tray that the last round which showed has drawn.
@@ -103,7 +107,13 @@ impl WateringWatch {
     /// Somebody was told and has watered since, by hand perhaps: the log is believed until the
     /// tank has shown anew that waterings draw on it.
     pub(crate) fn believe(&mut self) {
-        *self = WateringWatch::default();
+        *self = WateringWatch { unshown_since: self.unshown_since, shows: self.shows, ..WateringWatch::default() };
+    }
+
+    /// Since when waterings were logged and not one drew on the tank, where they did before:
+    /// somebody waters by hand, or only thinks that the pump runs.
+    pub(crate) fn unshown_since(&self) -> Option<Timestamp> {
+        self.unshown_since.filter(|_| self.shows)
     }
 
     /// Once a minute: a round whose hour is over is held against the tank.
@@ -122,6 +132,8 @@ impl WateringWatch {
         let drawn = litres * 1000.0;
         if litres >= least && drawn >= SHOWN * round.grams {
             self.shown = self.shown.saturating_add(1);
+            self.shows |= self.shown >= SHOWN_BEFORE;
+            self.unshown_since = None;
             self.still = false;
             let grams_a_tray = told_apart.then_some(drawn / f64::from(round.count.max(1)));
             self.usual_grams = grams_a_tray.or(self.usual_grams);
@@ -130,7 +142,9 @@ impl WateringWatch {
         if !told_apart {
             return None;
         }
-        self.still = drawn < NOT_SHOWN * round.grams && self.shown >= SHOWN_BEFORE;
+        let stood = drawn < NOT_SHOWN * round.grams;
+        self.unshown_since = self.unshown_since.or(Some(round.first)).filter(|_| stood);
+        self.still = stood && self.shown >= SHOWN_BEFORE;
         self.still.then_some(still)
     }
 

@@ -323,7 +323,13 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
         None if tank.usable.is_some() => " No draw that can be measured.".to_owned(),
         None => String::new(),
     };
-    format!("{level} {}.{forecast}", capital(&moved.join(", ")))
+    let unshown = tank.unshown_since.map_or(String::new(), |since| {
+        format!(
+            " The waterings logged since {} did not draw on it: were they given by hand?",
+            speech.day_and_clock(since)
+        )
+    });
+    format!("{level} {}.{forecast}{unshown}", capital(&moved.join(", ")))
 }
 
 fn sensor_blocks(day: &DigestFacts) -> Vec<Block> {

@@ -112,6 +112,7 @@ fn digest(busy: bool) -> LetterFacts {
             drawn: 8.1,
             added: if busy { 18.0 } else { 0.0 },
             empty_at: Some((at("2026-03-05T22:00"), at("2026-03-05T17:00"), at("2026-03-06T05:00"))),
+            unshown_since: busy.then(|| at("2026-03-03T07:20")),
         }],
         no_journal: false,
         trays: vec![
