@@ -5,6 +5,7 @@ use chrono::TimeDelta;
 use traywarden::engine::alarm::{AlarmState, Evidence, Harm, Priority};
 use traywarden::engine::event::Command;
 use traywarden::journal::{Did, Target};
+use traywarden::random::SplitMix64;
 use traywarden::units::Timestamp;
 
 fn water(place: &str, ml: f64) -> Did {
@@ -119,6 +120,30 @@ fn a_watering_typed_hours_later_is_held_against_the_tank_as_well() {
     night.until("2026-03-03 07:00").says("tank", 226.0, 0.0).until("2026-03-03 15:00");
     night.logs_of(Night::at("2026-03-03 07:00"), water("rack-a", 180.0)).until("2026-03-03 16:00");
     assert_eq!(night.reported(&["dry-out"]), Vec::<&str>::new());
+}
+
+#[test]
+fn a_small_round_is_judged_where_the_gauge_is_even_and_not_where_it_scatters() {
+    // 400 mL for four trays, of a tank of 36 L: 2 mm of its level show, and in the end none.
+    let told = |scatter_mm: f64| {
+        let mut night = room_of(26.0, 40.0);
+        let mut rounds = vec!["01 19:00", "02 07:00", "02 19:00", "03 07:00", "03 19:00"].into_iter();
+        let mut depth = 250.0;
+        let mut chance = SplitMix64::for_part(7, "a gauge that scatters");
+        for hour in 0..54 {
+            let at = Night::at("2026-03-01 17:00") + TimeDelta::hours(hour);
+            for minute in 0..60 {
+                night.until_instant(at + TimeDelta::minutes(minute));
+                night.says("tank", depth + scatter_mm * chance.bell(), 0.0);
+            }
+            if hour % 12 == 1 && rounds.next().is_some() {
+                night.logs(water("rack-a", 100.0));
+                depth -= if hour < 48 { 2.0 } else { 0.0 };
+            }
+        }
+        night.reported(&["dry-out:rack-a"]).len()
+    };
+    assert_eq!([told(0.0), told(4.0)], [1, 0]);
 }
 
 #[test]
