@@ -350,28 +350,32 @@ fn a_large_fall_is_a_late_watering_only_until_the_round_has_watered() {
 
 #[test]
 fn a_watering_typed_late_explains_what_went_then_and_nothing_that_goes_now() {
-    // Seven litres at each round; ten more go at once, three hours after the last or at its hour.
-    let told = |gone_at: i64, typed_at: i64| {
-        let mut tank = Watched::by_a_gauge(None);
-        let last = 6 * 720;
-        (0..=last + 240).any(|minute| {
-            let waterings = (minute - 10) / 720 + i64::from(minute >= 10);
-            let gone = ((minute - gone_at) as f64 / 3.0).clamp(0.0, 1.0) * 10.0;
-            if minute == typed_at {
-                tank.watch.watered(tank.at(last + 10));
-            }
-            tank.hears(minute, 90.0 - 7.0 * waterings.min(6) as f64 - gone);
-            tank.known.asleep_since = (minute > last + 90).then(|| tank.at(last + 90));
-            let leak = tank.judged(minute, AlarmKind::ReservoirLeak, false);
-            let sudden =
-                matches!(leak, Condition::Present { evidence: Evidence::Leak { sudden_minutes: Some(_), .. }, .. });
-            sudden && minute >= typed_at
-        })
-    };
+    // Seven litres at each round of three days; ten more go at once in the night after the last.
     let last = 6 * 720;
-    assert!(told(last + 200, last + 170), "half an hour after it was typed");
-    assert!(!told(last + 10, last + 15), "the watering itself");
-    assert!(!told(last + 10, last + 130), "typed hours later");
+    let told = |gone_at: i64, watered_at: i64, typed_at: i64| {
+        let mut tank = Watched::by_a_gauge(None);
+        let sudden = (0..=last + 240).filter(|minute| {
+            let waterings = (minute - 10) / 720 + i64::from(*minute >= 10);
+            let gone = ((minute - gone_at) as f64 / 3.0).clamp(0.0, 1.0) * 10.0;
+            if *minute == typed_at {
+                tank.watch.watered(tank.at(watered_at));
+            }
+            tank.hears(*minute, 90.0 - 7.0 * waterings.min(6) as f64 - gone);
+            tank.known.asleep_since = (*minute > last + 90).then(|| tank.at(last + 90));
+            let leak = tank.judged(*minute, AlarmKind::ReservoirLeak, false);
+            matches!(leak, Condition::Present { evidence: Evidence::Leak { sudden_minutes: Some(_), .. }, .. })
+        });
+        let (before, after): (Vec<i64>, Vec<i64>) = sudden.partition(|minute| *minute < typed_at);
+        (!before.is_empty(), !after.is_empty())
+    };
+    let evening = last + 10;
+    assert_eq!(
+        told(last + 200, evening, last + 170),
+        (false, true),
+        "it goes half an hour after the evening was typed"
+    );
+    assert_eq!(told(last + 100, evening, last + 130), (true, true), "it went long after the evening's water");
+    assert_eq!(told(last + 100, last + 95, last + 130), (true, false), "that was somebody who could not sleep");
 }
 
 #[test]
