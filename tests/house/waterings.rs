@@ -111,14 +111,14 @@ fn not_shown(night: &Night) -> (Option<Timestamp>, Option<Timestamp>) {
 fn a_watering_typed_hours_later_is_held_against_the_tank_as_well() {
     let mut night = with_three_rounds_that_showed();
     night.until("2026-03-03 15:00").logs_of(Night::at("2026-03-03 07:00"), water("rack-a", 180.0));
-    night.until("2026-03-03 15:20");
+    night.until("2026-03-03 16:00");
     let (watered, not_shown) = not_shown(&night);
     assert_eq!(not_shown, Some(Night::at("2026-03-03 07:00")));
     assert_eq!(watered, Some(Night::at("2026-03-02 19:00")));
     // One that did show is believed, whenever it is typed.
     let mut night = with_three_rounds_that_showed();
     night.until("2026-03-03 07:00").says("tank", 226.0, 0.0).until("2026-03-03 15:00");
-    night.logs_of(Night::at("2026-03-03 07:00"), water("rack-a", 180.0)).until("2026-03-03 16:00");
+    night.logs_of(Night::at("2026-03-03 07:00"), water("rack-a", 180.0)).until("2026-03-03 18:00");
     assert_eq!(night.reported(&["dry-out"]), Vec::<&str>::new());
 }
 
@@ -142,9 +142,65 @@ fn told_of_small_rounds(seed: u64, scatter_mm: f64, pump_dies: bool) -> usize {
 
 #[test]
 fn a_small_round_is_judged_where_the_gauge_is_even_and_not_where_it_scatters() {
-    assert!(told_of_small_rounds(7, 0.0, true) > 0);
+    assert!(told_of_small_rounds(7, 0.3, true) > 0);
     let told: Vec<usize> = (0..8).map(|seed| told_of_small_rounds(seed, 4.0, false)).collect();
     assert_eq!(told, [0; 8], "the pump runs, and the gauge cannot tell");
+}
+
+/// The rounds of the 3rd, whether the tank fell at each, and when each was typed. What is then doubted
+/// on the 4th.
+fn doubted(rounds: &[(&str, bool, &str)]) -> Option<Timestamp> {
+    let mut night = with_three_rounds_that_showed();
+    let mut depth = 232.0;
+    let mut happens: Vec<(Timestamp, Option<Timestamp>)> = Vec::new();
+    for (at, falls, typed) in rounds {
+        let [at, typed] = [at, typed].map(|clock| Night::at(&format!("2026-03-03 {clock}")));
+        happens.push((typed, Some(at)));
+        if *falls {
+            happens.push((at, None));
+        }
+    }
+    happens.sort_by_key(|(when, _)| *when);
+    for (when, typed) in happens {
+        night.until_instant(when);
+        match typed {
+            Some(at) => night.logs_of(at, water("rack-a", 180.0)),
+            None => {
+                depth -= 6.0;
+                night.says("tank", depth, 0.0)
+            }
+        };
+    }
+    night.until("2026-03-03 22:00");
+    let standing = night.snapshot().alarms.into_iter().find(|change| change.key.id() == "dry-out:rack-a");
+    standing.and_then(|change| match change.evidence {
+        Evidence::Dryness { not_shown, .. } if change.state == AlarmState::Unacknowledged => not_shown,
+        _ => None,
+    })
+}
+
+#[test]
+fn what_a_tank_says_of_a_round_is_of_that_round_however_late_it_is_typed() {
+    let (morning, evening) = (Night::at("2026-03-03 07:00"), Night::at("2026-03-03 19:00"));
+    let off_then_on = [("07:00", false, "19:10"), ("19:00", true, "19:12")];
+    assert_eq!(doubted(&off_then_on), None, "the evening has watered");
+    let on_then_off = [("07:00", true, "19:10"), ("19:00", false, "19:12")];
+    assert_eq!(doubted(&on_then_off), Some(evening), "the morning takes nothing of that back");
+    let told_later = [("07:00", true, "20:50"), ("19:00", false, "19:02")];
+    assert_eq!(doubted(&told_later), Some(evening));
+    let newest_first = [("19:00", true, "19:10"), ("07:00", false, "19:12")];
+    assert_eq!(doubted(&newest_first), None);
+    let rack_by_rack = [("07:00", false, "15:00"), ("07:20", false, "15:20")];
+    assert_eq!(doubted(&rack_by_rack), Some(morning), "two entries of one round");
+}
+
+#[test]
+fn a_refill_hides_the_round_that_it_fell_into_and_no_earlier_one() {
+    let mut night = with_three_rounds_that_showed();
+    night.until("2026-03-03 14:00").logs(Did::Refill { reservoir: Some("tank".into()), litres: None });
+    night.says("tank", 280.0, 0.0).until("2026-03-03 15:00");
+    night.logs_of(Night::at("2026-03-03 07:00"), water("rack-a", 180.0)).until("2026-03-03 16:00");
+    assert_eq!(not_shown(&night).1, Some(Night::at("2026-03-03 07:00")));
 }
 
 #[test]
@@ -195,11 +251,10 @@ fn a_tray_whose_watering_is_typed_late_has_drunk_since() {
             night.until(&format!("2026-03-{round}")).logs(water("rack-a", 180.0));
         }
         night.until(&format!("2026-03-03 {typed}")).logs_of(Night::at("2026-03-03 07:00"), water("rack-a", 180.0));
-        println!("{:?}", night.until("2026-03-04 23:00").reported(&["dry-out"]));
-        night.until("2026-03-04 09:00").standing("dry-out:rack-a").harm.expect("harm").likely
+        night.until("2026-03-04 09:30").standing("dry-out:rack-a").harm.expect("harm").likely
     };
     let (at_once, late) = (dry_at("07:00"), dry_at("17:00"));
-    assert!((late - at_once).abs() <= TimeDelta::minutes(30), "{at_once} and {late}");
+    assert!((late - at_once).abs() <= TimeDelta::minutes(90), "{at_once} and {late}");
 }
 
 /// What is first said of dryness in mild air after five waterings so many hours apart.

@@ -95,7 +95,7 @@ pub struct ReservoirDay {
     pub added: f64,
     /// When it reaches the pump inlet: best, early, late. `None`: no measurable draw.
     pub empty_at: Option<(Timestamp, Timestamp, Timestamp)>,
-    /// Since when waterings were logged of which none drew on it, where they did before.
+    /// Since when waterings were logged of which none was seen in it, where they were before.
     pub unshown_since: Option<Timestamp>,
 }
 
@@ -259,7 +259,7 @@ pub(crate) fn reservoirs(seen: &Seen<'_>, watches: &Watches) -> Vec<ReservoirDay
             drawn,
             added,
             empty_at: tank.forecast(seen.at).map(|empty| (empty.likely, empty.early, empty.late)),
-            unshown_since: waterings.unshown_since(),
+            unshown_since: waterings.unshown_since(seen.at),
         }
     };
     watches.tanks.iter().zip(&watches.waterings).zip(&seen.rules.reservoirs).map(day).collect()

@@ -29,6 +29,8 @@ const LATE: TimeDelta = TimeDelta::hours(2);
 /// A watering that its tank has not shown is doubted with a later one for so long: somebody
 /// who is in the room twice a day sees a tray that was dry for longer. Own default.
 const UNSHOWN_FOR: TimeDelta = TimeDelta::hours(24);
+/// Waterings closer together than this are of one round. Own default.
+const ONE_ROUND: TimeDelta = TimeDelta::hours(1);
 /// A layer of medium in a standard tray, millimetres (25 to 30 in practice, no source).
 pub const MEDIUM_DEPTH_MM: f64 = 25.0;
 /// Waterings closer together than this teach nothing about drying. Own default.
@@ -118,12 +120,15 @@ impl DryOutWatch {
         }
         water.untold = (teaches && ml.is_none()).then_some(drawn_before);
         water.unshown.retain(|unshown| at - unshown.at <= UNSHOWN_FOR);
-        water.unshown.push_back(Unshown {
-            at,
-            left: water.left,
-            waterings: water.waterings - 1,
-            watered_at: water.watered_at,
-        });
+        // A tray that is watered twice in one round has one watering more that may be none.
+        if water.unshown.back().is_none_or(|unshown| at - unshown.at > ONE_ROUND) {
+            water.unshown.push_back(Unshown {
+                at,
+                left: water.left,
+                waterings: water.waterings - 1,
+                watered_at: water.watered_at,
+            });
+        }
         // Watered from below, a shallow layer takes up what it can hold (container capacity of
         // 25 to 30 mm is near saturation; Milks, Fonteno and Larson 1989, abstract). A running
         // balance of small errors would starve trays that are watered twice a day.
@@ -141,30 +146,38 @@ impl DryOutWatch {
         }
     }
 
-    /// A watering of this tray was logged that its tank did not show.
-    pub(crate) fn is_doubted(&self, tray: &str) -> bool {
-        self.trays.get(tray).is_some_and(|water| water.not_shown.is_some())
+    /// When a watering of this tray was logged that its tank did not show.
+    pub(crate) fn doubted(&self, tray: &str) -> Option<Timestamp> {
+        self.trays.get(tray).and_then(|water| water.not_shown)
     }
 
-    /// The tank fell for the last round: by so many grams for each tray, where that can be told;
-    /// where the log named no amount, that is the lesson. True if it was one.
-    pub(crate) fn drew(&mut self, tray: &Tray, grams: Option<f64>) -> bool {
+    /// The tank fell for a round that ended at `until`: by so many grams for each tray, where that can
+    /// be told; where the log named no amount, that is the lesson. True if it was one.
+    pub(crate) fn drew(&mut self, tray: &Tray, until: Timestamp, grams: Option<f64>) -> bool {
         let Some(water) = self.trays.get_mut(&tray.name) else { return false };
-        water.unshown.clear();
-        water.not_shown = None;
+        water.unshown.retain(|unshown| unshown.at > until);
+        water.not_shown = water.not_shown.filter(|denied| *denied > until);
+        if water.watered_at > Some(until) {
+            return false;
+        }
         let Some((theory, grams)) = water.untold.take().zip(grams) else { return false };
         self.coefficients.entry(tray.place.0).or_default().learn(grams, theory, RESERVOIR_ERROR) == Lesson::Taken
     }
 
-    /// The watering logged at `logged_at` did not show in a tank where waterings do: its water
-    /// is reckoned from the last one that did, as those between are no surer than this one.
-    pub(crate) fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp) {
+    /// The round from `logged_at` to `until` did not show in a tank where waterings do: its water is
+    /// reckoned from the last one that did, as those between are no surer than this one. One that
+    /// came after it is judged by itself, and if it was none either, neither was this.
+    pub(crate) fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp, until: Timestamp) {
         let Some(water) = self.trays.get_mut(&tray.name) else { return };
-        let Some(unshown) = water.unshown.pop_front() else { return };
-        water.unshown.clear();
-        water.left = unshown.left;
-        water.waterings = unshown.waterings;
-        water.watered_at = unshown.watered_at;
+        let Some(denied) = water.unshown.front().copied().filter(|unshown| unshown.at <= until) else { return };
+        water.unshown.retain(|unshown| unshown.at > until);
+        if let Some(newer) = water.unshown.front_mut() {
+            *newer = Unshown { at: newer.at, ..denied };
+            return;
+        }
+        water.left = denied.left;
+        water.waterings = denied.waterings;
+        water.watered_at = denied.watered_at;
         // A span with a round in it that may or may not have been teaches nothing.
         water.seen_hours = 0.0;
         water.not_shown = Some(logged_at);

@@ -1,7 +1,6 @@
 //! What the journal means for the watches over water and leaves.
 
 use crate::alarm::AlarmKind;
-use crate::alarm::cycle::Alarm;
 use crate::rules::PlaceId;
 use crate::units::Timestamp;
 use crate::watch::Watches;
@@ -12,6 +11,9 @@ use alloc::string::String;
 use alloc::vec::Vec;
 use chrono::TimeDelta;
 
+/// What is told within this after it was done is done by whoever knows what was told before it. Own
+/// default.
+const AT_ONCE: TimeDelta = TimeDelta::minutes(30);
 /// A watering told later than this after it was done cannot be looked for in the tank: of a
 /// day it knows the level. Own default.
 const OF_THE_DAY: TimeDelta = TimeDelta::hours(24);
@@ -66,16 +68,18 @@ impl Watches {
                 let place = seen.trays.get(name).map(|tray| seen.rules.place(tray.place).id.as_str());
                 let standing = place.and_then(|id| seen.alarms.find(AlarmKind::DryOut, id));
                 // Of whoever has not been told the log knows no more than before.
-                let told = |alarm: &Alarm| alarm.is_active() && alarm.is_known(when);
-                self.growing.dryout.is_doubted(name) && standing.is_some_and(told)
+                let told = standing.is_some_and(|alarm| alarm.is_active() && alarm.is_known(when));
+                let doubted = self.growing.dryout.doubted(name);
+                told && seen.at - when <= AT_ONCE && doubted.is_some_and(|denied| denied < when)
             });
             if denied_before {
                 watch.believe();
                 for (name, _) in &from_here {
                     self.growing.dryout.believe(name);
                 }
-            } else if !from_here.is_empty() {
-                watch.logged(when, &from_here, ml);
+            }
+            if !from_here.is_empty() {
+                watch.logged(seen.at, when, &from_here, ml);
             }
         }
     }

@@ -60,9 +60,11 @@ impl Alarm {
         self.active && self.clearing_since.is_none() && self.own(moment).is_worth_a_call(self.harm)
     }
 
-    /// People know of it: a letter told them, or somebody has seen it.
+    /// People know of it: a letter told them of this episode or of one just before, or somebody has
+    /// answered.
     pub(crate) fn is_known(&self, at: Timestamp) -> bool {
-        !self.unacknowledged || self.told_for.is_some() || self.known_until.is_some_and(|until| at < until)
+        let answered = !self.unacknowledged || self.shelved_until.is_some() || self.out_of_service.is_some();
+        answered || self.told_for.is_some() || self.known_until.is_some_and(|until| at < until)
     }
 
     /// Harm of it is in sight.

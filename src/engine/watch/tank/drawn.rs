@@ -20,6 +20,8 @@ const HALF_HOUR: usize = 6;
 /// From one point to the next a gauge rises by itself by so many deviations of its points, hardly
 /// ever by more. Own default.
 const RISE_DEVIATIONS: f64 = 6.0;
+/// A fall of so many scatters of the points is told from none. Own default.
+const FALL_SCATTERS: f64 = 2.0;
 
 impl TankWatch {
     /// Only the newest stretch can hold a step that is not known yet, and the slope of
@@ -116,10 +118,14 @@ impl TankWatch {
         Some((self.epoch + TimeDelta::seconds((newest * 3600.0) as i64), litres))
     }
 
-    /// Litres by which its points scatter; `None`: too few are known.
-    pub(crate) fn scatter_of_points(&self) -> Option<f64> {
+    /// Litres of a fall that its gauge can tell from none; `None`: too few points are known. A fall is
+    /// the difference of two middles of six points, one of them the highest of some, and is off by
+    /// nearly one scatter of the points, or by the step of a gauge that has steps.
+    pub(crate) fn told_apart(&self) -> Option<f64> {
         let all: Vec<LevelPoint> = self.points.iter().copied().collect();
-        (all.len() > STEP_TAIL).then(|| scatter(&all))
+        let differences = all.windows(2).map(|pair| (pair[1].1 - pair[0].1).abs());
+        let step = differences.filter(|litres| *litres > 1e-6).reduce(f64::min)?;
+        (all.len() > STEP_TAIL).then(|| step.max(FALL_SCATTERS * scatter(&all)))
     }
 
     /// A fall that was told as water on the floor.
@@ -131,11 +137,12 @@ impl TankWatch {
     /// half hour; `None` when it was not watched, or water was poured in.
     pub(crate) fn fell_between(&self, from: Timestamp, until: Timestamp) -> Option<f64> {
         let (from, until) = (self.hours(from), self.hours(until));
-        let span: Vec<LevelPoint> =
-            self.points.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
+        let all: Vec<LevelPoint> = self.points.iter().copied().collect();
+        let span: Vec<LevelPoint> = all.iter().copied().filter(|(when, _)| (from..=until).contains(when)).collect();
         let (first, last) = (span.first()?, span.last()?);
-        let rise = (3.0 * self.noise()).max(RISE_DEVIATIONS * self.scatter_of_points().unwrap_or(0.0));
-        let poured = self.quiet_from >= from || span.windows(2).any(|pair| pair[1].1 - pair[0].1 > rise);
+        let rise = (3.0 * self.noise()).max(RISE_DEVIATIONS * scatter(&all));
+        let poured =
+            (from..=until).contains(&self.quiet_from) || span.windows(2).any(|pair| pair[1].1 - pair[0].1 > rise);
         let watched =
             first.0 - from < 0.25 && until - last.0 < 0.25 && span.windows(2).all(|pair| pair[1].0 - pair[0].0 < 0.5);
         if poured || !watched {
