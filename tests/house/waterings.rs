@@ -147,9 +147,8 @@ fn a_small_round_is_judged_where_the_gauge_is_even_and_not_where_it_scatters() {
     assert_eq!(told, [0; 8], "the pump runs, and the gauge cannot tell");
 }
 
-/// The rounds of the 3rd, whether the tank fell at each, and when each was typed. What is then doubted
-/// on the 4th.
-fn doubted(rounds: &[(&str, bool, &str)]) -> Option<Timestamp> {
+/// The rounds of the 3rd, whether the tank fell at each, and when each was typed.
+fn a_day_of(rounds: &[(&str, bool, &str)]) -> Night {
     let mut night = with_three_rounds_that_showed();
     let mut depth = 232.0;
     let mut happens: Vec<(Timestamp, Option<Timestamp>)> = Vec::new();
@@ -172,11 +171,22 @@ fn doubted(rounds: &[(&str, bool, &str)]) -> Option<Timestamp> {
         };
     }
     night.until("2026-03-03 22:00");
+    night
+}
+
+/// What is doubted on the evening of the 3rd.
+fn doubted(rounds: &[(&str, bool, &str)]) -> Option<Timestamp> {
+    let night = a_day_of(rounds);
     let standing = night.snapshot().alarms.into_iter().find(|change| change.key.id() == "dry-out:rack-a");
     standing.and_then(|change| match change.evidence {
         Evidence::Dryness { not_shown, .. } if change.state == AlarmState::Unacknowledged => not_shown,
         _ => None,
     })
+}
+
+/// When the trays were last watered, as is told when they have had nothing for two days.
+fn last_watered(rounds: &[(&str, bool, &str)]) -> Option<Timestamp> {
+    not_shown(a_day_of(rounds).until("2026-03-05 22:00")).0
 }
 
 #[test]
@@ -190,6 +200,7 @@ fn what_a_tank_says_of_a_round_is_of_that_round_however_late_it_is_typed() {
     assert_eq!(doubted(&told_later), Some(evening));
     let newest_first = [("19:00", true, "19:10"), ("07:00", false, "19:12")];
     assert_eq!(doubted(&newest_first), None);
+    assert_eq!([off_then_on, newest_first].map(|rounds| last_watered(&rounds)), [Some(evening); 2]);
     let rack_by_rack = [("07:00", false, "15:00"), ("07:20", false, "15:20")];
     assert_eq!(doubted(&rack_by_rack), Some(morning), "two entries of one round");
 }
@@ -234,6 +245,13 @@ fn who_was_told_nothing_is_not_taken_to_have_watered_by_hand() {
     assert_eq!(not_shown(&unaware), dry, "the pump is as dead as before");
     let mut aware = watered_again(true);
     assert_eq!(aware.reported(&["dry-out:rack-a normal"]).len(), 1, "{:?}", aware.reported(&["dry-out"]));
+    // What is typed hours later was done before anybody knew.
+    let mut late = with_three_rounds_that_showed();
+    late.until("2026-03-03 07:00").logs(water("rack-a", 180.0)).until("2026-03-03 09:00");
+    late.answers(|alarm, by| Command::Acknowledge { alarm, by, grade: None }, "dry-out:rack-a");
+    late.until("2026-03-03 15:00").logs_of(Night::at("2026-03-03 10:00"), water("rack-a", 180.0));
+    late.until("2026-03-03 16:00");
+    assert_eq!(not_shown(&late).1, Some(Night::at("2026-03-03 10:00")));
     // The digest asks until a round shows again.
     let asked = |night: &Night| night.digest().reservoirs[0].unshown_since;
     assert_eq!(asked(&aware), Some(Night::at("2026-03-03 07:00")));

@@ -146,9 +146,9 @@ impl DryOutWatch {
         }
     }
 
-    /// When a watering of this tray was logged that its tank did not show.
-    pub(crate) fn doubted(&self, tray: &str) -> Option<Timestamp> {
-        self.trays.get(tray).and_then(|water| water.not_shown)
+    /// A watering of this tray was logged that its tank did not show.
+    pub(crate) fn is_doubted(&self, tray: &str) -> bool {
+        self.trays.get(tray).is_some_and(|water| water.not_shown.is_some())
     }
 
     /// The tank fell for a round that ended at `until`: by so many grams for each tray, where that can

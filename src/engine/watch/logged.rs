@@ -69,8 +69,7 @@ impl Watches {
                 let standing = place.and_then(|id| seen.alarms.find(AlarmKind::DryOut, id));
                 // Of whoever has not been told the log knows no more than before.
                 let told = standing.is_some_and(|alarm| alarm.is_active() && alarm.is_known(when));
-                let doubted = self.growing.dryout.doubted(name);
-                told && seen.at - when <= AT_ONCE && doubted.is_some_and(|denied| denied < when)
+                told && seen.at - when <= AT_ONCE && self.growing.dryout.is_doubted(name)
             });
             if denied_before {
                 watch.believe();

@@ -237,3 +237,19 @@ pub(crate) fn minute(waterings: &mut [WateringWatch], seen: &Seen<'_>, tanks: &[
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whether_hands_water_is_asked_for_a_week_and_only_where_something_is_logged() {
+        let since = Timestamp::UNIX_EPOCH;
+        let asked = |days: i64, logged_at: Option<Timestamp>, shows: bool| {
+            let watch = WateringWatch { unshown_since: Some(since), logged_at, shows, ..WateringWatch::default() };
+            watch.unshown_since(since + TimeDelta::days(days)).is_some()
+        };
+        assert!(asked(7, Some(since), true) && !asked(8, Some(since), true));
+        assert!(!asked(1, None, true) && !asked(1, Some(since), false));
+    }
+}

@@ -253,6 +253,13 @@ mod tests {
     }
 
     #[test]
+    fn a_gauge_with_steps_tells_no_less_than_a_step() {
+        let mut tank = tank();
+        hears(&mut tank, 0..=600, |at| 60.0 - (at as f64 / 300.0).floor());
+        assert_eq!(tank.told_apart(), Some(1.0));
+    }
+
+    #[test]
     fn what_fell_over_a_span_is_known_only_where_it_was_heard_from_end_to_end() {
         let fell = |heard: core::ops::RangeInclusive<i64>| {
             let mut tank = tank();
