@@ -255,7 +255,7 @@ mod tests {
     #[test]
     fn a_gauge_with_steps_tells_no_less_than_a_step() {
         let mut tank = tank();
-        hears(&mut tank, 0..=600, |at| 60.0 - (at as f64 / 300.0).floor());
+        hears(&mut tank, 0..=600, |at| 60.0 - (at / 300) as f64);
         assert_eq!(tank.told_apart(), Some(1.0));
     }
 
