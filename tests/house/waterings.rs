@@ -54,16 +54,21 @@ fn a_log_that_ended_three_days_ago_tells_of_no_new_tray() {
     assert_eq!(night.reported(&["dry-out:rack-a"]), Vec::<&str>::new());
 }
 
-/// Three rounds at which the tank fell by 6 mm. At the fourth it is filled, so that nothing can
-/// be seen, or it fell as before; at the fifth it stands still. What is then said of the trays.
-fn after_a_round_that_did_not_show(refilled: bool) -> (Option<Timestamp>, Harm, Priority) {
+/// Three rounds at which the tank fell by 6 mm, the last of them on the evening of the 2nd.
+fn with_three_rounds_that_showed() -> Night {
     let mut night = room_of(26.0, 40.0);
-    let mut depth = 250.0;
-    for round in ["01 19:00", "02 07:00", "02 19:00"] {
+    for (nth, round) in ["01 19:00", "02 07:00", "02 19:00"].into_iter().enumerate() {
         night.until(&format!("2026-03-{round}")).logs(water("rack-a", 180.0));
-        depth -= 6.0;
-        night.says("tank", depth, 0.0);
+        night.says("tank", 244.0 - 6.0 * nth as f64, 0.0);
     }
+    night
+}
+
+/// At the fourth the tank is filled, so that nothing can be seen, or it fell as before; at the fifth it
+/// stands still. What is then said of the trays.
+fn after_a_round_that_did_not_show(refilled: bool) -> (Option<Timestamp>, Harm, Priority) {
+    let mut night = with_three_rounds_that_showed();
+    let mut depth = 232.0;
     night.until("2026-03-03 07:00");
     if refilled {
         night.logs(Did::Refill { reservoir: Some("tank".into()), litres: None });
@@ -89,16 +94,6 @@ fn a_dead_pump_is_reckoned_from_the_last_round_that_its_tank_showed() {
     assert_eq!(watered, Some(Night::at("2026-03-02 19:00")));
     assert!(hidden.early < shown.early - TimeDelta::hours(4), "{hidden:?} {shown:?}");
     assert_eq!(priority, Priority::NextRound, "{hidden:?}");
-}
-
-/// Rounds of three racks' worth at which the tank fell by 6 mm, the last of them on the evening of the 2nd.
-fn with_three_rounds_that_showed() -> Night {
-    let mut night = room_of(26.0, 40.0);
-    for (nth, round) in ["01 19:00", "02 07:00", "02 19:00"].into_iter().enumerate() {
-        night.until(&format!("2026-03-{round}")).logs(water("rack-a", 180.0));
-        night.says("tank", 244.0 - 6.0 * nth as f64, 0.0);
-    }
-    night
 }
 
 fn not_shown(night: &Night) -> (Option<Timestamp>, Option<Timestamp>) {
@@ -145,6 +140,20 @@ fn a_small_round_is_judged_where_the_gauge_is_even_and_not_where_it_scatters() {
     assert!(told_of_small_rounds(7, 0.3, true) > 0);
     let told: Vec<usize> = (0..8).map(|seed| told_of_small_rounds(seed, 4.0, false)).collect();
     assert_eq!(told, [0; 8], "the pump runs, and the gauge cannot tell");
+}
+
+#[test]
+fn what_a_tank_loses_by_itself_is_no_watering() {
+    // Watered by hand, while something else draws 0.15 L an hour from the tank, until it does no more.
+    let mut night = room_of(21.0, 60.0);
+    for minute in 0..60 * 75 {
+        night.until_instant(Night::at("2026-03-01 17:00") + TimeDelta::minutes(minute));
+        night.says("tank", 290.0 - 0.15 / 0.12 * minute.min(50 * 60) as f64 / 60.0, 0.0);
+        if minute % 720 == 60 {
+            night.logs(water("rack-a", 100.0));
+        }
+    }
+    assert_eq!(night.reported(&["dry-out"]), Vec::<&str>::new());
 }
 
 /// The rounds of the 3rd, whether the tank fell at each, and when each was typed.

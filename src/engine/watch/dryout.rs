@@ -169,7 +169,7 @@ impl DryOutWatch {
     /// came after it is judged by itself, and if it was none either, neither was this.
     pub(crate) fn not_watered(&mut self, tray: &Tray, logged_at: Timestamp, until: Timestamp) {
         let Some(water) = self.trays.get_mut(&tray.name) else { return };
-        let Some(denied) = water.unshown.front().copied().filter(|unshown| unshown.at <= until) else { return };
+        let Some(denied) = water.unshown.front().copied() else { return };
         water.unshown.retain(|unshown| unshown.at > until);
         if let Some(newer) = water.unshown.front_mut() {
             *newer = Unshown { at: newer.at, ..denied };

@@ -158,10 +158,10 @@ impl WateringWatch {
         let Some(litres) = tank.fell_between(first - SHOWS_WITHIN, until + SHOWS_WITHIN) else {
             return (self.still && newest && told_apart).then_some(still);
         };
+        // What goes by itself may look like a round.
+        let litres = (litres - STEADY_HOURS * tank.steady_draw().unwrap_or(0.0)).max(0.0);
         let drawn = litres * 1000.0;
-        // What goes by itself may look like a small round.
-        let at_once = litres - if told_apart { 0.0 } else { STEADY_HOURS * tank.steady_draw().unwrap_or(0.0) };
-        if at_once >= least && at_once * 1000.0 >= SHOWN * round.grams {
+        if litres >= least && drawn >= SHOWN * round.grams {
             self.shown = self.shown.saturating_add(1);
             self.shows |= self.shown >= SHOWN_BEFORE;
             if newest {

@@ -325,7 +325,7 @@ fn reservoir_line(tank: &ReservoirDay, speech: &Speech) -> String {
     };
     let unshown = tank.unshown_since.map_or(String::new(), |since| {
         format!(
-            " No watering logged since {} was seen in it: were they given by hand, or does the pump not run?",
+            " None of the waterings logged since {} was seen in it: were they given by hand, or does the pump not run?",
             speech.day_and_clock(since)
         )
     });

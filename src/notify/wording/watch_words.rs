@@ -71,8 +71,9 @@ pub(crate) fn words(change: &AlarmChange, speech: &Speech) -> AlarmWords {
             headline: "the broker drops us".to_owned(),
             name: "Broker".to_owned(),
             action: format!(
-                "Find the device that also connects as \"{client_id}\", most often a sensor or a copy of this program set \
-                 up last, and give it a name of its own; or, if there is none, see why the broker starts anew"
+                "See whether the broker itself starts anew again and again; if it does not, find the device that also \
+                 connects as \"{client_id}\", most often a sensor or a copy of this program set up last, and give it \
+                 a name of its own"
             ),
             what: format!(
                 "The broker has ended our connection {} lately and let us in again at once. Most often another device \
